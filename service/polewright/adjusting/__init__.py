@@ -1,0 +1,1 @@
+"""From live frames to advice on which adjuster to turn. Pure."""

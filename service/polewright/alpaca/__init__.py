@@ -1,0 +1,1 @@
+"""The Alpaca client: devices over HTTP. Knows no geometry."""

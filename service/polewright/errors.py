@@ -1,0 +1,112 @@
+"""The errors a user can meet, and the exit code each kind ends a command with.
+
+::
+
+    PolewrightError
+    ├── ConfigError        the configuration, an option or an input file is wrong
+    ├── DeviceError        a device is missing, silent, or refused (leaves: alpaca/errors.py)
+    ├── ImageError         a frame is unusable (leaves: images/errors.py)
+    ├── SolveError         a frame was not solved (leaves: solving/errors.py)
+    ├── GeometryError      the axis cannot be computed or trusted (leaves: geometry/errors.py)
+    ├── PlanError          no sweep fits, or the wanted one is unsafe (leaves: planning/errors.py)
+    ├── GuardError         a guard stopped motion during a run
+    ├── Cancelled          the user (or a signal) asked to stop
+    └── MotionUnknown      the mount could not be confirmed to have stopped
+
+A leaf names a situation. ``str(error)`` says what happened, with numbers and units;
+``error.advice`` says what to do. Numbers also travel as attributes.
+"""
+
+from __future__ import annotations
+
+from enum import IntEnum
+
+
+class ExitCode(IntEnum):
+    """What a command tells the script that called it."""
+
+    OK = 0
+    UNEXPECTED = 1
+    USAGE = 2
+    DEVICE = 3
+    IMAGE = 4
+    SOLVE = 5
+    PLAN = 6
+    GUARD = 7
+    AXIS_NOT_TRUSTED = 8
+    OUT_OF_TOLERANCE = 9
+    UNSAFE = 10
+    MOTION_UNKNOWN = 11
+    INTERRUPTED = 130
+
+
+class PolewrightError(Exception):
+    """Base of every error that is told to the user as a sentence, not a traceback."""
+
+    code = "polewright"
+    exit_code = ExitCode.UNEXPECTED
+    advice = ""
+
+
+class ConfigError(PolewrightError):
+    """The configuration, an option or an input file is wrong."""
+
+    code = "config"
+    exit_code = ExitCode.USAGE
+
+
+class DeviceError(PolewrightError):
+    """A device is missing, silent, or refused a request."""
+
+    code = "device"
+    exit_code = ExitCode.DEVICE
+
+
+class ImageError(PolewrightError):
+    """A frame is unusable."""
+
+    code = "image"
+    exit_code = ExitCode.IMAGE
+
+
+class SolveError(PolewrightError):
+    """A frame was not solved."""
+
+    code = "solve"
+    exit_code = ExitCode.SOLVE
+
+
+class GeometryError(PolewrightError):
+    """The axis cannot be computed, or the data contradict it."""
+
+    code = "geometry"
+    exit_code = ExitCode.AXIS_NOT_TRUSTED
+
+
+class PlanError(PolewrightError):
+    """No sweep fits the sky, or the one asked for is unsafe."""
+
+    code = "plan"
+    exit_code = ExitCode.PLAN
+
+
+class GuardError(PolewrightError):
+    """A guard stopped motion during a run."""
+
+    code = "guard"
+    exit_code = ExitCode.GUARD
+
+
+class Cancelled(PolewrightError):
+    """The user, or a signal, asked the run to stop."""
+
+    code = "cancelled"
+    exit_code = ExitCode.INTERRUPTED
+
+
+class MotionUnknown(PolewrightError):
+    """The mount was told to stop, but nothing confirms that it did."""
+
+    code = "motion_unknown"
+    exit_code = ExitCode.MOTION_UNKNOWN
+    advice = "Go and look at the mount now; be ready to cut its power."

@@ -1,0 +1,1 @@
+"""Frames, star detection and what stars tell about focus and sky. Pure."""

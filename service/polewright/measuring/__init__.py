@@ -1,0 +1,1 @@
+"""The orchestrator: joins devices, solver and geometry into a measurement."""

@@ -1,0 +1,1 @@
+"""Which patch of sky to sweep: horizon, limits, predicted uncertainty. Pure."""

@@ -1,0 +1,1 @@
+"""Solvers: from a star list or frame to an attitude on the sky."""

@@ -1,0 +1,1 @@
+"""The simulated rig: an Alpaca mount, camera and more, under a real catalogue sky."""
