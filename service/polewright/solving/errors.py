@@ -1,0 +1,167 @@
+"""What can go wrong between a star list and an attitude.
+
+::
+
+    SolveError (polewright/errors.py)
+    ├── TooFewStars       the frame shows fewer stars than a solve needs
+    ├── NoMatch           stars are there, but nothing fits them
+    ├── SolutionRejected  a solver answered, but its answer contradicts the hint or itself
+    ├── SolverMissing     the solver, or data it needs, is not installed
+    ├── SolverTimedOut    no answer within the time allowed
+    └── SolverFailed      the solver's program ended with an error or left no usable answer
+
+Angles in attributes carry their unit in the name: these are for people.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from polewright.errors import SolveError
+
+
+class TooFewStars(SolveError):
+    """The frame shows fewer stars than a solve needs."""
+
+    code = "too_few_stars"
+    advice = (
+        "Expose longer, check focus and that the cover is off, wait for clouds to pass, "
+        "or bin the camera."
+    )
+
+    def __init__(self, found: int, needed: int) -> None:
+        super().__init__(found, needed)
+        self.found = found
+        self.needed = needed
+
+    def __str__(self) -> str:
+        return f"{self.found} stars found in the frame, at least {self.needed} needed to solve it"
+
+
+class NoMatch(SolveError):
+    """Stars are there, but no place in the sky fits them.
+
+    Args:
+        hint: the pointing hint as a sentence part, such as "within 5.0 deg of RA 12.345 h,
+            Dec +67.8 deg", or "anywhere in the sky".
+        field_deg: (width, height) of the field that was assumed, degrees; None if unknown.
+        stars: stars that were tried.
+        detail: what the solver said about it, may be empty.
+    """
+
+    code = "no_match"
+    advice = (
+        "Check focal length and pixel size in the configuration (a wrong field size is the "
+        "commonest reason), check that the mount's coordinates are about right or widen the "
+        "search radius, then focus and exposure time."
+    )
+
+    def __init__(
+        self,
+        hint: str,
+        field_deg: tuple[float, float] | None = None,
+        stars: int | None = None,
+        detail: str = "",
+    ) -> None:
+        super().__init__(hint, field_deg, stars, detail)
+        self.hint = hint
+        self.field_deg = field_deg
+        self.stars = stars
+        self.detail = detail
+
+    def __str__(self) -> str:
+        stars = "The stars" if self.stars is None else f"The {self.stars} stars found"
+        if self.field_deg is None:
+            field = "a field of unknown size"
+        else:
+            field = f"a field of {self.field_deg[0]:.2f} x {self.field_deg[1]:.2f} deg"
+        sentence = f"{stars} match no place {self.hint} for {field}"
+        return f"{sentence}: {self.detail}" if self.detail else sentence
+
+
+class SolutionRejected(SolveError):
+    """A solver answered, but the answer contradicts the hint or itself; it was not used."""
+
+    code = "solution_rejected"
+    advice = (
+        "Take the frame again; if it stays, check focal length, pixel size and the mount's "
+        "coordinates against the numbers given here."
+    )
+
+    def __init__(self, solver: str, reason: str) -> None:
+        super().__init__(solver, reason)
+        self.solver = solver
+        self.reason = reason
+
+    def __str__(self) -> str:
+        return f"the answer of the solver {self.solver!r} was not used: {self.reason}"
+
+
+class SolverMissing(SolveError):
+    """The solver, or data it needs, is not installed."""
+
+    code = "solver_missing"
+
+    def __init__(self, solver: str, what: str, advice: str) -> None:
+        super().__init__(solver, what, advice)
+        self.solver = solver
+        self.what = what
+        self.advice = advice
+
+    def __str__(self) -> str:
+        return f"the solver {self.solver!r} cannot run: {self.what}"
+
+
+class SolverTimedOut(SolveError):
+    """No answer within the time allowed; any child process has ended."""
+
+    code = "solver_timed_out"
+    advice = (
+        "Allow more time, give a pointing hint and the right focal length so that less is "
+        "searched, or check that the frame shows stars in focus."
+    )
+
+    def __init__(self, solver: str, timeout_s: float) -> None:
+        super().__init__(solver, timeout_s)
+        self.solver = solver
+        self.timeout_s = timeout_s
+
+    def __str__(self) -> str:
+        return f"the solver {self.solver!r} gave no answer within {self.timeout_s:g} s"
+
+
+class SolverFailed(SolveError):
+    """The solver's program ended with an error, or left no usable answer.
+
+    Args:
+        solver: its name.
+        exit_status: of the program (negative: ended by that signal); None if it did not apply.
+        reason: what was wrong with the outcome.
+        last_lines: the end of what the program printed.
+    """
+
+    code = "solver_failed"
+    advice = (
+        "Run the command by hand with the same frame to see what it says; check the command "
+        "template in the configuration and that its index files are installed."
+    )
+
+    def __init__(
+        self,
+        solver: str,
+        exit_status: int | None,
+        reason: str,
+        last_lines: Sequence[str] = (),
+    ) -> None:
+        super().__init__(solver, exit_status, reason, tuple(last_lines))
+        self.solver = solver
+        self.exit_status = exit_status
+        self.reason = reason
+        self.last_lines = tuple(last_lines)
+
+    def __str__(self) -> str:
+        status = "" if self.exit_status is None else f" (exit status {self.exit_status})"
+        sentence = f"the solver {self.solver!r} failed{status}: {self.reason}"
+        if self.last_lines:
+            sentence += "; its last words: " + " | ".join(self.last_lines)
+        return sentence
