@@ -1,0 +1,326 @@
+"""The configuration file (TOML): what it may hold, and errors that name the key and its meaning."""
+
+from __future__ import annotations
+
+import difflib
+import re
+import tomllib
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from polewright.errors import ConfigError
+
+
+class BadConfig(ConfigError):
+    """The configuration is wrong; every problem is one sentence in ``problems``."""
+
+    code = "bad_config"
+    advice = "Correct the lines named above; `polewright measure --help` lists every key."
+
+    def __init__(self, source: str, problems: Sequence[str]) -> None:
+        super().__init__(source, tuple(problems))
+        self.source, self.problems = source, tuple(problems)
+
+    def __str__(self) -> str:
+        return f"{self.source} is not usable:\n  " + "\n  ".join(self.problems)
+
+
+class Section(BaseModel):
+    """A table of the file: unknown keys are errors, not silence."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class SiteSection(Section):
+    """Where the mount stands."""
+
+    latitude_deg: float | None = Field(
+        None,
+        ge=-90,
+        le=90,
+        description="latitude of the mount, degrees, north positive; the mount's own if left out",
+    )
+    longitude_deg: float | None = Field(
+        None,
+        ge=-180,
+        le=360,
+        description="longitude, degrees, EAST positive; the mount's own if left out",
+    )
+    elevation_m: float | None = Field(
+        None, ge=-500, le=9000, description="height above the sea, metres"
+    )
+    pressure_hpa: float | None = Field(
+        None,
+        ge=0,
+        le=1100,
+        description="air pressure at the site, hPa, not reduced to sea level; by height if left out",
+    )
+    temperature_c: float = Field(
+        10.0, ge=-60, le=60, description="air temperature for refraction, degrees C"
+    )
+
+
+class DeviceSection(Section):
+    """An Alpaca device's address."""
+
+    host: str | None = Field(
+        None, description="name or IP address of the Alpaca server; discovered if left out"
+    )
+    port: int | None = Field(
+        None, ge=1, le=65535, description="TCP port of the Alpaca server; discovered if left out"
+    )
+    device_number: int | None = Field(
+        None, ge=0, description="number of the device on its server; the first one if left out"
+    )
+
+
+class CameraSection(DeviceSection):
+    """The camera and how it is read."""
+
+    gain: int | None = Field(
+        None, description="gain as the camera counts it; unchanged if left out"
+    )
+    offset: int | None = Field(
+        None, description="offset as the camera counts it; unchanged if left out"
+    )
+    binning: int = Field(1, ge=1, le=16, description="pixels binned in the camera, both ways")
+
+
+class OpticsSection(Section):
+    """The optics in front of the camera."""
+
+    focal_length_mm: float | None = Field(
+        None,
+        gt=5,
+        lt=20000,
+        description="focal length, millimetres; the mount's FocalLength or a blind solve if left out",
+    )
+    pixel_um: float | None = Field(
+        None,
+        gt=0.3,
+        lt=100,
+        description="unbinned pixel, micrometres; the camera's own if left out",
+    )
+
+
+class SweepSection(Section):
+    """The points the mount is sent to."""
+
+    points: int = Field(3, ge=3, le=24, description="number of points")
+    step_deg: float = Field(
+        20.0,
+        gt=0.5,
+        le=60,
+        description="turn in right ascension between points, degrees (common practice, no source)",
+    )
+    direction: Literal["east", "west", "away"] = Field(
+        "away", description="way the sweep goes: east, west, or away from the meridian"
+    )
+    start_azimuth_deg: float | None = Field(
+        None,
+        ge=0,
+        le=360,
+        description="azimuth of the first point, degrees from north through east",
+    )
+    start_altitude_deg: float | None = Field(
+        None, ge=0, le=90, description="altitude of the first point, degrees"
+    )
+    exposure_s: float = Field(
+        4.0, gt=0, le=600, description="exposure at each point, s (common practice, no source)"
+    )
+    settle_s: float = Field(
+        15.0,
+        ge=0,
+        le=300,
+        description="wait after each slew, s; belt drives ring longest (common practice, no source)",
+    )
+    meridian_buffer_deg: float = Field(
+        5.0,
+        ge=0,
+        le=60,
+        description="hour angle kept clear on either side of the meridian, degrees",
+    )
+    min_altitude_deg: float = Field(
+        20.0,
+        ge=0,
+        le=80,
+        description="lowest altitude of a point, degrees (common practice, no source)",
+    )
+    slew_timeout_s: float = Field(
+        180.0, ge=5, le=1800, description="longest a slew may take before it is aborted, s"
+    )
+    arrival_tolerance_deg: float = Field(
+        0.5,
+        gt=0,
+        le=30,
+        description="how far from its target the mount may say it stopped, degrees",
+    )
+
+
+class SolverSection(Section):
+    """How frames are solved."""
+
+    name: str = Field("embedded", description="solver's name: embedded, command, or one installed")
+    hint_radius_deg: float = Field(
+        10.0, gt=0, le=180, description="how far off the mount's own pointing may be, degrees"
+    )
+    blind: bool = Field(
+        True, description="whether to search the whole sky when the hint leads nowhere"
+    )
+    timeout_s: float = Field(60.0, gt=0, le=900, description="longest a solve may take, s")
+    options: dict[str, Any] = Field(
+        default_factory=dict, description="the solver's own options, as a table"
+    )
+
+
+class PoleSection(Section):
+    """What counts as aligned."""
+
+    target: Literal["true", "refracted"] = Field(
+        "true", description="pole to align on: the true pole or the pole as refraction lifts it"
+    )
+    tolerance_arcmin: float = Field(
+        1.0, gt=0, le=120, description="axis error that is good enough, arcminutes"
+    )
+
+
+class RunSection(Section):
+    """What happens around a run."""
+
+    afterwards: Literal["track", "stop"] = Field(
+        "track", description="what the mount does after a finished run: track the stars, or stop"
+    )
+    keep_frames: str | None = Field(
+        None, description="folder in which each frame is kept as FITS; none if left out"
+    )
+
+
+class Config(Section):
+    """Everything a run can be told."""
+
+    site: SiteSection = Field(default_factory=SiteSection)
+    telescope: DeviceSection = Field(default_factory=DeviceSection)
+    camera: CameraSection = Field(default_factory=CameraSection)
+    optics: OpticsSection = Field(default_factory=OpticsSection)
+    sweep: SweepSection = Field(default_factory=SweepSection)
+    solver: SolverSection = Field(default_factory=SolverSection)
+    pole: PoleSection = Field(default_factory=PoleSection)
+    run: RunSection = Field(default_factory=RunSection)
+
+
+def config_from_text(
+    text: str, *, source: str = "configuration", overrides: Mapping[str, Any] | None = None
+) -> Config:
+    """Parse and check a configuration.
+
+    Args:
+        text: TOML.
+        source: name used in messages.
+        overrides: values by dotted key (``"sweep.step_deg"``), which win over the file.
+
+    Raises:
+        BadConfig: not TOML, an unknown key, or a value that is not usable.
+    """
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as exc:
+        raise BadConfig(source, [f"not valid TOML: {exc}"]) from exc
+    given = dict(overrides or {})
+    for dotted, value in given.items():
+        section, _, key = dotted.partition(".")
+        table = data.setdefault(section, {})
+        if not isinstance(table, dict):
+            raise BadConfig(source, [f"`{section}` must be a table: write [{section}]"])
+        table[key] = value
+    try:
+        return Config.model_validate(data)
+    except ValidationError as exc:
+        problems = [_sentence(error, text, given) for error in exc.errors()]
+        raise BadConfig(source, problems) from exc
+
+
+def config_from_file(path: Path | None, overrides: Mapping[str, Any] | None = None) -> Config:
+    """Read a configuration file (or none: defaults) and apply ``overrides``.
+
+    Raises:
+        BadConfig: the file cannot be read or is not usable.
+    """
+    if path is None:
+        return config_from_text("", source="the options given", overrides=overrides)
+    try:
+        text = path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as exc:
+        raise BadConfig(str(path), [f"cannot be read: {exc}"]) from exc
+    return config_from_text(text, source=str(path), overrides=overrides)
+
+
+def meaning(location: Sequence[str | int]) -> str:
+    """Return the description of the key at ``location``, or an empty string."""
+    model: type[BaseModel] | None = Config
+    text = ""
+    for part in location:
+        if model is None or not isinstance(part, str) or part not in model.model_fields:
+            return text
+        field = model.model_fields[part]
+        text = field.description or ""
+        annotation = field.annotation
+        model = (
+            annotation
+            if isinstance(annotation, type) and issubclass(annotation, BaseModel)
+            else None
+        )
+    return text
+
+
+def _known_keys(location: Sequence[str | int]) -> list[str]:
+    model: type[BaseModel] = Config
+    for part in location:
+        field = model.model_fields.get(str(part))
+        annotation = field.annotation if field else None
+        if not (isinstance(annotation, type) and issubclass(annotation, BaseModel)):
+            return []
+        model = annotation
+    return list(model.model_fields)
+
+
+def _sentence(error: Any, text: str, overrides: Mapping[str, Any]) -> str:
+    location = list(error["loc"])
+    dotted = ".".join(str(part) for part in location)
+    if dotted in overrides:
+        place = f"option for {dotted}"
+    else:
+        line = _line_of(text, location)
+        place = f"line {line}, {dotted}" if line else dotted
+    if error["type"] == "extra_forbidden":
+        known = _known_keys(location[:-1])
+        close = difflib.get_close_matches(str(location[-1]), known, n=1, cutoff=0.5)
+        hint = f"did you mean `{close[0]}`?" if close else f"known here: {', '.join(known)}."
+        return f"{place}: unknown key; {hint}"
+    about = meaning(location)
+    explained = f" ({about})" if about else ""
+    given = error.get("input")
+    return f"{place} = {given!r}{explained}: {error['msg'][:1].lower()}{error['msg'][1:]}."
+
+
+def _line_of(text: str, location: Sequence[str | int]) -> int | None:
+    """Find the line (from 1) where a key stands; None when it is not found by simple reading."""
+    names = [str(part) for part in location if isinstance(part, str)]
+    if not names:
+        return None
+    section: list[str] = []
+    for number, line in enumerate(text.splitlines(), start=1):
+        header = re.match(r"\s*\[+\s*([^\]]+?)\s*\]+", line)
+        if header:
+            section = [part.strip().strip("\"'") for part in header.group(1).split(".")]
+            if section == names:
+                return number
+            continue
+        key = re.match(r"\s*([A-Za-z0-9_.\-\"']+)\s*=", line)
+        if key:
+            here = [*section, *(part.strip("\"'") for part in key.group(1).split("."))]
+            if here == names[: len(here)]:
+                return number
+    return None
