@@ -56,7 +56,7 @@ class SiteSection(Section):
         None,
         ge=0,
         le=1100,
-        description="air pressure at the site, hPa, not reduced to sea level; by height if left out",
+        description="air pressure at the site (not reduced to sea level), hPa; by height if left out",
     )
     temperature_c: float = Field(
         10.0, ge=-60, le=60, description="air temperature for refraction, degrees C"
@@ -96,7 +96,7 @@ class OpticsSection(Section):
         None,
         gt=5,
         lt=20000,
-        description="focal length, millimetres; the mount's FocalLength or a blind solve if left out",
+        description="focal length, mm; the mount's FocalLength or a blind solve if left out",
     )
     pixel_um: float | None = Field(
         None,
@@ -135,7 +135,7 @@ class SweepSection(Section):
         15.0,
         ge=0,
         le=300,
-        description="wait after each slew, s; belt drives ring longest (common practice, no source)",
+        description="wait after each slew, s; belts ring longest (common practice, no source)",
     )
     meridian_buffer_deg: float = Field(
         5.0,
