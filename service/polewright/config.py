@@ -56,7 +56,7 @@ class SiteSection(Section):
         None,
         ge=0,
         le=1100,
-        description="air pressure at the site (not reduced to sea level), hPa; by height if left out",
+        description="air pressure at the site, not at sea level, hPa; by height if left out",
     )
     temperature_c: float = Field(
         10.0, ge=-60, le=60, description="air temperature for refraction, degrees C"
