@@ -1,0 +1,96 @@
+"""How air lifts the sky.
+
+Two kinds of formulas. `refract` and its constants follow ERFA (``eraRefco``, ``eraAtioq``) and are
+what every frame uses; `bennett` and `saemundsson` are the pocket formulas for a standard air,
+good to a few arcseconds above 15 deg and to about 0.1 arcmin down to the horizon, kept as an
+independent check.
+"""
+
+from __future__ import annotations
+
+import erfa
+import numpy as np
+from numpy.typing import NDArray
+
+from polewright.angles import ARCMIN, DEG, Vector
+from polewright.sky.site import Atmosphere
+
+#: Sine of the altitude below which the tan z series is frozen (ERFA's own limit, 2.9 deg).
+LOWEST_SINE = 0.05
+
+
+def bennett(altitude_apparent: float | Vector) -> NDArray[np.float64]:
+    """Return refraction (rad) of an apparent altitude (rad), at 1010 hPa and 10 C.
+
+    Source: Bennett 1982, as formula 16.3 of Meeus, Astronomical Algorithms, 2nd ed.
+    """
+    h = np.asarray(altitude_apparent, dtype=np.float64) / DEG
+    return np.asarray(ARCMIN / np.tan(DEG * (h + 7.31 / (h + 4.4))), dtype=np.float64)
+
+
+def saemundsson(altitude_true: float | Vector) -> NDArray[np.float64]:
+    """Return refraction (rad) of a true (airless) altitude (rad), at 1010 hPa and 10 C.
+
+    Source: Saemundsson 1986, as formula 16.4 of Meeus, Astronomical Algorithms, 2nd ed.
+    """
+    h = np.asarray(altitude_true, dtype=np.float64) / DEG
+    return np.asarray(1.02 * ARCMIN / np.tan(DEG * (h + 10.3 / (h + 5.11))), dtype=np.float64)
+
+
+def refraction_constants(atmosphere: Atmosphere) -> tuple[float, float]:
+    """Return A and B (rad) of ``A tan z + B tan^3 z``, z the observed zenith distance.
+
+    Source: ERFA ``eraRefco``; 0.1 arcsec or better down to 15 deg altitude by its own table.
+    """
+    if atmosphere.pressure_hpa == 0.0:
+        return 0.0, 0.0
+    a, b = erfa.refco(
+        atmosphere.pressure_hpa,
+        atmosphere.temperature_c,
+        atmosphere.relative_humidity,
+        atmosphere.wavelength_um,
+    )
+    return float(a), float(b)
+
+
+def refract(airless: Vector, constants: tuple[float, float]) -> NDArray[np.float64]:
+    """Lift airless ENU unit vectors (..., 3) to where they are seen.
+
+    The formula (with one Newton step from true to observed zenith distance) is that of ERFA
+    ``eraAtioq``. Below 2.9 deg altitude the series diverges; there the lift is frozen at about
+    16 arcmin times the cosine of the altitude. So it is finite, continuous and keeps the order of
+    altitudes down to the nadir, but on the horizon about 17 arcmin short of the real sky. Nothing
+    is measured down there; planners and renderers may still ask.
+    """
+    a, b = constants
+    v = np.asarray(airless, dtype=np.float64)
+    if a == 0.0 and b == 0.0:
+        return v.copy()
+    horizontal = np.maximum(np.hypot(v[..., 0], v[..., 1]), 1e-12)
+    up = v[..., 2]
+    sine = np.maximum(up, LOWEST_SINE)
+    tangent = horizontal / sine
+    cubic = b * tangent * tangent
+    lift = (a + cubic) * tangent / (1.0 + (a + 3.0 * cubic) / (sine * sine))
+    sin, cos = np.sin(lift), np.cos(lift)
+    shrink = cos - sin * up / horizontal
+    out = np.empty_like(v)
+    out[..., 0] = v[..., 0] * shrink
+    out[..., 1] = v[..., 1] * shrink
+    out[..., 2] = up * cos + horizontal * sin
+    return out
+
+
+def unrefract(observed: Vector, constants: tuple[float, float]) -> NDArray[np.float64]:
+    """Return the airless ENU unit vectors (..., 3) that `refract` lifts to ``observed``.
+
+    Fixed-point iteration; agrees with `refract` to a microarcsecond above 5 deg altitude.
+    """
+    v = np.asarray(observed, dtype=np.float64)
+    airless = v.copy()
+    if constants == (0.0, 0.0):
+        return airless
+    for _ in range(8):
+        airless = airless + (v - refract(airless, constants))
+        airless /= np.linalg.norm(airless, axis=-1, keepdims=True)
+    return airless
