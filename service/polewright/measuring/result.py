@@ -1,0 +1,91 @@
+"""What a measurement comes to: the document a script reads and a person is shown."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+
+class _Part(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class PointResult(_Part):
+    """One solved point."""
+
+    number: int
+    utc: str
+    hour_angle_deg: float = Field(description="commanded hour angle, about the true pole")
+    ra_deg: float = Field(description="solved centre, ICRS")
+    dec_deg: float
+    azimuth_deg: float = Field(description="observed, refraction included")
+    altitude_deg: float
+    exposure_s: float
+    star_count: int
+    matched: int
+    rms_arcsec: float
+    scale_arcsec_per_px: float
+    parity: int
+    sigma_pointing_arcsec: float = Field(description="1 sigma of the boresight, one coordinate")
+    sigma_roll_arcsec: float
+    solver: str
+    solve_s: float
+    residual_arcsec: tuple[float, float, float] = Field(
+        description="what the axis fit leaves over: about camera x, y and the boresight"
+    )
+
+
+class AxisResult(_Part):
+    """The polar axis and its error. Error is axis minus pole."""
+
+    azimuth_deg: float
+    altitude_deg: float
+    pole: Literal["true", "refracted"]
+    d_alt_arcmin: float = Field(description="altitude error; positive: the axis is too high")
+    sigma_alt_arcmin: float
+    d_az_sky_arcmin: float = Field(
+        description="azimuth error on the sky (great circle); positive: the axis is too far east"
+    )
+    sigma_az_sky_arcmin: float
+    d_az_base_arcmin: float = Field(description="the same as a turn of the base about the vertical")
+    correlation: float = Field(description="of the altitude and azimuth errors' uncertainties")
+    total_arcmin: float
+    sigma_total_arcmin: float = Field(description="1 sigma along the direction of the error")
+    total_upper95_arcmin: float = Field(
+        description="the total error is below this with 95 % confidence"
+    )
+    chi2: float
+    dof: int
+    p_value: float | None = Field(description="None when nothing was left over to check with")
+    trusted: bool
+
+
+class SiteResult(_Part):
+    """Where the mount was taken to stand."""
+
+    latitude_deg: float
+    longitude_deg: float
+    elevation_m: float
+    source: str
+
+
+class MeasurementResult(_Part):
+    """A whole measurement."""
+
+    schema_version: Literal["1"] = "1"
+    ok: Literal[True] = True
+    software: str
+    started_utc: str
+    finished_utc: str
+    site: SiteResult
+    telescope: str
+    camera: str
+    points: tuple[PointResult, ...]
+    axis: AxisResult
+    tolerance_arcmin: float
+    within_tolerance: bool = Field(
+        description="whether the 95 % upper bound of the total error is within the tolerance"
+    )
+    advice: tuple[str, ...]
+    notes: tuple[str, ...]
