@@ -1,0 +1,53 @@
+"""``polewright measure``: sweep, solve, and say how far the axis is off."""
+
+from __future__ import annotations
+
+import sys
+from typing import Annotated, Any
+
+import typer
+from rich.console import Console
+
+from polewright.cli.console import (
+    TerminalListener,
+    exit_with,
+    print_result,
+    stop_on_signals,
+    told_plainly,
+)
+from polewright.cli.options import ConfigPath, with_config_options
+from polewright.clock import CancelToken, SystemClock
+from polewright.errors import ExitCode
+
+
+@with_config_options
+def measure(
+    config: ConfigPath = None,
+    as_json: Annotated[
+        bool, typer.Option("--json", help="print one JSON document; progress goes to stderr")
+    ] = False,
+    *,
+    overrides: dict[str, Any],
+) -> None:
+    """Measure the polar axis: slew to points, expose, solve, and fit the axis.
+
+    The mount moves. Check that the tube is free to turn, that no cable can catch, and never
+    point an unfiltered telescope near the Sun. Ctrl-C stops all motion.
+    """
+    from polewright.config import config_from_file
+    from polewright.measuring.connect import connect_rig
+    from polewright.measuring.measurement import measure_axis
+    from polewright.measuring.planned import planned_points
+
+    progress = Console(stderr=True)
+    cancel = CancelToken()
+    with told_plainly(progress, as_json=as_json):
+        settings = config_from_file(config, overrides)
+        with stop_on_signals(cancel), TerminalListener(progress) as listener:
+            rig = connect_rig(settings, SystemClock(), cancel, listener)
+            result = measure_axis(rig, planned_points(rig))
+    if as_json:
+        sys.stdout.write(result.model_dump_json() + "\n")
+    else:
+        print_result(Console(), result)
+    exit_with(ExitCode.OK if result.within_tolerance else ExitCode.OUT_OF_TOLERANCE)

@@ -1,0 +1,273 @@
+"""From a configuration to a connected rig: find the devices, connect, compare site and clock."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from polewright.alpaca.camera import Camera
+from polewright.alpaca.client import AlpacaConnection
+from polewright.alpaca.discovery import discover
+from polewright.alpaca.errors import AlpacaError
+from polewright.alpaca.management import ConfiguredDevice, configured_devices
+from polewright.alpaca.telescope import Telescope
+from polewright.angles import ARCMIN, DEG, HOUR, fold_pi
+from polewright.clock import CancelToken, Clock
+from polewright.config import Config, DeviceSection
+from polewright.errors import ConfigError, DeviceError
+from polewright.measuring.events import Connected, EventSink
+from polewright.measuring.plate import PlateSolver
+from polewright.measuring.pointing import OTHER, check_system
+from polewright.measuring.rig import Rig, nominal_scale
+from polewright.sky.frame import ObservedFrame
+from polewright.sky.pole import PoleTarget
+from polewright.sky.site import Atmosphere, Site
+from polewright.solving.registry import load_solver
+
+DISCOVERY_S = 2.5
+CLOCK_NOTE_S = 4.0  # turns the error vector by 1 arcmin of right ascension
+SITE_NOTE_DEG = 0.1
+
+
+class NoDeviceFound(DeviceError):
+    """Nothing on the network offers the device that is needed."""
+
+    code = "no_device_found"
+    advice = (
+        "Switch the mount and camera on and start their Alpaca servers; then try "
+        "`polewright devices`. Discovery stays within one subnet: across a VPN, a guest network "
+        "or a firewall give [{device}] host and port in the configuration instead."
+    )
+
+    def __init__(self, device: str, looked_at: Sequence[str]) -> None:
+        super().__init__(device, tuple(looked_at))
+        self.device, self.looked_at = device, tuple(looked_at)
+        self.advice = type(self).advice.format(device=device)
+
+    def __str__(self) -> str:
+        where = ", ".join(self.looked_at) or "no Alpaca server answered the discovery query"
+        return f"no {self.device} found ({where})"
+
+
+class SiteUnknown(ConfigError):
+    """Neither the configuration nor the mount knows where the mount stands."""
+
+    code = "site_unknown"
+    advice = "Give [site] latitude_deg and longitude_deg (east positive) in the configuration."
+
+    def __str__(self) -> str:
+        return "the site is unknown: the configuration does not give it and the mount does not tell"
+
+
+def find_device(
+    kind: str, section: DeviceSection, servers: Sequence[tuple[str, int]] | None = None
+) -> tuple[str, int, int]:
+    """Return host, port and number of the device to use.
+
+    Args:
+        kind: Alpaca device type in lower case, ``telescope`` or ``camera``.
+        section: what the configuration says of it.
+        servers: servers to look at; discovered when None.
+
+    Raises:
+        NoDeviceFound: none is offered.
+    """
+    if section.host is not None and section.port is not None and section.device_number is not None:
+        return section.host, section.port, section.device_number
+    if section.host is not None and section.port is not None:
+        servers = [(section.host, section.port)]
+    elif servers is None:
+        servers = [(found.host, found.port) for found in discover(timeout_s=DISCOVERY_S)]
+    servers = [
+        (host, port)
+        for host, port in servers
+        if section.host in (None, host) and section.port in (None, port)
+    ]
+    looked_at = []
+    for host, port in servers:
+        try:
+            offered = configured_devices(host, port)
+        except AlpacaError as exc:
+            if section.host is not None:
+                return _without_management(exc, section, host, port)
+            looked_at.append(f"{host}:{port} does not list its devices: {exc}")
+            continue
+        number = _pick(offered, kind, section.device_number)
+        if number is not None:
+            return host, port, number
+        listed = ", ".join(f"{item.device_type} {item.device_number}" for item in offered)
+        looked_at.append(f"{host}:{port} offers {listed or 'nothing'}")
+    raise NoDeviceFound(kind, looked_at)
+
+
+def _without_management(
+    exc: AlpacaError, section: DeviceSection, host: str, port: int
+) -> tuple[str, int, int]:
+    """Some servers have no management API: an address given by hand is then taken at its word."""
+    if exc.server_answered:
+        return host, port, section.device_number or 0
+    raise exc
+
+
+def _pick(offered: Sequence[ConfiguredDevice], kind: str, wanted: int | None) -> int | None:
+    numbers = [item.device_number for item in offered if item.device_type.lower() == kind]
+    if wanted is not None:
+        return wanted if wanted in numbers else None
+    return min(numbers) if numbers else None
+
+
+def connect_rig(config: Config, clock: Clock, cancel: CancelToken, emit: EventSink) -> Rig:
+    """Find, connect and compare; return the rig.
+
+    Raises:
+        DeviceError: a device is missing or refuses.
+        ConfigError: the site is unknown, or the solver's options are wrong.
+    """
+    servers = None
+    if None in (config.telescope.host, config.telescope.port, config.camera.host):
+        servers = [(found.host, found.port) for found in discover(timeout_s=DISCOVERY_S)]
+    telescope_at = find_device("telescope", config.telescope, servers)
+    camera_section = config.camera
+    if camera_section.host is None and camera_section.port is None:
+        # Most rigs have one server: ask the telescope's first.
+        servers = [telescope_at[:2], *(servers or [])]
+    camera_at = find_device("camera", camera_section, servers)
+    connections: dict[tuple[str, int], AlpacaConnection] = {}
+
+    def connection(address: tuple[str, int, int]) -> AlpacaConnection:
+        host, port, _number = address
+        return connections.setdefault((host, port), AlpacaConnection(host, port))
+
+    telescope = Telescope(connection(telescope_at), telescope_at[2])
+    camera = Camera(connection(camera_at), camera_at[2])
+    for kind, device, address in (
+        ("telescope", telescope, telescope_at),
+        ("camera", camera, camera_at),
+    ):
+        device.connect(clock=clock, cancel=cancel)
+        emit(
+            Connected(
+                utc_s=clock.utc_s(),
+                device=kind,
+                name=device.label,
+                address=f"{address[0]}:{address[1]}",
+                interface_version=device.interface_version,
+            )
+        )
+    site, source = site_of(config, telescope)
+    atmosphere = atmosphere_of(config, site)
+    system = telescope.equatorial_system()
+    check_system(system)
+    camera.configure(
+        binning=config.camera.binning, gain=config.camera.gain, offset=config.camera.offset
+    )
+    focal_mm = config.optics.focal_length_mm or telescope.focal_length_mm()
+    pixel_um = config.optics.pixel_um or camera.pixel_size_um()
+    binned_um = None if pixel_um is None else pixel_um * config.camera.binning
+    plates = PlateSolver(
+        load_solver(config.solver.name, config.solver.options),
+        site,
+        atmosphere,
+        nominal_scale=nominal_scale(focal_mm, binned_um),
+        hint_radius=config.solver.hint_radius_deg * DEG,
+        blind=config.solver.blind,
+        timeout_s=config.solver.timeout_s,
+    )
+    rig = Rig(
+        telescope=telescope,
+        camera=camera,
+        plates=plates,
+        site=site,
+        site_source=source,
+        atmosphere=atmosphere,
+        pole=PoleTarget(config.pole.target),
+        equatorial_system=system,
+        config=config,
+        clock=clock,
+        cancel=cancel,
+        emit=emit,
+    )
+    if system == OTHER:
+        rig.note(
+            "The mount does not say which coordinates it uses; taken as topocentric.", warning=True
+        )
+    if plates.scale is None:
+        rig.note(
+            "Focal length or pixel size is unknown: the first frame is solved without a scale, "
+            "which takes longer. Give [optics] focal_length_mm to avoid it.",
+            warning=True,
+        )
+    compare_with_mount(rig)
+    return rig
+
+
+def site_of(config: Config, telescope: Telescope) -> tuple[Site, str]:
+    """Return the site and where it was taken from.
+
+    Raises:
+        SiteUnknown: nobody knows it.
+    """
+    section = config.site
+    if section.latitude_deg is not None and section.longitude_deg is not None:
+        return (
+            Site(section.latitude_deg, section.longitude_deg, section.elevation_m or 0.0),
+            "configuration",
+        )
+    latitude, longitude = telescope.site_latitude_deg(), telescope.site_longitude_deg()
+    if latitude is None or longitude is None or (latitude == 0.0 and longitude == 0.0):
+        raise SiteUnknown
+    elevation = section.elevation_m
+    if elevation is None:
+        elevation = telescope.site_elevation_m()
+    return Site(latitude, longitude, elevation or 0.0), "mount"
+
+
+def atmosphere_of(config: Config, site: Site) -> Atmosphere:
+    """Return the air: measured pressure where given, else the standard one for the height."""
+    if config.site.pressure_hpa is None:
+        standard = Atmosphere.standard(site.elevation_m)
+        pressure = standard.pressure_hpa
+    else:
+        pressure = config.site.pressure_hpa
+    return Atmosphere(pressure, temperature_c=config.site.temperature_c)
+
+
+def compare_with_mount(rig: Rig) -> None:
+    """Note where the mount's site, clock and sidereal time differ from ours, and by how much."""
+    mount, site = rig.telescope, rig.site
+    for name, ours, theirs in (
+        ("latitude", site.latitude_deg, mount.site_latitude_deg()),
+        ("longitude", site.longitude_deg, mount.site_longitude_deg()),
+    ):
+        if theirs is None:
+            continue
+        off = fold_pi((theirs - ours) * DEG) / DEG
+        if abs(off) > SITE_NOTE_DEG:
+            swapped = " Is the sign (east or west) reversed?" if abs(theirs + ours) < 1.0 else ""
+            rig.note(
+                f"The mount's {name} is {theirs:.3f}°, {abs(off):.2f}° away from the "
+                f"configured {ours:.3f}°; the configured one is used.{swapped}",
+                warning=True,
+            )
+    before = rig.clock.utc_s()
+    mount_utc = mount.utc_date_s()
+    if mount_utc is not None:
+        off_s = mount_utc - 0.5 * (before + rig.clock.utc_s())
+        if abs(off_s) > CLOCK_NOTE_S:
+            rig.note(
+                f"The mount's clock is {abs(off_s):.0f} s {'ahead of' if off_s > 0 else 'behind'} "
+                "this computer's. That turns the error's direction about the pole and shifts "
+                "where slews end; set one of them right.",
+                warning=True,
+            )
+    sidereal = mount.sidereal_time_hours()
+    if sidereal is not None:
+        sky = rig.sky_now()
+        off = fold_pi(sidereal * HOUR - sky.lst)
+        if abs(off) > CLOCK_NOTE_S * 15.0 / 60.0 * ARCMIN:
+            rig.note(
+                f"The mount's sidereal time differs from ours by {abs(off) / HOUR * 60.0:.1f} "
+                "minutes: its clock or its longitude is off.",
+                warning=True,
+            )
+    for sentence in ObservedFrame.at(site, rig.atmosphere, rig.clock.utc_s()).warnings:
+        rig.note(sentence)

@@ -1,0 +1,194 @@
+"""A whole measurement: sweep the points, fit the axis, say what it means."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from datetime import UTC, datetime
+
+from polewright import __version__
+from polewright.angles import ARCMIN, ARCSEC, DEG, azalt_from_enu, spherical
+from polewright.geometry.axis import AxisFit, fit_axis
+from polewright.geometry.axis_error import AxisError, axis_error
+from polewright.measuring.events import AxisMeasured, Finished
+from polewright.measuring.result import (
+    AxisResult,
+    MeasurementResult,
+    PointResult,
+    SiteResult,
+)
+from polewright.measuring.rig import Rig
+from polewright.measuring.stopping import motion_stopped_on_trouble
+from polewright.measuring.sweep import SolvedPoint, SweepPoint, sweep
+
+
+def utc_text(utc_s: float) -> str:
+    """ISO 8601 text of a Unix time."""
+    return datetime.fromtimestamp(utc_s, UTC).isoformat(timespec="milliseconds")
+
+
+def measure_axis(rig: Rig, points: Sequence[SweepPoint]) -> MeasurementResult:
+    """Run a sweep on a connected rig and return the polar axis error.
+
+    Raises:
+        PolewrightError: any trouble; the mount has been stopped by then.
+        polewright.geometry.errors.SweepNotRigid: the solved points contradict each other.
+        MotionUnknown: as `motion_stopped_on_trouble` says.
+    """
+    started_utc_s = rig.clock.utc_s()
+    with motion_stopped_on_trouble(rig.telescope, rig.clock, rig.emit):
+        ready_mount(rig)
+        solved = sweep(rig, points)
+        fit = fit_axis([point.plate.attitude for point in solved], southern=rig.site.southern)
+        error = axis_error(fit.axis, fit.covariance, rig.site, rig.pole, rig.atmosphere)
+        emit_axis(rig, fit, error)
+        fit.verify()
+        if rig.config.run.afterwards == "stop":
+            rig.telescope.stop_motion(tracking_off=True)
+    result = describe(rig, solved, fit, error, started_utc_s)
+    rig.emit(Finished(utc_s=rig.clock.utc_s(), text=f"total error {error.total / ARCMIN:.2f}′"))
+    return result
+
+
+def ready_mount(rig: Rig) -> None:
+    """Unpark and start tracking.
+
+    Raises:
+        DeviceError: the mount stays parked or does not track.
+    """
+    mount = rig.telescope
+    if mount.at_park():
+        rig.note("The mount is parked: unparking.")
+        mount.unpark()
+    if not mount.tracking():
+        mount.set_tracking(True)
+
+
+def emit_axis(rig: Rig, fit: AxisFit, error: AxisError) -> None:
+    """Tell the fitted axis to whoever listens."""
+    rig.emit(
+        AxisMeasured(
+            utc_s=rig.clock.utc_s(),
+            d_alt_arcmin=error.d_alt / ARCMIN,
+            d_az_sky_arcmin=error.d_az_sky / ARCMIN,
+            total_arcmin=error.total / ARCMIN,
+            sigma_total_arcmin=error.sigma_total / ARCMIN,
+            chi2=fit.chi2,
+            dof=fit.dof,
+            p_value=fit.p_value,
+            trusted=fit.trusted,
+        )
+    )
+
+
+def describe(
+    rig: Rig,
+    solved: Sequence[SolvedPoint],
+    fit: AxisFit,
+    error: AxisError,
+    started_utc_s: float,
+) -> MeasurementResult:
+    """Put a measurement into the document that is shown and stored."""
+    tolerance = rig.config.pole.tolerance_arcmin
+    upper95_arcmin = error.total_upper95 / ARCMIN
+    return MeasurementResult(
+        software=f"polewright {__version__}",
+        started_utc=utc_text(started_utc_s),
+        finished_utc=utc_text(rig.clock.utc_s()),
+        site=SiteResult(
+            latitude_deg=rig.site.latitude_deg,
+            longitude_deg=rig.site.longitude_deg,
+            elevation_m=rig.site.elevation_m,
+            source=rig.site_source,
+        ),
+        telescope=rig.telescope.label,
+        camera=rig.camera.label,
+        points=tuple(
+            _point_result(point, residual)
+            for point, residual in zip(solved, fit.residuals, strict=True)
+        ),
+        axis=_axis_result(rig, fit, error),
+        tolerance_arcmin=tolerance,
+        within_tolerance=upper95_arcmin <= tolerance,
+        advice=correction_sentences(error, tolerance * ARCMIN),
+        notes=tuple(rig.notes),
+    )
+
+
+def correction_sentences(error: AxisError, tolerance: float) -> tuple[str, ...]:
+    """Say which way to turn the axis, larger part first; nothing when it is good enough.
+
+    Larger first is common practice, no source.
+    """
+    if error.total_upper95 <= tolerance:
+        return ("The axis is where it should be: leave the adjusters alone.",)
+    altitude = (
+        abs(error.d_alt),
+        f"Move the axis {abs(error.d_alt) / ARCMIN:.1f}′ {'down' if error.d_alt > 0 else 'up'} "
+        "with the altitude adjuster.",
+    )
+    azimuth = (
+        abs(error.d_az_sky),
+        f"Move the axis {abs(error.d_az_sky) / ARCMIN:.1f}′ "
+        f"{'west' if error.d_az_sky > 0 else 'east'} with the azimuth adjuster "
+        f"(turn the base by {abs(error.d_az_base) / ARCMIN:.1f}′).",
+    )
+    ordered = sorted((altitude, azimuth), key=lambda item: -item[0])
+    return (
+        *(text for _size, text in ordered),
+        "Do not loosen the clutches or push the tube by hand now: the sweep would no longer hold.",
+    )
+
+
+def _axis_result(rig: Rig, fit: AxisFit, error: AxisError) -> AxisResult:
+    azimuth, altitude = azalt_from_enu(fit.axis)
+    spread = error.sigma_alt * error.sigma_az_sky
+    return AxisResult(
+        azimuth_deg=float(azimuth) / DEG,
+        altitude_deg=float(altitude) / DEG,
+        pole=rig.pole.value,
+        d_alt_arcmin=error.d_alt / ARCMIN,
+        sigma_alt_arcmin=error.sigma_alt / ARCMIN,
+        d_az_sky_arcmin=error.d_az_sky / ARCMIN,
+        sigma_az_sky_arcmin=error.sigma_az_sky / ARCMIN,
+        d_az_base_arcmin=error.d_az_base / ARCMIN,
+        correlation=float(error.covariance[0, 1]) / spread if spread > 0 else 0.0,
+        total_arcmin=error.total / ARCMIN,
+        sigma_total_arcmin=error.sigma_total / ARCMIN,
+        total_upper95_arcmin=error.total_upper95 / ARCMIN,
+        chi2=fit.chi2,
+        dof=fit.dof,
+        p_value=fit.p_value,
+        trusted=fit.trusted,
+    )
+
+
+def _point_result(point: SolvedPoint, residual: Sequence[float]) -> PointResult:
+    attitude, solution = point.plate.attitude, point.plate.solution
+    ra, dec = spherical(solution.centre_icrs)
+    azimuth, altitude = azalt_from_enu(attitude.matrix[:, 2])
+    covariance = attitude.covariance
+    return PointResult(
+        number=point.number,
+        utc=utc_text(point.frame.utc_mid_s),
+        hour_angle_deg=point.target.hour_angle / DEG,
+        ra_deg=float(ra) / DEG,
+        dec_deg=float(dec) / DEG,
+        azimuth_deg=float(azimuth) / DEG,
+        altitude_deg=float(altitude) / DEG,
+        exposure_s=point.frame.exposure_s,
+        star_count=point.quality.star_count,
+        matched=attitude.matched,
+        rms_arcsec=attitude.rms_px * attitude.scale / ARCSEC,
+        scale_arcsec_per_px=attitude.scale / ARCSEC,
+        parity=attitude.parity,
+        sigma_pointing_arcsec=math.sqrt((covariance[0, 0] + covariance[1, 1]) / 2.0) / ARCSEC,
+        sigma_roll_arcsec=math.sqrt(covariance[2, 2]) / ARCSEC,
+        solver=solution.solver,
+        solve_s=solution.elapsed_s,
+        residual_arcsec=(
+            float(residual[0]) / ARCSEC,
+            float(residual[1]) / ARCSEC,
+            float(residual[2]) / ARCSEC,
+        ),
+    )

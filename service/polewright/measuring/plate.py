@@ -1,0 +1,146 @@
+"""Solving one frame with everything that is known by now: the mount's word, scale and parity."""
+
+from __future__ import annotations
+
+import dataclasses
+from dataclasses import dataclass
+
+import numpy as np
+
+from polewright.angles import ARCSEC, DEG, Vector, separation
+from polewright.clock import CancelToken
+from polewright.errors import SolveError
+from polewright.geometry.attitude import Attitude, attitude_from_solution
+from polewright.geometry.rotation import rotation_between
+from polewright.images.frame import Frame, StarList
+from polewright.sky.frame import ObservedFrame
+from polewright.sky.site import Atmosphere, Site
+from polewright.solving.base import Solution, SolveHint, Solver
+from polewright.solving.errors import NoMatch
+
+#: Once one frame is solved the mount's own offset is known; what remains is how much that offset
+#: changes over a sweep: the misalignment (some degrees) and the mount's cone error.
+LEARNED_RADIUS = 4.0 * DEG
+LEARNED_SCALE_TOLERANCE = 0.01
+NOMINAL_SCALE_TOLERANCE = 0.05
+
+
+class ScaleContradicts(SolveError):
+    """A solution's pixel scale is not the one that camera and focal length make."""
+
+    code = "scale_contradicts"
+    advice = (
+        "Check [optics] focal_length_mm and pixel_um (a reducer or an extender in the train?); "
+        "if they are right, the solution was false and was not used."
+    )
+
+    def __init__(self, found_arcsec: float, expected_arcsec: float) -> None:
+        super().__init__(found_arcsec, expected_arcsec)
+        self.found_arcsec, self.expected_arcsec = found_arcsec, expected_arcsec
+
+    def __str__(self) -> str:
+        return (
+            f"the solution has {self.found_arcsec:.3f} arcsec per pixel where "
+            f"{self.expected_arcsec:.3f} were expected"
+        )
+
+
+@dataclass(frozen=True)
+class Plate:
+    """A solved frame."""
+
+    attitude: Attitude
+    solution: Solution
+    sky: ObservedFrame
+    stars: StarList
+    mount_offset: float
+    """Angle (rad) between the mount's own pointing and the solved one."""
+
+
+class PlateSolver:
+    """Solves the frames of one run and remembers scale, parity and the mount's offset."""
+
+    def __init__(
+        self,
+        solver: Solver,
+        site: Site,
+        atmosphere: Atmosphere,
+        *,
+        nominal_scale: float | None,
+        hint_radius: float,
+        blind: bool,
+        timeout_s: float,
+    ) -> None:
+        self.solver = solver
+        self.site, self.atmosphere = site, atmosphere
+        self.scale = nominal_scale
+        self.scale_tolerance = NOMINAL_SCALE_TOLERANCE
+        self.parity: int | None = None
+        self.hint_radius, self.blind, self.timeout_s = hint_radius, blind, timeout_s
+        self._offset = np.eye(3)
+
+    def sky_at(self, utc_s: float) -> ObservedFrame:
+        """Return the sky over this site at a time."""
+        return ObservedFrame.at(self.site, self.atmosphere, utc_s)
+
+    def hint(self, sky: ObservedFrame, mount_icrs: Vector | None) -> SolveHint:
+        """Return what is known about a frame before it is solved."""
+        centre = None if mount_icrs is None else self._offset @ mount_icrs
+        return SolveHint(
+            centre_icrs=centre,
+            radius=None if centre is None else self.hint_radius,
+            scale=self.scale,
+            scale_tolerance=self.scale_tolerance,
+            parity=self.parity,
+            epoch_year=sky.julian_year,
+        )
+
+    def solve(
+        self,
+        stars: StarList,
+        frame: Frame,
+        mount_icrs: Vector | None,
+        cancel: CancelToken,
+    ) -> Plate:
+        """Solve a frame and learn from it.
+
+        Args:
+            stars: what was detected in ``frame``.
+            frame: the frame itself, for solvers that want the image.
+            mount_icrs: unit vector (3,) where the mount says it points; None if unknown.
+            cancel: raises out of the solve.
+
+        Raises:
+            SolveError: as the solver says, or `ScaleContradicts`.
+        """
+        sky = self.sky_at(frame.utc_mid_s)
+        hint = self.hint(sky, mount_icrs)
+        try:
+            solution = self._ask(stars, frame, hint, cancel)
+        except NoMatch:
+            if not self.blind or hint.centre_icrs is None:
+                raise
+            unhinted = dataclasses.replace(hint, centre_icrs=None, radius=None)
+            solution = self._ask(stars, frame, unhinted, cancel)
+        if self.scale is not None:
+            off = abs(solution.scale / self.scale - 1.0)
+            if off > self.scale_tolerance:
+                raise ScaleContradicts(solution.scale / ARCSEC, self.scale / ARCSEC)
+        attitude = attitude_from_solution(solution, sky)
+        offset = 0.0
+        if mount_icrs is not None:
+            offset = float(separation(mount_icrs, solution.centre_icrs))
+            self._offset = rotation_between(mount_icrs, solution.centre_icrs)
+            self.hint_radius = min(self.hint_radius, LEARNED_RADIUS)
+        self.scale, self.parity = solution.scale, solution.parity
+        self.scale_tolerance = LEARNED_SCALE_TOLERANCE
+        return Plate(attitude, solution, sky, stars, offset)
+
+    def _ask(self, stars: StarList, frame: Frame, hint: SolveHint, cancel: CancelToken) -> Solution:
+        return self.solver.solve(
+            stars,
+            hint,
+            frame=frame if self.solver.needs_image else None,
+            timeout_s=self.timeout_s,
+            cancel=cancel,
+        )

@@ -1,0 +1,85 @@
+"""The connected rig of one run: devices, solver, site, clock and whoever listens."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from polewright.alpaca.camera import Camera
+from polewright.alpaca.telescope import Telescope
+from polewright.angles import ARCSEC, DEG, Vector
+from polewright.clock import CancelToken, Clock
+from polewright.config import Config
+from polewright.measuring.events import EventSink, Note, Progress
+from polewright.measuring.plate import PlateSolver
+from polewright.measuring.pointing import icrs_from_mount
+from polewright.sky.frame import ObservedFrame
+from polewright.sky.pole import PoleTarget
+from polewright.sky.site import Atmosphere, Site
+
+
+@dataclass
+class Rig:
+    """What a run works with. One run owns one rig."""
+
+    telescope: Telescope
+    camera: Camera
+    plates: PlateSolver
+    site: Site
+    site_source: str
+    atmosphere: Atmosphere
+    pole: PoleTarget
+    equatorial_system: int
+    config: Config
+    clock: Clock
+    cancel: CancelToken
+    emit: EventSink
+    notes: list[str] = field(default_factory=list)
+
+    def sky_now(self) -> ObservedFrame:
+        """Return the sky over the site at this moment."""
+        return ObservedFrame.at(self.site, self.atmosphere, self.clock.utc_s())
+
+    def note(self, text: str, *, warning: bool = False) -> None:
+        """Tell a sentence, and keep it for the report."""
+        if text not in self.notes:
+            self.notes.append(text)
+            severity = "warning" if warning else "info"
+            self.emit(Note(utc_s=self.clock.utc_s(), severity=severity, text=text))  # type: ignore[arg-type]
+
+    def progress(
+        self, step: str, point: int, points: int, done_s: float, total_s: float | None
+    ) -> None:
+        """Tell how far a slow step is."""
+        self.emit(
+            Progress(
+                utc_s=self.clock.utc_s(),
+                step=step,  # type: ignore[arg-type]
+                point=point,
+                points=points,
+                done_s=done_s,
+                total_s=total_s,
+            )
+        )
+
+    def mount_icrs(self, sky: ObservedFrame) -> Vector:
+        """Return where the mount says it points, ICRS unit vector (3,)."""
+        return icrs_from_mount(
+            sky,
+            self.equatorial_system,
+            self.telescope.right_ascension_hours(),
+            self.telescope.declination_deg(),
+        )
+
+
+def nominal_scale(focal_length_mm: float | None, pixel_um: float | None) -> float | None:
+    """Radians per pixel of a frame, or None when focal length or pixel is unknown."""
+    if not focal_length_mm or not pixel_um:
+        return None
+    return pixel_um * 1e-3 / focal_length_mm
+
+
+def scale_words(scale: float | None, width: int) -> str:
+    """Say a pixel scale and the width of field it makes."""
+    if scale is None:
+        return "unknown pixel scale"
+    return f"{scale / ARCSEC:.2f} arcsec per pixel, field {scale * width / DEG:.2f} degrees wide"
