@@ -1,0 +1,499 @@
+"""Stars of a frame: found on a binned picture, measured on the full one.
+
+Steps: bin 2 x 2 (more when stars are wide), background and detection with `sep`, drop hot pixels
+by the ratio of their neighbours to their peak, learn the star image from the brightest, fit all
+kept stars (`profile.fit_stars`), drop what is narrower than a star or too faint.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import sep
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+
+from polewright.images.frame import Frame, SensorKind, StarList
+from polewright.images.luminance import Canvas, Floats, halved
+from polewright.images.profile import Fits, Shape, fit_stars, samples_pixel
+
+Doubles = NDArray[np.float64]
+Integers = NDArray[np.int64]
+
+_FWHM_PER_SIGMA = float(np.sqrt(8 * np.log(2)))
+_KERNEL = np.array([[1.0, 2.0, 1.0], [2.0, 4.0, 2.0], [1.0, 2.0, 1.0]])
+#: What the kernel leaves of white noise: sqrt(sum k^2) / sum k.
+_KERNEL_NOISE = 0.375
+
+
+@dataclass(frozen=True)
+class DetectOptions:
+    """How to look for stars."""
+
+    max_stars: int = 1000
+    """Only the brightest so many are measured and returned."""
+    threshold: float = 5.0
+    """Detection limit over the noise of the smoothed picture, sigma."""
+    min_snr: float = 6.0
+    """Fitted flux over its error that a star must reach."""
+    gain_e_per_adu: float = 1.0
+    """Assumed when the frame does not tell. Only bright stars depend on it (photon noise)."""
+    floor_px: float = 0.01
+    """Smallest centroid error stated, pixels of the frame; see `centroid_floor`."""
+    mesh_px: int = 128
+    """Side of the boxes in which the background is estimated, pixels of the frame."""
+
+
+@dataclass(frozen=True)
+class _Level:
+    """The picture binned ``bin`` times, background taken off; bins are means, not sums."""
+
+    image: Floats
+    bin: int
+    local_noise: Floats
+    """Background noise over its typical value, on a grid twice as coarse as ``image``."""
+
+
+@dataclass(frozen=True)
+class _Candidates:
+    """Detections, brightest first; positions in pixels of the canvas."""
+
+    x: Doubles
+    y: Doubles
+    flux: Doubles
+    fwhm: Doubles
+    ratio: Doubles
+    """Mean of the eight neighbours over the peak, full resolution, background taken off."""
+
+    def take(self, keep: NDArray[np.generic] | slice) -> _Candidates:
+        return _Candidates(
+            self.x[keep], self.y[keep], self.flux[keep], self.fwhm[keep], self.ratio[keep]
+        )
+
+
+def detect_stars(frame: Frame, options: DetectOptions | None = None) -> StarList:
+    """Return the stars of a frame, brightest first; an empty list when there are none.
+
+    Positions, widths and errors are in pixels of the full frame. Widths include the pixel.
+
+    Raises:
+        polewright.images.errors.BadFrame: the pixels cannot be an image of that sensor kind.
+        polewright.images.errors.EmptyFrame: no pixels, or no finite number among them.
+    """
+    options = options or DetectOptions()
+    canvas = Canvas.of(frame)
+    noise = canvas.pixel_noise()
+    level, background = _first_level(canvas, frame, options)
+    found = _candidates(canvas, level, noise, background, options)
+    fwhm = _typical_fwhm(found, level.bin)
+    while fwhm > 6.0 * level.bin and min(level.image.shape) >= 128:
+        level, rest = _flattened(halved(level.image), 2 * level.bin, options)
+        background += rest
+        found = _candidates(canvas, level, noise, background, options)
+        fwhm = _typical_fwhm(found, level.bin)
+    found = _without_hot_pixels(found, fwhm).take(slice(0, 2 * options.max_stars))
+    if found.x.size == 0:
+        return _no_stars(frame, background, noise)
+    saturation = _saturation(canvas, frame, found)
+    measured = _measure(canvas, frame, level, found, fwhm, noise, background, saturation, options)
+    return _listed(measured, canvas, frame, background, noise, options)
+
+
+def centroid_floor(fwhm_px: float, floor_px: float) -> float:
+    """Centroid error (pixels) below which no photon count brings a star.
+
+    Measured on rendered stars (tests/images/test_detect.py), Gaussian and Moffat: the pixel
+    phase error stays below 0.01 px down to a FWHM of 1.6 px and grows to 0.02 px at 1.2 px.
+    """
+    return floor_px * max(1.0, min(3.0, 1.0 + 2.5 * (1.6 - fwhm_px)))
+
+
+def _first_level(canvas: Canvas, frame: Frame, options: DetectOptions) -> tuple[_Level, float]:
+    """Small frames of one colour are searched as they are, others binned."""
+    rows, columns = canvas.shape
+    if rows * columns <= 2_000_000 and frame.sensor is not SensorKind.BAYER:
+        return _flattened(canvas.grey(), 1, options)
+    return _flattened(canvas.binned(), 2, options)
+
+
+def _flattened(image: Floats, bin_: int, options: DetectOptions) -> tuple[_Level, float]:
+    """Take the background off, estimated on a picture binned once more."""
+    coarse = halved(image)
+    # Star images must stay small against a box, so boxes are never under 16 coarse pixels.
+    box = max(16, options.mesh_px // (2 * bin_))
+    rows, columns = coarse.shape
+    background = sep.Background(coarse, bw=min(box, columns), bh=min(box, rows), fw=3, fh=3)
+    sky = np.repeat(background.back(), 2, axis=1)
+    sky = np.pad(sky, ((0, 0), (0, image.shape[1] - sky.shape[1])), mode="edge")
+    flat = image.copy() if bin_ == 1 else image
+    flat[0 : 2 * rows : 2] -= sky
+    flat[1 : 2 * rows : 2] -= sky
+    if flat.shape[0] > 2 * rows:
+        flat[-1] -= sky[-1]
+    typical = float(background.globalrms)
+    if typical > 0.0:
+        local = np.clip(background.rms() / np.float32(typical), 0.5, 3.0)
+    else:
+        local = np.ones_like(coarse)
+    return _Level(flat, bin_, local), float(background.globalback)
+
+
+def _candidates(
+    canvas: Canvas, level: _Level, noise: float, background: float, options: DetectOptions
+) -> _Candidates:
+    sigma = max(noise / level.bin, _spread(level.image))
+    floor = 1e-6 * max(abs(background), float(np.abs(level.image).max()), 1e-30)
+    limit = options.threshold * _KERNEL_NOISE * max(sigma, floor)
+    objects = _extract(level.image, limit)
+    order = np.argsort(-objects["flux"])[: 8 * options.max_stars]
+    objects = objects[order]
+    fwhm = np.sqrt(4 * np.log(2) * (objects["a"] ** 2 + objects["b"] ** 2) + 1e-6)
+    off = np.hypot(objects["x"] - objects["xpeak"], objects["y"] - objects["ypeak"])
+    blended = off > fwhm  # start at the brighter of two stars, not between them
+    x = np.where(blended, objects["xpeak"], objects["x"])
+    y = np.where(blended, objects["ypeak"], objects["y"])
+    ratio = _neighbour_ratio(canvas, level, objects, noise, background)
+    shift = 0.5 * (level.bin - 1)
+    return _Candidates(
+        x=level.bin * x + shift,
+        y=level.bin * y + shift,
+        flux=objects["flux"] * level.bin**2,
+        fwhm=level.bin * fwhm,
+        ratio=ratio,
+    )
+
+
+def _extract(image: Floats, limit: float) -> NDArray[np.void]:
+    """Run sep, giving way when a bright area overflows its buffers."""
+    sep.set_extract_pixstack(1_000_000)
+    for _ in range(4):
+        try:
+            return np.asarray(
+                sep.extract(
+                    image,
+                    limit,
+                    minarea=2,
+                    filter_kernel=_KERNEL,
+                    filter_type="conv",
+                    deblend_cont=1.0,
+                    clean=False,
+                )
+            )
+        except Exception as exc:  # sep raises plain Exception with a text
+            if "buffer" not in str(exc) and "overflow" not in str(exc):
+                raise
+            limit *= 8.0
+    return np.asarray(sep.extract(np.zeros((16, 16), np.float32), 1.0))
+
+
+def _spread(image: Floats) -> float:
+    """Noise of the flattened picture, slow waves included, from a sample of it."""
+    step = max(1, int(np.sqrt(image.size / 60_000)))
+    sample = image[::step, ::step].ravel()
+    return 1.4826 * float(np.median(np.abs(sample - np.median(sample))))
+
+
+def _neighbour_ratio(
+    canvas: Canvas,
+    level: _Level,
+    objects: NDArray[np.void],
+    noise: float,
+    background: float,
+) -> Doubles:
+    """Mean of the 8 neighbours over the peak; infinite where one pixel does not rule the flux."""
+    if objects.size == 0:
+        return np.zeros(0)
+    xs = (level.bin * objects["xpeak"] + (level.bin - 1) // 2).astype(np.int64)
+    ys = (level.bin * objects["ypeak"] + (level.bin - 1) // 2).astype(np.int64)
+    reach = level.bin
+    area = canvas.raw_squares(ys, xs, reach)
+    place = area.reshape(len(area), -1).argmax(axis=1)
+    ys = np.clip(ys + place // (2 * reach + 1) - reach, 0, canvas.shape[0] - 1)
+    xs = np.clip(xs + place % (2 * reach + 1) - reach, 0, canvas.shape[1] - 1)
+    around = canvas.raw_squares(ys, xs, 2)
+    rim = np.ones((5, 5), dtype=bool)
+    rim[1:4, 1:4] = False
+    sky = np.minimum(np.median(around[:, rim], axis=1), background + 3.0 * noise)
+    peak = around[:, 2, 2] - sky
+    others = (around[:, 1:4, 1:4].sum(axis=(1, 2)) - around[:, 2, 2]) / 8.0 - sky
+    ratio = others / np.maximum(peak, 1e-30)
+    ruled = objects["flux"] * level.bin**2 < 3.0 * peak
+    return np.where(ruled, ratio, np.inf).astype(np.float64)
+
+
+def _typical_fwhm(found: _Candidates, bin_: int) -> float:
+    """Width of the brighter half of the likely stars (pixels); 2 when there is none."""
+    likely = found.take(found.ratio > 0.08)
+    if likely.x.size == 0:
+        return 2.0
+    best = likely.fwhm[: max(5, min(60, likely.x.size // 2))]
+    return float(max(np.median(best), 0.6 * bin_))
+
+
+def _without_hot_pixels(found: _Candidates, fwhm: float) -> _Candidates:
+    """Drop single bright pixels.
+
+    A star centred on a pixel has the smallest ratio of neighbours to peak: (t + t^2) / 2 with t
+    the light of a side pixel over that of the middle one, taken as a Gaussian at the pixel
+    centres. Half of it, at most 0.2, is the limit (0.2 for stars from FWHM 2 on, measured).
+    """
+    variance = max((fwhm / _FWHM_PER_SIGMA) ** 2, 0.3)
+    side = float(np.exp(-0.5 / variance))
+    limit = min(0.2, 0.5 * 0.5 * (side + side**2))
+    return found.take(found.ratio > limit)
+
+
+def _saturation(canvas: Canvas, frame: Frame, found: _Candidates) -> float:
+    """Counts from which a pixel is taken as full."""
+    if frame.saturation_adu is not None:
+        return 0.98 * frame.saturation_adu
+    top = found.take(slice(0, 200))
+    peaks = canvas.raw_squares(np.rint(top.y).astype(int), np.rint(top.x).astype(int), 2)
+    highest = np.sort(peaks.reshape(len(peaks), -1).max(axis=1))[::-1]
+    # Several stars that end at the very same value have met the ceiling of the converter.
+    if highest.size >= 3 and highest[2] >= 0.999 * highest[0] and highest[0] > 0:
+        return 0.98 * float(highest[0])
+    if canvas.data.dtype.kind == "f":
+        return float("inf")
+    return 0.98 * float(np.iinfo(canvas.data.dtype).max)
+
+
+@dataclass(frozen=True)
+class _Measured:
+    """Fitted stars in pixels of the canvas."""
+
+    fits: Fits
+    x: Doubles
+    y: Doubles
+    flux: Doubles
+    peak: Doubles
+    hfd: Doubles
+    sigma: Doubles
+    cov: Doubles
+    """(N, 3): xx, yy, xy of the star image, pixel included."""
+    saturated: NDArray[np.bool_]
+    keep: NDArray[np.bool_]
+
+
+def _measure(
+    canvas: Canvas,
+    frame: Frame,
+    level: _Level,
+    found: _Candidates,
+    fwhm: float,
+    noise: float,
+    background: float,
+    saturation: float,
+    options: DetectOptions,
+) -> _Measured:
+    """Fit the stars on the finest picture on which they are not needlessly large."""
+    bin_ = level.bin if fwhm > 6.0 and level.bin > 1 else 1
+    column = np.rint((found.x - 0.5 * (bin_ - 1)) / bin_).astype(np.int64)
+    row = np.rint((found.y - 0.5 * (bin_ - 1)) / bin_).astype(np.int64)
+    at = (
+        np.clip(found.y / (2 * level.bin), 0, level.local_noise.shape[0] - 1).astype(int),
+        np.clip(found.x / (2 * level.bin), 0, level.local_noise.shape[1] - 1).astype(int),
+    )
+    local = np.maximum(noise / bin_, 1e-30) * level.local_noise[at].astype(np.float64)
+    gain = frame.gain_e_per_adu or options.gain_e_per_adu
+    if frame.gain_e_per_adu is None and canvas.data.dtype.kind == "f" and saturation <= 1.5:
+        gain *= 65535.0  # counts scaled to 0 ... 1
+    photon = 1.0 / (gain * bin_**2)
+
+    mosaic_variance = 0.5 if canvas.mosaic and bin_ == 1 else 0.0
+    sigma2 = max((fwhm / bin_ / _FWHM_PER_SIGMA) ** 2, 0.3) + mosaic_variance
+    shape = Shape(sigma2, sigma2, 0.0)
+    spread = 0.6
+    best = slice(0, 120)
+    for _ in range(2):  # learn the star image, then once more with stamps of the right size
+        cut = _cut(canvas, level, bin_, row[best], column[best], shape, background, saturation)
+        start = (
+            (found.x[best] - 0.5 * (bin_ - 1)) / bin_ - column[best],
+            (found.y[best] - 0.5 * (bin_ - 1)) / bin_ - row[best],
+        )
+        fits = fit_stars(cut.grey, cut.usable, start, shape, spread, local[best], photon)
+        shape, spread = _typical_shape(fits, cut.saturated, shape)
+    cut = _cut(canvas, level, bin_, row, column, shape, background, saturation)
+    start = (
+        (found.x - 0.5 * (bin_ - 1)) / bin_ - column,
+        (found.y - 0.5 * (bin_ - 1)) / bin_ - row,
+    )
+    fits = fit_stars(cut.grey, cut.usable, start, shape, spread, local, photon)
+
+    pixel = 1.0 / 12.0 if samples_pixel(shape.fwhm) else 0.0
+    cov = np.stack([fits.xx + pixel, fits.yy + pixel, fits.xy], axis=-1) - mosaic_variance * (
+        np.array([1.0, 1.0, 0.0])
+    )
+    cov[:, :2] = np.maximum(cov[:, :2], pixel + 0.02)
+    width = _FWHM_PER_SIGMA * np.sqrt(np.sqrt(np.maximum(cov[:, 0] * cov[:, 1], 1e-12)))
+    typical = float(np.sqrt(shape.xx + pixel - mosaic_variance)) * _FWHM_PER_SIGMA
+    snr = fits.flux / np.maximum(fits.flux_sigma, 1e-30)
+    moved = np.hypot(fits.x - start[0], fits.y - start[1])
+    short = _short_axis(np.stack([fits.xx, fits.yy, fits.xy], axis=-1))
+    usual = _short_axis(np.array([[shape.xx, shape.yy, shape.xy]]))[0]
+    keep = fits.good & (snr >= options.min_snr) & (moved < 1.0 + 1.2 * shape.long_sigma * 2.0)
+    keep &= cut.saturated | (short > 0.4 * usual) | (width > typical)
+    floor = centroid_floor(float(np.median(width)) * bin_, options.floor_px)
+    sigma = np.hypot(fits.sigma * bin_, floor)
+    sigma = np.where(cut.saturated, np.hypot(sigma, 0.1 * width * bin_), sigma)
+    return _Measured(
+        fits=fits,
+        x=bin_ * (column + fits.x) + 0.5 * (bin_ - 1),
+        y=bin_ * (row + fits.y) + 0.5 * (bin_ - 1),
+        flux=fits.flux * bin_**2,
+        peak=cut.highest - background,
+        hfd=_half_flux_diameter(cut.grey, cut.usable, fits) * bin_,
+        sigma=sigma,
+        cov=cov * bin_**2,
+        saturated=cut.saturated,
+        keep=keep,
+    )
+
+
+@dataclass(frozen=True)
+class _Cut:
+    grey: Floats
+    usable: NDArray[np.bool_]
+    highest: Doubles
+    saturated: NDArray[np.bool_]
+
+
+def _cut(
+    canvas: Canvas,
+    level: _Level,
+    bin_: int,
+    row: Integers,
+    column: Integers,
+    shape: Shape,
+    background: float,
+    saturation: float,
+) -> _Cut:
+    """Cut the stamps that hold the stars, with full pixels and far corners masked."""
+    reach = int(np.clip(np.ceil(3.2 * shape.long_sigma + 1.0), 3, 24))
+    offsets = np.arange(-reach, reach + 1)
+    circle = offsets[:, None] ** 2 + offsets**2 <= (reach + 0.5) ** 2
+    if bin_ == 1:
+        grey, raw, inside = canvas.stamps(row, column, reach)
+        middle = slice(max(0, reach - 2), reach + 3)
+        highest = raw[:, middle, middle].max(axis=(1, 2)).astype(np.float64)
+        full = raw >= saturation
+    else:
+        pad = np.pad(level.image, reach, mode="edge")
+        rows, columns = row[:, None] + offsets + reach, column[:, None] + offsets + reach
+        grey = pad[rows[:, :, None], columns[:, None]]
+        inside = np.ones(grey.shape, dtype=bool)
+        inside &= ((rows >= reach) & (rows < level.image.shape[0] + reach))[:, :, None]
+        inside &= ((columns >= reach) & (columns < level.image.shape[1] + reach))[:, None]
+        area = canvas.raw_squares(bin_ * row + bin_ // 2, bin_ * column + bin_ // 2, bin_ * 2)
+        highest = area.max(axis=(1, 2)).astype(np.float64)
+        full = grey + background >= saturation
+    return _Cut(
+        grey=grey,
+        usable=inside & circle & ~full,
+        highest=highest,
+        saturated=highest >= saturation,
+    )
+
+
+def _typical_shape(fits: Fits, saturated: NDArray[np.bool_], before: Shape) -> tuple[Shape, float]:
+    """Median star image of the well measured stars, and how freely single ones may differ."""
+    sure = fits.good & ~saturated & (fits.flux > 20.0 * fits.flux_sigma)
+    if sure.sum() < 3:
+        sure = fits.good & ~saturated & (fits.flux > 7.0 * fits.flux_sigma)
+    if not sure.any():
+        return before, 0.3
+    xx, yy, xy = (np.median(v[sure]) for v in (fits.xx, fits.yy, fits.xy))
+    size = np.sqrt(np.maximum((fits.xx + fits.yy)[sure], 1e-12))
+    scatter = 1.4826 * float(np.median(np.abs(size / np.median(size) - 1.0)))
+    limit = 0.97 * float(np.sqrt(xx * yy))
+    shape = Shape(float(xx), float(yy), float(np.clip(xy, -limit, limit)))
+    return shape, float(np.clip(2.0 * scatter, 0.1, 0.6))
+
+
+def _short_axis(cov: Doubles) -> Doubles:
+    """Standard deviation along the short axis of (N, 3) covariances."""
+    mean = 0.5 * (cov[:, 0] + cov[:, 1])
+    half = np.hypot(0.5 * (cov[:, 0] - cov[:, 1]), cov[:, 2])
+    return np.asarray(np.sqrt(np.maximum(mean - half, 1e-6)))
+
+
+def _half_flux_diameter(grey: Floats, usable: NDArray[np.bool_], fits: Fits) -> Doubles:
+    """Diameter of the circle about the centroid that holds half the light of the stamp (pixels).
+
+    The edge of the circle is soft over one pixel, as a pixel's area enters it.
+    """
+    side = grey.shape[1]
+    offsets = np.arange(side, dtype=np.float32) - side // 2
+    x = fits.x.astype(np.float32)[:, None, None]
+    y = fits.y.astype(np.float32)[:, None, None]
+    radius = np.hypot(offsets[None, None, :] - x, offsets[None, :, None] - y)
+    light = np.where(usable, grey - fits.level.astype(np.float32)[:, None, None], 0.0)
+    radii = np.linspace(0.0, side // 2 + 0.5, max(12, side))
+    growth = np.stack(
+        [(light * np.clip(r - radius + 0.5, 0.0, 1.0)).sum(axis=(1, 2)) for r in radii[1:]], axis=1
+    )
+    growth = np.concatenate([np.zeros((len(grey), 1)), growth], axis=1)
+    half = 0.5 * np.maximum(growth[:, -1], 1e-30)
+    above = growth >= half[:, None]
+    k = np.maximum(above.argmax(axis=1), 1)
+    index = np.arange(len(grey))
+    low, high = growth[index, k - 1], growth[index, k]
+    part = np.clip((half - low) / np.maximum(high - low, 1e-30), 0.0, 1.0)
+    return np.asarray(2.0 * (radii[k - 1] + part * (radii[k] - radii[k - 1])), dtype=np.float64)
+
+
+def _listed(
+    m: _Measured,
+    canvas: Canvas,
+    frame: Frame,
+    background: float,
+    noise: float,
+    options: DetectOptions,
+) -> StarList:
+    """Sort, drop what fell on the same star or off the frame, and turn back to frame axes."""
+    rows, columns = canvas.shape
+    keep = m.keep & (m.x >= -0.5) & (m.x <= columns - 0.5) & (m.y >= -0.5) & (m.y <= rows - 0.5)
+    order = np.flatnonzero(keep)
+    order = order[np.argsort(-m.flux[order], kind="stable")]
+    if order.size:
+        place = np.stack([m.x[order], m.y[order]], axis=-1)
+        near = float(np.clip(0.25 * np.median(m.hfd[order]), 0.5, 8.0))
+        pairs = cKDTree(place).query_pairs(near, output_type="ndarray")
+        order = np.delete(order, np.unique(pairs.max(axis=1))) if pairs.size else order
+    order = order[: options.max_stars]
+    xx, yy, xy = m.cov[order].T
+    x, y = m.x[order], m.y[order]
+    if canvas.swapped:
+        x, y, xx, yy = y, x, yy, xx
+    mean, half = 0.5 * (xx + yy), np.hypot(0.5 * (xx - yy), xy)
+    long, short = mean + half, np.maximum(mean - half, 1e-3)
+    return StarList(
+        x=x,
+        y=y,
+        flux=m.flux[order],
+        peak=m.peak[order],
+        sigma_px=m.sigma[order],
+        hfd_px=m.hfd[order],
+        fwhm_px=_FWHM_PER_SIGMA * (long * short) ** 0.25,
+        elongation=np.sqrt(long / short),
+        theta=0.5 * np.arctan2(2.0 * xy, xx - yy),
+        saturated=m.saturated[order],
+        width=frame.width,
+        height=frame.height,
+        background_adu=background,
+        noise_adu=noise,
+    )
+
+
+def _no_stars(frame: Frame, background: float, noise: float) -> StarList:
+    nothing = np.zeros(0)
+    empty = StarList(
+        *(nothing,) * 9,
+        saturated=np.zeros(0, dtype=np.bool_),
+        width=frame.width,
+        height=frame.height,
+        background_adu=background,
+        noise_adu=noise,
+    )
+    return replace(empty)

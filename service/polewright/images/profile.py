@@ -1,0 +1,242 @@
+"""Fits Gaussians, integrated over pixels, to many stars at once.
+
+Model of a stamp: ``flux * g(x - x0, y - y0; C) + level``, with g a two-dimensional Gaussian of
+covariance matrix C averaged over the pixel by Gauss-Legendre points, so that stars narrower than
+two pixels are not pulled towards pixel centres. Weighted Gauss-Newton steps on seven parameters;
+the derivative by C follows from the heat equation (dg/dCxx = gxx / 2, dg/dCxy = gxy). Weights are
+the inverse variance of background plus photon noise of the model: the inverse normal matrix is
+then the Cramer-Rao bound of each position, pixels and all. Own derivation.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float32]
+Doubles = NDArray[np.float64]
+
+#: Fraction by which real stars differ from the model, used to weigh pixels of bright stars.
+_MODEL_ERROR = 0.02
+_FLUX, _X, _Y, _LEVEL, _XX, _YY, _XY = range(7)
+
+
+@dataclass(frozen=True)
+class Shape:
+    """Covariance (pixels squared) of the star image before it is integrated over pixels."""
+
+    xx: float
+    yy: float
+    xy: float
+
+    @property
+    def fwhm(self) -> float:
+        """Geometric mean of both widths (pixels)."""
+        return float(np.sqrt(8 * np.log(2)) * max(self.xx * self.yy - self.xy**2, 1e-12) ** 0.25)
+
+    @property
+    def long_sigma(self) -> float:
+        """Standard deviation along the long axis (pixels)."""
+        mean, half = 0.5 * (self.xx + self.yy), np.hypot(0.5 * (self.xx - self.yy), self.xy)
+        return float(np.sqrt(mean + half))
+
+
+@dataclass(frozen=True)
+class Fits:
+    """Results, each (N,); positions relative to the middle pixel of the stamp."""
+
+    flux: Doubles
+    x: Doubles
+    y: Doubles
+    level: Doubles
+    xx: Doubles
+    yy: Doubles
+    xy: Doubles
+    flux_sigma: Doubles
+    sigma: Doubles
+    """Cramer-Rao bound of the position along one coordinate."""
+    good: NDArray[np.bool_]
+    """Whether the steps converged inside the stamp."""
+
+
+def fit_stars(
+    stamps: Floats,
+    usable: NDArray[np.bool_],
+    start: tuple[Doubles, Doubles],
+    shape: Shape,
+    shape_spread: float,
+    noise: Doubles,
+    photon_variance_per_count: float,
+    *,
+    steps: int = 7,
+) -> Fits:
+    """Fit all stamps (N, S, S); pixels with ``usable`` False are left out.
+
+    Args:
+        stamps: counts, S odd.
+        usable: (N, S, S).
+        start: x and y of each star from the middle of its stamp, (N,).
+        shape: the expected shape, also where each star's own shape is pulled to.
+        shape_spread: 1-sigma relative freedom of the widths about ``shape``.
+        noise: (N,) background noise of a pixel, counts.
+        photon_variance_per_count: variance (counts squared) that one count of light adds.
+        steps: Gauss-Newton steps.
+    """
+    count, side, _ = stamps.shape
+    data = stamps.reshape(count, -1)
+    mask = usable.reshape(count, -1).astype(np.float32)
+    axis = np.arange(side, dtype=np.float32) - side // 2
+    px = np.tile(axis, side)[None, :]
+    py = np.repeat(axis, side)[None, :]
+    nodes = _nodes(shape.fwhm)
+
+    mean = 0.5 * (shape.xx + shape.yy)
+    prior = np.array([shape.xx, shape.yy, shape.xy])
+    precision = 1.0 / (2.0 * shape_spread * mean) ** 2
+    p = np.zeros((count, 7))
+    p[:, _X], p[:, _Y] = start
+    p[:, _XX:] = prior
+    p[:, _LEVEL] = _rim_level(data, mask, px, py)
+    base = (noise.astype(np.float32) ** 2)[:, None]
+    reach = 0.5 * side
+    p[:, _FLUX] = _first_flux(data, mask, p, px, py, nodes)
+    normal = np.zeros((count, 7, 7))
+    change = np.full(count, np.inf)
+    for step in range(steps):
+        basis = _basis(p, px, py, nodes)
+        flux = p[:, _FLUX].astype(np.float32)[:, None]
+        light = basis[:, :, _FLUX] * flux
+        residual = data - light - p[:, _LEVEL].astype(np.float32)[:, None]
+        lit = np.maximum(light, 0.0)
+        variance = base + lit * np.float32(photon_variance_per_count)
+        variance += (np.float32(_MODEL_ERROR) * lit) ** 2
+        weight = mask / variance
+        if step >= 2:
+            # A neighbour, a hot pixel or a ray in the stamp: pixels far off count less.
+            loose = variance + (0.1 * lit) ** 2 + (0.01 * lit.max(axis=1, keepdims=True)) ** 2
+            weight = weight / (1.0 + residual**2 / (25.0 * loose)) ** 2
+        basis[:, :, _X : _Y + 1] *= flux[:, :, None]
+        basis[:, :, _XX:] *= flux[:, :, None]
+        weighted = basis * weight[:, :, None]
+        normal = np.matmul(weighted.transpose(0, 2, 1), basis).astype(np.float64)
+        right = np.matmul(weighted.transpose(0, 2, 1), residual[:, :, None])[:, :, 0]
+        right = right.astype(np.float64)
+        for k, centre in zip((_XX, _YY, _XY), prior, strict=True):
+            normal[:, k, k] += precision
+            right[:, k] += precision * (centre - p[:, k])
+        delta = _solve(normal, right)
+        for k in (_X, _Y):
+            delta[:, k] = np.clip(delta[:, k], -0.4 * reach, 0.4 * reach)
+        p += delta
+        change = np.hypot(delta[:, _X], delta[:, _Y])
+        _keep_sane(p, prior, mean, reach)
+    inverse = _invert(normal)
+    sigma = np.sqrt(0.5 * (inverse[:, _X, _X] + inverse[:, _Y, _Y]))
+    inside = (np.abs(p[:, _X]) < reach) & (np.abs(p[:, _Y]) < reach)
+    good = inside & np.isfinite(sigma) & (p[:, _FLUX] > 0.0) & (change < 0.1 + 3.0 * sigma)
+    return Fits(
+        flux=p[:, _FLUX],
+        x=p[:, _X],
+        y=p[:, _Y],
+        level=p[:, _LEVEL],
+        xx=p[:, _XX],
+        yy=p[:, _YY],
+        xy=p[:, _XY],
+        flux_sigma=np.sqrt(inverse[:, _FLUX, _FLUX]),
+        sigma=sigma,
+        good=good,
+    )
+
+
+def samples_pixel(fwhm: float) -> bool:
+    """Whether a shape of this width is integrated over the pixel (else C contains the pixel)."""
+    return len(_nodes(fwhm)) > 1
+
+
+def _nodes(fwhm: float) -> list[tuple[float, float, float]]:
+    """(dx, dy, weight) of the points that stand for a pixel: more for narrower stars."""
+    order = 3 if fwhm < 1.8 else 2 if fwhm < 3.5 else 1
+    at, weight = np.polynomial.legendre.leggauss(order)
+    return [
+        (0.5 * float(u), 0.5 * float(v), 0.25 * float(wu * wv))
+        for u, wu in zip(at, weight, strict=True)
+        for v, wv in zip(at, weight, strict=True)
+    ]
+
+
+def _basis(p: Doubles, px: Floats, py: Floats, nodes: list[tuple[float, float, float]]) -> Floats:
+    """Derivatives (N, P, 7) of the model; those by position and shape for a flux of 1."""
+    det = p[:, _XX] * p[:, _YY] - p[:, _XY] ** 2
+    a = (p[:, _YY] / det).astype(np.float32)[:, None]
+    b = (-p[:, _XY] / det).astype(np.float32)[:, None]
+    c = (p[:, _XX] / det).astype(np.float32)[:, None]
+    height = (1.0 / (2 * np.pi * np.sqrt(det))).astype(np.float32)[:, None]
+    x0 = p[:, _X].astype(np.float32)[:, None]
+    y0 = p[:, _Y].astype(np.float32)[:, None]
+    out = np.zeros((p.shape[0], px.shape[1], 7), dtype=np.float32)
+    for ox, oy, part in nodes:
+        dx = px + (np.float32(ox) - x0)
+        dy = py + (np.float32(oy) - y0)
+        u = a * dx + b * dy
+        v = b * dx + c * dy
+        g = np.exp(np.float32(-0.5) * (dx * u + dy * v)) * (height * np.float32(part))
+        out[:, :, _FLUX] += g
+        out[:, :, _X] += g * u
+        out[:, :, _Y] += g * v
+        out[:, :, _XX] += (0.5 * g) * (u * u - a)
+        out[:, :, _YY] += (0.5 * g) * (v * v - c)
+        out[:, :, _XY] += g * (u * v - b)
+    out[:, :, _LEVEL] = 1.0
+    return out
+
+
+def _rim_level(data: Floats, mask: Floats, px: Floats, py: Floats) -> Doubles:
+    """Median of the pixels outside the largest circle of each stamp: a first background."""
+    rim = (px**2 + py**2)[0] > float(px.max()) ** 2
+    values = np.where(mask[:, rim] > 0, data[:, rim], np.nan)
+    lost = np.isnan(values).all(axis=1)
+    values[lost] = 0.0
+    return np.asarray(np.nanmedian(values, axis=1), dtype=np.float64)
+
+
+def _first_flux(
+    data: Floats,
+    mask: Floats,
+    p: Doubles,
+    px: Floats,
+    py: Floats,
+    nodes: list[tuple[float, float, float]],
+) -> Doubles:
+    g = _basis(p, px, py, nodes)[:, :, _FLUX] * mask
+    over = (data - p[:, _LEVEL].astype(np.float32)[:, None]) * g
+    return np.asarray(
+        np.maximum(over.sum(axis=1) / np.maximum((g * g).sum(axis=1), 1e-12), 1e-6), np.float64
+    )
+
+
+def _solve(normal: Doubles, right: Doubles) -> Doubles:
+    """Solve each (7, 7) system, scaled to a unit diagonal; a singular one gives no step."""
+    scale = 1.0 / np.sqrt(np.maximum(np.einsum("nii->ni", normal), 1e-30))
+    scaled = normal * scale[:, :, None] * scale[:, None, :] + 1e-6 * np.eye(7)
+    step = np.linalg.solve(scaled, (right * scale)[:, :, None])[:, :, 0] * scale
+    return np.where(np.isfinite(step), step, 0.0)
+
+
+def _invert(normal: Doubles) -> Doubles:
+    scale = 1.0 / np.sqrt(np.maximum(np.einsum("nii->ni", normal), 1e-30))
+    scaled = normal * scale[:, :, None] * scale[:, None, :] + 1e-9 * np.eye(7)
+    return np.asarray(np.linalg.inv(scaled) * scale[:, :, None] * scale[:, None, :])
+
+
+def _keep_sane(p: Doubles, prior: Doubles, mean: float, reach: float) -> None:
+    """Hold position, flux and shape within what a stamp can show, in place."""
+    p[:, _X] = np.clip(p[:, _X], -1.2 * reach, 1.2 * reach)
+    p[:, _Y] = np.clip(p[:, _Y], -1.2 * reach, 1.2 * reach)
+    p[:, _FLUX] = np.maximum(p[:, _FLUX], 1e-6)
+    narrow = 0.04 * mean
+    p[:, _XX] = np.clip(p[:, _XX], narrow, 16.0 * prior[0] + narrow)
+    p[:, _YY] = np.clip(p[:, _YY], narrow, 16.0 * prior[1] + narrow)
+    limit = 0.97 * np.sqrt(p[:, _XX] * p[:, _YY])
+    p[:, _XY] = np.clip(p[:, _XY], -limit, limit)
