@@ -1,0 +1,243 @@
+"""How the camera stands in the observed frame, from the stars of one solved frame.
+
+Refraction squeezes the field by up to several arcseconds a degree, so it is no rotation and a
+solver's ICRS attitude cannot simply be turned into the observed frame. Here every matched star is
+taken to the direction its light arrives from, and rotation and scale are fitted there. The pinhole
+holds in that frame, so what is left is the noise of the centroids.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from polewright.angles import Matrix, Vector
+from polewright.geometry.errors import FitDiverged, TooFewDirections
+from polewright.geometry.rotation import rotation_matrix, wahba
+from polewright.sky.frame import ObservedFrame
+from polewright.solving.base import Distortion, Solution
+
+CLIP_SIGMAS = 4.0
+"""Stars further from the model than this many (robust) sigmas are left out."""
+STARS_FOR_DISTORTION = 30
+DISTORTION_SIGMAS = 4.0
+"""A change of the radial distortion must be this significant to be believed."""
+NO_DISTORTION = Distortion()
+_ROUNDS = 20
+
+
+@dataclass(frozen=True, eq=False)
+class Attitude:
+    """The camera's axes in the observed frame at one moment."""
+
+    matrix: Matrix
+    """(3, 3) camera x, y, boresight as columns, observed east-north-up; determinant +1."""
+    covariance: Matrix
+    """(3, 3) rad^2 of the small rotation d about the CAMERA's axes: true = matrix @ R(d)."""
+    utc_s: float
+    """Unix seconds UTC of the middle of the exposure."""
+    parity: int
+    scale: float
+    """Radians per pixel at the centre."""
+    matched: int
+    """Stars used; 0 when the solver gave a grid only."""
+    chi2_per_dof: float
+    """1 when the centroid errors were stated rightly; NaN when nothing is left over to tell."""
+    rms_px: float
+    """Root mean square distance of the used stars from the model, pixels."""
+    clipped: int = 0
+    """Stars left out as outliers."""
+    distortion: Distortion = NO_DISTORTION
+
+    @property
+    def boresight(self) -> NDArray[np.float64]:
+        """Where the frame's centre looks, ENU unit vector (3,)."""
+        return self.matrix[:, 2]
+
+
+def _centred(
+    pixels: Vector, width: int, height: int, parity: int
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Camera-frame pixel offsets (n, 2) from the centre and squared relative radii (n,)."""
+    p = np.atleast_2d(np.asarray(pixels, dtype=np.float64))
+    offsets = np.column_stack(
+        [parity * (p[:, 0] - 0.5 * (width - 1)), p[:, 1] - 0.5 * (height - 1)]
+    )
+    return offsets, np.sum(offsets**2, axis=1) / (0.5 * width) ** 2
+
+
+def camera_vectors(
+    pixels: Vector,
+    width: int,
+    height: int,
+    parity: int,
+    scale: float,
+    distortion: Distortion = NO_DISTORTION,
+) -> NDArray[np.float64]:
+    """Return unit vectors (n, 3) in the camera frame that pixels (n, 2) look along.
+
+    Source: the pinhole model and radial distortion of `polewright.solving.base`.
+    """
+    offsets, radius2 = _centred(pixels, width, height, parity)
+    plane = offsets * (1.0 + distortion.k1 * radius2)[:, None] * scale
+    vectors = np.column_stack([plane, np.ones(len(plane))])
+    return np.asarray(vectors / np.linalg.norm(vectors, axis=1, keepdims=True))
+
+
+@dataclass(frozen=True, eq=False)
+class _Fit:
+    matrix: Matrix
+    log_scale: float
+    k1: float
+    residuals: NDArray[np.float64]
+    """(n, 2) pixels, of every star given, used or not."""
+    normal_inverse: Matrix
+    chi2: float
+    dof: int
+
+    @property
+    def inflation(self) -> float:
+        return max(1.0, self.chi2 / self.dof) if self.dof > 0 else 1.0
+
+
+def _fit(
+    start: Matrix,
+    log_scale: float,
+    k1: float,
+    offsets: NDArray[np.float64],
+    radius2: NDArray[np.float64],
+    world: NDArray[np.float64],
+    sigma: NDArray[np.float64],
+    use: NDArray[np.bool_],
+    with_k1: bool,
+) -> _Fit:
+    """Gauss-Newton in rotation (about the camera's axes), log scale and optionally k1.
+
+    With a = x/z and b = y/z of a star in the camera frame, a small rotation d of the camera moves
+    it by da = ab d0 - (1 + a^2) d1 + b d2 and db = (1 + b^2) d0 - ab d1 - a d2 (own derivation:
+    the star moves by its cross product with d, projected).
+    """
+    matrix = start
+    for _ in range(_ROUNDS):
+        v = world @ matrix
+        a, b = v[:, 0] / v[:, 2], v[:, 1] / v[:, 2]
+        scale = np.exp(log_scale)
+        residuals = offsets * (1.0 + k1 * radius2)[:, None] - np.column_stack([a, b]) / scale
+        columns = [
+            (a * b, 1.0 + b * b),
+            (-(1.0 + a * a), -a * b),
+            (b, -a),
+            (-a, -b),
+        ]
+        jacobian = np.stack([np.stack(c, axis=1) for c in columns], axis=2) / scale
+        if with_k1:
+            jacobian = np.concatenate([jacobian, -(offsets * radius2[:, None])[:, :, None]], axis=2)
+        rows = (jacobian[use] / sigma[use, None, None]).reshape(-1, jacobian.shape[2])
+        data = (residuals[use] / sigma[use, None]).ravel()
+        # Scaled columns: radians and pixels otherwise differ by many powers of ten.
+        norms = np.linalg.norm(rows, axis=0)
+        step, *_ = np.linalg.lstsq(rows / norms, data, rcond=None)
+        moved_sigmas = float(np.linalg.norm(rows / norms @ step))
+        step = step / norms
+        if not np.isfinite(moved_sigmas):
+            break
+        if moved_sigmas < 1e-8:
+            scaled = rows / norms
+            inverse = np.linalg.pinv(scaled.T @ scaled) / np.outer(norms, norms)
+            return _Fit(
+                matrix=matrix,
+                log_scale=log_scale,
+                k1=k1,
+                residuals=residuals,
+                normal_inverse=inverse,
+                chi2=float(data @ data),
+                dof=data.size - rows.shape[1],
+            )
+        matrix = matrix @ rotation_matrix(step[:3])
+        log_scale += float(step[3])
+        if with_k1:
+            k1 += float(step[4])
+    raise FitDiverged(_ROUNDS)
+
+
+def _outliers(residuals: NDArray[np.float64], sigma: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Mark stars beyond `CLIP_SIGMAS`, in units of the larger of stated and observed noise.
+
+    The observed noise is the median of the normalised residual lengths; for two Gaussian
+    components that median is sqrt(2 ln 2) = 1.1774 sigma.
+    """
+    length = np.hypot(residuals[:, 0], residuals[:, 1]) / sigma
+    noise = max(1.0, float(np.median(length)) / 1.1774)
+    return np.asarray(length > CLIP_SIGMAS * noise)
+
+
+def attitude_from_solution(solution: Solution, frame: ObservedFrame) -> Attitude:
+    """Fit the camera's attitude to the matched stars' observed directions.
+
+    Weighted least squares (1 / sigma_px) in rotation and scale, from a Wahba start, with outliers
+    clipped; the radial distortion is refitted when at least `STARS_FOR_DISTORTION` stars show it
+    with `DISTORTION_SIGMAS`. The covariance is that of the normal equations (scale and distortion
+    free), times chi-square per degree of freedom where that exceeds 1. A solution from a grid
+    keeps the covariance the solver stated, since a grid has no noise of its own.
+
+    Args:
+        solution: a plate solution; two stars suffice, but then nothing is left over to check.
+        frame: the sky at the MIDDLE of that exposure; its time becomes the attitude's.
+
+    Raises:
+        TooFewDirections: fewer than two different stars.
+        FitDiverged: the stars do not suit the pinhole model at all.
+    """
+    n = len(solution.pixels)
+    if n < 2:
+        raise TooFewDirections("matched stars", n, 2)
+    width, height, parity = solution.width, solution.height, solution.parity
+    world = frame.observe(solution.icrs)
+    sigma = np.ones(n) if solution.from_grid else np.asarray(solution.sigma_px, dtype=np.float64)
+    vectors = camera_vectors(
+        solution.pixels, width, height, parity, solution.scale, solution.distortion
+    )
+    offsets, radius2 = _centred(solution.pixels, width, height, parity)
+    use = np.ones(n, dtype=bool)
+    fit: _Fit | None = None
+    for _ in range(6):
+        fit = _fit(
+            wahba(vectors[use], world[use], sigma[use] ** -2),
+            float(np.log(solution.scale)),
+            solution.distortion.k1,
+            offsets,
+            radius2,
+            world,
+            sigma,
+            use,
+            with_k1=False,
+        )
+        if int(use.sum()) >= STARS_FOR_DISTORTION:
+            bent = _fit(
+                fit.matrix, fit.log_scale, fit.k1, offsets, radius2, world, sigma, use, with_k1=True
+            )
+            k1_sigma = float(np.sqrt(bent.normal_inverse[4, 4] * bent.inflation))
+            if abs(bent.k1 - solution.distortion.k1) > DISTORTION_SIGMAS * k1_sigma:
+                fit = bent
+        keep = ~_outliers(fit.residuals, sigma)
+        # With few stars one bad one drags the fit; never throw away more than half of them.
+        if n < 6 or int(keep.sum()) < max(5, n // 2) or bool(np.all(keep == use)):
+            break
+        use = keep
+    assert fit is not None  # noqa: S101  the loop runs at least once
+    kept = fit.residuals[use]
+    covariance = fit.normal_inverse[:3, :3] * fit.inflation
+    return Attitude(
+        matrix=fit.matrix,
+        covariance=solution.covariance if solution.from_grid else covariance,
+        utc_s=frame.utc_s,
+        parity=parity,
+        scale=float(np.exp(fit.log_scale)),
+        matched=0 if solution.from_grid else int(use.sum()),
+        chi2_per_dof=fit.chi2 / fit.dof if fit.dof > 0 and not solution.from_grid else float("nan"),
+        rms_px=float(np.sqrt(np.mean(np.sum(kept**2, axis=1)))),
+        clipped=int(n - use.sum()),
+        distortion=Distortion(fit.k1),
+    )
