@@ -63,9 +63,7 @@ class ConeStars:
 
     def take(self, keep: NDArray[np.generic] | slice) -> ConeStars:
         """Return the stars that ``keep`` selects (mask, indices or slice)."""
-        return ConeStars(
-            self.vectors[keep], self.magnitude[keep], self.ids[keep], self.fit[keep]
-        )
+        return ConeStars(self.vectors[keep], self.magnitude[keep], self.ids[keep], self.fit[keep])
 
 
 class StarSource(Protocol):

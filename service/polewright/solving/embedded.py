@@ -1,0 +1,359 @@
+"""The solver that comes along: pairs near a hint, patterns, and a refit on all stars.
+
+Order of attempts, cheapest first: catalogue pairs around the hint, four-star patterns around the
+hint, both again in a wider cone, and patterns over the whole sky (when there is no hint, or when
+the option ``blind`` allows it). Whatever recognises the field, `polewright.solving.refit` decides.
+"""
+
+from __future__ import annotations
+
+import math
+import os
+import time
+from collections.abc import Callable, Iterator, Mapping
+from pathlib import Path
+
+import numpy as np
+
+from polewright.angles import DEG, Matrix, Vector, spherical
+from polewright.clock import CancelToken
+from polewright.errors import ConfigError
+from polewright.images.frame import Frame, StarList
+from polewright.solving import pairs, patterns
+from polewright.solving.base import Distortion, Solution, SolveHint
+from polewright.solving.catalogue import Layered, StarSource, bundled_catalogue
+from polewright.solving.errors import NoMatch, SolverMissing, SolverTimedOut, TooFewStars
+from polewright.solving.patterns import PatternStore, Progress, Widths
+from polewright.solving.refit import MIN_MATCHED, Approximation, Refit, refit
+from polewright.solving.tracking import follow
+
+NAME = "embedded"
+
+_WIDER = 12.0 * DEG
+"""A hinted search that found nothing looks so far around once more."""
+_BLIND_WIDTHS = Widths(2.0 * DEG, 32.0 * DEG)
+_HINT_ENDS = 30.0 * DEG
+"""A hint vaguer than this is treated as none."""
+_STARS_A_FRAME = (25.0, 80.0)
+"""Catalogue stars a frame, for the pair search: bright ones first, then deeper."""
+
+
+class EmbeddedSolver:
+    """Solves from star lists, offline, with the bundled catalogue or a deeper one."""
+
+    needs_image = False
+    name = NAME
+
+    def __init__(
+        self,
+        source: StarSource,
+        store: PatternStore,
+        *,
+        blind: bool = False,
+    ) -> None:
+        self._source = source
+        self._store = store
+        self._blind = blind
+
+    def prepare(self, hint: SolveHint, width: int, height: int) -> None:  # noqa: ARG002
+        """Build or load the whole-sky database if frames of this set-up will need it."""
+        if hint.centre_icrs is None or self._blind:
+            self._store.whole_sky(_widths(hint, width), hint.epoch_year)
+
+    def solve(
+        self,
+        stars: StarList,
+        hint: SolveHint,
+        *,
+        frame: Frame | None = None,  # noqa: ARG002 - the star list is enough
+        timeout_s: float = 30.0,
+        cancel: CancelToken | None = None,
+    ) -> Solution:
+        """Return the frame's attitude; see `polewright.solving.base.Solver.solve`.
+
+        Raises:
+            TooFewStars: fewer than four detections.
+            NoMatch: nothing fits well enough to be believed; says how near the best came.
+            SolverTimedOut: ``timeout_s`` is over.
+            SolverMissing: no hint, and the pattern library is not installed.
+            polewright.errors.Cancelled: ``cancel`` was raised.
+        """
+        started = time.monotonic()
+        if len(stars) < MIN_MATCHED:
+            raise TooFewStars(len(stars), MIN_MATCHED)
+        watch = _Watch(started + timeout_s, timeout_s, cancel)
+        objection = ""
+        best = 0
+        for start in self._approximations(stars, hint, watch):
+            watch()
+            fit = refit(stars, start, self._source, hint.epoch_year)
+            if fit is None:
+                continue
+            if not fit.objection:
+                return _solution(stars, fit, time.monotonic() - started)
+            if fit.matched > best:
+                best, objection = fit.matched, f"the best candidate was refused, {fit.objection}"
+        raise NoMatch(_where(hint), _field_deg(hint, stars), len(stars), objection)
+
+    def track(
+        self,
+        stars: StarList,
+        predicted: Matrix,
+        parity: int,
+        scale: float,
+        *,
+        off: float = 1.0 * DEG,
+        epoch_year: float = 2026.0,
+        k1: float = 0.0,
+    ) -> Solution:
+        """Return the attitude of a frame taken near a ``predicted`` one, in milliseconds.
+
+        Args:
+            stars: as for `solve`.
+            predicted: camera axes as columns (3, 3), ICRS.
+            parity: +1 or -1.
+            scale: rad per pixel at the centre, good to a part in a thousand.
+            off: how far (rad) the camera may have turned since.
+            epoch_year: Julian year for proper motions.
+            k1: radial distortion as solved before.
+
+        Raises:
+            TooFewStars: fewer than four detections.
+            NoMatch: not found near the prediction; a full solve may find it.
+        """
+        started = time.monotonic()
+        if len(stars) < MIN_MATCHED:
+            raise TooFewStars(len(stars), MIN_MATCHED)
+        hint = SolveHint(predicted[:, 2], off, scale, 0.002, parity, epoch_year)
+        objection = ""
+        for start in follow(stars, predicted, parity, scale, off, self._source, epoch_year, k1):
+            fit = refit(stars, start, self._source, epoch_year)
+            if fit is not None and not fit.objection:
+                return _solution(stars, fit, time.monotonic() - started)
+            objection = "" if fit is None else fit.objection
+        raise NoMatch(_where(hint), _field_deg(hint, stars), len(stars), objection)
+
+    def _approximations(
+        self, stars: StarList, hint: SolveHint, watch: _Watch
+    ) -> Iterator[Approximation]:
+        """Yield hypotheses, the likeliest source first."""
+        centre = hint.centre_icrs
+        missing: SolverMissing | None = None
+        hinted = centre is not None and (hint.radius is None or hint.radius < _HINT_ENDS)
+        if hinted and centre is not None and hint.scale is not None:
+            asked = max(0.2 * DEG, 5.0 * DEG if hint.radius is None else hint.radius)
+            for radius in (asked, max(_WIDER, 2.0 * asked)):
+                yield from self._by_pairs(stars, hint, centre, radius, watch)
+                try:
+                    yield from self._by_local_patterns(stars, hint, centre, radius, watch)
+                except SolverMissing as exc:
+                    missing = exc
+        if not hinted or hint.scale is None or self._blind:
+            if missing is not None:
+                raise missing
+            yield from self._by_whole_sky(stars, hint, watch)
+
+    def _by_pairs(
+        self, stars: StarList, hint: SolveHint, centre: Vector, radius: float, watch: _Watch
+    ) -> Iterator[Approximation]:
+        assert hint.scale is not None  # noqa: S101 - narrows the type; the caller has looked
+        diagonal = 2.0 * math.atan(0.5 * hint.scale * math.hypot(stars.width, stars.height))
+        reach = radius + 0.55 * diagonal
+        cone = self._source.cone(centre, min(reach, math.pi), hint.epoch_year)
+        area = 2.0 * math.pi * (1.0 - math.cos(min(reach, math.pi)))
+        frame_area = hint.scale**2 * stars.width * stars.height
+        tried = 0
+        for per_frame in _STARS_A_FRAME:
+            count = min(len(cone), math.ceil(per_frame * area / frame_area))
+            if count <= tried:
+                return
+            tried = count
+            watch()
+            field = pairs.prepare_field(cone.take(slice(0, count)), reach, diagonal)
+            yield from pairs.search(
+                stars,
+                field,
+                centre,
+                radius,
+                hint.scale,
+                hint.scale_tolerance,
+                hint.parity,
+                check=watch,
+            )
+
+    def _by_local_patterns(
+        self, stars: StarList, hint: SolveHint, centre: Vector, radius: float, watch: _Watch
+    ) -> Iterator[Approximation]:
+        watch()
+        width = _width(hint, stars.width)
+        database = self._store.local(centre, radius, _widths(hint, stars.width), hint.epoch_year)
+        watch()
+        found = patterns.recognise(
+            database,
+            stars,
+            width,
+            width * max(0.01, hint.scale_tolerance),
+            parity=hint.parity,
+            timeout_s=min(5.0, watch.left_s),
+        )
+        if found is not None:
+            yield found
+
+    def _by_whole_sky(
+        self, stars: StarList, hint: SolveHint, watch: _Watch
+    ) -> Iterator[Approximation]:
+        watch()
+        database = self._store.whole_sky(_widths(hint, stars.width), hint.epoch_year)
+        watch()
+        guesses = (
+            [(_width(hint, stars.width), hint.scale_tolerance)]
+            if hint.scale is not None
+            else [(width * DEG, 0.16) for width in _LADDER_DEG]
+        )
+        for width, tolerance in guesses:
+            watch()
+            found = patterns.recognise(
+                database,
+                stars,
+                width,
+                width * max(0.01, tolerance),
+                parity=hint.parity,
+                timeout_s=min(5.0, watch.left_s),
+            )
+            if found is not None:
+                yield found
+
+
+_LADDER_DEG = tuple(2.2 * 1.3**k for k in range(11))
+"""Field widths tried one after the other when the scale is unknown; each covers 16 % around."""
+
+
+class _Watch:
+    """Raises when the time is over or the run was cancelled."""
+
+    def __init__(self, deadline: float, timeout_s: float, cancel: CancelToken | None) -> None:
+        self._deadline = deadline
+        self._timeout_s = timeout_s
+        self._cancel = cancel
+
+    @property
+    def left_s(self) -> float:
+        return max(0.001, self._deadline - time.monotonic())
+
+    def __call__(self) -> None:
+        if self._cancel is not None:
+            self._cancel.check()
+        if time.monotonic() > self._deadline:
+            raise SolverTimedOut(NAME, self._timeout_s)
+
+
+def create(options: Mapping[str, object]) -> EmbeddedSolver:
+    """Make the solver.
+
+    Options:
+        cache_dir: folder of the pattern databases (also: POLEWRIGHT_CACHE_DIR in the environment;
+            by default the user's cache folder).
+        blind: whether a hinted frame that is nowhere near its hint is looked for in the whole sky
+            (the first time builds a database); frames without a hint always are.
+        catalogue: a `StarSource` with deeper stars, put under the bundled one.
+        on_progress: called with a sentence when slow work starts and ends.
+
+    Raises:
+        ConfigError: an option is unknown or of the wrong kind.
+    """
+    known = {"cache_dir", "blind", "catalogue", "on_progress"}
+    unknown = sorted(set(options) - known)
+    if unknown:
+        raise ConfigError(
+            f"The embedded solver has no option {unknown[0]!r}; it knows {', '.join(sorted(known))}."
+        )
+    blind = options.get("blind", False)
+    if not isinstance(blind, bool):
+        raise ConfigError(f"The embedded solver's option 'blind' is true or false, not {blind!r}.")
+    say = options.get("on_progress")
+    if say is not None and not callable(say):
+        raise ConfigError("The embedded solver's option 'on_progress' must be callable.")
+    deeper = options.get("catalogue")
+    source: StarSource = bundled_catalogue()
+    if deeper is not None:
+        source = Layered((bundled_catalogue(), deeper))  # type: ignore[arg-type]
+    store = PatternStore(source, _cache_dir(options.get("cache_dir")), _progress(say))
+    return EmbeddedSolver(source, store, blind=blind)
+
+
+def _progress(say: object) -> Progress | None:
+    if not callable(say):
+        return None
+    call: Callable[[str], object] = say
+
+    def forward(sentence: str) -> None:
+        call(sentence)
+
+    return forward
+
+
+def _cache_dir(option: object) -> Path:
+    if isinstance(option, str | Path) and str(option):
+        return Path(option).expanduser()
+    if option is not None:
+        raise ConfigError(f"The embedded solver's option 'cache_dir' is a folder, not {option!r}.")
+    from_environment = os.environ.get("POLEWRIGHT_CACHE_DIR")
+    if from_environment:
+        return Path(from_environment).expanduser()
+    import platformdirs
+
+    return Path(platformdirs.user_cache_dir("polewright", appauthor=False))
+
+
+def _width(hint: SolveHint, columns: int) -> float:
+    """Horizontal field width, rad; a guess when the scale is unknown."""
+    if hint.scale is None:
+        return 8.0 * DEG
+    return 2.0 * math.atan(0.5 * hint.scale * columns)
+
+
+def _widths(hint: SolveHint, columns: int) -> Widths:
+    if hint.scale is None:
+        return _BLIND_WIDTHS
+    return Widths.around(_width(hint, columns), hint.scale_tolerance)
+
+
+def _field_deg(hint: SolveHint, stars: StarList) -> tuple[float, float] | None:
+    if hint.scale is None:
+        return None
+    return (
+        2.0 * math.atan(0.5 * hint.scale * stars.width) / DEG,
+        2.0 * math.atan(0.5 * hint.scale * stars.height) / DEG,
+    )
+
+
+def _where(hint: SolveHint) -> str:
+    if hint.centre_icrs is None:
+        return "anywhere in the sky"
+    ra, dec = spherical(hint.centre_icrs)
+    radius = 5.0 if hint.radius is None else hint.radius / DEG
+    return (
+        f"within {radius:.1f} deg of RA {float(ra) / (15.0 * DEG):.3f} h, "
+        f"Dec {float(dec) / DEG:+.2f} deg"
+    )
+
+
+def _solution(stars: StarList, fit: Refit, elapsed_s: float) -> Solution:
+    pixels = np.column_stack([stars.x[fit.detections], stars.y[fit.detections]])
+    return Solution(
+        solver=NAME,
+        attitude_icrs=fit.attitude,
+        parity=fit.parity,
+        scale=fit.scale,
+        pixels=pixels,
+        icrs=fit.icrs,
+        sigma_px=np.asarray(stars.sigma_px[fit.detections], dtype=np.float64),
+        covariance=fit.covariance,
+        rms_px=fit.rms_px,
+        width=stars.width,
+        height=stars.height,
+        matched=fit.matched,
+        false_probability=10.0**fit.log10_accident,
+        distortion=Distortion(fit.k1),
+        elapsed_s=elapsed_s,
+    )

@@ -1,0 +1,242 @@
+"""Two stars make a hypothesis, the others judge it: for hinted frames, however few their stars.
+
+A pair of bright detections, with the scale known within a few percent, is compared with all pairs
+of catalogue stars of that separation near the hint. Each gives an attitude; the catalogue stars
+around are then projected into the frame and those that land on a detection are counted on a
+raster. The best hypotheses go to `polewright.solving.refit`, which computes the probability that
+they are accidental. Own design.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+from scipy.stats import poisson
+
+from polewright.angles import Matrix, Vector
+from polewright.images.frame import StarList
+from polewright.solving.catalogue import ConeStars
+from polewright.solving.refit import Approximation, Floats, Ints, centred
+
+_CELL_PX = 4.0
+_CHUNK = 50_000
+_MIN_COUNT = 4
+_NEIGHBOURS = 60
+
+
+@dataclass(frozen=True)
+class Field:
+    """The catalogue around a hint, prepared for `search`."""
+
+    vectors: Vector
+    first: Ints
+    second: Ints
+    separation: Floats
+    """(P,) of each pair, ascending; pairs (first, second)."""
+    neighbour_start: Ints
+    neighbours: Ints
+    """Neighbours within a frame's diagonal of star i: neighbours[start[i]:start[i + 1]]."""
+    density: float
+    """Stars per steradian."""
+
+    def per_frame(self, scale: float, stars: StarList) -> float:
+        """Return how many of these stars a frame shows."""
+        return self.density * scale**2 * stars.width * stars.height
+
+
+def prepare_field(cone: ConeStars, radius: float, diagonal: float) -> Field:
+    """Find all pairs closer than ``diagonal`` (rad) among the stars of a cone of ``radius``."""
+    tree = cKDTree(cone.vectors)
+    pairs = tree.query_pairs(2.0 * math.sin(diagonal / 2.0), output_type="ndarray")
+    first, second = pairs[:, 0].astype(np.int64), pairs[:, 1].astype(np.int64)
+    chord = np.linalg.norm(cone.vectors[first] - cone.vectors[second], axis=1)
+    separation = 2.0 * np.arcsin(np.minimum(1.0, chord / 2.0))
+    order = np.argsort(separation)
+    owner = np.concatenate([first, second])
+    other = np.concatenate([second, first])
+    by_owner = np.lexsort([other, owner])  # neighbours of each star, brightest first
+    counts = np.bincount(owner, minlength=len(cone))
+    area = 2.0 * math.pi * (1.0 - math.cos(min(radius, math.pi)))
+    return Field(
+        cone.vectors,
+        first[order],
+        second[order],
+        separation[order],
+        np.concatenate([[0], np.cumsum(counts)]).astype(np.int64),
+        other[by_owner],
+        len(cone) / area,
+    )
+
+
+class _Raster:
+    """Which detection, if any, lies within ``tolerance`` of a place: one look-up a place.
+
+    ``filled`` is the chance that a random place in the frame is near a detection.
+    """
+
+    def __init__(self, pixels: Floats, width: int, height: int, tolerance: float) -> None:
+        self._half = np.array([width / 2.0, height / 2.0])
+        shape = np.ceil(2.0 * self._half / _CELL_PX).astype(int) + 1
+        self._map = np.full((int(shape[1]), int(shape[0])), -1, dtype=np.int16)
+        self.filled = 0.0
+        reach = math.ceil(tolerance / _CELL_PX)
+        around = np.arange(-reach, reach + 1)
+        dx, dy = np.meshgrid(around, around)
+        disc = np.hypot(dx, dy) * _CELL_PX <= tolerance
+        for index in range(pixels.shape[0] - 1, -1, -1):  # the brighter star wins a shared cell
+            cell = np.floor((pixels[index] + self._half) / _CELL_PX).astype(int)
+            x, y = cell[0] + dx[disc], cell[1] + dy[disc]
+            inside = (x >= 0) & (y >= 0) & (x < shape[0]) & (y < shape[1])
+            self._map[y[inside], x[inside]] = index
+        self.filled = float(np.mean(self._map >= 0))
+
+    def __call__(self, places: Floats) -> tuple[NDArray[np.int16], NDArray[np.bool_]]:
+        """Return the detection index (-1: none) and whether the place is in the frame."""
+        inside = np.all(np.abs(places) < self._half, axis=-1)
+        cell = np.floor((places + self._half) / _CELL_PX)
+        cell = np.where(inside[..., None], cell, 0.0).astype(np.int64)
+        found = self._map[cell[..., 1], cell[..., 0]]
+        return np.where(inside, found, np.int16(-1)).astype(np.int16), inside
+
+
+def _directions(pixels: Floats, scale: float) -> Vector:
+    """Unit vectors (N, 3) in the camera frame of pixels from the centre."""
+    v = np.column_stack([pixels * scale, np.ones(pixels.shape[0])])
+    return np.asarray(v / np.linalg.norm(v, axis=1, keepdims=True))
+
+
+def _triad(a: Vector, b: Vector) -> Matrix:
+    """Orthonormal frames (..., 3, 3), columns: bisector of a and b, towards b, their normal."""
+    middle = a + b
+    middle /= np.linalg.norm(middle, axis=-1, keepdims=True)
+    along = b - a
+    along /= np.linalg.norm(along, axis=-1, keepdims=True)
+    return np.stack([middle, along, np.cross(middle, along)], axis=-1)
+
+
+def search(
+    stars: StarList,
+    field: Field,
+    centre: Vector,
+    radius: float,
+    scale: float,
+    scale_tolerance: float,
+    parity: int | None,
+    *,
+    bright: int = 16,
+    check: Callable[[], None] = lambda: None,
+) -> Iterator[Approximation]:
+    """Yield hypotheses worth a refit, the best of each pair of detections first.
+
+    Args:
+        stars: brightest first.
+        field: the catalogue within ``radius`` and half a frame.
+        centre: unit vector (3,), about where the frame points.
+        radius: how far off that may be, rad.
+        scale: rad per pixel at the centre.
+        scale_tolerance: fraction by which ``scale`` may be off.
+        parity: +1, -1, or None to try both.
+        bright: brightest detections that make pairs.
+        check: called now and then; may raise to stop the search.
+    """
+    tolerance = max(8.0, 0.0018 * stars.width)
+    parities = (1, -1) if parity is None else (parity,)
+    views = []
+    for sign in parities:
+        pixels = centred(stars.take(slice(0, 120)), sign)
+        raster = _Raster(pixels, stars.width, stars.height, tolerance)
+        views.append((sign, _directions(pixels, scale), raster))
+    log10_trials = 0.0
+    trials = 0
+    shown: list[tuple[Matrix, int]] = []
+    for i, j in _pair_order(views[0][1][:bright], scale, stars.width):
+        check()
+        for sign, seen, raster in views:
+            apart = 2.0 * math.asin(min(1.0, float(np.linalg.norm(seen[i] - seen[j])) / 2.0))
+            low, high = np.searchsorted(
+                field.separation, [apart * (1 - scale_tolerance), apart * (1 + scale_tolerance)]
+            )
+            if high <= low:
+                continue
+            a = np.concatenate([field.first[low:high], field.second[low:high]])
+            b = np.concatenate([field.second[low:high], field.first[low:high]])
+            stretch = np.tile(field.separation[low:high] / apart, 2)
+            attitudes = _triad(field.vectors[a], field.vectors[b]) @ _triad(seen[i], seen[j]).T
+            near = attitudes[:, :, 2] @ centre >= math.cos(min(radius, math.pi))
+            a, stretch, attitudes = a[near], stretch[near], attitudes[near]
+            trials += int(a.size)
+            log10_trials = math.log10(max(10, trials))
+            counts = _count(field, a, attitudes, scale * stretch, raster)
+            needed = _worth_a_refit(a.size, field.per_frame(scale, stars) * raster.filled)
+            for k in np.argsort(-counts, kind="stable")[:3]:
+                if counts[k] < needed:
+                    break
+                if _seen_before(shown, attitudes[k], sign, 3.0 * tolerance * scale):
+                    continue
+                shown.append((attitudes[k], sign))
+                yield Approximation(
+                    attitudes[k],
+                    sign,
+                    float(scale * stretch[k]),
+                    reach_px=1.5 * tolerance,
+                    log10_trials=log10_trials,
+                    fixed_stars=2,
+                )
+
+
+def _worth_a_refit(hypotheses: int, chance_hits: float) -> int:
+    """Return the count that fewer than one of so many random hypotheses reaches.
+
+    Two of the count are the pair itself; the others are Poisson with mean ``chance_hits``.
+    """
+    extra = int(poisson.isf(min(0.5, 0.5 / max(1, hypotheses)), chance_hits)) + 1
+    return max(_MIN_COUNT, 2 + extra)
+
+
+def _seen_before(
+    shown: list[tuple[Matrix, int]], attitude: Matrix, sign: int, nearer: float
+) -> bool:
+    """Whether this hypothesis was yielded already, give or take ``nearer`` (rad)."""
+    return any(s == sign and float(np.max(np.abs(other - attitude))) < nearer for other, s in shown)
+
+
+def _pair_order(seen: Vector, scale: float, width: int) -> list[tuple[int, int]]:
+    """Pairs of detections: bright ones first, those too close to fix the roll last or never."""
+    count = seen.shape[0]
+    pairs = [(i, j) for j in range(1, count) for i in range(j)]
+    wide = [p for p in pairs if np.linalg.norm(seen[p[0]] - seen[p[1]]) > 0.15 * scale * width]
+    return wide
+
+
+def _count(
+    field: Field, anchors: Ints, attitudes: Matrix, scales: Floats, raster: _Raster
+) -> NDArray[np.float64]:
+    """Distinct detections (H,) that catalogue stars near each anchor land on."""
+    total = np.zeros(anchors.size)
+    starts = field.neighbour_start
+    sizes = np.minimum(starts[anchors + 1] - starts[anchors], _NEIGHBOURS)
+    position = 0
+    while position < anchors.size:
+        # as many hypotheses as fit a chunk of projections
+        reach = np.searchsorted(np.cumsum(sizes[position:]), _CHUNK) + 1
+        part = slice(position, position + int(reach))
+        size = sizes[part]
+        owner = np.repeat(np.arange(size.size), size)
+        within = np.arange(owner.size) - np.repeat(np.cumsum(size) - size, size)
+        rows = field.neighbours[starts[anchors[part]][owner] + within]
+        camera = np.einsum("ni,nij->nj", field.vectors[rows], attitudes[part][owner])
+        z = np.where(camera[:, 2] > 0.05, camera[:, 2], np.nan)
+        places = camera[:, :2] / z[:, None] / scales[part][owner][:, None]
+        places = np.nan_to_num(places, nan=1e9)
+        hit, _ = raster(places)
+        good = hit >= 0
+        key = owner[good] * 32768 + hit[good]
+        total[part] = np.bincount(np.unique(key) // 32768, minlength=size.size)
+        total[part] += 1.0  # the anchor itself is not among its neighbours
+        position += int(reach)
+    return total
