@@ -133,7 +133,8 @@ def add_stars(
     Args:
         canvas: electrons.
         image: the star shape.
-        x, y: (N,) pixel places; may lie outside the canvas.
+        x: (N,) pixel columns; may lie outside the canvas.
+        y: (N,) pixel rows.
         flux: (N,) electrons.
         floor: a stamp ends where the star adds less than this (electrons per pixel).
         tiles: (N, 2, 2) factor of the pixels of a 2x2 mosaic, [row & 1, column & 1].
@@ -186,11 +187,9 @@ def _add_group(
     u, v = right - i, down - j
     corners = ((j, i, (1 - v) * (1 - u)), (j, i + 1, (1 - v) * u),
                (j + 1, i, v * (1 - u)), (j + 1, i + 1, v * u))  # fmt: skip
-    value: Floats32 | None = None
+    value = np.zeros((x.size, *crop.shape[2:]), dtype=np.float32)
     for at_j, at_i, weight in corners:
-        term = crop[at_j, at_i] * (weight * flux).astype(np.float32)[:, None, None]
-        value = term if value is None else np.add(value, term, out=value)
-    assert value is not None
+        value += crop[at_j, at_i] * (weight * flux).astype(np.float32)[:, None, None]
     steps = np.arange(-radius, radius + 1)
     rows, columns = row[:, None] + steps, column[:, None] + steps
     if tiles is not None:

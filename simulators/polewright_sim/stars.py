@@ -111,8 +111,8 @@ def _cells_of_band(band: int) -> int:
 def _density(band: int, cell: int) -> float:
     """Catalogue stars per square degree within 3 deg of a cell's middle (at least 1)."""
     middle = unit_vector((cell + 0.5) * TAU / _cells_of_band(band), _band_edge(band + 0.5))
-    area: float = TAU * (1.0 - math.cos(3.0 * DEG)) / DEG**2
-    return max(1.0, float(_in_cone(middle, 3.0 * DEG).size) / area)
+    area = TAU * (1.0 - math.cos(3.0 * DEG)) / DEG**2
+    return max(1.0, float(_in_cone(middle, 3.0 * DEG).size / area))
 
 
 def _band_edge(band: float) -> float:
@@ -126,7 +126,7 @@ def star_count_ratio(mag: float) -> float:
     0.451 falling to 0.434 per magnitude is continued in a straight line.
     """
     step = mag - CATALOGUE_LIMIT
-    return 10.0 ** (0.4255 * step - 0.0085 * step * step)
+    return math.pow(10.0, 0.4255 * step - 0.0085 * step * step)
 
 
 @lru_cache(maxsize=8192)

@@ -1,0 +1,141 @@
+"""The glow between the stars: sky, city, Moon, cloud, lamp, and the dark of a silhouette.
+
+Smooth, so it is computed on a coarse grid and interpolated in straight lines while the frame is
+read out.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from polewright.angles import DEG, Matrix, azalt_from_enu
+from polewright_sim.camera_spec import OpticsSpec, SensorSpec, pixel_arcsec, zero_point_e_per_s
+from polewright_sim.disturbance import Disturbance
+from polewright_sim.projection import Lens
+from polewright_sim.stars import SkyModel
+
+Floats = NDArray[np.float64]
+Floats32 = NDArray[np.float32]
+
+_STEP_PX = 256
+_FINE_STEP_PX = 48
+"""Grid step in a frame that shows the silhouette's edge."""
+_SILHOUETTE_GLOW = 0.03
+"""Brightness of houses and trees in units of the sky in front of which they stand (invented)."""
+
+
+@dataclass(frozen=True, eq=False)
+class Background:
+    """Electrons per pixel of a whole exposure, mono sensor."""
+
+    down: Floats32
+    """(H, a) weights of grid rows per pixel row."""
+    grid: Floats32
+    """(a, b)."""
+    across: Floats32
+    """(b, W) weights of grid columns per pixel column."""
+    typical: float
+    """Median over the frame."""
+
+    def rows(self, first: int, end: int) -> Floats32:
+        """Return the glow of pixel rows ``first`` up to ``end``, a new array."""
+        return np.asarray((self.down[first:end] @ self.grid) @ self.across)
+
+    def cut(self, left: int, top: int, width: int, height: int) -> Background:
+        """Return the part of a subframe."""
+        down = self.down[top : top + height]
+        across = np.ascontiguousarray(self.across[:, left : left + width])
+        return Background(down, self.grid, across, self.typical)
+
+
+def _hat_weights(pixels: int, step: int) -> tuple[Floats, Floats32]:
+    """Grid places (n,) and the weights (pixels, n) of linear interpolation between them."""
+    nodes = max(2, -(-(pixels - 1) // step) + 1)
+    places = np.linspace(0.0, pixels - 1.0, nodes)
+    spacing = places[1] - places[0]
+    distance = np.abs(np.arange(pixels)[:, None] - places[None, :]) / spacing
+    return places, np.maximum(0.0, 1.0 - distance).astype(np.float32)
+
+
+def zenith_rate(sky: SkyModel, optics: OpticsSpec, sensor: SensorSpec, binning: int = 1) -> float:
+    """Return electrons per second and (binned) pixel of the dark sky at the zenith, mono."""
+    per_arcsec2 = zero_point_e_per_s(optics, sensor, sky.spec) * 10.0 ** (
+        -0.4 * sky.spec.sky_mag_per_arcsec2
+    )
+    return float(per_arcsec2 * pixel_arcsec(optics, sensor, binning) ** 2)
+
+
+def sky_glow(sky: SkyModel, azimuth: Floats, altitude: Floats) -> Floats:
+    """Return the clear sky's brightness in units of the dark zenith.
+
+    Brightening towards the horizon: Krisciunas and Schaefer, PASP 103, 1033 (1991), eqs. 2 and 3
+    (from memory). The city's glow is invented: exponential in altitude, widest towards it.
+    """
+    spec = sky.spec
+    sine = np.cos(np.maximum(altitude, 0.0))
+    mass = 1.0 / np.sqrt(1.0 - 0.96 * sine**2)
+    natural = mass * 10.0 ** (-0.4 * spec.extinction_mag_per_airmass * (mass - 1.0))
+    towards = 0.5 + 0.5 * np.cos(azimuth - spec.city_azimuth_deg * DEG)
+    height = np.maximum(altitude, 0.0) / (spec.city_height_deg * DEG)
+    return np.asarray(natural + spec.city_glow * towards**2 * np.exp(-height))
+
+
+def lens_share(lens: Lens, optics: OpticsSpec, x: Floats, y: Floats) -> Floats:
+    """Return the share of light that vignetting leaves at unbinned places."""
+    corner = (lens.width**2 + lens.height**2) / 4.0
+    squared = (x - lens.centre[0]) ** 2 + (y - lens.centre[1]) ** 2
+    return np.asarray(1.0 - optics.vignetting * np.minimum(squared / corner, 1.0))
+
+
+def cloud_share(lens: Lens, spoil: Disturbance, x: Floats, y: Floats) -> Floats:
+    """Return the share of starlight that cloud leaves at unbinned places."""
+    right, down = spoil.transmission_slope
+    cloud = (
+        spoil.transmission
+        + right * (x - lens.centre[0]) / (lens.width / 2.0)
+        + down * (y - lens.centre[1]) / (lens.height / 2.0)
+    )
+    return np.asarray(np.clip(cloud, 0.0, 1.0))
+
+
+def sky_background(
+    sky: SkyModel,
+    optics: OpticsSpec,
+    sensor: SensorSpec,
+    attitude: Matrix,
+    exposure_s: float,
+    spoil: Disturbance,
+    binning: int = 1,
+) -> Background:
+    """Return the glow over the whole sensor for an attitude (3, 3), in binned pixels."""
+    lens = Lens.of(optics, sensor)
+    width, height = sensor.width // binning, sensor.height // binning
+    ramp = sky.silhouette.ramp(optics.aperture_mm)
+
+    def look(step: int) -> tuple[Floats, Floats, Floats, Floats, Floats32, Floats32]:
+        columns, across = _hat_weights(width, max(1, step // binning))
+        rows, down = _hat_weights(height, max(1, step // binning))
+        middle = (binning - 1) / 2.0
+        x, y = np.meshgrid(columns * binning + middle, rows * binning + middle)
+        azimuth, altitude = azalt_from_enu(lens.directions(x, y, attitude))
+        return x, y, azimuth, altitude, down, np.ascontiguousarray(across.T)
+
+    x, y, azimuth, altitude, down, across = look(_STEP_PX)
+    clear = sky.silhouette.clearance(azimuth, altitude)
+    if clear.min() < ramp + 2.0 * _STEP_PX * lens.scale:
+        x, y, azimuth, altitude, down, across = look(_FINE_STEP_PX)
+    open_share = sky.silhouette.open_share(azimuth, altitude, optics.aperture_mm)
+    passed = cloud_share(lens, spoil, x, y)
+    glow = (sky_glow(sky, azimuth, altitude) + spoil.moonlight) * passed
+    glow += (1.0 - passed) * spoil.cloud_glow * (1.0 + spoil.moonlight)
+    glow *= open_share + _SILHOUETTE_GLOW * (1.0 - open_share)
+    glow *= 1.0 + 0.5 * spoil.dew
+    if spoil.lamp_glare > 0.0:
+        away = np.hypot(x - spoil.lamp_px[0], y - spoil.lamp_px[1])
+        glow += spoil.lamp_glare * np.exp(-away / (spoil.lamp_reach * lens.width))
+    glow *= lens_share(lens, optics, x, y)
+    glow *= zenith_rate(sky, optics, sensor, binning) * exposure_s
+    return Background(down, glow.astype(np.float32), across, float(np.median(glow)))
