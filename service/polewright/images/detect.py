@@ -7,12 +7,13 @@ kept stars (`profile.fit_stars`), drop what is narrower than a star or too faint
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import sep
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
+from scipy.special import erf
 
 from polewright.images.frame import Frame, SensorKind, StarList
 from polewright.images.luminance import Canvas, Floats, halved
@@ -92,7 +93,7 @@ def detect_stars(frame: Frame, options: DetectOptions | None = None) -> StarList
         background += rest
         found = _candidates(canvas, level, noise, background, options)
         fwhm = _typical_fwhm(found, level.bin)
-    found = _without_hot_pixels(found, fwhm).take(slice(0, 2 * options.max_stars))
+    found = found.take(found.ratio > 0.05)  # the final limit needs the width of the stars
     if found.x.size == 0:
         return _no_stars(frame, background, noise)
     saturation = _saturation(canvas, frame, found)
@@ -231,17 +232,18 @@ def _typical_fwhm(found: _Candidates, bin_: int) -> float:
     return float(max(np.median(best), 0.6 * bin_))
 
 
-def _without_hot_pixels(found: _Candidates, fwhm: float) -> _Candidates:
-    """Drop single bright pixels.
+def _least_ratio(shape: Shape, mosaic: bool) -> float:
+    """Neighbours over peak below which a detection is a hot pixel and not a star.
 
-    A star centred on a pixel has the smallest ratio of neighbours to peak: (t + t^2) / 2 with t
-    the light of a side pixel over that of the middle one, taken as a Gaussian at the pixel
-    centres. Half of it, at most 0.2, is the limit (0.2 for stars from FWHM 2 on, measured).
+    A star centred on a pixel has the smallest ratio: (t + t^2) / 2 with t the light of a side
+    pixel over that of the middle one. Half of it, at most 0.2, is the limit (0.2 keeps stars
+    from FWHM 2 px on and drops hot pixels, measured). In a mosaic a coloured star has dimmer
+    neighbours.
     """
-    variance = max((fwhm / _FWHM_PER_SIGMA) ** 2, 0.3)
-    side = float(np.exp(-0.5 / variance))
-    limit = min(0.2, 0.5 * 0.5 * (side + side**2))
-    return found.take(found.ratio > limit)
+    sigma = max(_short_axis(np.array([[shape.xx, shape.yy, shape.xy]]))[0], 0.4)
+    middle, edge = erf(0.5 / sigma / np.sqrt(2)), erf(1.5 / sigma / np.sqrt(2))
+    t = 0.5 * (edge - middle) / middle
+    return float(min(0.2, 0.25 * (t + t * t)) * (0.6 if mosaic else 1.0))
 
 
 def _saturation(canvas: Canvas, frame: Frame, found: _Candidates) -> float:
@@ -256,7 +258,7 @@ def _saturation(canvas: Canvas, frame: Frame, found: _Candidates) -> float:
         return 0.98 * float(highest[0])
     if canvas.data.dtype.kind == "f":
         return float("inf")
-    return 0.98 * float(np.iinfo(canvas.data.dtype).max)
+    return 0.98 * float(np.iinfo(canvas.data.dtype.str).max)
 
 
 @dataclass(frozen=True)
@@ -289,13 +291,6 @@ def _measure(
 ) -> _Measured:
     """Fit the stars on the finest picture on which they are not needlessly large."""
     bin_ = level.bin if fwhm > 6.0 and level.bin > 1 else 1
-    column = np.rint((found.x - 0.5 * (bin_ - 1)) / bin_).astype(np.int64)
-    row = np.rint((found.y - 0.5 * (bin_ - 1)) / bin_).astype(np.int64)
-    at = (
-        np.clip(found.y / (2 * level.bin), 0, level.local_noise.shape[0] - 1).astype(int),
-        np.clip(found.x / (2 * level.bin), 0, level.local_noise.shape[1] - 1).astype(int),
-    )
-    local = np.maximum(noise / bin_, 1e-30) * level.local_noise[at].astype(np.float64)
     gain = frame.gain_e_per_adu or options.gain_e_per_adu
     if frame.gain_e_per_adu is None and canvas.data.dtype.kind == "f" and saturation <= 1.5:
         gain *= 65535.0  # counts scaled to 0 ... 1
@@ -305,21 +300,19 @@ def _measure(
     sigma2 = max((fwhm / bin_ / _FWHM_PER_SIGMA) ** 2, 0.3) + mosaic_variance
     shape = Shape(sigma2, sigma2, 0.0)
     spread = 0.6
-    best = slice(0, 120)
+
+    def fit(some: _Candidates) -> tuple[Fits, _Cut]:
+        cut = _cut(canvas, level, bin_, some, shape, background, saturation)
+        local = max(noise / bin_, 1e-30) * _relative_noise(level, some)
+        return fit_stars(cut.grey, cut.usable, cut.start, shape, spread, local, photon), cut
+
     for _ in range(2):  # learn the star image, then once more with stamps of the right size
-        cut = _cut(canvas, level, bin_, row[best], column[best], shape, background, saturation)
-        start = (
-            (found.x[best] - 0.5 * (bin_ - 1)) / bin_ - column[best],
-            (found.y[best] - 0.5 * (bin_ - 1)) / bin_ - row[best],
-        )
-        fits = fit_stars(cut.grey, cut.usable, start, shape, spread, local[best], photon)
+        fits, cut = fit(found.take(slice(0, 120)))
         shape, spread = _typical_shape(fits, cut.saturated, shape)
-    cut = _cut(canvas, level, bin_, row, column, shape, background, saturation)
-    start = (
-        (found.x - 0.5 * (bin_ - 1)) / bin_ - column,
-        (found.y - 0.5 * (bin_ - 1)) / bin_ - row,
-    )
-    fits = fit_stars(cut.grey, cut.usable, start, shape, spread, local, photon)
+    if bin_ == 1:
+        found = found.take(found.ratio > _least_ratio(shape, canvas.mosaic))
+    found = found.take(slice(0, options.max_stars + options.max_stars // 8 + 20))
+    fits, cut = fit(found)
 
     pixel = 1.0 / 12.0 if samples_pixel(shape.fwhm) else 0.0
     cov = np.stack([fits.xx + pixel, fits.yy + pixel, fits.xy], axis=-1) - mosaic_variance * (
@@ -329,7 +322,7 @@ def _measure(
     width = _FWHM_PER_SIGMA * np.sqrt(np.sqrt(np.maximum(cov[:, 0] * cov[:, 1], 1e-12)))
     typical = float(np.sqrt(shape.xx + pixel - mosaic_variance)) * _FWHM_PER_SIGMA
     snr = fits.flux / np.maximum(fits.flux_sigma, 1e-30)
-    moved = np.hypot(fits.x - start[0], fits.y - start[1])
+    moved = np.hypot(fits.x - cut.start[0], fits.y - cut.start[1])
     short = _short_axis(np.stack([fits.xx, fits.yy, fits.xy], axis=-1))
     usual = _short_axis(np.array([[shape.xx, shape.yy, shape.xy]]))[0]
     keep = fits.good & (snr >= options.min_snr) & (moved < 1.0 + 1.2 * shape.long_sigma * 2.0)
@@ -339,8 +332,8 @@ def _measure(
     sigma = np.where(cut.saturated, np.hypot(sigma, 0.1 * width * bin_), sigma)
     return _Measured(
         fits=fits,
-        x=bin_ * (column + fits.x) + 0.5 * (bin_ - 1),
-        y=bin_ * (row + fits.y) + 0.5 * (bin_ - 1),
+        x=bin_ * (cut.column + fits.x) + 0.5 * (bin_ - 1),
+        y=bin_ * (cut.row + fits.y) + 0.5 * (bin_ - 1),
         flux=fits.flux * bin_**2,
         peak=cut.highest - background,
         hfd=_half_flux_diameter(cut.grey, cut.usable, fits) * bin_,
@@ -353,6 +346,12 @@ def _measure(
 
 @dataclass(frozen=True)
 class _Cut:
+    """Stamps around stars and where they were cut, in pixels of the picture they come from."""
+
+    row: Integers
+    column: Integers
+    start: tuple[Doubles, Doubles]
+    """x and y of each star from the middle pixel of its stamp."""
     grey: Floats
     usable: NDArray[np.bool_]
     highest: Doubles
@@ -363,14 +362,15 @@ def _cut(
     canvas: Canvas,
     level: _Level,
     bin_: int,
-    row: Integers,
-    column: Integers,
+    stars: _Candidates,
     shape: Shape,
     background: float,
     saturation: float,
 ) -> _Cut:
     """Cut the stamps that hold the stars, with full pixels and far corners masked."""
-    reach = int(np.clip(np.ceil(3.2 * shape.long_sigma + 1.0), 3, 24))
+    x, y = (stars.x - 0.5 * (bin_ - 1)) / bin_, (stars.y - 0.5 * (bin_ - 1)) / bin_
+    column, row = np.rint(x).astype(np.int64), np.rint(y).astype(np.int64)
+    reach = int(np.clip(np.ceil(2.8 * shape.long_sigma + 1.0), 3, 24))
     offsets = np.arange(-reach, reach + 1)
     circle = offsets[:, None] ** 2 + offsets**2 <= (reach + 0.5) ** 2
     if bin_ == 1:
@@ -389,11 +389,22 @@ def _cut(
         highest = area.max(axis=(1, 2)).astype(np.float64)
         full = grey + background >= saturation
     return _Cut(
+        row=row,
+        column=column,
+        start=(x - column, y - row),
         grey=grey,
         usable=inside & circle & ~full,
         highest=highest,
         saturated=highest >= saturation,
     )
+
+
+def _relative_noise(level: _Level, stars: _Candidates) -> Doubles:
+    """Background noise at the stars over its typical value."""
+    rows, columns = level.local_noise.shape
+    y = np.clip(stars.y / (2 * level.bin), 0, rows - 1).astype(int)
+    x = np.clip(stars.x / (2 * level.bin), 0, columns - 1).astype(int)
+    return level.local_noise[y, x].astype(np.float64)
 
 
 def _typical_shape(fits: Fits, saturated: NDArray[np.bool_], before: Shape) -> tuple[Shape, float]:
@@ -488,7 +499,7 @@ def _listed(
 
 def _no_stars(frame: Frame, background: float, noise: float) -> StarList:
     nothing = np.zeros(0)
-    empty = StarList(
+    return StarList(
         *(nothing,) * 9,
         saturated=np.zeros(0, dtype=np.bool_),
         width=frame.width,
@@ -496,4 +507,3 @@ def _no_stars(frame: Frame, background: float, noise: float) -> StarList:
         background_adu=background,
         noise_adu=noise,
     )
-    return replace(empty)

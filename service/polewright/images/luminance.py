@@ -126,9 +126,8 @@ class Canvas:
         r = _reflect(rows[:, None] + offsets, self.shape[0])
         c = _reflect(columns[:, None] + offsets, self.shape[1])
         cut = self.data[r[:, :, None], c[:, None]]
-        if cut.ndim == 4:
-            return cut.mean(axis=3, dtype=np.float32)
-        return cut.astype(np.float32)
+        grey: Floats = cut.astype(np.float32)
+        return grey.mean(axis=3) if grey.ndim == 4 else grey
 
     def pixel_noise(self) -> float:
         """1-sigma noise (counts) of a full-resolution pixel.
@@ -142,7 +141,7 @@ class Canvas:
             sample = sample.mean(axis=2)
         change = (sample[:, 2:] - sample[:, :-2]).ravel()
         change = change[:: max(1, change.size // 300_000)]
-        sigma = 1.4826 * float(np.median(np.abs(change))) / np.sqrt(2.0)
+        sigma = 1.4826 * float(np.median(np.abs(change)) / np.sqrt(2.0))
         # Whole counts hide a noise below one count from the median; the clipped rms sees it.
         limit = 3.0 * np.sqrt(2.0) * max(sigma, 1e-6 * float(np.abs(change).max(initial=0.0)))
         if self.data.dtype.kind != "f":
@@ -150,7 +149,7 @@ class Canvas:
         kept = change[np.abs(change) <= limit]
         if kept.size == 0:
             return sigma
-        return float(np.sqrt(np.mean(np.square(kept, dtype=np.float64)) / 2.0) / 0.9866)
+        return float(np.sqrt(np.mean(kept.astype(np.float64) ** 2) / 2.0)) / 0.9866
 
 
 def halved(image: Floats) -> Floats:

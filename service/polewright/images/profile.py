@@ -4,13 +4,13 @@ Model of a stamp: ``flux * g(x - x0, y - y0; C) + level``, with g a two-dimensio
 covariance matrix C averaged over the pixel by Gauss-Legendre points, so that stars narrower than
 two pixels are not pulled towards pixel centres. Weighted Gauss-Newton steps on seven parameters;
 the derivative by C follows from the heat equation (dg/dCxx = gxx / 2, dg/dCxy = gxy). Weights are
-the inverse variance of background plus photon noise of the model: the inverse normal matrix is
-then the Cramer-Rao bound of each position, pixels and all. Own derivation.
+the inverse variance of background plus photon noise of the model, so that the error of each
+position stays close to its Cramer-Rao bound, pixels and all. Own derivation.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -56,7 +56,7 @@ class Fits:
     xy: Doubles
     flux_sigma: Doubles
     sigma: Doubles
-    """Cramer-Rao bound of the position along one coordinate."""
+    """Error of the position along one coordinate; larger where the model does not fit."""
     good: NDArray[np.bool_]
     """Whether the steps converged inside the stamp."""
 
@@ -85,6 +85,34 @@ def fit_stars(
         steps: Gauss-Newton steps.
     """
     count, side, _ = stamps.shape
+    chunk = max(16, 40_000 // side**2)  # some megabytes at once, so that the work stays in cache
+    parts = [
+        _fit_chunk(
+            stamps[low : low + chunk],
+            usable[low : low + chunk],
+            (start[0][low : low + chunk], start[1][low : low + chunk]),
+            shape,
+            shape_spread,
+            noise[low : low + chunk],
+            photon_variance_per_count,
+            steps,
+        )
+        for low in range(0, count, chunk)
+    ]
+    return Fits(*(np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(Fits)))
+
+
+def _fit_chunk(
+    stamps: Floats,
+    usable: NDArray[np.bool_],
+    start: tuple[Doubles, Doubles],
+    shape: Shape,
+    shape_spread: float,
+    noise: Doubles,
+    photon: float,
+    steps: int,
+) -> Fits:
+    count, side, _ = stamps.shape
     data = stamps.reshape(count, -1)
     mask = usable.reshape(count, -1).astype(np.float32)
     axis = np.arange(side, dtype=np.float32) - side // 2
@@ -102,27 +130,25 @@ def fit_stars(
     base = (noise.astype(np.float32) ** 2)[:, None]
     reach = 0.5 * side
     p[:, _FLUX] = _first_flux(data, mask, p, px, py, nodes)
-    normal = np.zeros((count, 7, 7))
-    change = np.full(count, np.inf)
     for step in range(steps):
         basis = _basis(p, px, py, nodes)
         flux = p[:, _FLUX].astype(np.float32)[:, None]
-        light = basis[:, :, _FLUX] * flux
+        light = basis[:, _FLUX] * flux
         residual = data - light - p[:, _LEVEL].astype(np.float32)[:, None]
         lit = np.maximum(light, 0.0)
-        variance = base + lit * np.float32(photon_variance_per_count)
-        variance += (np.float32(_MODEL_ERROR) * lit) ** 2
+        counted = base + lit * np.float32(photon)
+        variance = counted + (np.float32(_MODEL_ERROR) * lit) ** 2
         weight = mask / variance
         if step >= 2:
             # A neighbour, a hot pixel or a ray in the stamp: pixels far off count less.
             loose = variance + (0.1 * lit) ** 2 + (0.01 * lit.max(axis=1, keepdims=True)) ** 2
-            weight = weight / (1.0 + residual**2 / (25.0 * loose)) ** 2
-        basis[:, :, _X : _Y + 1] *= flux[:, :, None]
-        basis[:, :, _XX:] *= flux[:, :, None]
-        weighted = basis * weight[:, :, None]
-        normal = np.matmul(weighted.transpose(0, 2, 1), basis).astype(np.float64)
-        right = np.matmul(weighted.transpose(0, 2, 1), residual[:, :, None])[:, :, 0]
-        right = right.astype(np.float64)
+            weight /= np.square(1.0 + residual**2 / (np.float32(25.0) * loose))
+        basis[:, _X : _Y + 1] *= flux[:, None]
+        basis[:, _XX:] *= flux[:, None]
+        weighted = basis * weight[:, None]
+        across = basis.transpose(0, 2, 1)
+        normal = np.matmul(weighted, across).astype(np.float64)
+        right = np.matmul(weighted, residual[:, :, None])[:, :, 0].astype(np.float64)
         for k, centre in zip((_XX, _YY, _XY), prior, strict=True):
             normal[:, k, k] += precision
             right[:, k] += precision * (centre - p[:, k])
@@ -130,10 +156,18 @@ def fit_stars(
         for k in (_X, _Y):
             delta[:, k] = np.clip(delta[:, k], -0.4 * reach, 0.4 * reach)
         p += delta
-        change = np.hypot(delta[:, _X], delta[:, _Y])
         _keep_sane(p, prior, mean, reach)
+    # Error of the estimator that was used, whose weights are not quite the best ones:
+    # inverse(normal) . (sum of weight^2 variance basis basis^T) . inverse(normal).
     inverse = _invert(normal)
-    sigma = np.sqrt(0.5 * (inverse[:, _X, _X] + inverse[:, _Y, _Y]))
+    spread = np.matmul(weighted * (weight * counted)[:, None], across).astype(np.float64)
+    for k in (_XX, _YY, _XY):
+        spread[:, k, k] += precision
+    covariance = inverse @ spread @ inverse
+    misfit = (weight * residual**2).sum(axis=1) / np.maximum(mask.sum(axis=1) - 7.0, 1.0)
+    worse = np.sqrt(np.maximum(misfit / (1.0 + 3.0 * np.sqrt(2.0) / side), 1.0))
+    sigma = np.sqrt(0.5 * (covariance[:, _X, _X] + covariance[:, _Y, _Y])) * worse
+    change = np.hypot(delta[:, _X], delta[:, _Y])
     inside = (np.abs(p[:, _X]) < reach) & (np.abs(p[:, _Y]) < reach)
     good = inside & np.isfinite(sigma) & (p[:, _FLUX] > 0.0) & (change < 0.1 + 3.0 * sigma)
     return Fits(
@@ -144,7 +178,7 @@ def fit_stars(
         xx=p[:, _XX],
         yy=p[:, _YY],
         xy=p[:, _XY],
-        flux_sigma=np.sqrt(inverse[:, _FLUX, _FLUX]),
+        flux_sigma=np.sqrt(np.maximum(covariance[:, _FLUX, _FLUX], 1e-30)),
         sigma=sigma,
         good=good,
     )
@@ -167,7 +201,7 @@ def _nodes(fwhm: float) -> list[tuple[float, float, float]]:
 
 
 def _basis(p: Doubles, px: Floats, py: Floats, nodes: list[tuple[float, float, float]]) -> Floats:
-    """Derivatives (N, P, 7) of the model; those by position and shape for a flux of 1."""
+    """Derivatives (N, 7, P) of the model; those by position and shape for a flux of 1."""
     det = p[:, _XX] * p[:, _YY] - p[:, _XY] ** 2
     a = (p[:, _YY] / det).astype(np.float32)[:, None]
     b = (-p[:, _XY] / det).astype(np.float32)[:, None]
@@ -175,20 +209,20 @@ def _basis(p: Doubles, px: Floats, py: Floats, nodes: list[tuple[float, float, f
     height = (1.0 / (2 * np.pi * np.sqrt(det))).astype(np.float32)[:, None]
     x0 = p[:, _X].astype(np.float32)[:, None]
     y0 = p[:, _Y].astype(np.float32)[:, None]
-    out = np.zeros((p.shape[0], px.shape[1], 7), dtype=np.float32)
+    out = np.zeros((p.shape[0], 7, px.shape[1]), dtype=np.float32)
     for ox, oy, part in nodes:
         dx = px + (np.float32(ox) - x0)
         dy = py + (np.float32(oy) - y0)
         u = a * dx + b * dy
         v = b * dx + c * dy
         g = np.exp(np.float32(-0.5) * (dx * u + dy * v)) * (height * np.float32(part))
-        out[:, :, _FLUX] += g
-        out[:, :, _X] += g * u
-        out[:, :, _Y] += g * v
-        out[:, :, _XX] += (0.5 * g) * (u * u - a)
-        out[:, :, _YY] += (0.5 * g) * (v * v - c)
-        out[:, :, _XY] += g * (u * v - b)
-    out[:, :, _LEVEL] = 1.0
+        out[:, _FLUX] += g
+        out[:, _X] += g * u
+        out[:, _Y] += g * v
+        out[:, _XX] += (0.5 * g) * (u * u - a)
+        out[:, _YY] += (0.5 * g) * (v * v - c)
+        out[:, _XY] += g * (u * v - b)
+    out[:, _LEVEL] = 1.0
     return out
 
 
@@ -209,7 +243,7 @@ def _first_flux(
     py: Floats,
     nodes: list[tuple[float, float, float]],
 ) -> Doubles:
-    g = _basis(p, px, py, nodes)[:, :, _FLUX] * mask
+    g = _basis(p, px, py, nodes)[:, _FLUX] * mask
     over = (data - p[:, _LEVEL].astype(np.float32)[:, None]) * g
     return np.asarray(
         np.maximum(over.sum(axis=1) / np.maximum((g * g).sum(axis=1), 1e-12), 1e-6), np.float64
