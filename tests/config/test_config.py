@@ -1,0 +1,86 @@
+"""The configuration file: what it accepts and how it says no."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from polewright.config import BadConfig, Config, config_from_file, config_from_text
+from polewright.errors import ExitCode
+
+
+def test_an_empty_file_gives_the_defaults() -> None:
+    """Every key has a default, so an empty file is a configuration."""
+    config = config_from_text("")
+
+    assert config == Config()
+    assert (config.sweep.points, config.sweep.step_deg) == (3, 20.0)
+    assert (config.sweep.exposure_s, config.sweep.settle_s) == (4.0, 15.0)
+
+
+def test_values_are_read_and_options_win() -> None:
+    """An option given on the command line wins over the file."""
+    text = "[sweep]\nstep_deg = 12.5\npoints = 4\n"
+
+    config = config_from_text(text, overrides={"sweep.points": 5, "site.latitude_deg": -33.0})
+
+    assert (config.sweep.step_deg, config.sweep.points) == (12.5, 5)
+    assert config.site.latitude_deg == -33.0
+
+
+def test_a_misspelt_key_names_line_and_the_likely_key() -> None:
+    """A typo is an error that names the line and guesses what was meant."""
+    text = "# tonight\n[sweep]\nexposure_s = 2\nsettel_s = 3\n"
+
+    with pytest.raises(BadConfig) as caught:
+        config_from_text(text, source="night.toml")
+
+    message = str(caught.value)
+    assert "night.toml" in message
+    assert "line 4, sweep.settel_s: unknown key; did you mean `settle_s`?" in message
+    assert caught.value.exit_code is ExitCode.USAGE
+
+
+def test_a_bad_value_names_line_key_meaning_and_rule() -> None:
+    """A value out of range says where it stands, what the key means and what is allowed."""
+    text = "[pole]\n\ntolerance_arcmin = -1\n"
+
+    with pytest.raises(BadConfig) as caught:
+        config_from_text(text)
+
+    (problem,) = caught.value.problems
+    assert problem.startswith("line 3, pole.tolerance_arcmin = -1 (axis error that is good enough")
+    assert "greater than 0" in problem
+
+
+def test_all_problems_are_told_at_once() -> None:
+    """Two mistakes are two sentences, so nobody has to run it twice to find them."""
+    with pytest.raises(BadConfig) as caught:
+        config_from_text('[sweep]\npoints = 2\ndirection = "up"\n')
+
+    assert len(caught.value.problems) == 2
+
+
+def test_a_bad_option_is_named_as_an_option() -> None:
+    """A mistake on the command line is not blamed on a line of the file."""
+    with pytest.raises(BadConfig, match=r"option for sweep\.points = 1"):
+        config_from_text("[sweep]\nstep_deg = 10\n", overrides={"sweep.points": 1})
+
+
+def test_text_that_is_not_toml_says_where() -> None:
+    """The parser's own line and column reach the user."""
+    with pytest.raises(BadConfig, match=r"not valid TOML: .*line 2"):
+        config_from_text("[sweep]\nstep_deg = = 3\n")
+
+
+def test_a_table_given_as_a_value_is_explained() -> None:
+    """`sweep = 3` with an option for a key of that table is an error, not a crash."""
+    with pytest.raises(BadConfig, match=r"must be a table"):
+        config_from_text("sweep = 3\n", overrides={"sweep.points": 4})
+
+
+def test_a_missing_file_is_a_sentence(tmp_path: Path) -> None:
+    """A file that is not there is told with its name."""
+    with pytest.raises(BadConfig, match=r"nowhere\.toml .*\n.*cannot be read"):
+        config_from_file(tmp_path / "nowhere.toml")
