@@ -1,1 +1,1 @@
-"""From live frames to advice on which adjuster to turn. Pure."""
+"""Turning the two adjusters: live axis, what to turn next, when to wait and when to stop. Pure."""

@@ -1,0 +1,116 @@
+"""Whether the axis stood still during a frame: smear, and agreement with the frame before."""
+
+from __future__ import annotations
+
+import statistics
+from dataclasses import dataclass
+from enum import Enum
+
+import numpy as np
+
+from polewright.adjusting.observation import Observation
+from polewright.angles import Matrix, Vector
+
+#: A chi-square of two degrees of freedom exceeds this once in a hundred times.
+CHI2_TWO_99 = 9.210
+#: Smear thresholds over the round stars of the reference frame (own choice).
+ELONGATION_FACTOR = 1.3
+ELONGATION_STEP = 0.25
+HFD_FACTOR = 1.6
+#: So many frames in a row that agree with each other show that the smear is not the adjusters'.
+REBASELINE_FRAMES = 4
+
+
+class State(Enum):
+    """What a reading is worth."""
+
+    MOVING = "moving"
+    """Smeared, or elsewhere than the frame before: something is turning."""
+    SETTLING = "settling"
+    """Clean, but the frame before was not, so nothing confirms it yet."""
+    SETTLED = "settled"
+    """Two clean frames in a row agree within their uncertainty."""
+    LOST = "lost"
+    """No attitude from this frame; the numbers are the last known ones."""
+    BUMPED = "bumped"
+    """Settled, but something moved that should not have: see the notices."""
+
+
+@dataclass(frozen=True, eq=False)
+class _Kept:
+    axis: Vector
+    covariance: Matrix
+    smeared: bool
+    elongation: float | None
+    hfd_px: float | None
+
+
+class MotionDetector:
+    """Judges frames in the order taken. Keeps the shape of round stars as its yardstick."""
+
+    def __init__(self, reference: Observation) -> None:
+        self._elongation = reference.elongation
+        self._hfd_px = reference.hfd_px
+        self._run: list[_Kept] = []
+        self.rebaselined = False
+        """Whether the last frame changed the yardstick (stars stay long although nothing moves)."""
+
+    def lose(self) -> None:
+        """A frame gave nothing: the next one has no neighbour to agree with."""
+        self._run.clear()
+        self.rebaselined = False
+
+    def judge(self, observation: Observation, axis: Vector, live_covariance: Matrix) -> State:
+        """Return MOVING, SETTLING or SETTLED for a frame with that axis (3,) and noise (3, 3)."""
+        self.rebaselined = False
+        smeared = self.smeared(observation.elongation, observation.hfd_px)
+        kept = _Kept(axis, live_covariance, smeared, observation.elongation, observation.hfd_px)
+        agrees = bool(self._run) and _agree(self._run[-1], kept)
+        if not agrees:
+            fresh = not self._run
+            self._run = [kept]
+            return State.SETTLING if fresh and not smeared else State.MOVING
+        before = self._run[-1]
+        self._run = [*self._run[1 - REBASELINE_FRAMES :], kept]
+        if smeared:
+            if len(self._run) >= REBASELINE_FRAMES and all(k.smeared for k in self._run):
+                self._rebaseline()
+                return State.SETTLED
+            return State.MOVING
+        return State.SETTLING if before.smeared else State.SETTLED
+
+    def smeared(self, elongation: float | None, hfd_px: float | None = None) -> bool:
+        """Whether stars of that shape are longer or larger than those of the reference."""
+        long = (
+            elongation is not None
+            and self._elongation is not None
+            and elongation
+            > max(ELONGATION_FACTOR * self._elongation, self._elongation + ELONGATION_STEP)
+        )
+        large = (
+            hfd_px is not None and self._hfd_px is not None and hfd_px > HFD_FACTOR * self._hfd_px
+        )
+        return long or large
+
+    def _rebaseline(self) -> None:
+        longs = [k.elongation for k in self._run if k.elongation is not None]
+        larges = [k.hfd_px for k in self._run if k.hfd_px is not None]
+        if longs and self._elongation is not None:
+            self._elongation = max(self._elongation, statistics.median(longs))
+        if larges and self._hfd_px is not None:
+            self._hfd_px = max(self._hfd_px, statistics.median(larges))
+        self.rebaselined = True
+
+
+def _agree(a: _Kept, b: _Kept) -> bool:
+    """Whether two axes agree within the noise of both, tested in the plane square to them."""
+    return mahalanobis2(b.axis - a.axis, a.covariance + b.covariance, b.axis) <= CHI2_TWO_99
+
+
+def mahalanobis2(difference: Vector, covariance: Matrix, axis: Vector) -> float:
+    """Squared distance in sigmas of a small displacement (3,) across ``axis`` (chi-square of 2)."""
+    _, _, rows = np.linalg.svd(axis.reshape(1, 3))
+    plane = rows[1:]
+    flat = plane @ difference
+    cov = plane @ covariance @ plane.T
+    return float(flat @ np.linalg.solve(cov, flat))
