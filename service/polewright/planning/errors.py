@@ -1,0 +1,110 @@
+"""What can go wrong while a sweep is planned.
+
+::
+
+    ConfigError
+    ├── HorizonUnreadable   a line of a horizon profile is wrong
+    └── LimitsInvalid       a limit or a wish given to the planner makes no sense
+    PlanError
+    ├── NoSweepFits         the whole usable sky was searched and nothing fits
+    └── PlanRefused         the sweep asked for breaks limits; all of them are listed
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from polewright.errors import ConfigError, PlanError
+
+if TYPE_CHECKING:
+    from polewright.planning.request import Violation
+
+
+class HorizonUnreadable(ConfigError):
+    """A horizon profile has a line that cannot be used."""
+
+    code = "horizon_unreadable"
+    advice = (
+        "Write one 'azimuth altitude' pair a line in degrees (azimuth 0 to 360 from north through "
+        "east), optionally a third number for an overhang; '#' starts a comment."
+    )
+
+    def __init__(self, line: int | None, reason: str, text: str = "") -> None:
+        super().__init__(line, reason, text)
+        self.line, self.reason, self.text = line, reason, text
+
+    def __str__(self) -> str:
+        where = "the horizon profile" if self.line is None else f"horizon line {self.line}"
+        shown = f" ({self.text.strip()[:60]!r})" if self.text.strip() else ""
+        return f"{where}: {self.reason}{shown}"
+
+
+class LimitsInvalid(ConfigError):
+    """A limit or a wish given to the planner makes no sense."""
+
+    code = "limits_invalid"
+    advice = "Correct the named value in the configuration or the option."
+
+    def __init__(self, name: str, value: float, allowed: str) -> None:
+        super().__init__(name, value, allowed)
+        self.name, self.value, self.allowed = name, value, allowed
+
+    def __str__(self) -> str:
+        return f"{self.name} is {self.value:g}, but must be {self.allowed}"
+
+
+class NoSweepFits(PlanError):
+    """Nowhere in the usable sky is there room for a sweep."""
+
+    code = "no_sweep_fits"
+
+    def __init__(self, smallest_step_deg: float, n_points: int, blocked: dict[str, float]) -> None:
+        super().__init__(smallest_step_deg, n_points, blocked)
+        self.smallest_step_deg, self.n_points = smallest_step_deg, n_points
+        #: Share (0 to 1) of the reachable sky that each reason takes away; they overlap.
+        self.blocked = blocked
+
+    @property
+    def advice(self) -> str:  # type: ignore[override]
+        """What to change, from what blocks most."""
+        worst = max(self.blocked, key=lambda name: self.blocked[name], default="")
+        hints = {
+            "sun": "Wait until the Sun is lower than -6 degrees, or farther from the open sky. ",
+            "stars": "Take a deeper catalogue, or a wider field. ",
+            "first_slew": "Bring the mount by hand to another starting position. ",
+            "pier_side": "Check the mount's meridian settings. ",
+        }
+        return hints.get(worst, "") + (
+            "Allow a smaller step, a lower minimum altitude or a smaller clearance; "
+            "or set the tripod up where more sky is open."
+        )
+
+    def __str__(self) -> str:
+        shares = ", ".join(
+            f"{name.replace('_', ' ')} {100.0 * share:.0f} %"
+            for name, share in sorted(self.blocked.items(), key=lambda item: -item[1])
+            if share > 0.0
+        )
+        return (
+            f"no sweep of {self.n_points} points fits, not even with steps of "
+            f"{self.smallest_step_deg:g} deg; of the reachable sky is taken away: "
+            f"{shares or 'nothing'}"
+        )
+
+
+class PlanRefused(PlanError):
+    """The sweep asked for breaks one or more limits."""
+
+    code = "plan_refused"
+
+    def __init__(self, violations: tuple[Violation, ...], suggestion: str = "") -> None:
+        super().__init__(violations, suggestion)
+        self.violations, self.suggestion = violations, suggestion
+
+    @property
+    def advice(self) -> str:  # type: ignore[override]
+        """A sweep close to the wanted one that breaks nothing, when there is one."""
+        return self.suggestion or "Let the planner choose, or pick another start."
+
+    def __str__(self) -> str:
+        return "the sweep is refused: " + "; ".join(str(v) for v in self.violations)

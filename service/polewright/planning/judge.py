@@ -1,0 +1,328 @@
+"""Judging one sweep: every limit, all along its course, for the whole time it may take."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from polewright.angles import DEG, SIDEREAL_RATE, Vector, azalt_from_enu, separation
+from polewright.planning.limits import (
+    FUZZ,
+    Reason,
+    SkyState,
+    Use,
+    allowed,
+    moon_weight,
+    required_clearance,
+    shortfalls,
+    sun_shortfall,
+)
+from polewright.planning.motion import Course, approaches, sweep_course
+from polewright.planning.noise import predict
+from polewright.planning.request import PlanPoint, PlanRequest, SweepPlan, Violation
+from polewright.planning.words import Breach, describe
+from polewright.sky.frame import ObservedFrame, enu_from_hour_angle_dec
+
+#: Added to distances on the sky for what lies between samples and between the looks at the Sun.
+SAMPLE_SLACK = 0.03 * DEG
+SAMPLE_SPACING = 0.1 * DEG
+
+#: Sampling of the ways to the first point; half its diagonal is added to the Sun's distance.
+APPROACH_SPACING = 2.0 * DEG
+
+ADJUSTING_HORIZON_S = 7200.0
+
+
+@dataclass(frozen=True, eq=False)
+class Outlook:
+    """A request together with the sky over it; built once for many sweeps."""
+
+    request: PlanRequest
+
+    @cached_property
+    def frame(self) -> ObservedFrame:
+        """The sky when the first slew begins."""
+        return self.request.frame(self.request.utc_s)
+
+    @cached_property
+    def longest_s(self) -> float:
+        """From the first slew to the end of the longest sweep, all reserves used."""
+        r = self.request
+        timing = r.timing
+        steps = max(
+            timing.sweep_seconds(r.step, r.n_points, with_reserve=True),
+            timing.sweep_seconds(r.step, r.max_points, with_reserve=True),
+        )
+        first = timing.first_slew_s
+        if r.pointing is not None:  # the longest way there is: half a turn of both axes
+            first = max(first, timing.slew.seconds(math.pi))
+        return first + steps
+
+    @cached_property
+    def states(self) -> tuple[SkyState, ...]:
+        """Sun and Moon at the start, the middle and the latest end; limits hold for all three."""
+        begin = self.request.utc_s
+        middle = self.request.frame(begin + 0.5 * self.longest_s)
+        end = self.request.frame(begin + self.longest_s)
+        return SkyState.at(self.frame), SkyState.at(middle), SkyState.at(end)
+
+    @property
+    def sun_counts(self) -> bool:
+        """Whether the Sun is a hard limit at any time of the sweep."""
+        return any(state.sun_counts(self.request.rules) for state in self.states)
+
+    def icrs(self, hour_angle: Vector, declination: Vector) -> Vector:
+        """ICRS directions (..., 3) seen at these angles at the middle of the sweep."""
+        enu = enu_from_hour_angle_dec(self.request.site, hour_angle, declination)
+        return self.request.frame(self.states[1].utc_s).to_icrs(enu)
+
+
+def evaluate(
+    outlook: Outlook,
+    hour_angle: float,
+    declination: float,
+    signed_step: float,
+    n_points: int,
+    best_open_sigma: float,
+) -> tuple[tuple[Violation, ...], SweepPlan | None]:
+    """Return every violation of a sweep, and the plan when there is none. Angles in rad."""
+    request = outlook.request
+    timing = request.timing
+    course = sweep_course(timing, hour_angle, signed_step, n_points, spacing=SAMPLE_SPACING)
+    violations, clearance = _along(outlook, course, declination)
+    angles = np.asarray(hour_angle + signed_step * np.arange(n_points), dtype=np.float64)
+    first_s, warnings, found = _first_slew(outlook, hour_angle, declination)
+    violations += found
+    violations += _sides(outlook, angles, declination)
+    stars, found = _stars(outlook, angles, declination)
+    violations += found
+    if violations:
+        return tuple(violations), None
+
+    enus = enu_from_hour_angle_dec(request.site, angles, np.full(n_points, declination))
+    altitudes = azalt_from_enu(enus)[1]
+    sigmas = np.array(
+        [
+            request.noise.sigmas(float(altitude), None if stars is None else float(stars[i]))
+            for i, altitude in enumerate(altitudes)
+        ]
+    )
+    arrive = (
+        request.utc_s
+        + first_s
+        + np.arange(n_points) * (timing.dwell_s + timing.slew.seconds(signed_step))
+    )
+    points = tuple(
+        PlanPoint(
+            hour_angle=float(angles[i]),
+            declination=declination,
+            enu=enus[i],
+            arrive_utc_s=float(arrive[i]),
+            leave_utc_s=float(arrive[i] + timing.dwell_s),
+            right_ascension=float(
+                (outlook.frame.lst + (arrive[i] - request.utc_s) * SIDEREAL_RATE - angles[i])
+                % (2.0 * math.pi)
+            ),
+            sigma_boresight=float(sigmas[i, 0]),
+            sigma_roll=float(sigmas[i, 1]),
+            stars=None if stars is None else float(stars[i]),
+        )
+        for i in range(n_points)
+    )
+    track = enu_from_hour_angle_dec(request.site, course.hour_angle, declination)
+    state = outlook.states[1]
+    weight = float(np.max(moon_weight(request.rules, state, enus)))
+    if weight > 0.3:
+        warnings = (*warnings, "the points are close to a bright Moon")
+    return (), SweepPlan(
+        points=points,
+        step=abs(signed_step),
+        direction=1 if signed_step > 0.0 else -1,
+        prediction=predict(request.site, angles, declination, sigmas),
+        best_open_sigma=best_open_sigma,
+        duration_s=first_s + timing.sweep_seconds(signed_step, n_points),
+        start_utc_s=request.utc_s,
+        clearance=clearance,
+        sun_separation=min(float(np.min(separation(track, s.sun_enu))) for s in outlook.states),
+        sun_counts=outlook.sun_counts,
+        moon_separation=float(np.min(separation(enus, state.moon_enu))),
+        moon_fraction=state.moon_fraction,
+        moon_up=bool(state.moon_enu[2] > 0.0),
+        moon_weight=weight,
+        adjusting_time_s=_adjusting_time(outlook, points[-1]),
+        warnings=(*warnings, *outlook.frame.warnings),
+    )
+
+
+def _along(outlook: Outlook, course: Course, declination: float) -> tuple[list[Violation], float]:
+    """Check stays and slews; return violations (worst place of each) and the least clearance."""
+    rules = outlook.request.rules
+    violations = []
+    clearance = math.inf
+    begin = outlook.request.utc_s + outlook.request.timing.first_slew_s
+    for leg in range(int(course.leg[-1]) + 1):
+        chosen = course.leg == leg
+        ha = course.hour_angle[chosen]
+        use = Use.SLEW if leg % 2 else Use.EXPOSE
+        i = leg // 2 + 1
+        where = f"slew from point {i} to {i + 1}" if leg % 2 else f"point {i}"
+        worst: dict[Reason, tuple[float, int, SkyState]] = {}
+        for k, state in enumerate(outlook.states):
+            if k == 0:
+                amounts = shortfalls(rules, state, ha, declination, use, slack=SAMPLE_SLACK)
+            else:
+                enu = enu_from_hour_angle_dec(rules.site, ha, declination)
+                amounts = {Reason.SUN: sun_shortfall(rules, state, enu) + SAMPLE_SLACK}
+            for reason, amount in amounts.items():
+                j = int(np.argmax(amount))
+                value = float(amount[j])
+                if reason in {Reason.SKYLINE, Reason.OVERHANG, Reason.WINDOW}:
+                    clearance = min(clearance, -value)
+                if value > FUZZ and value > worst.get(reason, (-math.inf,))[0]:
+                    worst[reason] = (value, j, state)
+        for reason, (value, j, state) in worst.items():
+            at = float(ha[j])
+            enu = enu_from_hour_angle_dec(rules.site, at, declination)
+            when = begin + float(course.earliest[chosen][j])
+            need = required_clearance(rules, use)
+            violations.append(
+                describe(
+                    Breach(rules, state, reason, where, enu, at, declination, when, value, need)
+                )
+            )
+    return violations, clearance
+
+
+def _first_slew(
+    outlook: Outlook, hour_angle: float, declination: float
+) -> tuple[float, tuple[str, ...], list[Violation]]:
+    """Check every way to the first point; return its time (s), warnings and violations."""
+    request = outlook.request
+    if request.pointing is None:
+        text = "the first slew was not checked, since the present pointing is not known"
+        return request.timing.first_slew_s, (text,), []
+    start = (request.pointing.hour_angle, request.pointing.declination)
+    ways = approaches(
+        start,
+        (hour_angle, declination),
+        southern=request.site.southern,
+        may_flip=request.mount.meridian_buffer_deg is not None,
+    )
+    motion = request.timing.slew
+    seconds = max(way.seconds(motion) for way in ways)
+    violations: list[Violation] = []
+    rules = request.rules
+    where = "first slew"
+
+    def worst_of(
+        reason: Reason, state: SkyState, ha: Vector, dec: Vector, amount: Vector, when: float
+    ) -> None:
+        j = int(np.argmax(amount))
+        if amount[j] > FUZZ and not any(v.reason is reason for v in violations):
+            at, d = float(ha[j]), float(dec[j])
+            enu = enu_from_hour_angle_dec(request.site, at, d)
+            violations.append(
+                describe(Breach(rules, state, reason, where, enu, at, d, when, float(amount[j])))
+            )
+
+    if outlook.sun_counts:
+        # Whatever the order of the axes: no point of the box they span may be near the Sun.
+        for way in ways:
+            ha, dec = way.directions(APPROACH_SPACING)
+            enu = enu_from_hour_angle_dec(request.site, ha, dec)
+            for state in outlook.states:
+                amount = sun_shortfall(rules, state, enu) + 0.75 * APPROACH_SPACING
+                worst_of(Reason.SUN, state, ha, dec, amount, request.utc_s)
+    state = outlook.states[0]
+    here = shortfalls(rules, state, start[0], start[1], Use.APPROACH)[Reason.MOUNT_ALTITUDE]
+    for way in ways[:1] if len(ways) == 1 else ways[1:]:
+        ha, dec = way.straight(motion)
+        amount = shortfalls(rules, state, ha, dec, Use.APPROACH)[Reason.MOUNT_ALTITUDE]
+        # A parked mount may start outside its limits; it only may not go farther out.
+        worst_of(
+            Reason.MOUNT_ALTITUDE, state, ha, dec, amount - max(0.0, float(here)), request.utc_s
+        )
+    return seconds, (), violations
+
+
+def _sides(outlook: Outlook, angles: Vector, declination: float) -> list[Violation]:
+    """Ask the mount for its side on arrival and before leaving; they must not differ."""
+    request = outlook.request
+    if request.destination_side is None:
+        return []
+    first: object | None = None
+    for i, arrive in enumerate(angles):
+        for ha in (float(arrive), float(arrive) + request.timing.drift):
+            side = request.destination_side(ha, declination)
+            if side is None:
+                continue
+            if first is None:
+                first = side
+            elif side != first:
+                enu = enu_from_hour_angle_dec(request.site, ha, declination)
+                return [
+                    describe(
+                        Breach(
+                            rules=request.rules,
+                            state=outlook.states[0],
+                            reason=Reason.PIER_SIDE,
+                            where=f"point {i + 1}",
+                            enu=enu,
+                            hour_angle=ha,
+                            declination=declination,
+                            utc_s=request.utc_s,
+                            amount=0.0,
+                        )
+                    )
+                ]
+    return []
+
+
+def _stars(
+    outlook: Outlook, angles: Vector, declination: float
+) -> tuple[Vector | None, list[Violation]]:
+    """Count catalogue stars at the points, where a catalogue is given."""
+    request = outlook.request
+    if request.stars_in_field is None:
+        return None, []
+    dec = np.full(len(angles), declination)
+    counts = np.asarray(request.stars_in_field(outlook.icrs(angles, dec)), dtype=np.float64)
+    violations = []
+    for i in np.flatnonzero(counts < request.min_stars):
+        enu = enu_from_hour_angle_dec(request.site, angles[i], declination)
+        violations.append(
+            describe(
+                Breach(
+                    rules=request.rules,
+                    state=outlook.states[0],
+                    reason=Reason.STARS,
+                    where=f"point {i + 1}",
+                    enu=enu,
+                    hour_angle=float(angles[i]),
+                    declination=declination,
+                    utc_s=request.utc_s,
+                    amount=float(request.min_stars - counts[i]),
+                    need=float(request.min_stars),
+                )
+            )
+        )
+    return counts, violations
+
+
+def _adjusting_time(outlook: Outlook, last: PlanPoint) -> float:
+    """Seconds of tracking at the last point until a limit is broken, at most two hours."""
+    request = outlook.request
+    rules = request.rules
+    t = np.arange(0.0, ADJUSTING_HORIZON_S + 1.0, 60.0)
+    ha = last.hour_angle + t * SIDEREAL_RATE
+    ok = allowed(rules, outlook.states[0], ha, last.declination, Use.SLEW).mask.copy()
+    enu = enu_from_hour_angle_dec(request.site, ha, last.declination)
+    for k in range(0, len(t), 10):
+        state = SkyState.at(request.frame(last.arrive_utc_s + float(t[k])))
+        near = sun_shortfall(rules, state, enu[k : k + 10]) > 0.0
+        ok[k : k + 10] &= ~near
+    broken = np.flatnonzero(~ok)
+    return float(t[broken[0]]) if len(broken) else ADJUSTING_HORIZON_S

@@ -1,0 +1,131 @@
+"""How well a solve will tell the attitude, and what that makes of the axis."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from polewright.angles import ARCSEC, Matrix, Vector
+from polewright.geometry.axis import predict_axis_covariance
+from polewright.planning.errors import LimitsInvalid
+from polewright.sky.frame import enu_from_hour_angle_dec
+from polewright.sky.pole import PoleTarget, pole_enu
+from polewright.sky.site import Atmosphere, Site
+
+
+@dataclass(frozen=True)
+class AttitudeNoise:
+    """Expected 1-sigma errors of one solved attitude.
+
+    N stars spread evenly over the field, each measured to s along a coordinate: the boresight is
+    known to s / sqrt(N) along x and y, the roll to s / (r sqrt(N)) with r^2 = (w^2 + h^2) / 12
+    the mean square distance from the centre (own derivation: least squares of a small rotation).
+    To both a floor is added in quadrature: what the air and the mount do between frames. The
+    boresight's floor grows as airmass^0.6, as image motion does with seeing (Fried's parameter
+    goes as airmass^-0.6).
+    """
+
+    pixel_scale: float
+    """Rad per pixel."""
+    width_px: int
+    height_px: int
+    stars: float = 30.0
+    """Matched stars, where the planner is not told how many a field has."""
+    centroid_px: float = 0.2
+    """Of one star along one coordinate (common practice for well sampled stars, no source)."""
+    boresight_floor_arcsec: float = 0.7
+    """At the zenith (common practice, no source)."""
+    roll_floor_arcsec: float = 1.0
+    """Common practice, no source."""
+
+    def __post_init__(self) -> None:
+        for name, value in (
+            ("pixel scale", self.pixel_scale),
+            ("frame width", self.width_px),
+            ("frame height", self.height_px),
+            ("expected stars", self.stars),
+            ("centroid error", self.centroid_px),
+        ):
+            if not 0.0 < value < math.inf:
+                raise LimitsInvalid(name, value, "positive")
+        for name, value in (
+            ("boresight floor", self.boresight_floor_arcsec),
+            ("roll floor", self.roll_floor_arcsec),
+        ):
+            if not 0.0 <= value < math.inf:
+                raise LimitsInvalid(name, value, "zero or positive")
+
+    @property
+    def field(self) -> tuple[float, float]:
+        """Width and height of the frame on the sky, rad."""
+        return (
+            2.0 * math.atan(0.5 * self.width_px * self.pixel_scale),
+            2.0 * math.atan(0.5 * self.height_px * self.pixel_scale),
+        )
+
+    def sigmas(self, altitude: float, stars: float | None = None) -> tuple[float, float]:
+        """Boresight (per coordinate) and roll error, rad, at an altitude (rad)."""
+        n = max(2.0, self.stars if stars is None else stars)
+        each = self.centroid_px * self.pixel_scale / math.sqrt(n)
+        width, height = self.field
+        arm = math.sqrt((width**2 + height**2) / 12.0)
+        airmass = 1.0 / max(math.sin(altitude), 0.05)
+        boresight = math.hypot(each, self.boresight_floor_arcsec * ARCSEC * airmass**0.6)
+        return boresight, math.hypot(each / arm, self.roll_floor_arcsec * ARCSEC)
+
+
+@dataclass(frozen=True, eq=False)
+class AxisPrediction:
+    """The uncertainty of the axis that a sweep will give."""
+
+    covariance: Matrix
+    """(3, 3) rad^2, ENU, tangent to the axis."""
+    sigma: float
+    """Root of the covariance's trace, rad: the rms distance of the found axis from the true."""
+    sigma_altitude: float
+    sigma_azimuth_sky: float
+    """Across the altitude, on the sky, rad."""
+
+
+def sweep_attitude(site: Site, hour_angle: float, declination: float) -> Matrix:
+    """A camera's attitude (3, 3), columns x, y, boresight; the roll is arbitrary."""
+    boresight = enu_from_hour_angle_dec(site, hour_angle, declination)
+    helper = np.array([1.0, 0.0, 0.0]) if abs(boresight[0]) < 0.9 else np.array([0.0, 1.0, 0.0])
+    x = np.cross(helper, boresight)
+    x /= np.linalg.norm(x)
+    return np.stack([x, np.cross(boresight, x), boresight], axis=-1)
+
+
+def predict(
+    site: Site,
+    hour_angles: Vector,
+    declination: float,
+    sigmas: Vector,
+) -> AxisPrediction:
+    """Return the uncertainty from the covariance of the very fit that a run makes.
+
+    Args:
+        site: the place; the axis is taken at the true pole.
+        hour_angles: (n,) of the frames, rad.
+        declination: rad.
+        sigmas: (n, 2) boresight and roll errors, rad.
+    """
+    axis = pole_enu(site, PoleTarget.TRUE, Atmosphere.none())
+    # Towards the west is a right-handed turn about the south pole.
+    turns = (np.asarray(hour_angles) - hour_angles[0]) * (1.0 if site.southern else -1.0)
+    covariances = np.zeros((len(turns), 3, 3))
+    covariances[:, 0, 0] = covariances[:, 1, 1] = np.asarray(sigmas)[:, 0] ** 2
+    covariances[:, 2, 2] = np.asarray(sigmas)[:, 1] ** 2
+    start = sweep_attitude(site, float(hour_angles[0]), declination)
+    covariance = predict_axis_covariance(axis, start, turns, list(covariances))
+    east = np.array([1.0, 0.0, 0.0])
+    upward = np.cross(axis, east) if axis[1] < 0.0 else np.cross(east, axis)
+    upward /= np.linalg.norm(upward)
+    return AxisPrediction(
+        covariance=covariance,
+        sigma=math.sqrt(max(0.0, float(np.trace(covariance)))),
+        sigma_altitude=math.sqrt(max(0.0, float(upward @ covariance @ upward))),
+        sigma_azimuth_sky=math.sqrt(max(0.0, float(east @ covariance @ east))),
+    )
