@@ -126,7 +126,10 @@ class SweepSection(Section):
         description="azimuth of the first point, degrees from north through east",
     )
     start_altitude_deg: float | None = Field(
-        None, ge=0, le=90, description="altitude of the first point, degrees"
+        None,
+        ge=0,
+        le=90,
+        description="altitude of the first point, degrees; the sweep is planned if left out",
     )
     exposure_s: float = Field(
         4.0, gt=0, le=600, description="exposure at each point, s (common practice, no source)"
@@ -157,6 +160,49 @@ class SweepSection(Section):
         gt=0,
         le=30,
         description="how far from its target the mount may say it stopped, degrees",
+    )
+
+
+class HorizonSection(Section):
+    """What stands around the mount."""
+
+    file: str | None = Field(
+        None, description="file of azimuth/altitude pairs, degrees; an open horizon if left out"
+    )
+    clearance_deg: float | None = Field(
+        None, ge=0, le=20, description="angle kept clear of the skyline, degrees"
+    )
+
+
+class LimitsSection(Section):
+    """Where the mount may not point."""
+
+    sun_avoid_deg: float = Field(
+        30.0, ge=1, le=180, description="angle kept from the Sun, degrees (common practice)"
+    )
+    sun_counts_above_deg: float = Field(
+        -6.0, ge=-90, le=90, description="altitude of the Sun above which it is avoided, degrees"
+    )
+    moon_avoid_deg: float = Field(
+        30.0, ge=0, le=180, description="angle from a full Moon within which a plan ranks lower"
+    )
+    mount_altitude_min_deg: float = Field(
+        5.0, ge=-90, le=80, description="lowest altitude the mount may pass through, degrees"
+    )
+    mount_altitude_max_deg: float = Field(
+        90.0, ge=10, le=90, description="highest altitude the mount may pass through, degrees"
+    )
+    hour_angle_min_deg: float = Field(
+        -180.0, ge=-180, le=180, description="easternmost hour angle the mount reaches, degrees"
+    )
+    hour_angle_max_deg: float = Field(
+        180.0, ge=-180, le=180, description="westernmost hour angle the mount reaches, degrees"
+    )
+    pointing_margin_deg: float = Field(
+        1.0, ge=0, le=20, description="how far off the mount's pointing may be, degrees"
+    )
+    slew_deg_per_s: float = Field(
+        2.0, gt=0, le=100, description="the mount's slewing rate, degrees per second"
     )
 
 
@@ -206,6 +252,8 @@ class Config(Section):
     camera: CameraSection = Field(default_factory=CameraSection)
     optics: OpticsSection = Field(default_factory=OpticsSection)
     sweep: SweepSection = Field(default_factory=SweepSection)
+    horizon: HorizonSection = Field(default_factory=HorizonSection)
+    limits: LimitsSection = Field(default_factory=LimitsSection)
     solver: SolverSection = Field(default_factory=SolverSection)
     pole: PoleSection = Field(default_factory=PoleSection)
     run: RunSection = Field(default_factory=RunSection)

@@ -26,8 +26,7 @@ def devices(
 ) -> None:
     """Discover Alpaca servers and list their devices."""
     from polewright.alpaca.discovery import discover
-    from polewright.alpaca.errors import AlpacaError
-    from polewright.alpaca.management import configured_devices
+    from polewright.alpaca.management import list_servers
     from polewright.measuring.connect import NoDeviceFound
 
     console = Console(stderr=True)
@@ -40,26 +39,23 @@ def devices(
             servers = [(host, port)]
         if not servers:
             raise NoDeviceFound("device", [])
-        rows = []
-        for address, server_port in servers:
-            try:
-                offered = configured_devices(address, server_port)
-            except AlpacaError as exc:
-                if host is not None:
-                    raise
-                console.print(f"{address}:{server_port} answered discovery, but: {exc}")
-                continue
-            rows += [
-                {
-                    "host": address,
-                    "port": server_port,
-                    "type": item.device_type.lower(),
-                    "number": item.device_number,
-                    "name": item.device_name,
-                    "unique_id": item.unique_id,
-                }
-                for item in offered
-            ]
+        listings, troubles = list_servers(servers, timeout_s=timeout_s)
+        for sentence in troubles:
+            console.print(sentence, highlight=False)
+        if not listings:
+            raise NoDeviceFound("device", troubles)
+        rows = [
+            {
+                "host": listing.host,
+                "port": listing.port,
+                "type": item.DeviceType,
+                "number": item.DeviceNumber,
+                "name": item.DeviceName,
+                "unique_id": item.UniqueID,
+            }
+            for listing in listings
+            for item in listing.devices
+        ]
     if as_json:
         sys.stdout.write(json.dumps({"schema_version": "1", "ok": True, "devices": rows}) + "\n")
         return

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 from polewright.alpaca.camera import Camera
 from polewright.alpaca.client import AlpacaConnection
 from polewright.alpaca.discovery import discover
-from polewright.alpaca.errors import AlpacaError
-from polewright.alpaca.management import ConfiguredDevice, configured_devices
+from polewright.alpaca.management import list_servers
+from polewright.alpaca.models import ConfiguredDevice
 from polewright.alpaca.telescope import Telescope
 from polewright.angles import ARCMIN, DEG, HOUR, fold_pi
 from polewright.clock import CancelToken, Clock
@@ -24,6 +24,7 @@ from polewright.sky.site import Atmosphere, Site
 from polewright.solving.registry import load_solver
 
 DISCOVERY_S = 2.5
+DEFAULT_PORT = 11111  # common practice, no source
 CLOCK_NOTE_S = 4.0  # turns the error vector by 1 arcmin of right ascension
 SITE_NOTE_DEG = 0.1
 
@@ -58,58 +59,57 @@ class SiteUnknown(ConfigError):
         return "the site is unknown: the configuration does not give it and the mount does not tell"
 
 
-def find_device(
-    kind: str, section: DeviceSection, servers: Sequence[tuple[str, int]] | None = None
+def servers_to_ask(section: DeviceSection) -> list[tuple[str, int]]:
+    """Return the servers a device may be on: the one configured, else all that are discovered."""
+    if section.host is not None:
+        return [(section.host, section.port or DEFAULT_PORT)]
+    found = [(server.host, server.port) for server in discover(timeout_s=DISCOVERY_S)]
+    return [(host, port) for host, port in found if section.port in (None, port)]
+
+
+def locate(
+    kind: str, section: DeviceSection, known: Sequence[tuple[str, int]] = ()
 ) -> tuple[str, int, int]:
     """Return host, port and number of the device to use.
 
     Args:
         kind: Alpaca device type in lower case, ``telescope`` or ``camera``.
         section: what the configuration says of it.
-        servers: servers to look at; discovered when None.
+        known: servers to look at before discovering any, when the configuration names none.
 
     Raises:
-        NoDeviceFound: none is offered.
+        NoDeviceFound: none is offered; says what was looked at.
     """
     if section.host is not None and section.port is not None and section.device_number is not None:
         return section.host, section.port, section.device_number
-    if section.host is not None and section.port is not None:
-        servers = [(section.host, section.port)]
-    elif servers is None:
-        servers = [(found.host, found.port) for found in discover(timeout_s=DISCOVERY_S)]
-    servers = [
-        (host, port)
-        for host, port in servers
-        if section.host in (None, host) and section.port in (None, port)
-    ]
-    looked_at = []
-    for host, port in servers:
-        try:
-            offered = configured_devices(host, port)
-        except AlpacaError as exc:
-            if section.host is not None:
-                return _without_management(exc, section, host, port)
-            looked_at.append(f"{host}:{port} does not list its devices: {exc}")
-            continue
-        number = _pick(offered, kind, section.device_number)
+    looked_at: list[str] = []
+    if section.host is None and known:
+        found = _offered_by(kind, section.device_number, known, looked_at)
+        if found is not None:
+            return found
+    found = _offered_by(kind, section.device_number, servers_to_ask(section), looked_at)
+    if found is None:
+        raise NoDeviceFound(kind, looked_at)
+    return found
+
+
+def _offered_by(
+    kind: str, wanted: int | None, servers: Sequence[tuple[str, int]], looked_at: list[str]
+) -> tuple[str, int, int] | None:
+    """Look for the device on these servers; what was there instead goes to ``looked_at``."""
+    listings, troubles = list_servers(servers)
+    looked_at += troubles
+    for listing in listings:
+        number = _pick(listing.of_type(kind), wanted)
         if number is not None:
-            return host, port, number
-        listed = ", ".join(f"{item.device_type} {item.device_number}" for item in offered)
-        looked_at.append(f"{host}:{port} offers {listed or 'nothing'}")
-    raise NoDeviceFound(kind, looked_at)
+            return listing.host, listing.port, number
+        names = ", ".join(f"{item.DeviceType} {item.DeviceNumber}" for item in listing.devices)
+        looked_at.append(f"{listing.host}:{listing.port} offers {names or 'nothing'}")
+    return None
 
 
-def _without_management(
-    exc: AlpacaError, section: DeviceSection, host: str, port: int
-) -> tuple[str, int, int]:
-    """Some servers have no management API: an address given by hand is then taken at its word."""
-    if exc.server_answered:
-        return host, port, section.device_number or 0
-    raise exc
-
-
-def _pick(offered: Sequence[ConfiguredDevice], kind: str, wanted: int | None) -> int | None:
-    numbers = [item.device_number for item in offered if item.device_type.lower() == kind]
+def _pick(offered: Sequence[ConfiguredDevice], wanted: int | None) -> int | None:
+    numbers = [item.DeviceNumber for item in offered]
     if wanted is not None:
         return wanted if wanted in numbers else None
     return min(numbers) if numbers else None
@@ -122,46 +122,39 @@ def connect_rig(config: Config, clock: Clock, cancel: CancelToken, emit: EventSi
         DeviceError: a device is missing or refuses.
         ConfigError: the site is unknown, or the solver's options are wrong.
     """
-    servers = None
-    if None in (config.telescope.host, config.telescope.port, config.camera.host):
-        servers = [(found.host, found.port) for found in discover(timeout_s=DISCOVERY_S)]
-    telescope_at = find_device("telescope", config.telescope, servers)
-    camera_section = config.camera
-    if camera_section.host is None and camera_section.port is None:
-        # Most rigs have one server: ask the telescope's first.
-        servers = [telescope_at[:2], *(servers or [])]
-    camera_at = find_device("camera", camera_section, servers)
+    telescope_at = locate("telescope", config.telescope)
+    # Most rigs have one server: ask the telescope's first.
+    camera_at = locate("camera", config.camera, [telescope_at[:2]])
     connections: dict[tuple[str, int], AlpacaConnection] = {}
 
     def connection(address: tuple[str, int, int]) -> AlpacaConnection:
         host, port, _number = address
         return connections.setdefault((host, port), AlpacaConnection(host, port))
 
-    telescope = Telescope(connection(telescope_at), telescope_at[2])
-    camera = Camera(connection(camera_at), camera_at[2])
-    for kind, device, address in (
-        ("telescope", telescope, telescope_at),
-        ("camera", camera, camera_at),
-    ):
-        device.connect(clock=clock, cancel=cancel)
+    telescope = Telescope(connection(telescope_at), telescope_at[2], clock=clock)
+    camera = Camera(connection(camera_at), camera_at[2], clock=clock)
+    for device in (telescope, camera):
+        device.connect(cancel=cancel)
         emit(
             Connected(
                 utc_s=clock.utc_s(),
-                device=kind,
-                name=device.label,
-                address=f"{address[0]}:{address[1]}",
-                interface_version=device.interface_version,
+                device=device.device_type,
+                name=device.name(),
+                address=device.where.address,
+                interface_version=device.interface_version(),
             )
         )
     site, source = site_of(config, telescope)
     atmosphere = atmosphere_of(config, site)
     system = telescope.equatorial_system()
     check_system(system)
-    camera.configure(
-        binning=config.camera.binning, gain=config.camera.gain, offset=config.camera.offset
-    )
-    focal_mm = config.optics.focal_length_mm or telescope.focal_length_mm()
-    pixel_um = config.optics.pixel_um or camera.pixel_size_um()
+    camera.set_geometry(config.camera.binning)
+    if config.camera.gain is not None:
+        camera.set_gain(config.camera.gain)
+    if config.camera.offset is not None:
+        camera.set_offset(config.camera.offset)
+    focal_mm = config.optics.focal_length_mm or mount_focal_length_mm(telescope)
+    pixel_um = config.optics.pixel_um or (camera.info().pixel_um or (None,))[0]
     binned_um = None if pixel_um is None else pixel_um * config.camera.binning
     plates = PlateSolver(
         load_solver(config.solver.name, config.solver.options),
@@ -198,6 +191,18 @@ def connect_rig(config: Config, clock: Clock, cancel: CancelToken, emit: EventSi
         )
     compare_with_mount(rig)
     return rig
+
+
+def mount_focal_length_mm(telescope: Telescope) -> float | None:
+    """Return the focal length the mount tells, mm; None when it is missing or not believable.
+
+    The standard says metres; drivers that send millimetres are seen and understood.
+    """
+    value = telescope.focal_length_m()
+    if value is None or value <= 0.0:
+        return None
+    millimetres = value * 1000.0 if value < 20.0 else value
+    return millimetres if 20.0 <= millimetres <= 20_000.0 else None
 
 
 def site_of(config: Config, telescope: Telescope) -> tuple[Site, str]:
@@ -249,7 +254,7 @@ def compare_with_mount(rig: Rig) -> None:
                 warning=True,
             )
     before = rig.clock.utc_s()
-    mount_utc = mount.utc_date_s()
+    mount_utc = mount.utc_date()
     if mount_utc is not None:
         off_s = mount_utc - 0.5 * (before + rig.clock.utc_s())
         if abs(off_s) > CLOCK_NOTE_S:

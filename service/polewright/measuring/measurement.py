@@ -59,9 +59,9 @@ def ready_mount(rig: Rig) -> None:
     mount = rig.telescope
     if mount.at_park():
         rig.note("The mount is parked: unparking.")
-        mount.unpark()
-    if not mount.tracking():
-        mount.set_tracking(True)
+        mount.unpark(cancel=rig.cancel)
+    if mount.tracking() is not True:
+        mount.set_tracking(True, cancel=rig.cancel)
 
 
 def emit_axis(rig: Rig, fit: AxisFit, error: AxisError) -> None:
@@ -90,7 +90,7 @@ def describe(
 ) -> MeasurementResult:
     """Put a measurement into the document that is shown and stored."""
     tolerance = rig.config.pole.tolerance_arcmin
-    upper95_arcmin = error.total_upper95 / ARCMIN
+    upper95_arcmin = error.total_upper() / ARCMIN
     return MeasurementResult(
         software=f"polewright {__version__}",
         started_utc=utc_text(started_utc_s),
@@ -101,8 +101,8 @@ def describe(
             elevation_m=rig.site.elevation_m,
             source=rig.site_source,
         ),
-        telescope=rig.telescope.label,
-        camera=rig.camera.label,
+        telescope=rig.telescope.name(),
+        camera=rig.camera.name(),
         points=tuple(
             _point_result(point, residual)
             for point, residual in zip(solved, fit.residuals, strict=True)
@@ -120,7 +120,7 @@ def correction_sentences(error: AxisError, tolerance: float) -> tuple[str, ...]:
 
     Larger first is common practice, no source.
     """
-    if error.total_upper95 <= tolerance:
+    if error.total_upper() <= tolerance:
         return ("The axis is where it should be: leave the adjusters alone.",)
     altitude = (
         abs(error.d_alt),
@@ -155,7 +155,7 @@ def _axis_result(rig: Rig, fit: AxisFit, error: AxisError) -> AxisResult:
         correlation=float(error.covariance[0, 1]) / spread if spread > 0 else 0.0,
         total_arcmin=error.total / ARCMIN,
         sigma_total_arcmin=error.sigma_total / ARCMIN,
-        total_upper95_arcmin=error.total_upper95 / ARCMIN,
+        total_upper95_arcmin=error.total_upper() / ARCMIN,
         chi2=fit.chi2,
         dof=fit.dof,
         p_value=fit.p_value,

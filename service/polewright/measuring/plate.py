@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 from dataclasses import dataclass
 
 import numpy as np
 
-from polewright.angles import ARCSEC, DEG, Vector, separation
+from polewright.angles import ARCSEC, DEG, Matrix, Vector, separation
 from polewright.clock import CancelToken
 from polewright.errors import SolveError
 from polewright.geometry.attitude import Attitude, attitude_from_solution
-from polewright.geometry.rotation import rotation_between
+from polewright.geometry.rotation import rotation_about
 from polewright.images.frame import Frame, StarList
 from polewright.sky.frame import ObservedFrame
 from polewright.sky.site import Atmosphere, Site
@@ -57,6 +58,15 @@ class Plate:
     """Angle (rad) between the mount's own pointing and the solved one."""
 
 
+def _shortest_turn(start: Vector, end: Vector) -> Matrix:
+    """Rotation (3, 3) that carries one unit vector onto another by the shortest way."""
+    cross = np.cross(start, end)
+    size = float(np.linalg.norm(cross))
+    if size == 0.0:
+        return np.eye(3)
+    return rotation_about(cross / size, math.atan2(size, float(start @ end)))
+
+
 class PlateSolver:
     """Solves the frames of one run and remembers scale, parity and the mount's offset."""
 
@@ -77,7 +87,7 @@ class PlateSolver:
         self.scale_tolerance = NOMINAL_SCALE_TOLERANCE
         self.parity: int | None = None
         self.hint_radius, self.blind, self.timeout_s = hint_radius, blind, timeout_s
-        self._offset = np.eye(3)
+        self._offset: Matrix = np.eye(3)
 
     def sky_at(self, utc_s: float) -> ObservedFrame:
         """Return the sky over this site at a time."""
@@ -130,7 +140,7 @@ class PlateSolver:
         offset = 0.0
         if mount_icrs is not None:
             offset = float(separation(mount_icrs, solution.centre_icrs))
-            self._offset = rotation_between(mount_icrs, solution.centre_icrs)
+            self._offset = _shortest_turn(mount_icrs, solution.centre_icrs)
             self.hint_radius = min(self.hint_radius, LEARNED_RADIUS)
         self.scale, self.parity = solution.scale, solution.parity
         self.scale_tolerance = LEARNED_SCALE_TOLERANCE

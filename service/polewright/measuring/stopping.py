@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 
-from polewright.alpaca.telescope import MotionState, Telescope
+from polewright.alpaca.motion import MotionState
+from polewright.alpaca.telescope import Telescope
 from polewright.clock import Clock
 from polewright.errors import MotionUnknown
 from polewright.measuring.events import EventSink, MotionStopped
@@ -26,8 +27,7 @@ def motion_stopped_on_trouble(
     except BaseException as exc:
         state = telescope.stop_motion(tracking_off=True)
         reason = str(exc) or type(exc).__name__
-        words = {MotionState.STOPPED: "stopped", MotionState.MOVING: "moving"}
-        emit(MotionStopped(utc_s=clock.utc_s(), state=words.get(state, "unknown"), reason=reason))  # type: ignore[arg-type]
+        emit(MotionStopped(utc_s=clock.utc_s(), state=state.value, reason=reason))
         if state is not MotionState.STOPPED:
             raise MotionUnknown(
                 f"the run ended ({reason}) and the mount did not confirm that it stopped"

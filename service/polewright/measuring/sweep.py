@@ -6,15 +6,9 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from polewright.angles import (
-    ARCMIN,
-    ARCSEC,
-    DEG,
-    azalt_from_enu,
-    separation,
-    spherical,
-    unit_vector,
-)
+from polewright.alpaca.exposing import ExposureProgress
+from polewright.alpaca.motion import MountState
+from polewright.angles import ARCMIN, ARCSEC, DEG, azalt_from_enu, spherical
 from polewright.errors import DeviceError
 from polewright.images.detect import detect_stars
 from polewright.images.frame import Frame
@@ -93,11 +87,11 @@ def go_to(rig: Rig, point: SweepPoint, number: int, total: int) -> None:
     right_ascension, declination = mount_from_of_date(sky, rig.equatorial_system, of_date)
     started = rig.clock.monotonic_s()
 
-    def watch(_state: object) -> None:
+    def watch(_state: MountState) -> None:
         elapsed = rig.clock.monotonic_s() - started
         rig.progress("slew", number, total, elapsed, None)
 
-    rig.telescope.slew_and_wait(
+    arrived = rig.telescope.slew_and_wait(
         right_ascension,
         declination,
         timeout_s=settings.slew_timeout_s,
@@ -105,14 +99,8 @@ def go_to(rig: Rig, point: SweepPoint, number: int, total: int) -> None:
         cancel=rig.cancel,
         watch=watch,
     )
-    wanted = unit_vector(right_ascension * math.pi / 12.0, declination * DEG)
-    reached = unit_vector(
-        rig.telescope.right_ascension_hours() * math.pi / 12.0,
-        rig.telescope.declination_deg() * DEG,
-    )
-    off_deg = float(separation(wanted, reached)) / DEG
-    if off_deg > settings.arrival_tolerance_deg:
-        raise StoppedElsewhere(off_deg, settings.arrival_tolerance_deg)
+    if arrived.miss_deg > settings.arrival_tolerance_deg:
+        raise StoppedElsewhere(arrived.miss_deg, settings.arrival_tolerance_deg)
 
 
 def settle(rig: Rig, number: int, total: int) -> None:
@@ -132,12 +120,11 @@ def solve_here(rig: Rig, point: SweepPoint, number: int, total: int) -> SolvedPo
     """
     exposure_s = rig.config.sweep.exposure_s
 
-    def watch(done_s: float, total_s: float | None) -> None:
-        rig.progress("exposure", number, total, done_s, total_s)
+    def watch(now: ExposureProgress) -> None:
+        step = "download" if now.phase == "downloading" else "exposure"
+        rig.progress(step, number, total, now.elapsed_s, now.duration_s)
 
-    frame = rig.camera.expose(
-        exposure_s, light=True, clock=rig.clock, cancel=rig.cancel, on_progress=watch
-    )
+    frame = rig.camera.expose(exposure_s, clock=rig.clock, cancel=rig.cancel, on_progress=watch)
     rig.progress("solve", number, total, 0.0, None)
     stars = detect_stars(frame)
     quality = frame_quality(stars, frame)

@@ -1,0 +1,179 @@
+"""From a configuration to the points of a sweep: planned here, or the user's own, judged."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+from polewright.alpaca.errors import AlpacaError
+from polewright.angles import DEG
+from polewright.config import Config
+from polewright.errors import ConfigError
+from polewright.measuring.events import SweepPlanned
+from polewright.measuring.pointing import mount_from_of_date, of_date_at
+from polewright.measuring.rig import Rig
+from polewright.measuring.sweep import SweepPoint
+from polewright.planning.horizon import Horizon
+from polewright.planning.horizon_text import parse_horizon
+from polewright.planning.limits import MountLimits, SkyLimits
+from polewright.planning.motion import AxisMotion, Timing
+from polewright.planning.noise import AttitudeNoise
+from polewright.planning.planner import judge_sweep, plan_sweep
+from polewright.planning.request import PlanRequest, Pointing, SweepPlan, SweepWish
+
+#: Pixel scale and frame assumed for planning when nothing is known of the optics.
+UNKNOWN_SCALE = 2.0 * DEG / 3600.0
+
+
+class HorizonFileMissing(ConfigError):
+    """The horizon file cannot be read."""
+
+    code = "horizon_file_missing"
+    advice = "Correct [horizon] file, or make one with `polewright horizon`."
+
+    def __init__(self, path: str, reason: str) -> None:
+        super().__init__(path, reason)
+        self.path, self.reason = path, reason
+
+    def __str__(self) -> str:
+        return f"the horizon file {self.path} cannot be read: {self.reason}"
+
+
+def horizon_of(config: Config) -> Horizon:
+    """Read the horizon that the configuration names; an open one when it names none.
+
+    Raises:
+        HorizonFileMissing: there is no such file.
+        polewright.planning.errors.HorizonUnreadable: a line is wrong; says which and why.
+    """
+    section = config.horizon
+    if section.file is None:
+        lines: list[str] = ["0 0"]
+    else:
+        try:
+            lines = Path(section.file).expanduser().read_text(encoding="utf-8").splitlines()
+        except (OSError, UnicodeDecodeError) as exc:
+            raise HorizonFileMissing(section.file, str(exc)) from exc
+    return parse_horizon(lines, clearance_deg=section.clearance_deg)
+
+
+def plan_request(rig: Rig) -> PlanRequest:
+    """Put together what decides where a sweep fits, for this rig and this moment."""
+    config = rig.config
+    limits, sweep = config.limits, config.sweep
+    info = rig.camera.info()
+    binning = config.camera.binning
+    return PlanRequest(
+        site=rig.site,
+        utc_s=rig.clock.utc_s(),
+        atmosphere=rig.atmosphere,
+        noise=AttitudeNoise(
+            pixel_scale=rig.plates.scale or UNKNOWN_SCALE,
+            width_px=info.width // binning,
+            height_px=info.height // binning,
+        ),
+        horizon=horizon_of(config),
+        mount=MountLimits(
+            altitude_min_deg=limits.mount_altitude_min_deg,
+            altitude_max_deg=limits.mount_altitude_max_deg,
+            hour_angle_min_deg=limits.hour_angle_min_deg,
+            hour_angle_max_deg=limits.hour_angle_max_deg,
+            meridian_buffer_deg=sweep.meridian_buffer_deg,
+        ),
+        sky=SkyLimits(
+            altitude_min_deg=sweep.min_altitude_deg,
+            sun_avoid_deg=limits.sun_avoid_deg,
+            sun_counts_above_deg=limits.sun_counts_above_deg,
+            moon_avoid_deg=limits.moon_avoid_deg,
+        ),
+        timing=Timing(
+            slew=AxisMotion(rate_deg_s=limits.slew_deg_per_s),
+            settle_s=sweep.settle_s,
+            exposure_s=sweep.exposure_s,
+        ),
+        n_points=sweep.points,
+        max_points=max(sweep.points, 6),
+        step=sweep.step_deg * DEG,
+        pointing_margin_deg=limits.pointing_margin_deg,
+        pointing=pointing_now(rig),
+        destination_side=lambda ha, dec: destination_side(rig, ha, dec),
+    )
+
+
+def pointing_now(rig: Rig) -> Pointing | None:
+    """Return where the mount says it points; None when it does not tell."""
+    sky = rig.sky_now()
+    try:
+        vector = sky.of_date_from_icrs(rig.mount_icrs(sky))
+    except AlpacaError:
+        return None
+    right_ascension = math.atan2(vector[1], vector[0])
+    hour_angle = math.remainder(sky.lst - right_ascension, 2.0 * math.pi)
+    return Pointing(hour_angle, math.asin(max(-1.0, min(1.0, float(vector[2])))))
+
+
+def destination_side(rig: Rig, hour_angle: float, declination: float) -> object | None:
+    """Ask the mount which pointing state a slew would end in; None when it does not tell."""
+    sky = rig.sky_now()
+    of_date = of_date_at(sky, hour_angle, declination)
+    try:
+        return rig.telescope.destination_side_of_pier(
+            *mount_from_of_date(sky, rig.equatorial_system, of_date)
+        )
+    except AlpacaError:
+        return None
+
+
+def own_wish(rig: Rig) -> SweepWish | None:
+    """Return the sweep the configuration asks for; None when it leaves that to the planner.
+
+    Raises:
+        ConfigError: only one of azimuth and altitude is given.
+    """
+    section = rig.config.sweep
+    azimuth, altitude = section.start_azimuth_deg, section.start_altitude_deg
+    if azimuth is None and altitude is None:
+        return None
+    if azimuth is None or altitude is None:
+        raise ConfigError(
+            "a sweep's start needs both [sweep] start_azimuth_deg and start_altitude_deg"
+        )
+    return SweepWish.from_azalt(
+        rig.site,
+        azimuth * DEG,
+        altitude * DEG,
+        section.step_deg * DEG,
+        section.points,
+        {"east": -1, "west": 1, "away": None}[section.direction],
+    )
+
+
+def planned_sweep(rig: Rig) -> SweepPlan:
+    """Judge the user's own sweep, or find the best one; tell it to whoever listens.
+
+    Raises:
+        polewright.planning.errors.PlanRefused: the user's sweep breaks a limit; says which one,
+            where, and what would not.
+        polewright.planning.errors.NoSweepFits: nothing fits.
+    """
+    wish = own_wish(rig)
+    request = plan_request(rig)
+    plan = plan_sweep(request)[0] if wish is None else judge_sweep(request, wish)
+    for sentence in plan.warnings:
+        rig.note(sentence)
+    rig.emit(
+        SweepPlanned(
+            utc_s=rig.clock.utc_s(),
+            hour_angles_deg=tuple(point.hour_angle / DEG for point in plan.points),
+            declination_deg=plan.declination / DEG,
+            altitudes_deg=tuple(point.altitude / DEG for point in plan.points),
+            azimuths_deg=tuple(point.azimuth / DEG for point in plan.points),
+            predicted_sigma_arcsec=plan.sigma / DEG * 3600.0,
+        )
+    )
+    return plan
+
+
+def planned_points(rig: Rig) -> list[SweepPoint]:
+    """Return the points of `planned_sweep`."""
+    return [SweepPoint(item.hour_angle, item.declination) for item in planned_sweep(rig).points]
