@@ -1,0 +1,399 @@
+"""One Alpaca server over HTTP: one request at a time, bounded in time, every reply checked.
+
+Two lanes lead to a server, each with its own session and lock: the normal one, and an urgent
+one for stop commands, so that a stop never waits behind a slow call of ours.
+
+Only GETs are repeated, once, when the connection broke off. A PUT may already have moved
+something, so it never is; instead a connection that idled is replaced before a PUT, because
+small servers drop idle ones without a word.
+
+Proxies and .netrc of the environment are ignored (``trust_env = False``): Alpaca devices are on
+the local network, where a company proxy can only do harm.
+"""
+
+from __future__ import annotations
+
+import itertools
+import logging
+import random
+import socket
+import threading
+import time
+from collections import deque
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from http.client import BadStatusLine, RemoteDisconnected
+from typing import Literal
+
+import numpy as np
+import requests
+import urllib3
+from requests.adapters import HTTPAdapter
+
+from polewright import __version__
+from polewright.alpaca.errors import (
+    AlpacaError,
+    BadReply,
+    ConnectionDropped,
+    DeviceSilent,
+    InvalidValue,
+    ServerUnreachable,
+    Where,
+    refusal,
+    rejection,
+)
+from polewright.alpaca.models import Reply, excerpt, parse_reply
+
+log = logging.getLogger(__name__)
+
+Param = bool | int | float | str
+Method = Literal["GET", "PUT"]
+
+#: A connection that idled longer is not trusted with a PUT (servers' own limits start at 2 s).
+FRESH_S = 1.0
+#: Longest wait for another thread's call on the same lane (that call is bounded as well).
+LANE_WAIT_S = 300.0
+CHUNK = 1 << 18
+JSON_LIMIT = 8 << 20
+
+
+@dataclass(frozen=True)
+class RawReply:
+    """Body and type of an answer with HTTP status 200."""
+
+    content_type: str
+    body: bytearray
+
+
+@dataclass
+class _Lane:
+    session: requests.Session
+    lock: threading.Lock = field(default_factory=threading.Lock)
+    last_used_s: float = -1e9
+
+
+def wire_text(value: Param, where: Where, member: str) -> str:
+    """Return a parameter as Alpaca wants it: True/False, decimal point, no exponent."""
+    if isinstance(value, bool):
+        return "True" if value else "False"
+    if isinstance(value, float):
+        if not np.isfinite(value):
+            raise InvalidValue(where, member, f"{value} cannot be sent", 0x401)
+        return str(np.format_float_positional(value, trim="0"))
+    return str(value)
+
+
+def _session() -> requests.Session:
+    session = requests.Session()
+    session.trust_env = False
+    session.headers.update(
+        {
+            "User-Agent": f"polewright/{__version__}",
+            "Accept": "application/json",
+            "Accept-Encoding": "identity",
+        }
+    )
+    adapter = HTTPAdapter(pool_connections=1, pool_maxsize=1, max_retries=0)
+    session.mount("http://", adapter)
+    return session
+
+
+class AlpacaConnection:
+    """The way to one server; devices of that server share it. Safe to use from several threads.
+
+    Args:
+        host: name or address; IPv6 without brackets.
+        port: TCP port.
+        timeout_s: longest silence while waiting for an answer, unless a call says otherwise.
+        connect_timeout_s: longest wait for the connection itself.
+        client_id: Alpaca ClientID, 1 to 65535; random when None.
+    """
+
+    def __init__(
+        self,
+        host: str,
+        port: int,
+        *,
+        timeout_s: float = 5.0,
+        connect_timeout_s: float = 3.0,
+        client_id: int | None = None,
+    ) -> None:
+        self.host, self.port = host.strip().strip("[]"), port
+        self.timeout_s, self.connect_timeout_s = timeout_s, connect_timeout_s
+        self.client_id = random.randint(1, 65535) if client_id is None else client_id
+        self.where = Where(self.host, port)
+        self.id_mismatches: deque[str] = deque(maxlen=50)
+        """Answers that carried another transaction id than asked with, newest last."""
+        self._ids = itertools.count(1)
+        self._normal, self._urgent = _Lane(_session()), _Lane(_session())
+        self._target: str | None = None
+
+    def close(self) -> None:
+        """Close the connections; a later call opens new ones."""
+        self._normal.session.close()
+        self._urgent.session.close()
+
+    def __enter__(self) -> AlpacaConnection:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def get(
+        self,
+        path: str,
+        *,
+        where: Where | None = None,
+        params: Mapping[str, Param] | None = None,
+        timeout_s: float | None = None,
+        urgent: bool = False,
+    ) -> Reply:
+        """Return the checked answer to a GET of ``path`` (no leading slash).
+
+        Raises: the classes of `polewright.alpaca.errors`.
+        """
+        return self._json("GET", path, where, params, timeout_s, urgent)
+
+    def put(
+        self,
+        path: str,
+        *,
+        where: Where | None = None,
+        params: Mapping[str, Param] | None = None,
+        timeout_s: float | None = None,
+        urgent: bool = False,
+    ) -> Reply:
+        """Send a command once; return the checked answer. Raises as `get`."""
+        return self._json("PUT", path, where, params, timeout_s, urgent)
+
+    def _json(
+        self,
+        method: Method,
+        path: str,
+        where: Where | None,
+        params: Mapping[str, Param] | None,
+        timeout_s: float | None,
+        urgent: bool,
+    ) -> Reply:
+        at = where or self.where
+        transaction = self._next_id()
+        limit = self.timeout_s if timeout_s is None else timeout_s
+        raw = self.raw(
+            method,
+            path,
+            where=at,
+            params=params,
+            timeout_s=limit,
+            # A trickle of bytes resets the socket's own timer, so the whole has a limit as well.
+            total_s=2.0 * limit,
+            urgent=urgent,
+            transaction=transaction,
+        )
+        member = member_of(path)
+        reply = parse_reply(raw.body, at, member)
+        self.check_id(member, transaction, reply.ClientTransactionID)
+        if reply.ErrorNumber:
+            raise refusal(at, member, reply.ErrorNumber, excerpt(reply.ErrorMessage, 300))
+        return reply
+
+    def check_id(self, member: str, sent: int, received: int | None) -> None:
+        """Note an answer that belongs to another question; real servers send 0 on errors."""
+        if received in {sent, 0, None}:
+            return
+        text = f"{member}: asked with transaction {sent}, answered with {received}"
+        level = logging.DEBUG if self.id_mismatches else logging.WARNING
+        self.id_mismatches.append(text)
+        log.log(level, "alpaca.transaction_mismatch server=%s %s", self.where.address, text)
+
+    def _next_id(self) -> int:
+        return (next(self._ids) - 1) % 0xFFFFFFFF + 1
+
+    def raw(
+        self,
+        method: Method,
+        path: str,
+        *,
+        where: Where,
+        params: Mapping[str, Param] | None = None,
+        timeout_s: float,
+        total_s: float,
+        urgent: bool = False,
+        accept: str = "application/json",
+        max_bytes: int = JSON_LIMIT,
+        transaction: int | None = None,
+    ) -> RawReply:
+        """Return body and type of an answer with status 200; raise typed errors otherwise.
+
+        ``timeout_s`` bounds each silence, ``total_s`` the whole body from when the headers came;
+        bodies over ``max_bytes`` are refused.
+        """
+        member = member_of(path)
+        fields = {key: wire_text(v, where, member) for key, v in (params or {}).items()}
+        fields["ClientID"] = str(self.client_id)
+        fields["ClientTransactionID"] = str(transaction or self._next_id())
+        lane = self._urgent if urgent else self._normal
+        if not lane.lock.acquire(timeout=LANE_WAIT_S):
+            raise DeviceSilent(where, member, "another call to this server does not end")
+        try:
+            for attempt in (1, 2):
+                if method == "PUT" and time.monotonic() - lane.last_used_s > FRESH_S:
+                    lane.session.close()
+                try:
+                    return self._once(
+                        lane, method, path, fields, where, timeout_s, total_s, accept, max_bytes
+                    )
+                except ConnectionDropped:
+                    lane.session.close()
+                    if method == "PUT" or attempt == 2:
+                        raise
+                    log.info("alpaca.retry server=%s member=%s", where.address, member)
+                finally:
+                    lane.last_used_s = time.monotonic()
+        finally:
+            lane.lock.release()
+        raise AssertionError("unreachable")  # pragma: no cover
+
+    def _once(
+        self,
+        lane: _Lane,
+        method: Method,
+        path: str,
+        fields: Mapping[str, str],
+        where: Where,
+        timeout_s: float,
+        total_s: float,
+        accept: str,
+        max_bytes: int,
+    ) -> RawReply:
+        member = member_of(path)
+        url = f"http://{self._authority()}/{path}"
+        try:
+            with lane.session.request(
+                method,
+                url,
+                params=fields if method == "GET" else None,
+                data=fields if method == "PUT" else None,
+                headers={"Accept": accept},
+                timeout=(self.connect_timeout_s, timeout_s),
+                allow_redirects=False,
+                stream=True,
+            ) as response:
+                body = _read_body(response, where, member, total_s, max_bytes)
+        except AlpacaError:
+            raise
+        except (requests.RequestException, urllib3.exceptions.HTTPError, OSError, ValueError) as e:
+            raise _transport_error(e, where, member, timeout_s) from e
+        if response.status_code != 200:
+            raise self._status_error(response.status_code, body, where, member)
+        return RawReply(response.headers.get("Content-Type", "").lower(), body)
+
+    @staticmethod
+    def _status_error(status: int, body: bytearray, where: Where, member: str) -> AlpacaError:
+        # Some servers wrap a proper error number into a 4xx or 5xx.
+        try:
+            reply = parse_reply(body, where, member)
+        except BadReply:
+            return rejection(where, member, status, excerpt(body))
+        if reply.ErrorNumber:
+            return refusal(where, member, reply.ErrorNumber, excerpt(reply.ErrorMessage, 300))
+        return rejection(where, member, status, excerpt(body))
+
+    def _authority(self) -> str:
+        """``host:port``; localhost is settled once.
+
+        A name with an IPv6 and an IPv4 address costs a refusal (on Windows about 2 s) with every
+        new connection when the server listens on the other one.
+        """
+        if self._target is None:
+            host = self.host
+            if host.lower() == "localhost":
+                host = _loopback_that_answers(self.port, self.connect_timeout_s)
+            if ":" in host:
+                host = f"[{host.replace('%', '%25')}]"
+            self._target = f"{host}:{self.port}"
+        return self._target
+
+
+def member_of(path: str) -> str:
+    """Last part of a path: the member's name."""
+    return path.rsplit("/", 1)[-1]
+
+
+def _loopback_that_answers(port: int, timeout_s: float) -> str:
+    for host in ("127.0.0.1", "::1"):
+        try:
+            with socket.create_connection((host, port), timeout=timeout_s):
+                return host
+        except OSError:
+            continue
+    return "127.0.0.1"
+
+
+def _read_body(
+    response: requests.Response, where: Where, member: str, total_s: float, max_bytes: int
+) -> bytearray:
+    """Read into one buffer, allocated once when the length is known (a frame is 50 to 100 MB)."""
+    deadline = time.monotonic() + total_s
+    length = response.headers.get("Content-Length", "")
+    encoded = response.headers.get("Content-Encoding", "identity").lower() != "identity"
+    known = int(length) if length.isascii() and length.isdigit() and not encoded else None
+    if known is not None and known > max_bytes:
+        raise BadReply(where, member, f"{known} bytes announced, {max_bytes} allowed")
+    body = bytearray(known or 0)
+    filled = 0
+    # read1 returns what is there, so the deadline is looked at even while bytes trickle.
+    read = getattr(response.raw, "read1", response.raw.read)
+    while chunk := read(CHUNK, decode_content=True):
+        end = filled + len(chunk)
+        if end > max_bytes:
+            raise BadReply(where, member, f"more than {max_bytes} bytes")
+        if end > len(body):
+            body.extend(bytes(end - len(body)))
+        body[filled:end] = chunk
+        filled = end
+        if time.monotonic() > deadline:
+            raise DeviceSilent(where, member, f"{filled} bytes in {total_s:.0f} s, not complete")
+    if known is not None and filled < known:
+        raise ConnectionDropped(where, member, f"{filled} of {known} bytes came")
+    return body
+
+
+def _causes(error: BaseException) -> list[BaseException]:
+    """The error and everything it wraps (requests wraps urllib3, which wraps http.client)."""
+    found: list[BaseException] = []
+    pending: list[BaseException | None] = [error]
+    while pending:
+        this = pending.pop()
+        if this is None or this in found:
+            continue
+        found.append(this)
+        pending += [this.__cause__, this.__context__, getattr(this, "reason", None)]
+        pending += [arg for arg in this.args if isinstance(arg, BaseException)]
+    return found
+
+
+def _transport_error(error: Exception, where: Where, member: str, timeout_s: float) -> AlpacaError:
+    chain = _causes(error)
+
+    def has(*kinds: type[BaseException]) -> bool:
+        return any(isinstance(e, kinds) for e in chain)
+
+    if isinstance(error, requests.exceptions.InvalidURL | UnicodeError):
+        return ServerUnreachable(where, member, f"'{where.host}' is not a host name")
+    if isinstance(error, requests.ConnectTimeout) or has(urllib3.exceptions.ConnectTimeoutError):
+        return ServerUnreachable(where, member, "no answer to the attempt to connect")
+    if has(socket.gaierror):
+        return ServerUnreachable(where, member, f"host name '{where.host}' is not known")
+    if has(ConnectionRefusedError):
+        return ServerUnreachable(where, member, "connection refused: nothing listens on this port")
+    if has(urllib3.exceptions.NewConnectionError):
+        return ServerUnreachable(where, member, excerpt(str(chain[-1])))
+    if has(urllib3.exceptions.ReadTimeoutError, TimeoutError, requests.ReadTimeout):
+        return DeviceSilent(where, member, f"nothing for {timeout_s:g} s")
+    if has(RemoteDisconnected, ConnectionError, urllib3.exceptions.IncompleteRead):
+        return ConnectionDropped(where, member, excerpt(str(error)))
+    if has(BadStatusLine):
+        return BadReply(where, member, "the server does not speak HTTP")
+    if has(OSError) and not isinstance(error, requests.RequestException):
+        return ConnectionDropped(where, member, excerpt(str(error)))
+    return BadReply(where, member, excerpt(str(error)))

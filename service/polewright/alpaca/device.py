@@ -1,0 +1,322 @@
+"""What all Alpaca devices share: typed reads and writes, optional members, connecting.
+
+Optional members that a device lacks are None, remembered for the session, and noted once in
+``device.notes`` for the user.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Any, ClassVar, TypeVar
+
+from pydantic import TypeAdapter, ValidationError
+
+from polewright.alpaca.client import AlpacaConnection, Param
+from polewright.alpaca.errors import (
+    AccessDenied,
+    AlpacaError,
+    BadReply,
+    HttpRejected,
+    InvalidOperation,
+    NotConnectedInTime,
+    NotImplementedByDevice,
+    RefusedByDevice,
+    RequestRejected,
+    ServerFault,
+    ValueNotSet,
+    Where,
+    WrongAddress,
+)
+from polewright.alpaca.models import ANYTHING, BOOL, INT, TEXT, TEXTS, StateEntry, convert
+from polewright.clock import CancelToken, Clock, SystemClock
+
+log = logging.getLogger(__name__)
+T = TypeVar("T")
+
+#: How servers say "no such member": by the book 400 or error 0x400, in the field also others.
+_ABSENT = (NotImplementedByDevice, WrongAddress, RequestRejected, AccessDenied)
+CONNECT_S = 60.0
+
+
+def is_absent(error: AlpacaError) -> bool:
+    """Whether an error means that the member does not exist (rather than that it failed)."""
+    return isinstance(error, _ABSENT) or (isinstance(error, ServerFault) and error.status == 501)
+
+
+class Device:
+    """One device of a server.
+
+    Args:
+        connection: the way to its server, shared by the server's devices.
+        number: Alpaca device number, from 0.
+        clock: for polls and deadlines.
+    """
+
+    device_type: ClassVar[str] = ""
+    #: First interface version with connect, connecting, disconnect and devicestate.
+    platform7_version: ClassVar[int] = 1
+
+    def __init__(
+        self, connection: AlpacaConnection, number: int = 0, *, clock: Clock | None = None
+    ) -> None:
+        self.connection, self.number = connection, number
+        self.clock: Clock = clock or SystemClock()
+        self.where = Where(connection.host, connection.port, self.device_type, number)
+        self.notes: list[str] = []
+        """What the user should know about this device's gaps, in the order found."""
+        self.connected_by_us = False
+        self._absent: set[str] = set()
+        self._flags: dict[str, bool] = {}
+        self._version = 0
+        self._state_works = True
+        self._forget()
+
+    def note(self, text: str) -> None:
+        """Add a message for the user once."""
+        if text not in self.notes:
+            self.notes.append(text)
+            log.info("alpaca.note device=%s %s", self.where, text)
+
+    # -- wire ------------------------------------------------------------------------------
+
+    def _path(self, member: str) -> str:
+        return f"api/v1/{self.device_type}/{self.number}/{member}"
+
+    def _get(
+        self,
+        member: str,
+        kind: TypeAdapter[T],
+        *,
+        timeout_s: float | None = None,
+        urgent: bool = False,
+        **params: Param,
+    ) -> T:
+        """Read a member; keyword arguments with capitals are Alpaca parameters."""
+        return self._read(member, kind, params, timeout_s, urgent)
+
+    def _read(
+        self,
+        member: str,
+        kind: TypeAdapter[T],
+        params: Mapping[str, Param],
+        timeout_s: float | None = None,
+        urgent: bool = False,
+    ) -> T:
+        reply = self.connection.get(
+            self._path(member), where=self.where, params=params, timeout_s=timeout_s, urgent=urgent
+        )
+        if "Value" not in reply.model_fields_set:
+            raise BadReply(self.where, member, "the answer has no Value")
+        return convert(kind, reply.Value, self.where, member)
+
+    def _put(
+        self,
+        member: str,
+        *,
+        timeout_s: float | None = None,
+        urgent: bool = False,
+        **params: Param,
+    ) -> Any:
+        """Send a command; return its Value, None for most."""
+        return self.connection.put(
+            self._path(member), where=self.where, params=params, timeout_s=timeout_s, urgent=urgent
+        ).Value
+
+    def _optional(self, member: str, kind: TypeAdapter[T], **params: Param) -> T | None:
+        """Read a member that may be missing or have no value now: then None.
+
+        Missing ones are remembered and not asked for again; failures of the transport raise.
+        """
+        if member in self._absent:
+            return None
+        try:
+            return self._read(member, kind, params)
+        except (ValueNotSet, InvalidOperation):
+            return None
+        except BadReply as exc:
+            self.note(f"{self.device_type} gives no usable {member}: {exc.detail}")
+            return None
+        except (RefusedByDevice, HttpRejected) as exc:
+            if not is_absent(exc):
+                raise
+            self._absent.add(member)
+            self.note(f"{self.device_type} does not offer {member}")
+            return None
+
+    def _flag(self, member: str) -> bool:
+        """Read a Can... flag once a session; missing counts as False."""
+        if member not in self._flags:
+            self._flags[member] = self._optional(member, BOOL) is True
+        return self._flags[member]
+
+    # -- who it is -------------------------------------------------------------------------
+
+    @property
+    def label(self) -> str:
+        """The device's name once it was read, else type and number."""
+        return self.where.name or f"{self.device_type} {self.number}"
+
+    def interface_version(self) -> int:
+        """Return the interface version, 1 when the device does not tell."""
+        if self._version == 0:
+            try:
+                self._version = max(1, self._get("interfaceversion", INT))
+            except BadReply as exc:
+                self.note(f"{self.device_type} gives no usable interfaceversion: {exc.detail}")
+                self._version = 1
+            except (NotImplementedByDevice, HttpRejected) as exc:
+                if not is_absent(exc):
+                    raise
+                self._version = 1
+        return self._version
+
+    def name(self) -> str:
+        """Return the device's name, empty when it has none; later errors show it."""
+        text = self._optional("name", TEXT) or ""
+        self.where = replace(self.where, name=text[:60])
+        return text
+
+    def description(self) -> str:
+        """Return the driver's one-line description of the device."""
+        return self._optional("description", TEXT) or ""
+
+    def driver_info(self) -> str:
+        """Return what the driver says about itself."""
+        return self._optional("driverinfo", TEXT) or ""
+
+    def driver_version(self) -> str:
+        """Return the driver's version text."""
+        return self._optional("driverversion", TEXT) or ""
+
+    def supported_actions(self) -> list[str]:
+        """Return names for `action`."""
+        return self._optional("supportedactions", TEXTS) or []
+
+    def action(self, name: str, parameters: str = "", *, timeout_s: float = 30.0) -> str:
+        """Call a driver-specific action and return its text. Raises `ActionNotImplemented`."""
+        value = self._put("action", timeout_s=timeout_s, Action=name, Parameters=parameters)
+        return convert(TEXT, value, self.where, "action")
+
+    # -- connecting ------------------------------------------------------------------------
+
+    def connected(self) -> bool:
+        """Return whether the driver has a link to the hardware."""
+        return self._get("connected", BOOL)
+
+    def connect(
+        self,
+        *,
+        timeout_s: float = CONNECT_S,
+        clock: Clock | None = None,
+        cancel: CancelToken | None = None,
+    ) -> None:
+        """Connect the device; already connected (perhaps by another program) is success.
+
+        A ``clock`` given here becomes the device's own.
+
+        Raises: `NotConnectedInTime`, or what the driver reports.
+        """
+        self.clock = clock or self.clock
+        self._forget()
+        if not self._is_connected_quietly():
+            if self.interface_version() < self.platform7_version or not self._connect_async(
+                timeout_s, cancel
+            ):
+                self._put("connected", timeout_s=timeout_s, Connected=True)
+            self.connected_by_us = True
+            if not self.connected():
+                raise NotConnectedInTime(
+                    self.where, "connected", "still False after connecting without an error"
+                )
+        self._forget()  # versions and abilities may differ once the hardware is known
+        self.name()
+        log.info("alpaca.connected device=%s version=%d", self.where, self.interface_version())
+
+    def _forget(self) -> None:
+        """Drop what was learnt about the device; a new session may differ."""
+        self._absent.clear()
+        self._flags.clear()
+        self._version = 0
+        self._state_works = True
+
+    def _is_connected_quietly(self) -> bool:
+        try:
+            return self.connected()
+        except (RefusedByDevice, BadReply):
+            return False
+
+    def _connect_async(self, timeout_s: float, cancel: CancelToken | None) -> bool:
+        """Connect by ``connect``; return False when the server lacks it in spite of its version."""
+        try:
+            self._put("connect", timeout_s=timeout_s)
+            self._wait_connecting("connect", timeout_s, cancel)
+        except (RefusedByDevice, HttpRejected) as exc:
+            if not is_absent(exc):
+                raise
+            self.note(f"{self.device_type} lacks connect; connected the older way")
+            return False
+        return True
+
+    def _wait_connecting(self, member: str, timeout_s: float, cancel: CancelToken | None) -> None:
+        deadline = self.clock.monotonic_s() + timeout_s
+        while self._get("connecting", BOOL):
+            if self.clock.monotonic_s() > deadline:
+                raise NotConnectedInTime(self.where, member, f"waited {timeout_s:.0f} s")
+            self.clock.sleep(0.2, cancel)
+
+    def disconnect(self, *, timeout_s: float = 30.0, even_if_shared: bool = False) -> None:
+        """Disconnect if `connect` of this object connected it: others may be using the device."""
+        if not (self.connected_by_us or even_if_shared):
+            return
+        self.connected_by_us = False
+        if self.interface_version() >= self.platform7_version:
+            try:
+                self._put("disconnect", timeout_s=timeout_s)
+            except (RefusedByDevice, HttpRejected) as exc:
+                if not is_absent(exc):
+                    raise
+            else:
+                self._wait_connecting("disconnect", timeout_s, None)
+                return
+        self._put("connected", timeout_s=timeout_s, Connected=False)
+
+    # -- many values at once ---------------------------------------------------------------
+
+    def device_state(self) -> Mapping[str, Any] | None:
+        """Return the values of ``devicestate`` by name; None when the device has no such thing.
+
+        Entries are optional: a missing one must be read from its property.
+        """
+        if not self._state_works or self.interface_version() < self.platform7_version:
+            return None
+        try:
+            entries = self._get("devicestate", ANYTHING)
+        except (RefusedByDevice, HttpRejected, BadReply) as exc:
+            if isinstance(exc, RefusedByDevice | HttpRejected) and not is_absent(exc):
+                raise
+            entries = None
+        if not isinstance(entries, list):
+            self._state_works = False
+            self.note(f"{self.device_type} has no usable devicestate; properties are read singly")
+            return None
+        state: dict[str, Any] = {}
+        for entry in entries:
+            try:
+                parsed = StateEntry.model_validate(entry)
+            except ValidationError:
+                continue
+            state[parsed.Name] = parsed.Value
+        return state
+
+    def _from_state(
+        self, state: Mapping[str, Any] | None, name: str, kind: TypeAdapter[T]
+    ) -> T | None:
+        """Return one usable value of a device state, else None."""
+        if state is None or state.get(name) is None:
+            return None
+        try:
+            return kind.validate_python(state[name])
+        except (ValueError, RecursionError):
+            return None

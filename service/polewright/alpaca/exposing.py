@@ -1,0 +1,325 @@
+"""One exposure: start, wait, download, check that the image is the one asked for."""
+
+from __future__ import annotations
+
+import logging
+import zlib
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from polewright.alpaca import imagebytes
+from polewright.alpaca.errors import (
+    AlpacaError,
+    BadReply,
+    CameraBusy,
+    ConnectionDropped,
+    DeviceSilent,
+    ExposureFailed,
+    ExposureOutOfRange,
+    ExposureTimedOut,
+    HttpRejected,
+    MislabelledImage,
+    RefusedByDevice,
+    StaleImage,
+)
+from polewright.alpaca.models import parse_utc
+from polewright.clock import CancelToken, Clock
+from polewright.images.frame import Frame, SensorKind
+
+if TYPE_CHECKING:
+    from polewright.alpaca.camera import Camera, CameraSettings
+
+log = logging.getLogger(__name__)
+
+#: A camera's clock further off than this says nothing about our exposure.
+SANE_OFFSET_S = 3.0
+#: Slowest transfer put up with, bytes per second (a poor wireless link).
+SLOWEST_BYTES_S = 0.5e6
+#: JSON spends at most so many characters on a pixel (sign, digits, comma).
+JSON_BYTES_PER_PIXEL = 26
+_IDLE, _EXPOSING_STATES, _ERROR = 0, (1, 2, 3, 4), 5
+
+
+@dataclass(frozen=True)
+class ExposureProgress:
+    """A look at a running exposure."""
+
+    elapsed_s: float
+    duration_s: float
+    phase: str
+    """"exposing", "reading" or "downloading"."""
+
+
+@dataclass(frozen=True)
+class PastExposure:
+    """What is remembered of an exposure to recognise its image when it is handed out again."""
+
+    asked_utc_s: float
+    start_text: str | None
+    offset_s: float | None
+    """Camera's start time minus ours."""
+    checksum: int
+
+
+class Exposure:
+    """The steps of `Camera.expose`."""
+
+    def __init__(
+        self,
+        camera: Camera,
+        clock: Clock,
+        cancel: CancelToken | None,
+        on_progress: Callable[[ExposureProgress], None] | None,
+    ) -> None:
+        self.camera, self.clock, self.cancel = camera, clock, cancel
+        self.on_progress = on_progress
+
+    def take(self, duration_s: float, light: bool, margin_s: float) -> Frame:
+        """Run the exposure; see `Camera.expose`."""
+        camera, clock = self.camera, self.clock
+        duration_s = self._within_limits(duration_s)
+        settings = camera.settings()
+        self._wait_idle("startexposure", 5.0)
+        if self.cancel is not None:
+            self.cancel.check()
+        try:
+            before_s, timer_s = clock.utc_s(), clock.monotonic_s()
+            self._start(duration_s, light)
+            after_s = clock.utc_s()
+            self._wait_ready(duration_s, timer_s, margin_s)
+            self._tell("downloading", timer_s, duration_s)
+            raw = self._download(settings)
+        except BaseException:
+            self._abort()
+            raise
+        image = imagebytes.decode(raw.content_type, raw.body, camera.where)
+        self._check_shape(image.pixels.shape, settings)
+        mid_s, start_text = self._check_fresh(before_s, after_s, duration_s, raw.body)
+        return self._frame(image.pixels, settings, duration_s, mid_s, start_text)
+
+    def _tell(self, phase: str, timer_s: float, duration_s: float) -> None:
+        if self.on_progress is not None:
+            elapsed = self.clock.monotonic_s() - timer_s
+            self.on_progress(ExposureProgress(elapsed, duration_s, phase))
+
+    def _within_limits(self, duration_s: float) -> float:
+        info, where = self.camera.info(), self.camera.where
+        low, high = info.exposure_min_s, info.exposure_max_s
+        shown = f"{duration_s:g} s asked, allowed {low if low is not None else 0:g} s to " + (
+            f"{high:g} s" if high is not None else "any"
+        )
+        if not (np.isfinite(duration_s) and duration_s >= 0.0):
+            raise ExposureOutOfRange(where, "startexposure", shown)
+        if high is not None and high > 0.0 and duration_s > high:
+            raise ExposureOutOfRange(where, "startexposure", shown)
+        if low is not None and duration_s < low:
+            self.camera.note(
+                f"exposure of {duration_s:g} s raised to the camera's least, {low:g} s"
+            )
+            return low
+        return duration_s
+
+    def _start(self, duration_s: float, light: bool) -> None:
+        try:
+            self.camera.start_exposure(duration_s, light)
+        except (DeviceSilent, ConnectionDropped):
+            # The answer was lost, the command perhaps not: look before giving up, never repeat.
+            if self.camera.state() not in _EXPOSING_STATES:
+                raise
+            self.camera.note("the answer to startexposure was lost, but the camera exposes")
+
+    def _wait_idle(self, member: str, timeout_s: float) -> None:
+        deadline = self.clock.monotonic_s() + timeout_s
+        while (state := self.camera.state()) in _EXPOSING_STATES:
+            if self.clock.monotonic_s() > deadline:
+                raise CameraBusy(self.camera.where, member, f"state {state}")
+            self.clock.sleep(0.25, self.cancel)
+
+    def _wait_ready(self, duration_s: float, timer_s: float, margin_s: float) -> None:
+        camera, clock = self.camera, self.clock
+        # An image that is "ready" earlier belongs to another exposure: not even asked for.
+        end_s = timer_s + 0.98 * duration_s - 0.05
+        while (left := end_s - clock.monotonic_s()) > 0.0:
+            self._tell("exposing", timer_s, duration_s)
+            clock.sleep(min(0.5, left), self.cancel)
+            if left > 1.0:
+                self._raise_on_error_state()
+        deadline = timer_s + duration_s + margin_s
+        pause_s = 0.05
+        while not self._ready():
+            self._raise_on_error_state()
+            self._tell("reading", timer_s, duration_s)
+            if clock.monotonic_s() > deadline:
+                raise ExposureTimedOut(
+                    camera.where, "imageready", f"{margin_s:g} s after {duration_s:g} s of exposure"
+                )
+            clock.sleep(pause_s, self.cancel)
+            pause_s = min(0.25, 1.5 * pause_s)
+
+    def _ready(self) -> bool:
+        try:
+            return self.camera.image_ready()
+        except RefusedByDevice as exc:
+            raise ExposureFailed(self.camera.where, "imageready", str(exc)) from exc
+
+    def _raise_on_error_state(self) -> None:
+        if self.camera.state() == _ERROR:
+            raise ExposureFailed(self.camera.where, "camerastate", "the camera is in error state 5")
+
+    def _abort(self) -> None:
+        """Leave the camera idle; what goes wrong here must not hide why we abort."""
+        try:
+            if self.camera.state() not in _EXPOSING_STATES:
+                return
+            self.camera.abort_exposure()
+            deadline = self.clock.monotonic_s() + 10.0
+            while self.camera.state() in _EXPOSING_STATES:
+                if self.clock.monotonic_s() > deadline:
+                    self.camera.note("the camera was not idle 10 s after an abort")
+                    return
+                self.clock.sleep(0.25)
+        except AlpacaError as exc:
+            log.warning("camera.abort_failed device=%s: %s", self.camera.where, exc)
+
+    def _download(self, settings: CameraSettings) -> _Raw:
+        pixels = settings.width * settings.height
+        planes = 3
+        expected = planes * pixels * 4
+        raw = self.camera.connection.raw(
+            "GET",
+            self.camera.image_path(),
+            where=self.camera.where,
+            # The first byte of a JSON image comes after all of it was written into memory.
+            timeout_s=30.0 + pixels * 1e-6,
+            total_s=30.0 + expected / SLOWEST_BYTES_S,
+            accept=f"{imagebytes.CONTENT_TYPE}, application/json;q=0.5",
+            max_bytes=max(self._full_pixels(), pixels) * planes * JSON_BYTES_PER_PIXEL + 65536,
+        )
+        return _Raw(raw.content_type, raw.body)
+
+    def _full_pixels(self) -> int:
+        info = self.camera.info()
+        return info.width * info.height
+
+    def _check_shape(self, shape: tuple[int, ...], settings: CameraSettings) -> None:
+        got, asked = (shape[1], shape[0]), (settings.width, settings.height)
+        if got == asked:
+            return
+        text = f"{got[0]} x {got[1]} pixels came, {asked[0]} x {asked[1]} were asked"
+        if got == asked[::-1]:
+            raise MislabelledImage(self.camera.where, imagebytes.MEMBER, f"{text}: transposed")
+        self.camera.note(text)
+
+    # -- is it the right image, and of when? -------------------------------------------------
+
+    def _check_fresh(
+        self, before_s: float, after_s: float, duration_s: float, body: bytearray
+    ) -> tuple[float, str | None]:
+        """Return mid-exposure (Unix seconds UTC) and the camera's own start text.
+
+        Own times around the start command are the base. The camera's start time replaces them
+        when it is within `SANE_OFFSET_S` and has fractions of a second (whole seconds are
+        worse than our own).
+        """
+        camera = self.camera
+        past, checksum = camera.last_exposure, zlib.crc32(body)
+        text = self._own_start_text()
+        took_s = self._own_duration(duration_s)
+        asked_s = 0.5 * (before_s + after_s)
+        started_s = _parsed(text)
+        offset_s = None if started_s is None else started_s - asked_s
+        stale = (
+            past is not None
+            and asked_s - past.asked_utc_s > SANE_OFFSET_S
+            and (
+                # Its clock was right before; now it names a start before we asked.
+                (
+                    offset_s is not None
+                    and offset_s < -SANE_OFFSET_S
+                    and past.offset_s is not None
+                    and abs(past.offset_s) <= SANE_OFFSET_S
+                )
+                or (text is not None and text == past.start_text and checksum == past.checksum)
+            )
+        )
+        if stale:
+            raise StaleImage(camera.where, imagebytes.MEMBER, f"it says it started {text}")
+        camera.last_exposure = PastExposure(asked_s, text, offset_s, checksum)
+        mid_s = asked_s + 0.5 * duration_s
+        if started_s is None or offset_s is None:
+            return mid_s, text
+        if abs(offset_s) > SANE_OFFSET_S:
+            camera.note(
+                f"camera's start time is {offset_s:+.0f} s from this computer's clock: ignored"
+            )
+            return mid_s, text
+        if "." in (text or ""):
+            return started_s + 0.5 * took_s, text
+        return mid_s, text
+
+    def _own_start_text(self) -> str | None:
+        try:
+            return self.camera.last_exposure_start()
+        except (RefusedByDevice, HttpRejected, BadReply):
+            return None
+
+    def _own_duration(self, duration_s: float) -> float:
+        try:
+            took_s = self.camera.last_exposure_duration_s()
+        except (RefusedByDevice, HttpRejected, BadReply):
+            took_s = None
+        if took_s is None:
+            return duration_s
+        if abs(took_s - duration_s) > 0.5 + 0.1 * duration_s:
+            self.camera.note(
+                f"camera says it exposed {took_s:g} s where {duration_s:g} s were asked: ignored"
+            )
+            return duration_s
+        return took_s
+
+    def _frame(
+        self,
+        pixels: np.ndarray,
+        settings: CameraSettings,
+        duration_s: float,
+        mid_s: float,
+        start_text: str | None,
+    ) -> Frame:
+        camera, info = self.camera, self.camera.info()
+        kind, mosaic = camera.sensor_kind(settings)
+        if pixels.ndim == 3:
+            if pixels.shape[2] == 1:
+                pixels = pixels[:, :, 0]
+            else:
+                kind, mosaic = SensorKind.PLANES, (0, 0)
+        meta = {"camera": info.name, "sensor": info.sensor_name}
+        if start_text:
+            meta["camera_start"] = start_text
+        return Frame(
+            pixels=pixels,
+            utc_mid_s=mid_s,
+            exposure_s=duration_s,
+            sensor=kind,
+            bayer_offset=mosaic,
+            pixel_um=None if info.pixel_um is None else info.pixel_um[0] * settings.binning,
+            binning=settings.binning,
+            saturation_adu=camera.max_adu(),
+            gain_e_per_adu=camera.electrons_per_adu(),
+            meta={key: value for key, value in meta.items() if value},
+        )
+
+
+@dataclass(frozen=True)
+class _Raw:
+    content_type: str
+    body: bytearray
+
+
+def _parsed(text: str | None) -> float | None:
+    try:
+        return parse_utc(text) if text else None
+    except (ValueError, OverflowError):
+        return None
