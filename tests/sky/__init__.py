@@ -1,0 +1,1 @@
+"""The sky room against published values and other libraries."""
