@@ -143,7 +143,7 @@ def _fit(
         step = step / norms
         if not np.isfinite(moved_sigmas):
             break
-        if moved_sigmas < 1e-8:
+        if moved_sigmas < 1e-6:
             scaled = rows / norms
             inverse = np.linalg.pinv(scaled.T @ scaled) / np.outer(norms, norms)
             return _Fit(

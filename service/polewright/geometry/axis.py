@@ -202,7 +202,7 @@ def _fit_rotations(
         covariance = _axis_covariance(design, basis, turns)
         data = np.concatenate([w @ r for w, r in zip(whiteners, residuals, strict=True)])
         step, *_ = np.linalg.lstsq(design, data, rcond=None)
-        if float(np.linalg.norm(design @ step)) < 1e-8:
+        if float(np.linalg.norm(design @ step)) < 1e-6:
             dof = 2 * n - 4
             chi2 = float(data @ data)
             return AxisFit(
@@ -306,7 +306,7 @@ def fit_axis_from_centres(centres: Vector, sigmas: Vector, *, southern: bool) ->
         covariance = _axis_covariance(design, basis, turns)
         data = residuals * weight
         step, *_ = np.linalg.lstsq(design, -data, rcond=None)
-        if float(np.linalg.norm(design @ step)) < 1e-8:
+        if float(np.linalg.norm(design @ step)) < 1e-6:
             chi2, dof = float(data @ data), n - 3
             return AxisFit(
                 axis=axis,
