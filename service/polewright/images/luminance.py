@@ -75,11 +75,24 @@ class Canvas:
         return np.ascontiguousarray(self.data, dtype=np.float32)
 
     def binned(self) -> Floats:
-        """Return means of 2 x 2 pixels (all colours), float32; an odd last row is left out."""
+        """Return means of 2 x 2 pixels, float32; an odd last row or column is left out.
+
+        Of a mosaic it returns every second pixel of the smoothed picture instead, those at odd
+        rows and columns: 2 x 2 cells would shift red stars against blue ones. So pixel (i, j)
+        lies at (2 i + 1/2, 2 j + 1/2) of the frame, or (2 i + 1, 2 j + 1) for a mosaic.
+        """
         rows, columns = self.shape[0] // 2, self.shape[1] // 2
         out = np.empty((rows, columns), dtype=np.float32)
         for top in range(0, rows, _ROWS):
             bottom = min(top + _ROWS, rows)
+            if self.mosaic:
+                take = _reflect(np.arange(2 * top, 2 * bottom + 1), self.shape[0])
+                block = self.data[take[0] : take[-2] + 2, : 2 * columns].astype(np.float32)
+                block = block[take - take[0]]
+                tall = block[0:-1:2] + 2 * block[1::2] + block[2::2]
+                right = np.concatenate([tall[:, 2::2], tall[:, -2:-1]], axis=1)
+                out[top:bottom] = (tall[:, 0::2] + 2 * tall[:, 1::2] + right) * np.float32(0.25)
+                continue
             block = self.data[2 * top : 2 * bottom, : 2 * columns].astype(np.float32)
             if block.ndim == 3:
                 block = block.mean(axis=2)

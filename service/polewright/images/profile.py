@@ -115,13 +115,11 @@ def _fit_chunk(
     count, side, _ = stamps.shape
     data = stamps.reshape(count, -1)
     mask = usable.reshape(count, -1).astype(np.float32)
-    axis = np.arange(side, dtype=np.float32) - side // 2
-    px = np.tile(axis, side)[None, :]
-    py = np.repeat(axis, side)[None, :]
+    py, px = (v.reshape(1, -1) for v in np.indices((side, side), dtype=np.float32) - side // 2)
     nodes = _nodes(shape.fwhm)
 
-    mean = 0.5 * (shape.xx + shape.yy)
     prior = np.array([shape.xx, shape.yy, shape.xy])
+    mean = 0.5 * (shape.xx + shape.yy)
     precision = 1.0 / (2.0 * shape_spread * mean) ** 2
     p = np.zeros((count, 7))
     p[:, _X], p[:, _Y] = start
@@ -157,19 +155,21 @@ def _fit_chunk(
             delta[:, k] = np.clip(delta[:, k], -0.4 * reach, 0.4 * reach)
         p += delta
         _keep_sane(p, prior, mean, reach)
-    # Error of the estimator that was used, whose weights are not quite the best ones:
-    # inverse(normal) . (sum of weight^2 variance basis basis^T) . inverse(normal).
-    inverse = _invert(normal)
-    spread = np.matmul(weighted * (weight * counted)[:, None], across).astype(np.float64)
-    for k in (_XX, _YY, _XY):
-        spread[:, k, k] += precision
-    covariance = inverse @ spread @ inverse
-    misfit = (weight * residual**2).sum(axis=1) / np.maximum(mask.sum(axis=1) - 7.0, 1.0)
+    covariance = _estimator_covariance(normal, weighted, across, weight * counted, precision)
+    # Star images that differ a little from a Gaussian are no misfit, a neighbour is.
+    misfit = (weight * variance / loose * residual**2).sum(axis=1)
+    misfit /= np.maximum(mask.sum(axis=1) - 7.0, 1.0)
     worse = np.sqrt(np.maximum(misfit / (1.0 + 3.0 * np.sqrt(2.0) / side), 1.0))
-    sigma = np.sqrt(0.5 * (covariance[:, _X, _X] + covariance[:, _Y, _Y])) * worse
+    sigma = np.sqrt(np.maximum(covariance[:, _X, _X] + covariance[:, _Y, _Y], 0.0) / 2) * worse
     change = np.hypot(delta[:, _X], delta[:, _Y])
     inside = (np.abs(p[:, _X]) < reach) & (np.abs(p[:, _Y]) < reach)
-    good = inside & np.isfinite(sigma) & (p[:, _FLUX] > 0.0) & (change < 0.1 + 3.0 * sigma)
+    good = (
+        inside
+        & np.isfinite(sigma)
+        & (sigma > 0.0)
+        & (p[:, _FLUX] > 0.0)
+        & (change < 0.1 + 3.0 * sigma)
+    )
     return Fits(
         flux=p[:, _FLUX],
         x=p[:, _X],
@@ -262,6 +262,21 @@ def _invert(normal: Doubles) -> Doubles:
     scale = 1.0 / np.sqrt(np.maximum(np.einsum("nii->ni", normal), 1e-30))
     scaled = normal * scale[:, :, None] * scale[:, None, :] + 1e-9 * np.eye(7)
     return np.asarray(np.linalg.inv(scaled) * scale[:, :, None] * scale[:, None, :])
+
+
+def _estimator_covariance(
+    normal: Doubles, weighted: Floats, across: Floats, trust: Floats, precision: float
+) -> Doubles:
+    """Covariance of an estimate whose weights are not quite the best ones.
+
+    inverse(normal) . (sum of weight^2 variance basis basis^T) . inverse(normal), where ``trust``
+    is weight times variance and ``across`` the transposed basis.
+    """
+    inverse = _invert(normal)
+    spread = np.matmul(weighted * trust[:, None], across).astype(np.float64)
+    for k in (_XX, _YY, _XY):
+        spread[:, k, k] += precision
+    return np.asarray(inverse @ spread @ inverse)
 
 
 def _keep_sane(p: Doubles, prior: Doubles, mean: float, reach: float) -> None:
