@@ -24,7 +24,7 @@ from polewright.solving.base import Distortion, Solution, SolveHint
 from polewright.solving.catalogue import Layered, StarSource, bundled_catalogue
 from polewright.solving.errors import NoMatch, SolverMissing, SolverTimedOut, TooFewStars
 from polewright.solving.patterns import PatternStore, Progress, Widths
-from polewright.solving.refit import MIN_MATCHED, Approximation, Refit, refit
+from polewright.solving.refit import MIN_MATCHED, Approximation, Prior, Refit, refit
 from polewright.solving.tracking import follow
 
 NAME = "embedded"
@@ -34,6 +34,9 @@ _WIDER = 12.0 * DEG
 _BLIND_WIDTHS = Widths(2.0 * DEG, 32.0 * DEG)
 _HINT_ENDS = 30.0 * DEG
 """A hint vaguer than this is treated as none."""
+_QUICK_TRIALS = 2e5
+_MOST_TRIALS = 1.5e6
+"""Hypotheses of the pair search, before and after patterns were tried."""
 _STARS_A_FRAME = (25.0, 80.0)
 """Catalogue stars a frame, for the pair search: bright ones first, then deeper."""
 
@@ -142,19 +145,28 @@ class EmbeddedSolver:
         hinted = centre is not None and (hint.radius is None or hint.radius < _HINT_ENDS)
         if hinted and centre is not None and hint.scale is not None:
             asked = max(0.2 * DEG, 5.0 * DEG if hint.radius is None else hint.radius)
-            for radius in (asked, max(_WIDER, 2.0 * asked)):
-                yield from self._by_pairs(stars, hint, centre, radius, watch)
-                try:
-                    yield from self._by_local_patterns(stars, hint, centre, radius, watch)
-                except SolverMissing as exc:
-                    missing = exc
+            wider = max(_WIDER, 1.5 * asked)
+            yield from self._by_pairs(stars, hint, centre, asked, _QUICK_TRIALS, watch)
+            try:
+                yield from self._by_local_patterns(stars, hint, centre, asked, watch)
+                yield from self._by_local_patterns(stars, hint, centre, wider, watch)
+            except SolverMissing as exc:
+                missing = exc
+            yield from self._by_pairs(stars, hint, centre, asked, _MOST_TRIALS, watch)
+            yield from self._by_pairs(stars, hint, centre, wider, _MOST_TRIALS, watch)
         if not hinted or hint.scale is None or self._blind:
             if missing is not None:
                 raise missing
             yield from self._by_whole_sky(stars, hint, watch)
 
     def _by_pairs(
-        self, stars: StarList, hint: SolveHint, centre: Vector, radius: float, watch: _Watch
+        self,
+        stars: StarList,
+        hint: SolveHint,
+        centre: Vector,
+        radius: float,
+        most_trials: float,
+        watch: _Watch,
     ) -> Iterator[Approximation]:
         assert hint.scale is not None  # noqa: S101 - narrows the type; the caller has looked
         diagonal = 2.0 * math.atan(0.5 * hint.scale * math.hypot(stars.width, stars.height))
@@ -178,6 +190,8 @@ class EmbeddedSolver:
                 hint.scale,
                 hint.scale_tolerance,
                 hint.parity,
+                prior=_prior(hint, radius),
+                most_trials=most_trials,
                 check=watch,
             )
 
@@ -193,6 +207,7 @@ class EmbeddedSolver:
             stars,
             width,
             width * max(0.01, hint.scale_tolerance),
+            prior=_prior(hint, radius),
             parity=hint.parity,
             timeout_s=min(5.0, watch.left_s),
         )
@@ -217,6 +232,7 @@ class EmbeddedSolver:
                 stars,
                 width,
                 width * max(0.01, tolerance),
+                prior=_prior(hint, math.pi),
                 parity=hint.parity,
                 timeout_s=min(5.0, watch.left_s),
             )
@@ -265,7 +281,8 @@ def create(options: Mapping[str, object]) -> EmbeddedSolver:
     unknown = sorted(set(options) - known)
     if unknown:
         raise ConfigError(
-            f"The embedded solver has no option {unknown[0]!r}; it knows {', '.join(sorted(known))}."
+            f"The embedded solver has no option {unknown[0]!r}; "
+            f"it knows {', '.join(sorted(known))}."
         )
     blind = options.get("blind", False)
     if not isinstance(blind, bool):
@@ -316,6 +333,12 @@ def _widths(hint: SolveHint, columns: int) -> Widths:
     if hint.scale is None:
         return _BLIND_WIDTHS
     return Widths.around(_width(hint, columns), hint.scale_tolerance)
+
+
+def _prior(hint: SolveHint, radius: float) -> Prior:
+    tolerance = 1.5 if hint.scale is None else max(0.01, hint.scale_tolerance)
+    solid_angle = 2.0 * math.pi * (1.0 - math.cos(min(radius, math.pi)))
+    return Prior(solid_angle, tolerance, 2 if hint.parity is None else 1)
 
 
 def _field_deg(hint: SolveHint, stars: StarList) -> tuple[float, float] | None:

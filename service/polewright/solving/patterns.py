@@ -25,7 +25,7 @@ from polewright.angles import DEG, Vector
 from polewright.images.frame import StarList
 from polewright.solving.catalogue import GAIA_EPOCH, StarSource, write_gaia_format
 from polewright.solving.errors import SolverMissing
-from polewright.solving.refit import Approximation, centred
+from polewright.solving.refit import Approximation, Prior, centred
 
 Progress = Callable[[str], None]
 """Called with a sentence when slow work starts and when it has ended."""
@@ -190,6 +190,7 @@ def recognise(
     width: float,
     width_error: float | None,
     *,
+    prior: Prior,
     parity: int | None = None,
     timeout_s: float = 5.0,
 ) -> Approximation | None:
@@ -200,6 +201,7 @@ def recognise(
         stars: brightest first.
         width: expected horizontal width of the field, rad.
         width_error: how far ``width`` may be off, rad; None when it is a mere guess.
+        prior: what was known before, passed on to judge the outcome.
         parity: when known, an answer of the other parity is no answer.
         timeout_s: the library's own limit.
     """
@@ -226,6 +228,7 @@ def recognise(
         scale=scale,
         # few stars recognised near the middle say little about the edge
         reach_px=max(12.0, 0.004 * stars.width),
-        log10_trials=6.0,
+        log10_trials=math.inf,
         fixed_stars=4,
+        prior=prior,
     )

@@ -37,6 +37,30 @@ MIN_MATCHED = 4
 _SYSTEMATIC_PX = 0.05
 _MAX_STARS = 3000
 _MAGNITUDE_SLACK = 1.7
+_SQUEEZE = 1e-3
+"""Size of the anisotropy that refraction brings at 25 to 30 degrees of altitude."""
+
+
+@dataclass(frozen=True)
+class Prior:
+    """How much was known before anything was compared: the room in which an accident may hide."""
+
+    solid_angle: float
+    """Steradians in which the boresight may lie."""
+    scale_tolerance: float
+    """Fraction by which the scale may be off, either way."""
+    parities: int
+    """1 when the parity is known, else 2."""
+    roll_range: float = 2.0 * math.pi
+    """Radians that the roll may take."""
+
+    def log10_places(self, radius_px: float, scale: float, corner_px: float) -> float:
+        """log10 of the number of hypotheses that differ by more than ``radius_px`` somewhere."""
+        step = radius_px / corner_px
+        places = max(1.0, self.solid_angle / (math.pi * (radius_px * scale) ** 2))
+        rolls = max(1.0, self.roll_range / step)
+        scales = max(1.0, 2.0 * self.scale_tolerance / step)
+        return math.log10(places * rolls * scales * self.parities)
 
 
 @dataclass(frozen=True)
@@ -49,9 +73,10 @@ class Approximation:
     scale: float
     reach_px: float
     log10_trials: float
-    """How many hypotheses were compared with the stars to find this one."""
+    """How many hypotheses were compared with the stars to find this one; inf: not counted."""
     fixed_stars: int
     """Stars that made the hypothesis, so that their agreement proves nothing."""
+    prior: Prior
     k1: float = 0.0
 
 
@@ -109,7 +134,7 @@ def gnomonic(vectors: Vector, attitude: Matrix) -> tuple[Floats, Floats]:
     """Tangent-plane coordinates (N, 2) about the boresight, and the third component (N,)."""
     camera = vectors @ attitude
     z = camera[:, 2]
-    return camera[:, :2] / np.where(z > 0.05, z, np.nan)[:, None], z
+    return np.asarray(camera[:, :2] / np.where(z > 0.05, z, np.nan)[:, None]), z
 
 
 def rotation(vector: Vector) -> Matrix:
@@ -165,7 +190,7 @@ class _SmoothMap:
     def __init__(self, half_width: float, k1: float) -> None:
         self.half = half_width
         self.degree = 0
-        self.parameters = 4
+        self.parameters = 4.0
         self._k1 = k1
         self._coefficients: Floats | None = None
 
@@ -178,32 +203,39 @@ class _SmoothMap:
                 r2 = np.sum(p * p, axis=1, keepdims=True)
                 p = u / (1.0 + self._k1 * r2)
             return p * self.half
-        return _terms(u, self.degree) @ self._coefficients
+        return np.asarray(_terms(u, self.degree) @ self._coefficients)
 
     def fit(self, ideal: Floats, pixels: Floats, weights: Floats) -> None:
         """Least squares with as many terms as the stars can carry."""
         count = ideal.shape[0]
         u = ideal / self.half
-        if count < 6:
-            ones, zeros = np.ones(count), np.zeros(count)
-            rows = np.concatenate(
-                [
-                    np.stack([u[:, 0], -u[:, 1], ones, zeros], axis=1),
-                    np.stack([u[:, 1], u[:, 0], zeros, ones], axis=1),
-                ]
-            )
-            w = np.concatenate([weights, weights])
-            target = np.concatenate([pixels[:, 0], pixels[:, 1]])
-            a, b, c, d = np.linalg.lstsq(rows * w[:, None], target * w, rcond=None)[0]
-            self.degree, self.parameters = 1, 4
-            self._coefficients = np.array([[c, d], [a, b], [-b, a]])
+        if count < 12:
+            self._fit_squeezed(u, pixels, weights)
             return
         self.degree = 1 if count < 24 else 2 if count < 60 else 3
         design = _terms(u, self.degree)
-        self.parameters = 2 * design.shape[1]
-        self._coefficients = np.linalg.lstsq(
-            design * weights[:, None], pixels * weights[:, None], rcond=None
-        )[0]
+        self.parameters = 2.0 * design.shape[1]
+        solved = np.linalg.lstsq(design * weights[:, None], pixels * weights[:, None], rcond=None)
+        self._coefficients = np.asarray(solved[0], dtype=np.float64)
+
+    def _fit_squeezed(self, u: Floats, pixels: Floats, weights: Floats) -> None:
+        """Fit a similarity and, held near none, the two terms of an anisotropic squeeze."""
+        x, y = u[:, 0], u[:, 1]
+        one, zero = np.ones_like(x), np.zeros_like(x)
+        w = np.concatenate([weights, weights])
+        rows = np.concatenate(
+            [
+                np.stack([x, -y, one, zero, x, y], axis=1),
+                np.stack([y, x, zero, one, -y, x], axis=1),
+            ]
+        )
+        hold = np.zeros((2, 6))
+        hold[0, 4] = hold[1, 5] = 1.0 / (_SQUEEZE * self.half)
+        design = np.concatenate([rows * w[:, None], hold])
+        target = np.concatenate([pixels[:, 0] * weights, pixels[:, 1] * weights, [0.0, 0.0]])
+        a, b, c, d, e, f = np.linalg.lstsq(design, target, rcond=None)[0]
+        self.degree, self.parameters = 1, 5.0  # the two held terms count as half
+        self._coefficients = np.array([[c, d], [a + e, b + f], [f - b, a - e]], dtype=np.float64)
 
 
 def _mutual(predicted: Floats, tree: cKDTree, radius: float) -> tuple[Ints, Ints]:
@@ -321,8 +353,7 @@ def _match(
     hit = np.zeros(len(cone), dtype=bool)
     hit[catalogue] = True
     chance = min(1.0, len(stars) * math.pi * radius**2 / (stars.width * stars.height))
-    fixed = max(float(start.fixed_stars), smooth.parameters / 2.0)
-    accident = log10_accident(hit[in_frame | hit], chance, fixed, start.log10_trials)
+    accident = _accident(hit[in_frame | hit], chance, radius, smooth.parameters, start, limits)
     fwhm = float(np.median(stars.fwhm_px)) if len(stars) else 3.0
     crowded = _crowded(predicted, cone.magnitude, max(6.0, 2.5 * fwhm))
     bright = in_frame & (cone.magnitude <= np.median(cone.magnitude[catalogue])) & ~crowded
@@ -339,6 +370,23 @@ def _match(
         found,
         int(np.count_nonzero(in_frame)),
     )
+
+
+def _accident(
+    hits: NDArray[np.bool_],
+    chance: float,
+    radius: float,
+    parameters: float,
+    start: Approximation,
+    limits: Floats,
+) -> float:
+    """Return the smaller of two bounds: by hypotheses tried, and by hypotheses that exist."""
+    fixed = max(float(start.fixed_stars), parameters / 2.0)
+    tried = log10_accident(hits, chance, fixed, start.log10_trials)
+    places = start.prior.log10_places(radius, start.scale, float(np.hypot(*limits)))
+    # the four parameters of a similarity are those that the places count
+    existing = log10_accident(hits, chance, (parameters - 4.0) / 2.0, places)
+    return min(tried, existing) + math.log10(2.0)
 
 
 def _same_brightness(
@@ -448,5 +496,5 @@ def fit_attitude(
     residual = (pixels * (1.0 + k1 * r2) - u / scale).reshape(-1) * weight
     dof = max(1, residual.size - count)
     inverse = np.linalg.pinv(design.T @ design)
-    covariance = inverse[:3, :3] * max(1.0, float(residual @ residual) / dof)
+    covariance: Matrix = inverse[:3, :3] * max(1.0, float(residual @ residual) / dof)
     return attitude, scale, k1, covariance

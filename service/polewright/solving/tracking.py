@@ -15,11 +15,11 @@ import numpy as np
 from polewright.angles import DEG, Matrix
 from polewright.images.frame import StarList
 from polewright.solving.catalogue import StarSource
-from polewright.solving.refit import Approximation, Floats, centred, gnomonic, rotation
+from polewright.solving.refit import Approximation, Floats, Prior, centred, gnomonic, rotation
 
 _BRIGHT = 60
 _CELL_PX = 16.0
-_ROLLS_DEG = (0.0, 0.25, -0.25, 0.5, -0.5)
+_ROLLS_DEG = (0.0, -0.25, 0.25, -0.5, 0.5)
 
 
 def follow(
@@ -51,6 +51,7 @@ def follow(
     cone = cone.take(slice(0, math.ceil(_BRIGHT * max(1.0, area))))
     pixels = centred(stars.take(slice(0, _BRIGHT)), parity)
     half = stars.width / 2.0
+    prior = Prior(math.pi * off**2, 0.002, 1, 2.0 * _ROLLS_DEG[-1] * DEG + 0.01)
     straight = pixels * (1.0 + k1 * np.sum(pixels**2, axis=1, keepdims=True) / half**2)
     for roll in _ROLLS_DEG:
         attitude = predicted @ rotation(np.array([0.0, 0.0, roll * DEG]))
@@ -65,8 +66,9 @@ def follow(
             parity,
             scale,
             reach_px=3.0 * _CELL_PX,
-            log10_trials=math.log10(max(10.0, math.pi * (limit / _CELL_PX) ** 2)) + 1.0,
+            log10_trials=math.inf,
             fixed_stars=1,
+            prior=prior,
             k1=k1,
         )
 
