@@ -1,0 +1,112 @@
+"""The rig's own control API, beside Alpaca: the truth, the knobs, and mishaps.
+
+- ``GET /rig/truth``: where the axis really is, mount state, knobs.
+- ``GET /rig/spec``: what the rig is made of.
+- ``POST /rig/adjusters``: JSON with ``altitude_arcmin`` and/or ``azimuth_arcmin`` (or
+  ``altitude_turns``, ``azimuth_turns``), and ``wait`` (true answers when the knobs rest).
+- ``POST /rig/mishaps``: JSON with any of ``slip_declination_arcmin``,
+  ``slip_right_ascension_arcmin``, ``sink_east_arcmin``, ``sink_north_arcmin``.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Awaitable, Callable
+from dataclasses import asdict
+from typing import Annotated, TypeVar
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import Request
+from starlette.responses import JSONResponse, PlainTextResponse, Response
+from starlette.routing import Route
+
+from polewright_sim.rig import SimulatedRig
+
+_BODY_LIMIT = 64 * 1024
+Model = TypeVar("Model", bound=BaseModel)
+Finite = Annotated[float, Field(allow_inf_nan=False, ge=-1e4, le=1e4)]
+
+
+class KnobTurns(BaseModel):
+    """Body of POST /rig/adjusters."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    altitude_arcmin: Finite = 0.0
+    azimuth_arcmin: Finite = 0.0
+    altitude_turns: Finite = 0.0
+    azimuth_turns: Finite = 0.0
+    wait: bool = False
+
+
+class Mishap(BaseModel):
+    """Body of POST /rig/mishaps."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    slip_declination_arcmin: Finite = 0.0
+    slip_right_ascension_arcmin: Finite = 0.0
+    sink_east_arcmin: Finite = 0.0
+    sink_north_arcmin: Finite = 0.0
+
+
+def control_routes(rig: SimulatedRig) -> list[Route]:
+    """Return the routes for a rig."""
+
+    def truth(_: Request) -> Response:
+        return JSONResponse(rig.report())
+
+    def spec(_: Request) -> Response:
+        return JSONResponse(rig.spec.model_dump(mode="json"))
+
+    def turn(wanted: KnobTurns) -> Response:
+        knobs = rig.adjusters
+        turns = rig.turn_knobs(
+            altitude_arcmin=wanted.altitude_arcmin
+            + wanted.altitude_turns * knobs.altitude.spec.arcmin_per_turn,
+            azimuth_arcmin=wanted.azimuth_arcmin
+            + wanted.azimuth_turns * knobs.azimuth.spec.arcmin_per_turn,
+            wait=wanted.wait,
+        )
+        rest_s = max((done.done_s for done in turns), default=-math.inf)
+        left_s = max(0.0, rest_s - rig.clock.utc_s())
+        return JSONResponse({"turns": [asdict(done) for done in turns], "rest_in_s": left_s})
+
+    def mishap(wanted: Mishap) -> Response:
+        rig.disturb_mount(**wanted.model_dump())
+        return JSONResponse(rig.report())
+
+    def knobs(_: Request) -> Response:
+        return JSONResponse(
+            {
+                "history": [asdict(done) for done in list(rig.adjusters.history)],
+                "now": rig.report()["adjusters"],
+            }
+        )
+
+    return [
+        Route("/rig/truth", truth, methods=["GET"]),
+        Route("/rig/spec", spec, methods=["GET"]),
+        Route("/rig/adjusters", knobs, methods=["GET"]),
+        Route("/rig/adjusters", posted(KnobTurns, turn), methods=["POST"]),
+        Route("/rig/mishaps", posted(Mishap, mishap), methods=["POST"]),
+    ]
+
+
+def posted(
+    kind: type[Model], work: Callable[[Model], Response]
+) -> Callable[[Request], Awaitable[Response]]:
+    """Make an endpoint that checks a JSON body and works in a thread; 400 tells what is wrong."""
+
+    async def endpoint(request: Request) -> Response:
+        body = await request.body()
+        if len(body) > _BODY_LIMIT:
+            return PlainTextResponse("the body is too long", 400)
+        try:
+            wanted = kind.model_validate_json(body)
+        except ValidationError as fault:
+            return PlainTextResponse(str(fault), 400)
+        return await run_in_threadpool(work, wanted)
+
+    return endpoint

@@ -1,0 +1,101 @@
+"""Publishes a rig: Alpaca devices, discovery, and the rig's own control API."""
+
+from __future__ import annotations
+
+import uuid
+from types import TracebackType
+
+from polewright_sim.camera_device import CameraDevice
+from polewright_sim.control import control_routes
+from polewright_sim.rig import SimulatedRig
+from polewright_sim.telescope_device import TelescopeDevice
+from polewright_wire import AlpacaServer, Device, Interceptor, ServerDescription
+
+_NAMESPACE = uuid.UUID("5d3e0d6a-5d0e-4c0e-9d57-5a6f8d1c2b44")
+
+
+class RunningRig:
+    """A rig being served by a thread of this process, until `stop`."""
+
+    def __init__(self, rig: SimulatedRig, host: str, port: int, discovery_port: int | None) -> None:
+        self.rig = rig
+        spec = rig.spec
+
+        def identity(kind: str) -> str:
+            return str(uuid.uuid5(_NAMESPACE, f"{spec.name}/{spec.seed}/{kind}"))
+
+        self.telescope = TelescopeDevice(
+            rig.mount,
+            spec.optics,
+            rig.clock,
+            name=f"{spec.name}: mount",
+            unique_id=identity("telescope"),
+        )
+        self.camera = CameraDevice(
+            spec.sensor,
+            spec.camera,
+            rig.record,
+            rig.clock,
+            name=f"{spec.name}: camera",
+            unique_id=identity("camera"),
+        )
+        self.devices: list[Device] = [self.telescope, self.camera]
+        self.server = AlpacaServer(
+            self.devices,
+            ServerDescription(spec.name, "Polewright", "1.0", "nowhere: a simulation"),
+            extra_routes=control_routes(rig),
+        )
+        self._running = self.server.start(host, port, discovery_port=discovery_port)
+        self.host = host
+        self.port = self._running.port
+
+    @property
+    def url(self) -> str:
+        """Base address, without a slash at the end."""
+        return self._running.url
+
+    @property
+    def discovery_port(self) -> int | None:
+        """UDP port on which discovery is answered, if it is."""
+        responder = self._running.discovery
+        return None if responder is None else responder.port
+
+    def set_interceptor(self, interceptor: Interceptor | None) -> None:
+        """Put a fault layer before every Alpaca answer, or take it away."""
+        self.server.interceptor = interceptor
+
+    def stop(self) -> None:
+        """Close the port; the rig itself stays usable."""
+        self._running.stop()
+
+    def __enter__(self) -> RunningRig:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        value: BaseException | None,
+        traceback: TracebackType | None,
+    ) -> None:
+        self.stop()
+
+
+def serve(
+    rig: SimulatedRig,
+    host: str = "127.0.0.1",
+    port: int = 0,
+    discovery_port: int | None = None,
+) -> RunningRig:
+    """Publish a rig and return at once.
+
+    Args:
+        rig: what to publish.
+        host: address to listen on.
+        port: TCP port; 0 takes a free one.
+        discovery_port: UDP port for discovery (32227 is the standard's), 0 for a free one, None
+            for silence.
+
+    Raises:
+        OSError: an address cannot be bound.
+    """
+    return RunningRig(rig, host, port, discovery_port)

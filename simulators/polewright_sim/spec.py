@@ -1,0 +1,196 @@
+"""A whole rig as data: site, mount, its misalignment, adjusters, camera, sky.
+
+Defaults are plausible round numbers, from memory or invented, not the data of any product.
+"""
+
+from __future__ import annotations
+
+from typing import Literal, Self
+
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+from polewright.sky.site import Atmosphere, Site
+from polewright_sim.camera_spec import OpticsSpec, SensorSpec, SkySpec
+
+
+class _Spec(BaseModel):
+    """Frozen, and refuses misspelt keys."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class SiteSpec(_Spec):
+    """Where the rig really stands, and its air."""
+
+    latitude_deg: float = Field(50.0, ge=-89.0, le=89.0)
+    longitude_deg: float = Field(8.0, ge=-180.0, le=180.0)
+    """East positive."""
+    elevation_m: float = Field(200.0, ge=-500.0, le=9000.0)
+    pressure_hpa: float | None = Field(None, ge=0.0, le=1100.0)
+    """None takes the standard pressure of the elevation; 0 switches refraction off."""
+    temperature_c: float = Field(10.0, ge=-60.0, le=50.0)
+
+    def site(self) -> Site:
+        """The same for the sky."""
+        return Site(self.latitude_deg, self.longitude_deg, self.elevation_m)
+
+    def atmosphere(self) -> Atmosphere:
+        """The air for the sky."""
+        pressure = self.pressure_hpa
+        if pressure is None:
+            pressure = Atmosphere.standard(self.elevation_m).pressure_hpa
+        return Atmosphere(pressure, self.temperature_c)
+
+
+class MisalignmentSpec(_Spec):
+    """Polar axis minus true pole at the start, before any knob is turned."""
+
+    alt_arcmin: float = Field(0.0, ge=-1200.0, le=1200.0)
+    """Positive: the axis points above the pole."""
+    az_arcmin: float = Field(0.0, ge=-1200.0, le=1200.0)
+    """On the sky (base turn times the cosine of the pole's altitude). Positive: the axis has the
+    larger azimuth, which is east of the north pole and west of the south pole."""
+
+
+class MountSpec(_Spec):
+    """The mount's mechanics, electronics, and what its driver offers."""
+
+    kind: Literal["german", "fork"] = "german"
+    interface_version: Literal[3, 4] = 4
+    starts_parked: bool = True
+    """Otherwise it starts at home, not tracking."""
+
+    cone_arcmin: float = Field(0.0, ge=-300.0, le=300.0)
+    """The tube is not perpendicular to the declination axis by so much."""
+    nonperpendicular_arcmin: float = Field(0.0, ge=-300.0, le=300.0)
+    """The declination axis is not perpendicular to the RA axis by so much."""
+    pointing_offset_ra_arcmin: float = 0.0
+    """How far the axes stand from what the encoders say, as the mount starts: RA axis."""
+    pointing_offset_dec_arcmin: float = 0.0
+    """The same, declination axis."""
+    tripod_tilt_deg: float = Field(0.0, ge=0.0, le=20.0)
+    """The base is tilted: its knobs turn about tilted axes."""
+    tripod_tilt_azimuth_deg: float = 0.0
+    """The side that is low."""
+
+    slew_deg_per_s: float = Field(4.0, gt=0.0, le=100.0)
+    acceleration_deg_per_s2: float = Field(2.0, gt=0.0, le=100.0)
+    settle_time_s: int = Field(0, ge=0, le=60)
+    """SlewSettleTime at the start: Slewing stays true so long after the axes have arrived."""
+    vibration_arcsec: float = Field(15.0, ge=0.0)
+    """Amplitude right after a slew of a degree or more."""
+    vibration_hz: float = Field(2.0, gt=0.0, le=50.0)
+    vibration_decay_s: float = Field(1.5, gt=0.0, le=60.0)
+    """The amplitude falls to 1/e in this time."""
+    periodic_error_arcsec: float = Field(4.0, ge=0.0)
+    """Amplitude (half of peak to peak)."""
+    periodic_error_period_s: float = Field(480.0, gt=10.0)
+    """One turn of the worm at sidereal rate."""
+    ra_backlash_arcsec: float = Field(0.0, ge=0.0)
+    guide_rate: float = Field(0.5, gt=0.0, le=1.0)
+    """Times sidereal."""
+
+    altitude_min_deg: float = Field(0.0, ge=-90.0, le=80.0)
+    """Slews below are refused, tracking into it stops."""
+    past_meridian_deg: float = Field(15.0, ge=0.0, le=80.0)
+    """German mount: how far it tracks past the meridian before it stops by itself."""
+    stay_past_meridian_deg: float = Field(0.0, ge=0.0, le=80.0)
+    """German mount: a slew to a target so little beyond the meridian keeps the side."""
+
+    equatorial_system: Literal[0, 1, 2] = 1
+    """The frame its driver uses: 1 of date, 2 J2000; 0 says "other" and means of date."""
+    site_latitude_deg: float | None = None
+    """What the mount believes; None means the truth."""
+    site_longitude_deg: float | None = None
+    site_elevation_m: float | None = None
+    clock_offset_s: float = 0.0
+    """The mount's clock minus the truth."""
+    reports_pier_side: bool = True
+    reports_destination_side: bool = True
+    can_move_axis: bool = True
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        if self.stay_past_meridian_deg > self.past_meridian_deg:
+            raise ValueError(
+                f"stay_past_meridian_deg ({self.stay_past_meridian_deg}) must not exceed "
+                f"past_meridian_deg ({self.past_meridian_deg})"
+            )
+        return self
+
+
+class KnobSpec(_Spec):
+    """One adjuster of the base."""
+
+    backlash_arcmin: float = Field(0.0, ge=0.0, le=600.0)
+    arcmin_per_turn: float = Field(60.0, gt=0.0)
+    """Axis motion for one turn of the knob."""
+    rate_arcmin_per_s: float = Field(6.0, gt=0.0)
+    """How fast it is turned; a frame exposed meanwhile is smeared."""
+    travel_arcmin: float = Field(600.0, gt=0.0)
+    """It stops so far to either side of where it started."""
+    gain: float = 1.0
+    """What it does over what it is told: a motor with a wrong sign or scale."""
+    lowering_jump_arcmin: float = Field(0.0, ge=0.0, le=120.0)
+    """When the axis is lowered it sticks, then drops by so much at once; 0 lowers smoothly."""
+
+
+class AdjustersSpec(_Spec):
+    """Both adjusters of the base."""
+
+    altitude: KnobSpec = KnobSpec()
+    azimuth: KnobSpec = KnobSpec()
+
+
+class CameraDriverSpec(_Spec):
+    """What the camera's driver offers; the sensor itself is in `SensorSpec`."""
+
+    interface_version: Literal[3, 4] = 4
+    gain_mode: Literal["values", "names", "none"] = "values"
+    gain: int = 100
+    """Setting at the start: a value, or the index of a name."""
+    gain_range: tuple[int, int] = (0, 300)
+    """Labels only: the images do not change with it."""
+    gain_names: tuple[str, ...] = ("low", "middle", "high")
+    offset_mode: Literal["values", "names", "none"] = "values"
+    offset: int = 30
+    offset_range: tuple[int, int] = (0, 200)
+    offset_names: tuple[str, ...] = ("small", "large")
+    exposure_min_s: float = Field(0.001, ge=0.0)
+    exposure_max_s: float = Field(3600.0, gt=0.0)
+    readout_s: float = Field(0.2, ge=0.0)
+    """Time from the end of the exposure to ImageReady, at least."""
+    can_abort: bool = True
+    can_stop: bool = True
+    has_shutter: bool = True
+    cooler: bool = True
+    ambient_c: float = 10.0
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        for kind in ("gain", "offset"):
+            mode, value = getattr(self, f"{kind}_mode"), getattr(self, kind)
+            low, high = getattr(self, f"{kind}_range")
+            if mode == "names":
+                low, high = 0, len(getattr(self, f"{kind}_names")) - 1
+            if mode != "none" and not low <= value <= high:
+                raise ValueError(f"{kind} {value} is outside {low} to {high}")
+        return self
+
+
+class RigSpec(_Spec):
+    """Everything that makes one simulated rig."""
+
+    name: str = "Simulated rig"
+    site: SiteSpec = SiteSpec()
+    misalignment: MisalignmentSpec = MisalignmentSpec()
+    mount: MountSpec = MountSpec()
+    adjusters: AdjustersSpec = AdjustersSpec()
+    optics: OpticsSpec = OpticsSpec()
+    sensor: SensorSpec = SensorSpec()
+    camera: CameraDriverSpec = CameraDriverSpec()
+    sky: SkySpec = SkySpec()
+    horizon: tuple[tuple[float, float], ...] = ()
+    """Silhouette: (azimuth_deg, altitude_deg) corners, straight lines between; empty is open."""
+    seed: int = Field(0, ge=0)
+    """Fixes every random number of the rig."""
