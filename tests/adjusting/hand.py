@@ -19,6 +19,8 @@ from polewright.adjusting.phrases import Action
 from polewright.adjusting.profile import AdjusterProfile, Axis
 from polewright.angles import ARCMIN, ARCSEC, DEG, SIDEREAL_RATE, Matrix, Vector
 from polewright.geometry.attitude import Attitude
+from polewright.sky.pole import PoleTarget
+from polewright.sky.site import Atmosphere, Site
 
 
 def turn(axis: Vector, angle: float) -> Matrix:
@@ -61,7 +63,8 @@ class ToyMount:
 
     @property
     def base(self) -> Matrix:
-        return self.kick @ self.tilt @ turn(Z, self.azimuth) @ turn(X, self.altitude)
+        level: Matrix = self.kick @ self.tilt
+        return level @ turn(Z, self.azimuth) @ turn(X, self.altitude)
 
     @property
     def axis(self) -> Vector:
@@ -81,14 +84,13 @@ class ToyMount:
             self.ra += (1.0 if self.southern else -1.0) * SIDEREAL_RATE * seconds
 
     def true_attitude(self) -> Matrix:
-        y = np.array([0.0, 1.0, 0.0])
-        return self.base @ turn(y, self.ra) @ turn(self.declination_axis, self.slip) @ self.camera
+        mount: Matrix = self.base @ turn(np.array([0.0, 1.0, 0.0]), self.ra)
+        return mount @ turn(self.declination_axis, self.slip) @ self.camera
 
     def look(self, elongation: float = 1.1, stars: int = 60) -> Observation:
         sigmas = np.array([self.boresight_sigma, self.boresight_sigma, self.roll_sigma])
-        measured = self.true_attitude() @ turn(np.array([1.0, 1.0, 1.0]), 0.0)
         noise = self.rng.normal(size=3) * sigmas
-        measured = measured @ np.asarray(Rotation.from_rotvec(noise).as_matrix())
+        measured = self.true_attitude() @ np.asarray(Rotation.from_rotvec(noise).as_matrix())
         attitude = Attitude(
             matrix=measured,
             covariance=np.diag(sigmas**2),
@@ -147,7 +149,9 @@ def toy_mount(
     inside = tilt.T @ wanted  # the adjusters that put the axis there although the base leans
     ra_start = rng.uniform(-1.5, 1.5)
     pointing = turn(np.array([0.0, 1.0, 0.0]), ra_start) @ turn(X, rng.uniform(-1.2, 1.2))
-    camera = pointing @ np.asarray(Rotation.random(random_state=int(rng.integers(2**31))).as_matrix())
+    camera = pointing @ np.asarray(
+        Rotation.random(random_state=int(rng.integers(2**31))).as_matrix()
+    )
     declination_axis = turn(np.array([0.0, 1.0, 0.0]), ra_start) @ X
     return ToyMount(
         latitude=latitude,
@@ -214,8 +218,10 @@ class Hand:
         return AdjustmentEngine(
             axis,
             covariance,
-            self.mount.pole,
             self.mount.look(),
+            Site(self.mount.latitude / DEG, 0.0),
+            PoleTarget.TRUE,
+            Atmosphere.none(),
             self.profile,
             self.settings,
             learned_from=before,
@@ -243,6 +249,10 @@ class Hand:
         knob = self.altitude if advice.axis is Axis.ALTITUDE else self.azimuth
         sign = 1.0 if advice.action in (Action.RAISE, Action.EAST) else -1.0
         rng = self.mount.rng
+        self.moves += 1
+        if advice.turns is None and not self.tells_turns:
+            self.feel(engine, reading, knob, sign)
+            return
         if advice.turns is not None:
             turns = advice.turns * (1.0 + self.skill * float(rng.normal()) * 0.5)
         else:
@@ -250,10 +260,28 @@ class Hand:
             guess = knob.arcmin_per_turn * float(rng.uniform(0.7, 1.6))
             turns = advice.amount_base_arcmin / guess * (1.0 + self.skill * float(rng.normal()))
         turns = abs(turns)
-        self.moves += 1
         self.turn(engine, advice.axis, sign * turns)
         if self.tells_turns:
             engine.note_turns(advice.axis, sign * max(0.02, round(turns * 16.0) / 16.0))
+
+    def feel(self, engine: AdjustmentEngine, told: Reading, knob: ToyKnob, sign: float) -> None:
+        """Turn in small steps with an eye on what is left, until little is or the mark is past."""
+        advice = told.advice
+        assert advice.axis is not None
+        start = left = advice.amount_arcmin
+        base = advice.amount_base_arcmin / advice.amount_arcmin
+        boost = 1.0
+        for _ in range(15):
+            share = float(self.mount.rng.uniform(0.25, 0.7))
+            turns = boost * share * left * base / knob.arcmin_per_turn
+            moved = knob.turned(sign * turns, self.mount.rng)
+            self.push(advice.axis, moved)
+            now = self.feed(engine, elongation=1.8 if abs(moved) > 3.0 * ARCSEC else 1.1).advice
+            if now.heading is not advice.heading or now.amount_arcmin < 0.15 * start:
+                return
+            # Nothing bites yet: a hand then turns further at a time.
+            boost = 1.5 * boost if now.amount_arcmin > 0.9 * left else 1.0
+            left = now.amount_arcmin
 
     def turn(self, engine: AdjustmentEngine, axis: Axis, turns: float) -> None:
         knob = self.altitude if axis is Axis.ALTITUDE else self.azimuth

@@ -9,10 +9,10 @@ from enum import Enum
 from polewright.adjusting import phrases
 from polewright.adjusting.knobs import KnobLearner
 from polewright.adjusting.motion import State
-from polewright.adjusting.offset import PoleOffset
 from polewright.adjusting.phrases import Action, Goal
 from polewright.adjusting.profile import AdjusterProfile, Axis
 from polewright.angles import ARCMIN
+from polewright.geometry.axis_error import AxisError
 
 #: "Within" is entered below this share of the tolerance and held up to the whole of it.
 ENTER_WITHIN = 0.85
@@ -101,22 +101,24 @@ class Advisor:
         """The last advice given for a settled reading."""
         return self._last
 
-    def verdict(self, offset: PoleOffset) -> Verdict:
+    def verdict(self, error: AxisError) -> Verdict:
         """What may be claimed from a settled reading."""
         if self.slipped:
             return Verdict.UNKNOWN
-        if offset.total > self.tolerance:
+        if error.total > self.tolerance:
             return Verdict.OUTSIDE
-        sure = offset.bound <= self.tolerance and not self.sweep_wanted
+        sure = error.total_upper() <= self.tolerance and not self.sweep_wanted
         return Verdict.WITHIN if sure and self._within else Verdict.UNSURE
 
-    def settled(self, offset: PoleOffset) -> Advice:
+    def settled(self, error: AxisError) -> Advice:
         """Advice for a settled reading; this one is remembered."""
-        self._within = offset.bound <= self.tolerance * (1.0 if self._within else ENTER_WITHIN)
-        self._last = self._decide(offset)
+        self._within = error.total_upper() <= self.tolerance * (
+            1.0 if self._within else ENTER_WITHIN
+        )
+        self._last = self._decide(error)
         return self._last
 
-    def unsettled(self, state: State, offset: PoleOffset, reason: str = "") -> Advice:
+    def unsettled(self, state: State, error: AxisError, reason: str = "") -> Advice:
         """Advice while the axis moves or cannot be seen; memory stays as it is."""
         told = self._last
         if self.slipped:
@@ -125,7 +127,7 @@ class Advisor:
             return Advice(Action.WAIT, phrases.wait(state, reason))
         if state is State.LOST:
             return Advice(Action.WAIT, phrases.wait(state, reason), told.axis, told.heading)
-        goal = self._goal_of(told.axis, offset, aim=self._aim(told))
+        goal = self._goal_of(told.axis, error, aim=self._aim(told))
         passed = goal.heading is not told.heading and goal.amount > FINISH_SHARE * self.goal
         return Advice(
             Action.WAIT,
@@ -136,45 +138,47 @@ class Advisor:
             goal.amount_base / ARCMIN,
         )
 
-    def _decide(self, offset: PoleOffset) -> Advice:
+    def _decide(self, error: AxisError) -> Advice:
         if self.slipped:
             return self._check_mount()
         if self.pass_kind is PassKind.COARSE:
-            self._reached = offset.total <= self.coarse_goal * (1.2 if self._reached else 1.0)
+            self._reached = error.total <= self.coarse_goal * (1.2 if self._reached else 1.0)
             if self._reached:
-                return self._sweep(phrases.coarse_reached(offset.total))
+                return self._sweep(phrases.coarse_reached(error.total))
         elif self._within:
-            return self._end(offset)
-        axis = self._choose(offset)
+            return self._end(error)
+        axis = self._choose(error)
         if axis is None:
             self._hidden = True
-            return self._sweep(phrases.noise_hides(offset.total, offset.bound, self.tolerance))
+            return self._sweep(
+                phrases.noise_hides(error.total, error.total_upper(), self.tolerance)
+            )
         self._hidden = False
         self._axis = axis
         self.snugged = False
-        return self._turn(axis, offset)
+        return self._turn(axis, error)
 
     def _check_mount(self) -> Advice:
         return Advice(Action.CHECK_MOUNT, self.slipped, cautions=(phrases.CHECK_MOUNT,))
 
-    def _end(self, offset: PoleOffset) -> Advice:
+    def _end(self, error: AxisError) -> Advice:
         if self.sweep_wanted:
             return self._sweep(self.sweep_wanted)
         if self.profile.needs_snugging and not self.snugged and self.moves > 0:
             return Advice(
                 Action.SNUG_AND_RECHECK,
-                phrases.snug(offset.total, offset.bound),
+                phrases.snug(error.total, error.total_upper()),
                 cautions=(phrases.SNUG_MOVES, phrases.HANDS_OFF_TUBE),
             )
-        return Advice(Action.DONE, phrases.done(offset.total, offset.bound, self.tolerance))
+        return Advice(Action.DONE, phrases.done(error.total, error.total_upper(), self.tolerance))
 
     def _sweep(self, why: str) -> Advice:
         return Advice(Action.STOP_AND_SWEEP, why, cautions=(phrases.HANDS_OFF_SWEEP,))
 
-    def _choose(self, offset: PoleOffset) -> Axis | None:
+    def _choose(self, error: AxisError) -> Axis | None:
         sigmas = RESUME_SIGMAS if self._hidden else IGNORE_SIGMAS
-        size = {Axis.AZIMUTH: abs(offset.east), Axis.ALTITUDE: abs(offset.up)}
-        noise = {Axis.AZIMUTH: offset.sigma_east, Axis.ALTITUDE: offset.sigma_up}
+        size = {Axis.AZIMUTH: abs(error.d_az_sky), Axis.ALTITUDE: abs(error.d_alt)}
+        noise = {Axis.AZIMUTH: error.sigma_az_sky, Axis.ALTITUDE: error.sigma_alt}
         due = [a for a in size if size[a] > max(IGNORE_SHARE * self.goal, sigmas * noise[a])]
         if not due:
             return None
@@ -185,8 +189,8 @@ class Advisor:
         unfinished = size[now] > FINISH_SHARE * self.goal
         return now if unfinished or size[larger] < TAKE_OVER * size[now] else larger
 
-    def _turn(self, axis: Axis, offset: PoleOffset) -> Advice:
-        goal = self._goal_of(axis, offset, aim=self._fresh_aim(axis, offset))
+    def _turn(self, axis: Axis, error: AxisError) -> Advice:
+        goal = self._goal_of(axis, error, aim=self._fresh_aim(axis, error))
         knob = self.knobs[axis]
         left = knob.travel_left(goal.plus)
         if left is not None and goal.amount_base > left:
@@ -214,13 +218,13 @@ class Advisor:
             phrases.cautions(self.profile, axis, goal, first=self.moves == 0),
         )
 
-    def _fresh_aim(self, axis: Axis, offset: PoleOffset) -> float:
-        """Where ``up`` should go (rad): below the pole when it has to come down first."""
+    def _fresh_aim(self, axis: Axis, error: AxisError) -> float:
+        """Where ``d_alt`` should go (rad): below the pole when it has to come down first."""
         below = (
             axis is Axis.ALTITUDE
             and self.profile.approach_altitude_from_below
             and self.pass_kind is PassKind.FINAL
-            and offset.up > 0.0
+            and error.d_alt > 0.0
         )
         return -self.profile.approach_margin_arcmin * ARCMIN if below else 0.0
 
@@ -237,10 +241,10 @@ class Advisor:
         """Where (rad) that advice meant to bring its component."""
         return self._aim(told)
 
-    def _goal_of(self, axis: Axis, offset: PoleOffset, aim: float) -> Goal:
+    def _goal_of(self, axis: Axis, error: AxisError, aim: float) -> Goal:
         if axis is Axis.ALTITUDE:
-            need = aim - offset.up
+            need = aim - error.d_alt
             heading = Action.RAISE if need > 0.0 else Action.LOWER
             return Goal(heading, abs(need), abs(need), -aim if need < 0.0 else 0.0)
-        heading = Action.EAST if offset.east < 0.0 else Action.WEST
-        return Goal(heading, abs(offset.east), abs(offset.east_base), 0.0)
+        heading = Action.EAST if error.d_az_sky < 0.0 else Action.WEST
+        return Goal(heading, abs(error.d_az_sky), abs(error.d_az_base), 0.0)

@@ -9,7 +9,7 @@ import numpy as np
 
 from polewright.adjusting import phrases
 from polewright.adjusting.advice import Advice, Advisor, PassKind, Verdict
-from polewright.adjusting.carry import Carried, base_rotation, carry
+from polewright.adjusting.carry import Carried, Reference
 from polewright.adjusting.errors import FramesOutOfOrder, TurnsNotUsable
 from polewright.adjusting.expected_turn import ExpectedTurn
 from polewright.adjusting.knobs import KnobLearner, TurnRate
@@ -17,9 +17,12 @@ from polewright.adjusting.motion import MotionDetector, State, mahalanobis2
 from polewright.adjusting.moves import Move, MoveJudge
 from polewright.adjusting.notices import Notice, NoticeKind
 from polewright.adjusting.observation import NoReading, Observation
-from polewright.adjusting.offset import PoleOffset, pole_offset
 from polewright.adjusting.profile import AdjusterProfile, Axis, finite_turns
 from polewright.angles import ARCMIN, ARCSEC, DEG, Matrix, Vector, fold_pi
+from polewright.geometry.axis_error import AxisError, axis_error
+from polewright.geometry.live import BLIND_BELOW
+from polewright.sky.pole import PoleTarget
+from polewright.sky.site import Atmosphere, Site
 
 #: Settled readings this many sigmas squared apart (chi-square of 2) are a move: once in 3000 on
 #: noise. And it must be this large.
@@ -55,7 +58,9 @@ class Reading:
     """(3,) observed east-north-up; the last known when LOST."""
     covariance: Matrix
     """(3, 3) rad^2, sweep and live noise."""
-    offset: PoleOffset
+    error: AxisError
+    bound: float
+    """The total error is below this (rad) with 95 % probability."""
     advice: Advice
     verdict: Verdict
     pass_kind: PassKind
@@ -67,6 +72,8 @@ class Reading:
     """Way (rad) that the axis has come since the sweep, all settled moves added."""
     unexplained_turn: float | None
     """Turn about RA (rad) since the reference that tracking does not explain; None: not known."""
+    slip_would_show: bool
+    """Whether a turn of the declination axis would show in ``unexplained_turn`` in this pose."""
 
     @property
     def settled(self) -> bool:
@@ -84,7 +91,7 @@ class _Anchor:
     """The settled reading that the next move is measured from."""
 
     carried: Carried
-    offset: PoleOffset
+    error: AxisError
     expected_turn: float
     gaps: int
 
@@ -96,8 +103,10 @@ class AdjustmentEngine:
         axis: (3,) unit vector of the polar axis from the sweep, observed east-north-up,
             towards the visible pole.
         covariance: (3, 3) rad^2 of it.
-        pole: (3,) where the axis should point.
         reference: a settled frame after the sweep, not one of the sweep's own.
+        site: the place; its latitude is the true pole's altitude.
+        target: the pole to align on.
+        atmosphere: lifts the refracted pole.
         profile: the two adjusters.
         settings: tolerance and when to ask for a new sweep.
 
@@ -108,23 +117,31 @@ class AdjustmentEngine:
         self,
         axis: Vector,
         covariance: Matrix,
-        pole: Vector,
         reference: Observation,
+        site: Site,
+        target: PoleTarget = PoleTarget.TRUE,
+        atmosphere: Atmosphere | None = None,
         profile: AdjusterProfile | None = None,
         settings: Settings | None = None,
         learned_from: AdjustmentEngine | None = None,
     ) -> None:
         self.profile = profile if profile is not None else AdjusterProfile()
         self.settings = settings if settings is not None else Settings()
-        self._axis, self._covariance, self._pole = axis, covariance, pole
-        self._reference = reference
-        self._floor = self.settings.floor_arcsec * ARCSEC
-        carried = carry(axis, covariance, reference.attitude, reference.attitude, self._floor)
-        offset = pole_offset(axis, covariance, pole)
-        self._expected = ExpectedTurn(reference, southern=bool(pole[1] < 0.0))
+        self._site, self._target = site, target
+        self._air = atmosphere if atmosphere is not None else Atmosphere.none()
+        self._reference = Reference(
+            axis,
+            covariance,
+            reference.attitude,
+            site.southern,
+            self.settings.floor_arcsec * ARCSEC,
+        )
+        carried = self._reference.carry(reference.attitude, 0.0)
+        error = axis_error(axis, covariance, site, target, self._air)
+        self._expected = ExpectedTurn(reference, southern=site.southern)
         self._detector = MotionDetector(reference)
-        self._anchor = _Anchor(carried, offset, 0.0, 0)
-        self._known, self._known_utc_s = (carried, offset), reference.utc_s
+        self._anchor = _Anchor(carried, error, 0.0, 0)
+        self._known, self._known_utc_s = (carried, error), reference.utc_s
         self._last_utc_s = reference.utc_s
         self._moved = 0.0
         self._lost = 0
@@ -134,7 +151,7 @@ class AdjustmentEngine:
             if learned_from is not None
             else {a: KnobLearner(self.profile.adjuster(a)) for a in Axis}
         )
-        far = offset.total > self.settings.coarse_from_arcmin * ARCMIN
+        far = error.total > self.settings.coarse_from_arcmin * ARCMIN
         self._advisor = Advisor(
             self.profile,
             self._knobs,
@@ -201,35 +218,34 @@ class AdjustmentEngine:
         self._lost += 1
         smeared = self._detector.smeared(frame.elongation)
         state = State.MOVING if smeared else State.LOST
-        carried, offset = self._known
-        advice = self._advisor.unsettled(state, offset, frame.reason)
+        carried, error = self._known
+        advice = self._advisor.unsettled(state, error, frame.reason)
         notices: list[Notice] = []
         if self._lost >= LOST_MANY:
             notices.append(Notice(NoticeKind.LOST_LONG, phrases.lost_long(self._lost)))
-        return self._reading(frame.utc_s, state, carried, offset, advice, notices)
+        return self._reading(frame.utc_s, state, carried, error, advice, notices)
 
     def _solved(self, frame: Observation) -> Reading:
         self._lost = 0
-        carried = carry(
-            self._axis, self._covariance, self._reference.attitude, frame.attitude, self._floor
-        )
-        offset = pole_offset(carried.axis, carried.covariance, self._pole)
-        self._known, self._known_utc_s = (carried, offset), frame.utc_s
+        expected = self._expected.turn if self._expected.gaps == 0 else None
+        carried = self._reference.carry(frame.attitude, expected)
+        error = axis_error(carried.axis, carried.covariance, self._site, self._target, self._air)
+        self._known, self._known_utc_s = (carried, error), frame.utc_s
         state = self._detector.judge(frame, carried.axis, carried.frame_covariance)
         notices: list[Notice] = []
         if self._detector.rebaselined:
             notices.append(Notice(NoticeKind.STARS_LONG, phrases.stars_long()))
         if state is not State.SETTLED:
-            advice = self._advisor.unsettled(state, offset)
-            return self._reading(frame.utc_s, state, carried, offset, advice, notices)
+            advice = self._advisor.unsettled(state, error)
+            return self._reading(frame.utc_s, state, carried, error, advice, notices)
 
-        notices += self._settle(carried, offset)
-        advice = self._advisor.settled(offset)
+        notices += self._settle(carried, error)
+        advice = self._advisor.settled(error)
         if any(n.kind in (NoticeKind.SLIPPED, NoticeKind.OTHER_AXIS_MOVED) for n in notices):
             state = State.BUMPED
-        return self._reading(frame.utc_s, state, carried, offset, advice, notices)
+        return self._reading(frame.utc_s, state, carried, error, advice, notices)
 
-    def _settle(self, carried: Carried, offset: PoleOffset) -> list[Notice]:
+    def _settle(self, carried: Carried, error: AxisError) -> list[Notice]:
         """Book what happened since the last settled reading."""
         notices = self._look_for_slip(carried)
         before = self._anchor
@@ -237,7 +253,7 @@ class AdjustmentEngine:
         noise = carried.frame_covariance + before.carried.frame_covariance
         far = float(np.linalg.norm(difference)) > MOVE_LEAST
         if far and mahalanobis2(difference, noise, carried.axis) > MOVE_CHI2:
-            move = Move.between(before.offset, offset, noise, carried.axis)
+            move = Move.between(before.error, error, noise, carried.axis)
             self._moved += move.length
             notices += self._judge.judge(move)
             if self._moved > self.settings.large_move_arcmin * ARCMIN:
@@ -246,7 +262,7 @@ class AdjustmentEngine:
                         Notice(NoticeKind.LARGE_MOVE, phrases.large_move_notice(), self._moved)
                     )
                 self._advisor.sweep_wanted = phrases.large_move(self._moved)
-            self._anchor = _Anchor(carried, offset, self._expected.turn, self._expected.gaps)
+            self._anchor = _Anchor(carried, error, self._expected.turn, self._expected.gaps)
         for axis, turns in self._pending_turns:
             self._knobs[axis].note_turns(turns)
         self._pending_turns.clear()
@@ -257,14 +273,13 @@ class AdjustmentEngine:
         before = self._anchor
         found = 0.0
         if self._expected.gaps == 0:
-            rest = fold_pi(carried.ra_turn - self._expected.turn)
+            rest = carried.split.unexpected
             if abs(rest) > self._allowed_turn(carried.base_turn, carried.axis, carried.ra_sigma):
                 found = rest
         if self._expected.gaps == before.gaps:
-            expected = self._expected.turn - before.expected_turn
-            rest = fold_pi(carried.ra_turn - before.carried.ra_turn - expected)
-            altitude, azimuth, _ = base_rotation(before.carried.axis, carried.axis)
-            base = math.hypot(altitude, azimuth)
+            turned = carried.split.right_ascension - before.carried.split.right_ascension
+            rest = fold_pi(turned - (self._expected.turn - before.expected_turn))
+            base = carried.base_turn_since(before.carried)
             sigma = math.hypot(carried.ra_sigma, before.carried.ra_sigma)
             if abs(rest) > self._allowed_turn(base, carried.axis, sigma):
                 found = rest
@@ -290,25 +305,27 @@ class AdjustmentEngine:
         utc_s: float,
         state: State,
         carried: Carried,
-        offset: PoleOffset,
+        error: AxisError,
         advice: Advice,
         notices: list[Notice],
     ) -> Reading:
         counts = state in (State.SETTLED, State.BUMPED)
         rest = None
         if self._expected.gaps == 0 and state is not State.LOST:
-            rest = fold_pi(carried.ra_turn - self._expected.turn)
+            rest = carried.split.unexpected
         return Reading(
             utc_s=utc_s,
             state=state,
             axis=carried.axis,
             covariance=carried.covariance,
-            offset=offset,
+            error=error,
+            bound=error.total_upper(),
             advice=advice,
-            verdict=self._advisor.verdict(offset) if counts else Verdict.UNKNOWN,
+            verdict=self._advisor.verdict(error) if counts else Verdict.UNKNOWN,
             pass_kind=self._advisor.pass_kind,
             notices=tuple(notices),
             axis_utc_s=self._known_utc_s,
             moved=self._moved,
             unexplained_turn=rest,
+            slip_would_show=rest is not None and abs(carried.split.sensitivity) >= BLIND_BELOW,
         )

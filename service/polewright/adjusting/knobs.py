@@ -21,6 +21,7 @@ TOLD_RELATIVE = 0.1
 BACKLASH_PRIOR_ARCMIN = 4.0
 #: After a move that went too far, so much of the way is advised until one does not (own choice).
 EASE_AFTER_OVERSHOOT = 0.75
+GROWTH_WHEN_STUCK = 1.5  # own choice
 HUBER = 1.345  # 95 % efficiency for normal noise (Huber's function, from memory)
 _MAD_TO_SIGMA = 1.4826  # of a normal distribution
 
@@ -62,6 +63,8 @@ class KnobLearner:
         self._open_variance = 0.0
         self._open_mixed = False
         self._open_first = 0.0
+        self._open_turns = 0.0
+        self._missed = 0
         self._last_direction = 0.0
         self._noted_direction = 0.0
         self.ease = 1.0
@@ -87,17 +90,25 @@ class KnobLearner:
         """The user turned so far (plus raises or goes east) since the last time it was told."""
         if not finite_turns(turns):
             raise TurnsNotUsable(turns)
-        amount = self._open
-        reverses = self._noted_direction != 0.0 and math.copysign(1.0, turns) != (
-            self._noted_direction
-        )
+        if (
+            self._open_turns * turns < 0.0
+        ):  # turned back before it bit: what slack is left, who knows
+            self._open_turns = 0.0
+            self._open_mixed = True
+        self._open_turns += turns
+        amount, told = self._open, self._open_turns
         noise = math.sqrt(self._open_variance)
-        same_way = amount * turns > 0.0
-        if same_way and not self._open_mixed and abs(amount) > 3.0 * noise:
-            self._samples.append(_Sample(abs(turns), abs(amount), noise, reverses))
-        self._noted_direction = math.copysign(1.0, turns)
-        self._open = self._open_variance = self._open_first = 0.0
+        if abs(amount) <= 3.0 * noise:
+            self._missed += 1
+            return  # nothing bit yet: wait for more turns, they belong together
+        direction = math.copysign(1.0, told)
+        if amount * told > 0.0 and not self._open_mixed:
+            reverses = self._noted_direction == -direction
+            self._samples.append(_Sample(abs(told), abs(amount), noise, reverses))
+        self._noted_direction = direction
+        self._open = self._open_variance = self._open_first = self._open_turns = 0.0
         self._open_mixed = False
+        self._missed = 0
 
     @property
     def last_direction(self) -> float:
@@ -181,7 +192,12 @@ class KnobLearner:
         lost = 0.0
         if reverses and self.backlash is not None:
             size, sigma = self.backlash
-            lost = max(0.0, size - sigma)  # rather stop short than shoot over
+            taken = max(0.0, self._open_turns * math.copysign(1.0, amount))
+            taken *= rate.arcmin_per_turn * ARCMIN
+            lost = max(0.0, size - sigma - taken)  # rather stop short than shoot over
+            # Turns that moved nothing: a little further each time, up to what it may be.
+            further = abs(amount) * (GROWTH_WHEN_STUCK**self._missed - 1.0)
+            lost = max(lost, min(further, size + sigma))
         return (self.ease * abs(amount) + lost) / (rate.arcmin_per_turn * ARCMIN)
 
     @property

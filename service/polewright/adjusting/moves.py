@@ -12,10 +12,10 @@ from polewright.adjusting import phrases
 from polewright.adjusting.advice import FINISH_SHARE, Advice, Advisor
 from polewright.adjusting.knobs import EASE_AFTER_OVERSHOOT, KnobLearner
 from polewright.adjusting.notices import Notice, NoticeKind
-from polewright.adjusting.offset import PoleOffset
 from polewright.adjusting.phrases import Action
 from polewright.adjusting.profile import AdjusterProfile, Axis
 from polewright.angles import ARCMIN, DEG, Matrix, Vector
+from polewright.geometry.axis_error import AxisError
 
 #: A change of the other component below this is nobody's business (own choice).
 OTHER_LEAST = 2.0 * ARCMIN
@@ -30,8 +30,8 @@ SIGMAS = 4.0
 class Move:
     """From one settled reading to another. Radians; noise of the two live readings only."""
 
-    before: PoleOffset
-    after: PoleOffset
+    before: AxisError
+    after: AxisError
     east: float
     up: float
     east_base: float
@@ -39,7 +39,7 @@ class Move:
     sigma_up: float
 
     @classmethod
-    def between(cls, before: PoleOffset, after: PoleOffset, noise: Matrix, axis: Vector) -> Move:
+    def between(cls, before: AxisError, after: AxisError, noise: Matrix, axis: Vector) -> Move:
         """The move with the noise (3, 3) of its difference across ``axis`` (3,)."""
         level = np.array([axis[1], -axis[0], 0.0])
         level /= np.linalg.norm(level)
@@ -47,9 +47,9 @@ class Move:
         return cls(
             before,
             after,
-            after.east - before.east,
-            after.up - before.up,
-            after.east_base - before.east_base,
+            after.d_az_sky - before.d_az_sky,
+            after.d_alt - before.d_alt,
+            after.d_az_base - before.d_az_base,
             math.sqrt(float(level @ noise @ level)),
             math.sqrt(float(rise @ noise @ rise)),
         )
@@ -130,8 +130,8 @@ class MoveJudge:
             return []
         axis = told.axis
         aim = self._advisor.aim_of(told) if axis is Axis.ALTITUDE else 0.0
-        start = (move.before.east if axis is Axis.AZIMUTH else move.before.up) - aim
-        end = (move.after.east if axis is Axis.AZIMUTH else move.after.up) - aim
+        start = (move.before.d_az_sky if axis is Axis.AZIMUTH else move.before.d_alt) - aim
+        end = (move.after.d_az_sky if axis is Axis.AZIMUTH else move.after.d_alt) - aim
         asked = 1.0 if told.heading in (Action.RAISE, Action.EAST) else -1.0
         noise = SIGMAS * move.sigma(axis)
         least = max(noise, FINISH_SHARE * self._advisor.goal)
