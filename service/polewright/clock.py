@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import os
 import threading
 import time
 from typing import Protocol
 
-from polewright.errors import Cancelled
+from polewright.errors import Cancelled, ConfigError
+
+REHEARSAL_VARIABLE = "POLEWRIGHT_REHEARSAL_CLOCK"
 
 
 class CancelToken:
@@ -84,3 +87,26 @@ class SystemClock:
             time.sleep(real)
         elif cancel.wait(real):
             cancel.check()
+
+
+def clock_from_environment() -> SystemClock:
+    """Return the computer's clock, or the rehearsal clock that a variable of the environment sets.
+
+    ``POLEWRIGHT_REHEARSAL_CLOCK="start,origin,rate"`` (Unix seconds simulated, Unix seconds real,
+    factor) lets a simulated rig and the program, in processes of their own, share one night and
+    one speed. Never set it with a real mount: the sky would not be where the program looks.
+
+    Raises:
+        ConfigError: the variable is not three numbers.
+    """
+    text = os.environ.get(REHEARSAL_VARIABLE)
+    if not text:
+        return SystemClock()
+    try:
+        start_utc_s, origin_real_s, rate = (float(word) for word in text.split(","))
+        return SystemClock(rate, start_utc_s, origin_real_s)
+    except ValueError as exc:
+        raise ConfigError(
+            f"{REHEARSAL_VARIABLE} is {text!r}; it must be three numbers with commas: simulated "
+            "start (Unix seconds), real start (Unix seconds), and a positive rate"
+        ) from exc

@@ -10,7 +10,7 @@ from typing import Annotated
 import typer
 from pydantic import ValidationError
 
-from polewright.clock import SystemClock
+from polewright.clock import clock_from_environment
 
 
 def simulate(
@@ -24,9 +24,11 @@ def simulate(
     discovery_port: Annotated[
         int, typer.Option(help="UDP port that answers discovery; 0 switches it off")
     ] = 32227,
-    rate: Annotated[float, typer.Option(help="how many times faster than real its clock runs")] = 1,
 ) -> None:
-    """Start the simulated rig: an Alpaca mount and camera under a real catalogue sky."""
+    """Start the simulated rig: an Alpaca mount and camera under a real catalogue sky.
+
+    Its clock is the computer's, unless POLEWRIGHT_REHEARSAL_CLOCK gives it another time and speed.
+    """
     from polewright_sim.rig import SimulatedRig
     from polewright_sim.server import serve
     from polewright_sim.spec import RigSpec
@@ -38,7 +40,7 @@ def simulate(
         typer.echo(f"The rig description {spec} is not usable: {error}", err=True)
         raise SystemExit(2) from None
     running = serve(
-        SimulatedRig(rig_spec, clock=SystemClock(rate=rate)),
+        SimulatedRig(rig_spec, clock=clock_from_environment()),
         host=host,
         port=port,
         discovery_port=discovery_port or None,

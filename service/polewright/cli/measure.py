@@ -16,7 +16,7 @@ from polewright.cli.console import (
     told_plainly,
 )
 from polewright.cli.options import ConfigPath, with_config_options
-from polewright.clock import CancelToken, SystemClock
+from polewright.clock import CancelToken, clock_from_environment
 from polewright.errors import ExitCode
 
 
@@ -44,7 +44,7 @@ def measure(
     with told_plainly(progress, as_json=as_json):
         settings = config_from_file(config, overrides)
         with stop_on_signals(cancel), TerminalListener(progress) as listener:
-            rig = connect_rig(settings, SystemClock(), cancel, listener)
+            rig = connect_rig(settings, clock_from_environment(), cancel, listener)
             result = measure_axis(rig, planned_points(rig))
     if as_json:
         sys.stdout.write(result.model_dump_json() + "\n")

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from polewright.alpaca.exposing import ExposureProgress
-from polewright.alpaca.motion import MountState
+from polewright.alpaca.telescope import MountState
 from polewright.angles import ARCMIN, ARCSEC, DEG, azalt_from_enu, spherical
 from polewright.errors import DeviceError
 from polewright.images.detect import detect_stars
