@@ -304,14 +304,18 @@ class AlpacaConnection:
         A name with an IPv6 and an IPv4 address costs a refusal (on Windows about 2 s) with every
         new connection when the server listens on the other one.
         """
-        if self._target is None:
-            host = self.host
-            if host.lower() == "localhost":
-                host = _loopback_that_answers(self.port, self.connect_timeout_s)
-            if ":" in host:
-                host = f"[{host.replace('%', '%25')}]"
-            self._target = f"{host}:{self.port}"
-        return self._target
+        if self._target is not None:
+            return self._target
+        host: str | None = self.host
+        if self.host.lower() == "localhost":
+            host = _loopback_that_answers(self.port, self.connect_timeout_s)
+        shown = host or "127.0.0.1"
+        if ":" in shown:
+            shown = f"[{shown.replace('%', '%25')}]"
+        target = f"{shown}:{self.port}"
+        if host is not None:  # nothing answered: look again next time
+            self._target = target
+        return target
 
 
 def member_of(path: str) -> str:
@@ -319,14 +323,14 @@ def member_of(path: str) -> str:
     return path.rsplit("/", 1)[-1]
 
 
-def _loopback_that_answers(port: int, timeout_s: float) -> str:
+def _loopback_that_answers(port: int, timeout_s: float) -> str | None:
     for host in ("127.0.0.1", "::1"):
         try:
             with socket.create_connection((host, port), timeout=timeout_s):
                 return host
         except OSError:
             continue
-    return "127.0.0.1"
+    return None
 
 
 def _read_body(
@@ -378,16 +382,17 @@ def _transport_error(error: Exception, where: Where, member: str, timeout_s: flo
     def has(*kinds: type[BaseException]) -> bool:
         return any(isinstance(e, kinds) for e in chain)
 
-    if isinstance(error, requests.exceptions.InvalidURL | UnicodeError):
+    if has(requests.exceptions.InvalidURL, urllib3.exceptions.LocationParseError, UnicodeError):
         return ServerUnreachable(where, member, f"'{where.host}' is not a host name")
-    if isinstance(error, requests.ConnectTimeout) or has(urllib3.exceptions.ConnectTimeoutError):
-        return ServerUnreachable(where, member, "no answer to the attempt to connect")
     if has(socket.gaierror):
         return ServerUnreachable(where, member, f"host name '{where.host}' is not known")
     if has(ConnectionRefusedError):
         return ServerUnreachable(where, member, "connection refused: nothing listens on this port")
     if has(urllib3.exceptions.NewConnectionError):
-        return ServerUnreachable(where, member, excerpt(str(chain[-1])))
+        told = [e for e in chain if isinstance(e, OSError) and e.strerror]
+        return ServerUnreachable(where, member, excerpt(str(told[0] if told else error)))
+    if isinstance(error, requests.ConnectTimeout) or has(urllib3.exceptions.ConnectTimeoutError):
+        return ServerUnreachable(where, member, "no answer to the attempt to connect")
     if has(urllib3.exceptions.ReadTimeoutError, TimeoutError, requests.ReadTimeout):
         return DeviceSilent(where, member, f"nothing for {timeout_s:g} s")
     if has(RemoteDisconnected, ConnectionError, urllib3.exceptions.IncompleteRead):

@@ -18,6 +18,7 @@ from polewright.alpaca.errors import (
     AccessDenied,
     AlpacaError,
     BadReply,
+    DeviceNotFound,
     HttpRejected,
     InvalidOperation,
     NotConnectedInTime,
@@ -216,7 +217,7 @@ class Device:
 
         A ``clock`` given here becomes the device's own.
 
-        Raises: `NotConnectedInTime`, or what the driver reports.
+        Raises: `DeviceNotFound`, `NotConnectedInTime`, or what the driver reports.
         """
         self.clock = clock or self.clock
         self._forget()
@@ -244,6 +245,9 @@ class Device:
     def _is_connected_quietly(self) -> bool:
         try:
             return self.connected()
+        except (NotImplementedByDevice, WrongAddress, RequestRejected) as exc:
+            # Every device has this member: its absence means that there is no such device.
+            raise DeviceNotFound(self.where, "connected", exc.detail) from exc
         except (RefusedByDevice, BadReply):
             return False
 

@@ -229,9 +229,8 @@ class Motion(Device):
             raise RateOutOfRange(self.where, "moveaxis", f"{duration_s:g} s asked, 0 to 120")
         timer = clock or self.clock
 
-        end_s = timer.monotonic_s() + duration_s
-
         def follow() -> None:
+            end_s = timer.monotonic_s() + duration_s
             while (left := end_s - timer.monotonic_s()) > 0.0:
                 timer.sleep(min(poll_s, left), cancel)
                 if watch is not None and left > poll_s:

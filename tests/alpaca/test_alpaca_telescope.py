@@ -1,0 +1,608 @@
+"""A mount over real HTTP: reading it leniently, moving it watched, stopping it for certain."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+from alpaca_wire import Refuse, ScriptedMount, Status, WireServer, wire_server
+
+from polewright.alpaca import errors
+from polewright.alpaca.client import AlpacaConnection
+from polewright.alpaca.telescope import (
+    EquatorialSystem,
+    GuideDirection,
+    MotionState,
+    MountState,
+    PierSide,
+    Telescope,
+)
+from polewright.clock import CancelToken, SystemClock
+from polewright.errors import Cancelled, GuardError, MotionUnknown
+
+RATE = 10.0  # the tests' clock runs faster than the wall's
+
+
+class Bench:
+    """A scripted mount, its server and a client on one accelerated clock."""
+
+    def __init__(self, server: WireServer, mount: ScriptedMount, scope: Telescope) -> None:
+        self.server, self.mount, self.scope = server, mount, scope
+
+
+@pytest.fixture
+def bench() -> Iterator[Bench]:
+    clock = SystemClock(rate=RATE)
+    mount = ScriptedMount(clock.monotonic_s)
+    with (
+        wire_server(mount.members()) as server,
+        AlpacaConnection("127.0.0.1", server.port, timeout_s=2.0) as connection,
+    ):
+        scope = Telescope(connection, clock=clock)
+        yield Bench(server, mount, scope)
+
+
+def refuse(number: int, message: str = "no") -> Any:
+    def member(_params: dict[str, str]) -> None:
+        raise Refuse(number, message)
+
+    return member
+
+
+def status(code: int) -> Any:
+    def member(_params: dict[str, str]) -> None:
+        raise Status(code, b"nope")
+
+    return member
+
+
+# -- connecting ----------------------------------------------------------------------------
+
+
+def test_connected_device_is_left_to_its_other_users(bench: Bench) -> None:
+    bench.scope.connect()
+    bench.scope.disconnect()
+
+    assert bench.server.order() == []
+    assert bench.scope.label == "Scripted mount"
+    assert not bench.scope.connected_by_us
+
+
+def test_older_interface_connects_and_disconnects_by_connected(bench: Bench) -> None:
+    state = [False]
+
+    def put(params: dict[str, str]) -> None:
+        state[0] = params["Connected"] == "True"
+
+    bench.server.members |= {
+        "GET telescope/0/connected": lambda p: state[0],
+        "PUT telescope/0/connected": put,
+    }
+    bench.scope.connect()
+    assert state[0]
+    bench.scope.disconnect()
+
+    assert not state[0]
+    assert [p["Connected"] for p in bench.server.sent("connected")] == ["True", "False"]
+
+
+def test_newer_interface_connects_without_blocking(bench: Bench) -> None:
+    polls = iter([True, True, False])
+    state = [False]
+
+    def connecting(_params: dict[str, str]) -> bool:
+        state[0] = not (busy := next(polls))
+        return busy
+
+    bench.server.members |= {
+        "telescope/0/interfaceversion": 4,
+        "GET telescope/0/connected": lambda p: state[0],
+        "PUT telescope/0/connect": lambda p: None,
+        "GET telescope/0/connecting": connecting,
+    }
+    bench.scope.connect()
+
+    assert bench.server.order() == ["connect"]
+    assert bench.scope.connected_by_us
+    assert bench.scope.interface_version() == 4
+
+
+def test_new_version_without_connect_falls_back(bench: Bench) -> None:
+    state = [False]
+    bench.server.members |= {
+        "telescope/0/interfaceversion": 4,
+        "GET telescope/0/connected": lambda p: state[0],
+        "PUT telescope/0/connected": lambda p: state.__setitem__(0, True),
+        "PUT telescope/0/connect": status(404),
+    }
+    bench.scope.connect()
+
+    assert bench.server.order() == ["connect", "connected"]
+    assert any("older way" in note for note in bench.scope.notes)
+
+
+def test_connect_that_never_ends_is_a_timeout(bench: Bench) -> None:
+    bench.server.members |= {
+        "telescope/0/interfaceversion": 4,
+        "GET telescope/0/connected": False,
+        "PUT telescope/0/connect": lambda p: None,
+        "GET telescope/0/connecting": True,
+    }
+    with pytest.raises(errors.NotConnectedInTime, match="waited 3 s"):
+        bench.scope.connect(timeout_s=3.0)
+
+
+def test_connect_failure_comes_with_the_drivers_words(bench: Bench) -> None:
+    bench.server.members |= {
+        "GET telescope/0/connected": False,
+        "PUT telescope/0/connected": refuse(0x500, "COM7 does not exist"),
+    }
+    with pytest.raises(errors.DriverFault, match="COM7 does not exist"):
+        bench.scope.connect()
+
+
+def test_missing_device_is_not_found(bench: Bench) -> None:
+    other = Telescope(bench.scope.connection, 3)
+    with pytest.raises(errors.DeviceNotFound, match="telescope 3"):
+        other.connect()
+
+
+@pytest.mark.parametrize("answer", [status(400), status(404), refuse(0x400)])
+def test_unknown_interface_version_counts_as_one(bench: Bench, answer: Any) -> None:
+    bench.server.members["telescope/0/interfaceversion"] = answer
+
+    assert bench.scope.interface_version() == 1
+
+
+# -- reading -------------------------------------------------------------------------------
+
+
+def test_sloppy_values_are_read(bench: Bench) -> None:
+    """Numbers as strings, 0/1 booleans, RA of 24 h and azimuth of 360 degrees occur."""
+    bench.server.members |= {
+        "GET telescope/0/rightascension": "24.0",
+        "GET telescope/0/declination": "-12.5",
+        "GET telescope/0/slewing": 0,
+        "GET telescope/0/tracking": "True",
+        "telescope/0/azimuth": 360,
+        "telescope/0/utcdate": "2026-11-25T21:00:00.1234567",
+        "telescope/0/sideofpier": "1",
+        "telescope/0/equatorialsystem": "2",
+    }
+    scope = bench.scope
+
+    assert scope.right_ascension_hours() == 0.0
+    assert scope.declination_deg() == -12.5
+    assert scope.slewing() is False
+    assert scope.tracking() is True
+    assert scope.azimuth_deg() == 0.0
+    # 2026-11-25 21:00:00 UTC by `date -u -d ... +%s`.
+    assert scope.utc_date() == pytest.approx(1795640400.1234567, abs=1e-6)
+    assert scope.side_of_pier() is PierSide.THROUGH_POLE
+    assert scope.equatorial_system() is EquatorialSystem.J2000
+
+
+def test_required_value_that_is_no_number_is_a_bad_reply(bench: Bench) -> None:
+    for value in ("NaN", None, "abc", [1], True, float("nan")):
+        bench.server.members["GET telescope/0/rightascension"] = value
+        with pytest.raises(errors.BadReply, match="rightascension"):
+            bench.scope.right_ascension_hours()
+
+
+@pytest.mark.parametrize("answer", [refuse(0x400), status(400), status(403), status(404)])
+def test_missing_optional_member_is_none_noted_once_and_not_asked_again(
+    bench: Bench, answer: Any
+) -> None:
+    bench.server.members["telescope/0/altitude"] = answer
+
+    assert bench.scope.altitude_deg() is None
+    assert bench.scope.altitude_deg() is None
+
+    assert bench.scope.notes == ["telescope does not offer altitude"]
+    assert len(bench.server.sent("altitude", "GET")) == 1
+
+
+def test_optional_member_without_value_now_is_asked_again(bench: Bench) -> None:
+    answers = [refuse(0x402), refuse(0x40B), lambda p: 33.0]
+    bench.server.members["telescope/0/altitude"] = lambda p: answers.pop(0)(p)
+
+    assert [bench.scope.altitude_deg() for _ in range(3)] == [None, None, 33.0]
+
+
+def test_failing_optional_member_is_an_error_not_a_none(bench: Bench) -> None:
+    bench.server.members["telescope/0/altitude"] = refuse(0x407)
+    with pytest.raises(errors.NotConnected):
+        bench.scope.altitude_deg()
+
+
+def test_everything_optional_may_be_missing(bench: Bench) -> None:
+    """A mount of the first interface still measures."""
+    state = bench.scope.state()
+    scope = bench.scope
+
+    assert state.right_ascension_hours == 2.0
+    assert state.altitude_deg is None
+    assert scope.equatorial_system() is EquatorialSystem.OTHER
+    assert scope.side_of_pier() is None
+    assert scope.destination_side_of_pier(1.0, 2.0) is None
+    assert scope.site_latitude_deg() is None
+    assert scope.site_longitude_deg() is None
+    assert scope.site_elevation_m() is None
+    assert scope.utc_date() is None
+    assert scope.does_refraction() is None
+    assert scope.focal_length_m() is None
+    assert scope.alignment_mode() is None
+    assert scope.sidereal_time_hours() is None
+    assert scope.can_park() is False
+    assert scope.at_home() is None
+    assert scope.supported_actions() == []
+    assert scope.driver_version() == ""
+
+
+def test_device_state_saves_calls_and_gaps_are_filled(bench: Bench) -> None:
+    bench.server.members |= {
+        "telescope/0/interfaceversion": 4,
+        "telescope/0/devicestate": [
+            {"Name": "RightAscension", "Value": 5.5},
+            {"Name": "Declination", "Value": "20"},
+            {"Name": "Slewing", "Value": True},
+            {"Name": "Tracking", "Value": None},
+            {"Name": "Altitude", "Value": 40.0},
+            {"Name": "Azimuth", "Value": 90.0},
+            {"Name": "AtPark", "Value": False},
+            {"Name": "SideOfPier", "Value": 0},
+            {"Name": "SiderealTime", "Value": 6.0},
+            {"Name": "TimeStamp", "Value": "2026-11-25T21:00:00Z"},
+            "rubbish",
+            {"Value": 1},
+        ],
+    }
+    bench.scope.interface_version()
+    before = len(bench.server.requests)
+    state = bench.scope.state()
+
+    assert (state.right_ascension_hours, state.declination_deg) == (5.5, 20.0)
+    assert state.slewing
+    assert state.tracking is True  # read singly: the entry had no value
+    assert [r.member for r in bench.server.requests[before:]] == ["devicestate", "tracking"]
+
+
+@pytest.mark.parametrize("answer", [refuse(0x400), status(404), lambda p: {"a": 1}])
+def test_unusable_device_state_is_given_up(bench: Bench, answer: Any) -> None:
+    bench.server.members |= {
+        "telescope/0/interfaceversion": 4,
+        "telescope/0/devicestate": answer,
+    }
+    bench.scope.state()
+    bench.scope.state()
+
+    assert len(bench.server.sent("devicestate", "GET")) == 1
+    assert any("devicestate" in note for note in bench.scope.notes)
+
+
+# -- slewing -------------------------------------------------------------------------------
+
+
+def test_slew_ends_where_it_should_and_tells_its_looks(bench: Bench) -> None:
+    looks: list[MountState] = []
+    result = bench.scope.slew_and_wait(4.0, 30.0, watch=looks.append)
+
+    assert result.seen_moving
+    assert result.miss_deg == pytest.approx(0.0, abs=1e-6)
+    assert any(look.slewing for look in looks)
+    sent = bench.server.sent("slewtocoordinatesasync")
+    assert [(p["RightAscension"], p["Declination"]) for p in sent] == [("4.0", "30.0")]
+    assert bench.server.order() == ["slewtocoordinatesasync"]
+
+
+def test_late_slewing_flag_is_waited_for(bench: Bench) -> None:
+    """Real mounts read "not slewing" for up to a second after a slew began."""
+    bench.mount.lag_s = 1.0
+    result = bench.scope.slew_and_wait(4.0, 30.0)
+
+    assert result.seen_moving
+    assert result.miss_deg == pytest.approx(0.0, abs=1e-6)
+
+
+def test_slew_to_where_the_mount_stands_is_done(bench: Bench) -> None:
+    bench.mount.speed = 1e6
+    result = bench.scope.slew_and_wait(2.0, 10.0)
+
+    assert result.miss_deg == pytest.approx(0.0, abs=1e-6)
+
+
+def test_mount_that_takes_the_slew_but_stays_is_an_error(bench: Bench) -> None:
+    bench.mount.ignores_slews = True
+    with pytest.raises(errors.SlewIgnored) as caught:
+        bench.scope.slew_and_wait(4.0, 10.0)
+
+    assert caught.value.distance_deg == pytest.approx(29.5, abs=0.1)
+
+
+def test_parked_mount_refuses_at_once(bench: Bench) -> None:
+    bench.mount.parked = True
+    with pytest.raises(errors.Parked):
+        bench.scope.slew_and_wait(4.0, 30.0)
+
+    assert bench.server.order() == ["slewtocoordinatesasync"]
+
+
+def test_mount_without_async_slews_is_told_before_anything_moves(bench: Bench) -> None:
+    bench.server.members["telescope/0/canslewasync"] = False
+    with pytest.raises(errors.CannotSlew):
+        bench.scope.slew_and_wait(4.0, 30.0)
+
+    assert bench.server.order() == []
+
+
+def test_slew_that_never_ends_is_stopped(bench: Bench) -> None:
+    bench.mount.runaway = True
+    with pytest.raises(errors.SlewTimedOut) as caught:
+        bench.scope.slew_and_wait(4.0, 30.0, timeout_s=5.0)
+
+    assert caught.value.waited_s >= 5.0
+    assert bench.server.order() == ["slewtocoordinatesasync", "abortslew", "moveaxis", "moveaxis"]
+    assert bench.mount.goal is None
+
+
+def test_cancel_stops_the_mount(bench: Bench) -> None:
+    cancel = CancelToken()
+    bench.mount.speed = 2.0
+
+    def watch(state: MountState) -> None:
+        if state.slewing:
+            cancel.cancel("enough")
+
+    with pytest.raises(Cancelled, match="enough"):
+        bench.scope.slew_and_wait(8.0, 30.0, cancel=cancel, watch=watch)
+
+    assert bench.mount.goal is None
+    assert "abortslew" in bench.server.order()
+
+
+@pytest.mark.parametrize("kind", [GuardError, KeyboardInterrupt, ZeroDivisionError])
+def test_anything_raised_while_watching_stops_the_mount(
+    bench: Bench, kind: type[BaseException]
+) -> None:
+    bench.mount.speed = 2.0
+
+    def watch(state: MountState) -> None:
+        if state.slewing:
+            raise kind("too low")
+
+    with pytest.raises(kind):
+        bench.scope.slew_and_wait(8.0, 30.0, watch=watch)
+
+    assert bench.mount.goal is None
+
+
+def test_guard_that_objects_beforehand_keeps_the_mount_still(bench: Bench) -> None:
+    def watch(_state: MountState) -> None:
+        raise GuardError("too low")
+
+    with pytest.raises(GuardError):
+        bench.scope.slew_and_wait(8.0, 30.0, watch=watch)
+
+    assert bench.server.order() == []
+
+
+def test_mount_that_does_not_stop_is_motion_unknown(bench: Bench) -> None:
+    bench.mount.speed = 1.0
+    bench.mount.deaf = True
+    with pytest.raises(MotionUnknown) as caught:
+        bench.scope.slew_and_wait(12.0, 30.0, timeout_s=2.0)
+
+    assert isinstance(caught.value.__cause__, errors.SlewTimedOut)
+    assert "cut its power" in caught.value.advice
+
+
+def test_lost_answer_to_a_slew_is_not_repeated_but_followed(bench: Bench) -> None:
+    def slow(params: dict[str, str]) -> None:
+        bench.mount.slew(params)
+        time.sleep(0.6)
+
+    bench.mount.speed = 5.0
+    bench.server.members["PUT telescope/0/slewtocoordinatesasync"] = slow
+    original = bench.scope._put
+
+    def hasty(member: str, **kwargs: Any) -> Any:
+        if member == "slewtocoordinatesasync":
+            kwargs["timeout_s"] = 0.2
+        return original(member, **kwargs)
+
+    bench.scope._put = hasty  # type: ignore[method-assign]
+    result = bench.scope.slew_and_wait(4.0, 30.0)
+
+    assert result.miss_deg == pytest.approx(0.0, abs=1e-6)
+    assert len(bench.server.sent("slewtocoordinatesasync")) == 1
+    assert any("was lost" in note for note in bench.scope.notes)
+
+
+# -- stopping ------------------------------------------------------------------------------
+
+
+def test_stop_of_a_standing_mount_is_stopped(bench: Bench) -> None:
+    assert bench.scope.stop_motion() is MotionState.STOPPED
+    assert bench.server.order() == ["abortslew", "moveaxis", "moveaxis"]
+    assert [(p["Axis"], p["Rate"]) for p in bench.server.sent("moveaxis")] == [
+        ("0", "0.0"),
+        ("1", "0.0"),
+    ]
+
+
+def test_stop_can_end_tracking_too(bench: Bench) -> None:
+    assert bench.scope.stop_motion(tracking_off=True) is MotionState.STOPPED
+    assert bench.mount.tracking is False
+
+
+def test_stop_of_a_parked_mount_is_stopped(bench: Bench) -> None:
+    bench.mount.parked = True
+
+    assert bench.scope.stop_motion() is MotionState.STOPPED
+
+
+def test_stop_without_axis_moves_is_stopped(bench: Bench) -> None:
+    bench.server.members["PUT telescope/0/moveaxis"] = refuse(0x400)
+
+    assert bench.scope.stop_motion() is MotionState.STOPPED
+
+
+def test_deaf_mount_is_moving(bench: Bench) -> None:
+    bench.mount.speed = 1.0
+    bench.scope.slew_to_coordinates_async(12.0, 30.0)
+    bench.mount.deaf = True
+
+    assert bench.scope.stop_motion(confirm_s=3.0) is MotionState.MOVING
+
+
+def test_slewing_flag_stuck_on_a_standing_mount_is_unknown(bench: Bench) -> None:
+    bench.mount.stuck_slewing = True
+
+    assert bench.scope.stop_motion(confirm_s=3.0) is MotionState.UNKNOWN
+
+
+def test_moving_mount_that_denies_slewing_is_not_stopped(bench: Bench) -> None:
+    """The position is believed over the flag."""
+    bench.mount.rate = [0.5, 0.0]
+    bench.mount.deaf = True
+    bench.server.members["GET telescope/0/slewing"] = False
+
+    assert bench.scope.stop_motion(confirm_s=3.0) is MotionState.MOVING
+
+
+def test_untracked_drift_counts_as_standing(bench: Bench) -> None:
+    """With tracking off, right ascension runs with the sidereal clock."""
+    bench.mount.tracking = False
+    bench.mount.rate = [15.041 / 3600.0, 0.0]
+    bench.mount.deaf = True
+    bench.server.members["GET telescope/0/slewing"] = False
+
+    assert bench.scope.stop_motion(confirm_s=3.0) is MotionState.STOPPED
+
+
+def test_vanished_server_is_unknown_and_nothing_is_raised() -> None:
+    clock = SystemClock(rate=RATE)
+    with wire_server() as server:
+        port = server.port
+    with AlpacaConnection("127.0.0.1", port) as connection:
+        scope = Telescope(connection, clock=clock)
+
+        assert scope.stop_motion(confirm_s=2.0) is MotionState.UNKNOWN
+
+
+def test_first_abort_that_fails_is_sent_again(bench: Bench) -> None:
+    """Stopping is safe to repeat, and too important not to."""
+    failures = [1]
+
+    def flaky(params: dict[str, str]) -> None:
+        if failures:
+            failures.pop()
+            raise Status(500, b"busy")
+        bench.mount.abort(params)
+
+    bench.server.members["PUT telescope/0/abortslew"] = flaky
+
+    assert bench.scope.stop_motion() is MotionState.STOPPED
+    assert len(bench.server.sent("abortslew")) == 2
+
+
+# -- axes, tracking, parking ---------------------------------------------------------------
+
+
+def test_axis_move_ends_after_its_time(bench: Bench) -> None:
+    bench.scope.move_axis_for(0, 2.0, 1.5)
+    turned = (bench.mount.ra_hours - 2.0) * 15.0
+
+    assert bench.mount.rate == [0.0, 0.0]
+    assert 2.9 < turned < 30.0
+    assert [p["Rate"] for p in bench.server.sent("moveaxis")] == ["2.0", "0.0"]
+
+
+def test_axis_move_is_stopped_on_cancel(bench: Bench) -> None:
+    cancel = CancelToken()
+
+    def watch(_state: MountState) -> None:
+        cancel.cancel()
+
+    with pytest.raises(Cancelled):
+        bench.scope.move_axis_for(0, 2.0, 60.0, cancel=cancel, watch=watch)
+
+    assert bench.mount.rate == [0.0, 0.0]
+
+
+@pytest.mark.parametrize("rate", [4.5, -4.5, 100.0])
+def test_axis_rate_out_of_range_is_not_sent(bench: Bench, rate: float) -> None:
+    with pytest.raises(errors.RateOutOfRange, match="allowed: 0 to 4"):
+        bench.scope.move_axis(0, rate)
+
+    assert bench.server.order() == []
+
+
+@pytest.mark.parametrize("duration_s", [0.0, -1.0, 121.0, float("nan")])
+def test_axis_move_without_end_is_refused(bench: Bench, duration_s: float) -> None:
+    with pytest.raises(errors.RateOutOfRange):
+        bench.scope.move_axis_for(0, 1.0, duration_s)
+
+    assert bench.server.order() == []
+
+
+def test_tracking_is_read_back(bench: Bench) -> None:
+    bench.scope.set_tracking(False)
+    assert bench.mount.tracking is False
+
+    bench.server.members["PUT telescope/0/tracking"] = lambda p: None
+    with pytest.raises(errors.SettingNotTaken, match="asked True"):
+        bench.scope.set_tracking(True)
+
+
+def test_unpark_waits_until_unparked(bench: Bench) -> None:
+    bench.mount.parked = True
+    asked = [0]
+
+    def at_park(_params: dict[str, str]) -> bool:
+        asked[0] += 1
+        return asked[0] < 3
+
+    bench.server.members |= {
+        "PUT telescope/0/unpark": lambda p: None,
+        "GET telescope/0/atpark": at_park,
+    }
+    bench.scope.unpark()
+
+    assert asked[0] == 3
+
+
+def test_mount_that_stays_parked_is_a_timeout(bench: Bench) -> None:
+    bench.mount.parked = True
+    bench.server.members["PUT telescope/0/unpark"] = lambda p: None
+    with pytest.raises(errors.DeviceTimedOut, match="unpark"):
+        bench.scope.unpark(timeout_s=2.0)
+
+
+def test_park_waits_until_parked_and_a_stuck_one_is_stopped(bench: Bench) -> None:
+    bench.server.members["PUT telescope/0/park"] = lambda p: setattr(bench.mount, "parked", True)
+    bench.scope.park()
+    assert bench.mount.parked
+
+    bench.mount.parked = False
+    bench.server.members["PUT telescope/0/park"] = lambda p: None
+    with pytest.raises(errors.DeviceTimedOut):
+        bench.scope.park(timeout_s=2.0)
+    assert "abortslew" in bench.server.order()
+
+
+def test_pulse_is_sent_in_milliseconds_and_waited_for(bench: Bench) -> None:
+    answers = [True, False]
+    bench.server.members |= {
+        "PUT telescope/0/pulseguide": lambda p: None,
+        "telescope/0/ispulseguiding": lambda p: answers.pop(0),
+    }
+    bench.scope.pulse_guide(GuideDirection.WEST, 0.25)
+
+    sent = bench.server.sent("pulseguide")[0]
+    assert (sent["Direction"], sent["Duration"]) == ("3", "250")
+    assert answers == []
+    with pytest.raises(errors.RateOutOfRange):
+        bench.scope.pulse_guide(GuideDirection.WEST, 31.0)
