@@ -134,7 +134,7 @@ class SkySpec(_Spec):
     city_height_deg: float = Field(20.0, gt=0.0, le=90.0)
     """Altitude over which that glow falls to 1/e."""
     seed: int = Field(1, ge=0)
-    """Fixes the invented stars and star colours."""
+    """Fixes the invented stars, proper motions and colours."""
 
 
 def pixel_scale(optics: OpticsSpec, sensor: SensorSpec, binning: int = 1) -> float:

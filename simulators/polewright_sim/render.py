@@ -26,7 +26,7 @@ from polewright_sim.disturbance import CLEAR, Disturbance, Shutter
 from polewright_sim.passing import passing_lights, shake
 from polewright_sim.projection import Lens
 from polewright_sim.psf import add_stars, star_image
-from polewright_sim.stars import SkyModel, star_colours
+from polewright_sim.stars import SkyModel
 from polewright_sim.tracks import StarTracks, star_tracks
 
 Floats = NDArray[np.float64]
@@ -132,7 +132,7 @@ def render_frame(
             sky, optics, sensor, middle, exposure_s, spoil, window.binning
         ).cut(window.left, window.top, window.width, window.height)
         tracks = star_tracks(sky, optics, sensor, attitudes, utc_mid_s, exposure_s)
-        _draw_light(signal, window, sky, optics, sensor, tracks, background, exposure_s, rng, spoil)
+        _draw_light(signal, window, optics, sensor, tracks, background, exposure_s, rng, spoil)
         if spoil.shutter is Shutter.STUCK_OPEN:
             _smear(signal, background, exposure_s)
     _add_hot_pixels(signal, sensor, window, exposure_s)
@@ -143,7 +143,6 @@ def render_frame(
 def _draw_light(
     signal: Floats32,
     window: Window,
-    sky: SkyModel,
     optics: OpticsSpec,
     sensor: SensorSpec,
     tracks: StarTracks,
@@ -167,14 +166,14 @@ def _draw_light(
     x, y = x[known], y[known]
     flux = flux.ravel()[known] * lens_share(lens, optics, x, y) * cloud_share(lens, spoil, x, y)
     flux *= spoil.star_share
-    ids = np.broadcast_to(tracks.ids, tracks_x.shape).ravel()[known]
+    colour = np.broadcast_to(tracks.colour, tracks_x.shape).ravel()[known]
     if exposure_s > 0.0:
         at_x, at_y = window.from_sensor(x, y)
-        tiles = _star_tiles(ids, sky.spec.seed, sensor, window)
+        tiles = _star_tiles(colour, sensor, window)
         add_stars(signal, image, at_x, at_y, flux, floor, tiles)
         for light_x, light_y, light_e in passing_lights(spoil):
             at_x, at_y = window.from_sensor(light_x, light_y)
-            white = _star_tiles(np.zeros(light_x.size, np.int64), None, sensor, window)
+            white = _star_tiles(np.zeros(light_x.size), sensor, window)
             add_stars(signal, image, at_x, at_y, light_e, floor, white)
 
 
@@ -194,18 +193,15 @@ def _filters(sensor: SensorSpec, window: Window) -> NDArray[np.intp]:
     return np.asarray((column % 2) + (row % 2), dtype=np.intp)
 
 
-def _star_tiles(
-    ids: NDArray[np.int64], seed: int | None, sensor: SensorSpec, window: Window
-) -> Floats | None:
-    """Per star, its share of light in the frame's 2x2 pattern (N, 2, 2); seed None is white."""
+def _star_tiles(colour: Floats, sensor: SensorSpec, window: Window) -> Floats | None:
+    """Per star, its share of light in the frame's 2x2 pattern (N, 2, 2)."""
     if not sensor.bayer:
         return None
-    colour = np.zeros(ids.size) if seed is None else star_colours(ids, seed)
     tilt = 10.0 ** (0.2 * colour[:, None] * np.array([1.0, 0.0, -1.0]))
     response = tilt * _COLOUR_SHARE
     if window.binning > 1:
         grey = response @ np.array([0.25, 0.5, 0.25])
-        return np.broadcast_to(grey[:, None, None], (ids.size, 2, 2))
+        return np.broadcast_to(grey[:, None, None], (colour.size, 2, 2))
     return np.asarray(response[:, _filters(sensor, window)])
 
 

