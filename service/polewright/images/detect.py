@@ -301,7 +301,8 @@ def _measure(
     """Fit the stars on the finest picture on which they are not needlessly large."""
     bin_, shift = (level.bin, level.shift) if fwhm > 6.0 and level.bin > 1 else (1, 0.0)
     gain = frame.gain_e_per_adu or options.gain_e_per_adu
-    if frame.gain_e_per_adu is None and canvas.data.dtype.kind == "f" and saturation <= 1.5:
+    unit = background + float(level.image.max(initial=0.0)) <= 1.5
+    if frame.gain_e_per_adu is None and canvas.data.dtype.kind == "f" and unit:
         gain *= 65535.0  # counts scaled to 0 ... 1
     photon = 1.0 / (gain * bin_**2)
 
@@ -313,7 +314,11 @@ def _measure(
     def fit(some: _Candidates) -> tuple[Fits, _Cut]:
         cut = _cut(canvas, level, bin_, some, shape, background, saturation)
         local = max(noise / bin_, 1e-30) * _relative_noise(level, some)
-        return fit_stars(cut.grey, cut.usable, cut.start, shape, spread, local, photon), cut
+        rough = 0.3 if bin_ > 1 else 0.01
+        fits = fit_stars(
+            cut.grey, cut.usable, cut.start, shape, spread, local, photon, roughness=rough
+        )
+        return fits, cut
 
     for _ in range(2):  # learn the star image, then once more with stamps of the right size
         fits, cut = fit(found.take(slice(0, 120)))

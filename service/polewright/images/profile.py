@@ -70,6 +70,7 @@ def fit_stars(
     noise: Doubles,
     photon_variance_per_count: float,
     *,
+    roughness: float = 0.01,
     steps: int = 7,
 ) -> Fits:
     """Fit all stamps (N, S, S); pixels with ``usable`` False are left out.
@@ -82,6 +83,8 @@ def fit_stars(
         shape_spread: 1-sigma relative freedom of the widths about ``shape``.
         noise: (N,) background noise of a pixel, counts.
         photon_variance_per_count: variance (counts squared) that one count of light adds.
+        roughness: how far (over the star's peak) real stars may be from a Gaussian before their
+            pixels are taken for a neighbour's: much for rings out of focus.
         steps: Gauss-Newton steps.
     """
     count, side, _ = stamps.shape
@@ -95,6 +98,7 @@ def fit_stars(
             shape_spread,
             noise[low : low + chunk],
             photon_variance_per_count,
+            roughness,
             steps,
         )
         for low in range(0, count, chunk)
@@ -110,6 +114,7 @@ def _fit_chunk(
     shape_spread: float,
     noise: Doubles,
     photon: float,
+    roughness: float,
     steps: int,
 ) -> Fits:
     count, side, _ = stamps.shape
@@ -139,7 +144,8 @@ def _fit_chunk(
         weight = mask / variance
         if step >= 2:
             # A neighbour, a hot pixel or a ray in the stamp: pixels far off count less.
-            loose = variance + (0.1 * lit) ** 2 + (0.01 * lit.max(axis=1, keepdims=True)) ** 2
+            rough = np.float32(roughness) * lit.max(axis=1, keepdims=True)
+            loose = variance + (0.1 * lit) ** 2 + rough**2
             weight /= np.square(1.0 + residual**2 / (np.float32(25.0) * loose))
         basis[:, _X : _Y + 1] *= flux[:, None]
         basis[:, _XX:] *= flux[:, None]
