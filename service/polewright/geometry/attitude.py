@@ -8,6 +8,7 @@ holds in that frame, so what is left is the noise of the centroids.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -24,6 +25,10 @@ CLIP_SIGMAS = 4.0
 STARS_FOR_DISTORTION = 30
 DISTORTION_SIGMAS = 4.0
 """A change of the radial distortion must be this significant to be believed."""
+SPARSE = 20
+"""Up to this many stars, one that spoils the fit is looked for by leaving each out in turn."""
+CULPRIT_GAIN = 4.0
+"""Leaving out the culprit must lower chi-square per degree of freedom by this factor."""
 NO_DISTORTION = Distortion()
 _ROUNDS = 20
 
@@ -173,6 +178,26 @@ def _outliers(residuals: NDArray[np.float64], sigma: NDArray[np.float64]) -> NDA
     return np.asarray(length > CLIP_SIGMAS * noise)
 
 
+def _without_the_culprit(
+    fit: _Fit, use: NDArray[np.bool_], fit_using: Callable[[NDArray[np.bool_]], _Fit]
+) -> NDArray[np.bool_]:
+    """Leave out the one star that alone spoils a sparse field, if there is one.
+
+    Among few stars a bad one drags the fit so far that all residuals grow and none stands out, so
+    each is left out in turn. Where all errors are merely understated no single star helps.
+    """
+    if fit.dof <= 2 or fit.chi2 / fit.dof < CULPRIT_GAIN:
+        return use
+    best, keep = fit.chi2 / fit.dof / CULPRIT_GAIN, use
+    for i in np.flatnonzero(use):
+        rest = use.copy()
+        rest[i] = False
+        other = fit_using(rest)
+        if other.chi2 / other.dof < best:
+            best, keep = other.chi2 / other.dof, rest
+    return keep
+
+
 def attitude_from_solution(solution: Solution, frame: ObservedFrame) -> Attitude:
     """Fit the camera's attitude to the matched stars' observed directions.
 
@@ -200,33 +225,32 @@ def attitude_from_solution(solution: Solution, frame: ObservedFrame) -> Attitude
         solution.pixels, width, height, parity, solution.scale, solution.distortion
     )
     offsets, radius2 = _centred(solution.pixels, width, height, parity)
+
+    def fit_using(use: NDArray[np.bool_]) -> _Fit:
+        def run(start: Matrix, log_scale: float, with_k1: bool) -> _Fit:
+            k1 = solution.distortion.k1
+            return _fit(start, log_scale, k1, offsets, radius2, world, sigma, use, with_k1=with_k1)
+
+        start = wahba(vectors[use], world[use], sigma[use] ** -2)
+        plain = run(start, float(np.log(solution.scale)), with_k1=False)
+        if int(use.sum()) < STARS_FOR_DISTORTION:
+            return plain
+        bent = run(plain.matrix, plain.log_scale, with_k1=True)
+        k1_sigma = float(np.sqrt(bent.normal_inverse[4, 4] * bent.inflation))
+        believed = abs(bent.k1 - plain.k1) > DISTORTION_SIGMAS * k1_sigma
+        return bent if believed else plain
+
     use = np.ones(n, dtype=bool)
-    fit: _Fit | None = None
-    for _ in range(6):
-        fit = _fit(
-            wahba(vectors[use], world[use], sigma[use] ** -2),
-            float(np.log(solution.scale)),
-            solution.distortion.k1,
-            offsets,
-            radius2,
-            world,
-            sigma,
-            use,
-            with_k1=False,
-        )
-        if int(use.sum()) >= STARS_FOR_DISTORTION:
-            bent = _fit(
-                fit.matrix, fit.log_scale, fit.k1, offsets, radius2, world, sigma, use, with_k1=True
-            )
-            k1_sigma = float(np.sqrt(bent.normal_inverse[4, 4] * bent.inflation))
-            if abs(bent.k1 - solution.distortion.k1) > DISTORTION_SIGMAS * k1_sigma:
-                fit = bent
+    fit = fit_using(use)
+    # With few stars one bad one drags the fit; never throw away more than half of them.
+    fewest = max(5, n // 2)
+    for _ in range(6 if n > fewest else 0):
         keep = ~_outliers(fit.residuals, sigma)
-        # With few stars one bad one drags the fit; never throw away more than half of them.
-        if n < 6 or int(keep.sum()) < max(5, n // 2) or bool(np.all(keep == use)):
+        if bool(np.all(keep == use)) and int(use.sum()) <= SPARSE:
+            keep = _without_the_culprit(fit, use, fit_using)
+        if int(keep.sum()) < fewest or bool(np.all(keep == use)):
             break
-        use = keep
-    assert fit is not None  # noqa: S101  the loop runs at least once
+        use, fit = keep, fit_using(keep)
     kept = fit.residuals[use]
     covariance = fit.normal_inverse[:3, :3] * fit.inflation
     return Attitude(

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 
-import astropy_iers_data  # type: ignore[import-untyped]
+import astropy_iers_data
 import erfa.ufunc
 import numpy as np
 from numpy.typing import NDArray

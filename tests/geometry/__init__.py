@@ -1,0 +1,1 @@
+"""The geometry room: recovery, signs in both hemispheres, honest uncertainty."""
