@@ -264,9 +264,9 @@ def test_get_is_repeated_once_after_a_break_and_a_put_never(fault: object) -> No
     with (
         wire_server({"telescope/0/slewing": flaky}) as server,
         AlpacaConnection("127.0.0.1", server.port) as connection,
-        pytest.raises(errors.ConnectionDropped),
     ):
-        connection.put(PATH)
+        with pytest.raises(errors.ConnectionDropped):
+            connection.put(PATH)
         assert len(server.requests) == 1
         assert connection.get(PATH).Value is True
 
@@ -486,8 +486,8 @@ def test_refusals_of_fake_server_pass_through() -> None:
     with (
         wire_server(members) as server,
         AlpacaConnection("127.0.0.1", server.port) as connection,
-        pytest.raises(errors.Parked),
     ):
-        connection.put("api/v1/telescope/0/abortslew", urgent=True)
+        with pytest.raises(errors.Parked):
+            connection.put("api/v1/telescope/0/abortslew", urgent=True)
         with pytest.raises(errors.WrongAddress):
             connection.get(PATH)

@@ -206,7 +206,11 @@ def test_missing_optional_member_is_none_noted_once_and_not_asked_again(
 
 def test_optional_member_without_value_now_is_asked_again(bench: Bench) -> None:
     answers = [refuse(0x402), refuse(0x40B), lambda p: 33.0]
-    bench.server.members["telescope/0/altitude"] = lambda p: answers.pop(0)(p)
+
+    def next_answer(params: dict[str, str]) -> Any:
+        return answers.pop(0)(params)
+
+    bench.server.members["telescope/0/altitude"] = next_answer
 
     assert [bench.scope.altitude_deg() for _ in range(3)] == [None, None, 33.0]
 
