@@ -123,10 +123,13 @@ def sky_background(
         azimuth, altitude = azalt_from_enu(lens.directions(x, y, attitude))
         return x, y, azimuth, altitude, down, np.ascontiguousarray(across.T)
 
-    x, y, azimuth, altitude, down, across = look(_STEP_PX)
+    coarse = _STEP_PX
+    if spoil.lamp_glare > 0.0:
+        coarse = min(coarse, max(16, int(spoil.lamp_reach * lens.width / 8.0)))
+    x, y, azimuth, altitude, down, across = look(coarse)
     clear = sky.silhouette.clearance(azimuth, altitude)
     if clear.min() < ramp + 2.0 * _STEP_PX * lens.scale:
-        x, y, azimuth, altitude, down, across = look(_FINE_STEP_PX)
+        x, y, azimuth, altitude, down, across = look(min(coarse, _FINE_STEP_PX))
     open_share = sky.silhouette.open_share(azimuth, altitude, optics.aperture_mm)
     passed = cloud_share(lens, spoil, x, y)
     glow = (sky_glow(sky, azimuth, altitude) + spoil.moonlight) * passed
