@@ -27,7 +27,7 @@ from uvicorn.protocols.http.h11_impl import H11Protocol
 from polewright_wire.device import Device
 from polewright_wire.discovery import DiscoveryResponder
 from polewright_wire.errors import DeviceFault, DriverTrouble, NotUnderstood
-from polewright_wire.image_payload import IMAGE_BYTES, ImagePayload, error_bytes
+from polewright_wire.image_payload import IMAGE_BYTES, ImagePayload
 from polewright_wire.parameters import Parameters
 from polewright_wire.reply import JSON, Call, Interceptor, Reply, ReplyResponse
 
@@ -282,9 +282,8 @@ def _envelope(call: Call) -> dict[str, object]:
 
 
 def _refusal(call: Call, number: int, message: str) -> Reply:
-    if call.wants_image_bytes and call.member in ("imagearray", "imagearrayvariant"):
-        body = error_bytes(number, message, call.client_transaction, call.server_transaction)
-        return Reply(200, IMAGE_BYTES, [body])
+    # JSON even when ImageBytes were asked for: both are standard, but the official client library
+    # (3.1.3) breaks on an error in ImageBytes form.
     return Reply.json({**_envelope(call), "ErrorNumber": number, "ErrorMessage": message})
 
 
