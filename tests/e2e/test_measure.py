@@ -1,0 +1,214 @@
+"""A whole measurement over HTTP against the simulated rig, and the errors of day one."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from polewright.alpaca.errors import AlpacaError, NotConnectedInTime, ServerUnreachable
+from polewright.errors import Cancelled, ExitCode
+from polewright.measuring.connect import NoDeviceFound
+from polewright.measuring.events import AxisMeasured, MotionStopped, PointSolved, Progress
+from polewright.measuring.measurement import measure_axis
+from polewright.measuring.planned import planned_points
+from polewright.planning.errors import PlanRefused
+from polewright.solving.errors import NoMatch, TooFewStars
+
+pytestmark = pytest.mark.e2e
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {},
+        {
+            "site": {"latitude_deg": -31.4, "longitude_deg": 21.7},
+            "misalignment": {"alt_arcmin": -80.0, "az_arcmin": 65.0},
+            "optics": {"parity": -1},
+        },
+    ],
+    ids=["north", "south, mirrored"],
+)
+def test_the_measured_axis_is_the_true_one(start_night, changes) -> None:
+    """The fitted error agrees with the rig's truth within 5 arcsec in both hemispheres."""
+    night = start_night(changes)
+    site = night.rig.spec.site
+    rig = night.connect(
+        {
+            "site.latitude_deg": site.latitude_deg,
+            "site.longitude_deg": site.longitude_deg,
+            "sweep.start_azimuth_deg": 140.0 if site.latitude_deg > 0 else 40.0,
+        }
+    )
+
+    result = measure_axis(rig, planned_points(rig))
+
+    truth = night.truth["axis"]
+    assert result.axis.trusted
+    assert result.axis.total_arcmin == pytest.approx(truth["total_arcmin"], abs=5.0 / 60.0)
+    assert result.axis.d_alt_arcmin == pytest.approx(truth["alt_arcmin"], abs=5.0 / 60.0)
+    east = truth["az_sky_arcmin"] * (1.0 if site.latitude_deg > 0 else -1.0)
+    assert result.axis.d_az_sky_arcmin == pytest.approx(east, abs=0.2)
+    assert not result.within_tolerance
+    assert len(night.of_kind(PointSolved)) == 3
+    assert len(night.of_kind(AxisMeasured)) == 1
+    steps = {event.step for event in night.of_kind(Progress)}
+    assert {"slew", "settle", "exposure", "solve"} <= steps
+
+
+def test_one_shot_colour_and_old_interfaces_measure_too(start_night) -> None:
+    """A mosaic sensor behind version 3 interfaces gives the same axis."""
+    night = start_night(
+        {
+            "sensor": {"bayer": True},
+            "mount": {"interface_version": 3},
+            "camera": {"interface_version": 3},
+        }
+    )
+    rig = night.connect()
+
+    result = measure_axis(rig, planned_points(rig))
+
+    assert result.axis.total_arcmin == pytest.approx(
+        night.truth["axis"]["total_arcmin"], abs=5.0 / 60.0
+    )
+
+
+def test_a_slipped_declination_axis_is_refused(start_night) -> None:
+    """A mount that moved in declination during the sweep is exposed by the fit, not believed."""
+    night = start_night()
+    rig = night.connect()
+    points = planned_points(rig)
+    listen = rig.emit
+
+    def slip_after_first(event) -> None:
+        listen(event)
+        if isinstance(event, PointSolved) and event.point == 1:
+            night.rig.disturb_mount(slip_declination_arcmin=4.0)
+
+    rig.emit = slip_after_first
+
+    with pytest.raises(Exception) as caught:  # noqa: PT011 - the kind is asserted below
+        measure_axis(rig, points)
+
+    assert caught.value.exit_code is ExitCode.AXIS_NOT_TRUSTED
+    assert [event.state for event in night.of_kind(MotionStopped)] == ["stopped"]
+    assert not night.rig.mount.tracking
+
+
+def test_a_sweep_across_the_meridian_is_refused_before_any_motion(start_night) -> None:
+    """The refusal says where it crosses and offers a sweep that does not; nothing has moved."""
+    night = start_night()
+    rig = night.connect({"sweep.start_azimuth_deg": 165.0, "sweep.direction": "west"})
+
+    with pytest.raises(PlanRefused) as caught:
+        planned_points(rig)
+
+    assert "meridian" in str(caught.value)
+    assert caught.value.exit_code is ExitCode.PLAN
+    assert caught.value.advice
+    assert night.rig.mount.at_park
+
+
+def test_a_cancelled_run_leaves_the_mount_standing(start_night) -> None:
+    """A stop during the first slew ends motion and tracking."""
+    night = start_night({"mount": {"slew_deg_per_s": 1.0}}, rate=2.0)
+    rig = night.connect()
+    points = planned_points(rig)
+    listen = rig.emit
+
+    def stop_in_slew(event) -> None:
+        listen(event)
+        if isinstance(event, Progress) and event.step == "slew" and event.done_s > 2.0:
+            night.cancel.cancel("stopped by the test")
+
+    rig.emit = stop_in_slew
+
+    with pytest.raises(Cancelled):
+        measure_axis(rig, points)
+
+    assert [event.state for event in night.of_kind(MotionStopped)] == ["stopped"]
+    assert not night.rig.mount.still_moving(night.clock.utc_s())
+    assert not night.rig.mount.tracking
+
+
+def test_too_few_stars_says_how_many_and_what_to_change(start_night) -> None:
+    """A capped lens is told as too few stars, with the number found."""
+    night = start_night({"optics": {"transmission": 1e-6}})
+    rig = night.connect()
+
+    with pytest.raises(TooFewStars) as caught:
+        measure_axis(rig, planned_points(rig))
+
+    assert f"{caught.value.found}" in str(caught.value)
+    assert "expos" in caught.value.advice.lower()
+    assert caught.value.exit_code is ExitCode.SOLVE
+
+
+def test_no_solution_says_hint_field_and_what_to_change(start_night) -> None:
+    """A focal length that is far off leads to no solution, told with hint and field."""
+    night = start_night()
+    rig = night.connect({"optics.focal_length_mm": 90.0, "solver.blind": False})
+
+    with pytest.raises(NoMatch) as caught:
+        measure_axis(rig, planned_points(rig))
+
+    message = str(caught.value)
+    assert "RA" in message
+    assert "field" in message
+    assert "focal" in caught.value.advice.lower()
+
+
+def test_a_wrong_port_names_the_address_and_what_to_do(start_night) -> None:
+    """Nobody listening is told with host and port."""
+    night = start_night()
+    night.running.stop()
+
+    with pytest.raises((ServerUnreachable, NoDeviceFound)) as caught:
+        night.connect()
+
+    assert str(night.running.port) in str(caught.value)
+    assert caught.value.advice
+    assert caught.value.exit_code is ExitCode.DEVICE
+
+
+def test_a_server_without_a_camera_says_what_it_offers(start_night) -> None:
+    """A missing device number is told together with what is there."""
+    night = start_night()
+
+    with pytest.raises(NoDeviceFound) as caught:
+        night.connect({"camera.device_number": 3})
+
+    assert "camera" in str(caught.value)
+    assert "telescope 0" in str(caught.value)
+
+
+def test_a_camera_that_does_not_connect_is_named(start_night, monkeypatch) -> None:
+    """A camera whose driver reports an error on connecting is named with that error."""
+    night = start_night()
+
+    def refuse(*_args, **_kwargs) -> None:
+        raise RuntimeError("usb cable unplugged")
+
+    monkeypatch.setattr(night.running.camera, "connect", refuse)
+    monkeypatch.setattr(night.running.camera, "set_connected", refuse, raising=False)
+
+    with pytest.raises((AlpacaError, NotConnectedInTime)) as caught:
+        night.connect()
+
+    assert "camera 0" in str(caught.value)
+
+
+def test_a_mount_that_stays_parked_is_a_clear_error(start_night, monkeypatch) -> None:
+    """A mount that cannot unpark says so and does not move."""
+    night = start_night()
+    rig = night.connect()
+    points = planned_points(rig)
+    monkeypatch.setattr(night.rig.mount, "unpark", lambda *_args: None)
+
+    with pytest.raises(AlpacaError) as caught:
+        measure_axis(rig, points)
+
+    assert "park" in str(caught.value).lower()
+    assert math.isfinite(night.truth["axis"]["total_arcmin"])
