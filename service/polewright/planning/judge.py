@@ -33,6 +33,9 @@ SAMPLE_SPACING = 0.1 * DEG
 #: Sampling of the ways to the first point; half its diagonal is added to the Sun's distance.
 APPROACH_SPACING = 2.0 * DEG
 
+#: `Violation.where` of what happens before the first point.
+FIRST_SLEW = "first slew"
+
 ADJUSTING_HORIZON_S = 7200.0
 
 
@@ -87,15 +90,22 @@ def evaluate(
     signed_step: float,
     n_points: int,
     best_open_sigma: float,
+    *,
+    all_reasons: bool = True,
 ) -> tuple[tuple[Violation, ...], SweepPlan | None]:
-    """Return every violation of a sweep, and the plan when there is none. Angles in rad."""
+    """Return every violation of a sweep, and the plan when there is none. Angles in rad.
+
+    ``all_reasons`` False stops early at an unsafe first slew.
+    """
     request = outlook.request
     timing = request.timing
+    first_s, warnings, violations = _first_slew(outlook, hour_angle, declination)
+    if violations and not all_reasons:
+        return tuple(violations), None
     course = sweep_course(timing, hour_angle, signed_step, n_points, spacing=SAMPLE_SPACING)
-    violations, clearance = _along(outlook, course, declination)
-    angles = np.asarray(hour_angle + signed_step * np.arange(n_points), dtype=np.float64)
-    first_s, warnings, found = _first_slew(outlook, hour_angle, declination)
+    found, clearance = _along(outlook, course, declination)
     violations += found
+    angles = np.asarray(hour_angle + signed_step * np.arange(n_points), dtype=np.float64)
     violations += _sides(outlook, angles, declination)
     stars, found = _stars(outlook, angles, declination)
     violations += found
@@ -134,6 +144,7 @@ def evaluate(
     )
     track = enu_from_hour_angle_dec(request.site, course.hour_angle, declination)
     state = outlook.states[1]
+    prediction = predict(request.site, angles, declination, sigmas)
     weight = float(np.max(moon_weight(request.rules, state, enus)))
     if weight > 0.3:
         warnings = (*warnings, "the points are close to a bright Moon")
@@ -141,8 +152,8 @@ def evaluate(
         points=points,
         step=abs(signed_step),
         direction=1 if signed_step > 0.0 else -1,
-        prediction=predict(request.site, angles, declination, sigmas),
-        best_open_sigma=best_open_sigma,
+        prediction=prediction,
+        best_open_sigma=min(best_open_sigma, prediction.sigma),
         duration_s=first_s + timing.sweep_seconds(signed_step, n_points),
         start_utc_s=request.utc_s,
         clearance=clearance,
@@ -160,40 +171,42 @@ def evaluate(
 def _along(outlook: Outlook, course: Course, declination: float) -> tuple[list[Violation], float]:
     """Check stays and slews; return violations (worst place of each) and the least clearance."""
     rules = outlook.request.rules
-    violations = []
-    clearance = math.inf
     begin = outlook.request.utc_s + outlook.request.timing.first_slew_s
-    for leg in range(int(course.leg[-1]) + 1):
-        chosen = course.leg == leg
-        ha = course.hour_angle[chosen]
-        use = Use.SLEW if leg % 2 else Use.EXPOSE
-        i = leg // 2 + 1
-        where = f"slew from point {i} to {i + 1}" if leg % 2 else f"point {i}"
-        worst: dict[Reason, tuple[float, int, SkyState]] = {}
-        for k, state in enumerate(outlook.states):
-            if k == 0:
-                amounts = shortfalls(rules, state, ha, declination, use, slack=SAMPLE_SLACK)
-            else:
-                enu = enu_from_hour_angle_dec(rules.site, ha, declination)
-                amounts = {Reason.SUN: sun_shortfall(rules, state, enu) + SAMPLE_SLACK}
-            for reason, amount in amounts.items():
-                j = int(np.argmax(amount))
-                value = float(amount[j])
-                if reason in {Reason.SKYLINE, Reason.OVERHANG, Reason.WINDOW}:
-                    clearance = min(clearance, -value)
-                if value > FUZZ and value > worst.get(reason, (-math.inf,))[0]:
-                    worst[reason] = (value, j, state)
-        for reason, (value, j, state) in worst.items():
-            at = float(ha[j])
-            enu = enu_from_hour_angle_dec(rules.site, at, declination)
-            when = begin + float(course.earliest[chosen][j])
-            need = required_clearance(rules, use)
-            violations.append(
-                describe(
-                    Breach(rules, state, reason, where, enu, at, declination, when, value, need)
+    clearance = math.inf
+    found: list[tuple[int, Violation]] = []
+    for use, odd in ((Use.EXPOSE, 0), (Use.SLEW, 1)):
+        chosen = course.leg % 2 == odd
+        ha, legs = course.hour_angle[chosen], course.leg[chosen]
+        need = required_clearance(rules, use)
+        state = outlook.states[0]
+        amounts = dict(shortfalls(rules, state, ha, declination, use, slack=SAMPLE_SLACK))
+        for reason in (Reason.SKYLINE, Reason.OVERHANG, Reason.WINDOW):
+            clearance = min(clearance, -float(np.max(amounts[reason])))
+        enu = enu_from_hour_angle_dec(rules.site, ha, declination)
+        for other in outlook.states[1:]:
+            near = sun_shortfall(rules, other, enu) + SAMPLE_SLACK
+            if np.max(near) > np.max(amounts[Reason.SUN]):
+                amounts[Reason.SUN], state = near, other
+        for reason, amount in amounts.items():
+            for leg in np.unique(legs[amount > FUZZ]):
+                j = int(np.argmax(np.where(legs == leg, amount, -math.inf)))
+                i = int(leg) // 2 + 1
+                where = f"slew from point {i} to {i + 1}" if odd else f"point {i}"
+                breach = Breach(
+                    rules=rules,
+                    state=state,
+                    reason=reason,
+                    where=where,
+                    enu=enu[j],
+                    hour_angle=float(ha[j]),
+                    declination=declination,
+                    utc_s=begin + float(course.earliest[chosen][j]),
+                    amount=float(amount[j]),
+                    need=need,
                 )
-            )
-    return violations, clearance
+                found.append((int(leg), describe(breach)))
+    found.sort(key=lambda item: item[0])
+    return [violation for _, violation in found], clearance
 
 
 def _first_slew(
@@ -215,36 +228,42 @@ def _first_slew(
     seconds = max(way.seconds(motion) for way in ways)
     violations: list[Violation] = []
     rules = request.rules
-    where = "first slew"
 
-    def worst_of(
-        reason: Reason, state: SkyState, ha: Vector, dec: Vector, amount: Vector, when: float
+    def note(
+        reason: Reason, state: SkyState, ha: float, dec: float, enu: Vector, amount: float
     ) -> None:
-        j = int(np.argmax(amount))
-        if amount[j] > FUZZ and not any(v.reason is reason for v in violations):
-            at, d = float(ha[j]), float(dec[j])
-            enu = enu_from_hour_angle_dec(request.site, at, d)
-            violations.append(
-                describe(Breach(rules, state, reason, where, enu, at, d, when, float(amount[j])))
+        if amount > FUZZ and not any(v.reason is reason for v in violations):
+            breach = Breach(
+                rules=rules,
+                state=state,
+                reason=reason,
+                where=FIRST_SLEW,
+                enu=enu,
+                hour_angle=ha,
+                declination=dec,
+                utc_s=request.utc_s,
+                amount=amount,
             )
+            violations.append(describe(breach))
 
-    if outlook.sun_counts:
+    for way in ways if outlook.sun_counts else ():
         # Whatever the order of the axes: no point of the box they span may be near the Sun.
-        for way in ways:
-            ha, dec = way.directions(APPROACH_SPACING)
-            enu = enu_from_hour_angle_dec(request.site, ha, dec)
-            for state in outlook.states:
-                amount = sun_shortfall(rules, state, enu) + 0.75 * APPROACH_SPACING
-                worst_of(Reason.SUN, state, ha, dec, amount, request.utc_s)
+        ha, dec = way.directions(APPROACH_SPACING)
+        enu = enu_from_hour_angle_dec(request.site, ha, dec)
+        for state in outlook.states:
+            j = int(np.argmax(enu @ state.sun_enu))
+            amount = float(sun_shortfall(rules, state, enu[j])) + 0.75 * APPROACH_SPACING
+            note(Reason.SUN, state, float(ha[j]), float(dec[j]), enu[j], amount)
     state = outlook.states[0]
     here = shortfalls(rules, state, start[0], start[1], Use.APPROACH)[Reason.MOUNT_ALTITUDE]
-    for way in ways[:1] if len(ways) == 1 else ways[1:]:
+    for way in ways if len(ways) == 1 else ways[1:]:
         ha, dec = way.straight(motion)
-        amount = shortfalls(rules, state, ha, dec, Use.APPROACH)[Reason.MOUNT_ALTITUDE]
+        amounts = shortfalls(rules, state, ha, dec, Use.APPROACH)[Reason.MOUNT_ALTITUDE]
+        j = int(np.argmax(amounts))
+        enu = enu_from_hour_angle_dec(request.site, ha[j], dec[j])
         # A parked mount may start outside its limits; it only may not go farther out.
-        worst_of(
-            Reason.MOUNT_ALTITUDE, state, ha, dec, amount - max(0.0, float(here)), request.utc_s
-        )
+        amount = float(amounts[j]) - max(0.0, float(here))
+        note(Reason.MOUNT_ALTITUDE, state, float(ha[j]), float(dec[j]), enu, amount)
     return seconds, (), violations
 
 

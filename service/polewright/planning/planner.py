@@ -14,9 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polewright.angles import ARCSEC, DEG, SIDEREAL_RATE, Vector, azalt_from_enu, separation
-from polewright.geometry.errors import TurnTooSmall
 from polewright.planning.errors import NoSweepFits, PlanRefused
-from polewright.planning.judge import Outlook, evaluate
+from polewright.planning.judge import FIRST_SLEW, Outlook, evaluate
 from polewright.planning.noise import predict
 from polewright.planning.request import PlanRequest, SweepPlan, SweepWish, Violation
 from polewright.planning.search import CELL, Level, SkyGrid, build_grid, levels
@@ -29,7 +28,7 @@ MAX_LOOKS = 120
 #: plan is no alternative to it.
 ALIKE = 20.0 * DEG
 #: A candidate that failed spoils its surroundings (declination, hour angle; rad).
-SPOILED = (3.0 * DEG, 3.0 * DEG)
+SPOILED = (5.0 * DEG, 5.0 * DEG)
 
 #: Predictions closer than this count as equal; then time and stars decide.
 SAME_SIGMA = 0.03
@@ -106,7 +105,7 @@ class _Search:
         """What the preferred sweep gives at its best place when nothing is in the way, rad."""
         grid = build_grid(self.outlook, obstacles=False)
         level = Level(self.request.n_points, round(self.request.step / CELL))
-        candidates = self._candidates(grid, [level])
+        candidates = self._candidates(grid, [level], every=4)
         if candidates is None:
             return math.inf
         best = math.inf
@@ -137,11 +136,7 @@ class _Search:
                 looks += 1
                 plan, why = self._look(candidates, k, group)
                 if plan is None:
-                    for violation in why:
-                        name = "first_slew" if violation.where == "first slew" else (
-                            violation.reason.name or ""
-                        ).lower()  # fmt: skip
-                        failures[name] = 1.0
+                    failures.update({_name(violation): 1.0 for violation in why})
                     self._suppress_near(candidates, k)
                     continue
                 found.append(plan)
@@ -207,16 +202,18 @@ class _Search:
                 direction * level.step,
                 level.n_points,
                 self.best_open_sigma,
+                all_reasons=False,
             )
             if plan is not None:
                 return plan, ()
             why = why or violations
         return None, why
 
-    def _candidates(self, grid: SkyGrid, group: list[Level]) -> _Candidates | None:
+    def _candidates(self, grid: SkyGrid, group: list[Level], every: int = 1) -> _Candidates | None:
         rows, columns, which, scores = [], [], [], []
         for number, level in enumerate(group):
-            row, column = np.nonzero(grid.fits(level.step_cells, level.n_points))
+            row, column = np.nonzero(grid.fits(level.step_cells, level.n_points)[:, ::every])
+            column = column * every
             if len(row) == 0:
                 continue
             rows.append(row)
@@ -262,22 +259,26 @@ class _Search:
         return np.asarray(table[row] * factor * (1.0 + moon) * (1.0 + ADJUSTING_WEIGHT * short))
 
     def _table(self, grid: SkyGrid, level: Level) -> Vector:
-        """Return the exact uncertainty (rad) at each declination of the grid, for 45 deg high."""
+        """Return the uncertainty (rad) at each declination of the grid, for 45 deg high.
+
+        Exact for the wanted number of points and step; for others its shape over declination is
+        kept and its size taken at one declination.
+        """
+        wanted = Level(self.request.n_points, round(self.request.step / CELL))
+        if wanted not in self._tables:
+            nodes = np.linspace(grid.declination[0], grid.declination[-1], 25)
+            values = [self._at_45(wanted, float(dec)) for dec in nodes]
+            self._tables[wanted] = np.interp(grid.declination, nodes, values)
         if level not in self._tables:
-            every = np.unique(np.append(np.arange(0, len(grid.declination), 5), -1))
-            every = np.unique(every % len(grid.declination))
-            angles = np.asarray(level.step * np.arange(level.n_points), dtype=np.float64)
-            sigmas = np.tile(self.request.noise.sigmas(45.0 * DEG), (level.n_points, 1))
-            values = []
-            for dec in grid.declination[every]:
-                try:
-                    values.append(predict(self.request.site, angles, float(dec), sigmas).sigma)
-                except TurnTooSmall:
-                    values.append(math.inf)
-            self._tables[level] = np.interp(
-                grid.declination, grid.declination[every], np.array(values)
-            )
+            middle = float(grid.declination[len(grid.declination) // 2])
+            ratio = self._at_45(level, middle) / self._at_45(wanted, middle)
+            self._tables[level] = ratio * self._tables[wanted]
         return self._tables[level]
+
+    def _at_45(self, level: Level, declination: float) -> float:
+        angles = np.asarray(level.step * np.arange(level.n_points), dtype=np.float64)
+        sigmas = np.tile(self.request.noise.sigmas(45.0 * DEG), (level.n_points, 1))
+        return predict(self.request.site, angles, declination, sigmas).sigma
 
     def _sigma(self, grid: SkyGrid, candidates: _Candidates, k: int, group: list[Level]) -> float:
         level = group[int(candidates.level[k])]
@@ -306,6 +307,12 @@ class _Search:
         near = enu @ enu_from_hour_angle_dec(site, own, plan.declination) > math.cos(ALIKE)
         near &= np.sin(ha) * math.sin(own) > 0.0
         candidates.score[near] = math.inf
+
+
+def _name(violation: Violation) -> str:
+    if violation.where == FIRST_SLEW:
+        return "first_slew"
+    return (violation.reason.name or "").lower()
 
 
 def _rank(plan: SweepPlan) -> tuple[int, int, float, float]:

@@ -16,7 +16,15 @@ from numpy.typing import NDArray
 
 from polewright.angles import DEG, Vector
 from polewright.planning.judge import SAMPLE_SLACK, Outlook
-from polewright.planning.limits import Reason, Use, allowed, moon_weight, sun_shortfall
+from polewright.planning.limits import (
+    FUZZ,
+    Reason,
+    Use,
+    moon_weight,
+    required_clearance,
+    shortfalls,
+    sun_shortfall,
+)
 from polewright.sky.frame import enu_from_hour_angle_dec
 
 #: Spacing of the grid: hour angle (rad) and declination (rad).
@@ -88,6 +96,8 @@ def build_grid(outlook: Outlook, *, obstacles: bool = True) -> SkyGrid:
     mount = rules.mount
     low, high_end = mount.declination_min_deg, mount.declination_max_deg
     rows = np.arange(math.ceil(low - 1e-9), math.floor(high_end + 1e-9) + 1)
+    if len(rows) == 0:  # a range so narrow that no whole degree lies in it
+        rows = np.array([0.5 * (low + high_end)])
     declination = np.asarray(rows * ROW, dtype=np.float64)
     hour_angle = np.asarray(np.arange(-720, 720) * CELL, dtype=np.float64)
     ha, dec = np.meshgrid(hour_angle, declination)
@@ -102,18 +112,27 @@ def build_grid(outlook: Outlook, *, obstacles: bool = True) -> SkyGrid:
     passing = np.zeros(high.shape, dtype=np.bool_)
     if not obstacles:
         rules = request.open_rules
-    h, d = ha[high], dec[high]
-    state = outlook.states[0]
-    for use, mask in ((Use.SLEW, passing), (Use.EXPOSE, expose)):
-        verdict = allowed(rules, state, h, d, use, slack=slack)
-        found = verdict.reasons & ~int(Reason.SUN)
-        if obstacles:
-            for each in outlook.states:
-                near = sun_shortfall(rules, each, enu[high]) + slack > 0.0
-                found |= np.where(near, int(Reason.SUN), 0)
-        mask[high] = found == 0
-        if use is Use.EXPOSE:
-            reasons[high] |= found
+    amounts = dict(
+        shortfalls(
+            rules, outlook.states[0], ha[high], dec[high], Use.EXPOSE, slack=slack, reach=DEG
+        )
+    )
+    if obstacles:
+        for other in outlook.states[1:]:
+            near = sun_shortfall(rules, other, enu[high]) + slack
+            amounts[Reason.SUN] = np.maximum(amounts[Reason.SUN], near)
+    else:
+        del amounts[Reason.SUN]
+    # Passing asks for the same, but less distance from the skyline.
+    less = required_clearance(rules, Use.EXPOSE) - required_clearance(rules, Use.SLEW)
+    closed = np.zeros(len(ha[high]), dtype=np.bool_)
+    found = np.zeros(len(closed), dtype=np.int64)
+    for reason, amount in amounts.items():
+        found |= np.where(amount > FUZZ, int(reason), 0)
+        closed |= amount - (less if reason in _EDGES else 0.0) > FUZZ
+    reasons[high] = found
+    expose[high] = found == 0
+    passing[high] = ~closed
 
     drift_cells = math.ceil(request.timing.drift / CELL - 1e-9)
     expose = _for_whole_stay(expose, drift_cells)
@@ -144,6 +163,7 @@ def build_grid(outlook: Outlook, *, obstacles: bool = True) -> SkyGrid:
     )
 
 
+_EDGES = Reason.SKYLINE | Reason.OVERHANG | Reason.WINDOW
 _MOUNT_ONLY = int(
     Reason.LOW | Reason.MOUNT_ALTITUDE | Reason.HOUR_ANGLE | Reason.MERIDIAN | Reason.DECLINATION
 )
