@@ -1,0 +1,118 @@
+"""All that a page, a terminal or a script needs to show a session, as one document."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from polewright.measuring.result import MeasurementResult
+from polewright.session.states import Step
+
+
+class _Part(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class ErrorNow(_Part):
+    """The latest reading of the axis error. Signs: + too high, + too far east."""
+
+    d_alt_arcmin: float
+    d_az_sky_arcmin: float
+    d_az_base_arcmin: float
+    total_arcmin: float
+    sigma_alt_arcmin: float
+    sigma_az_sky_arcmin: float
+    sigma_total_arcmin: float
+    upper95_arcmin: float
+    correlation: float = 0.0
+    state: str = Field(description="settled, settling, moving, lost ...")
+    utc_s: float = Field(description="when the reading was taken, Unix seconds")
+
+
+class AdviceNow(_Part):
+    """What the person at the mount should do."""
+
+    action: str
+    sentence: str
+    axis: Literal["altitude", "azimuth"] | None = None
+    amount_arcmin: float = 0.0
+    turns: float | None = None
+    cautions: tuple[str, ...] = ()
+    spoken: str = ""
+    tone_hz: float | None = None
+    beat_period_s: float | None = None
+
+
+class TrailPoint(_Part):
+    """One past reading."""
+
+    d_az_sky_arcmin: float
+    d_alt_arcmin: float
+    settled: bool
+
+
+class ProgressNow(_Part):
+    """A slow step under way."""
+
+    step: str
+    point: int
+    points: int
+    done_s: float
+    total_s: float | None = None
+    text: str = ""
+
+
+class PlanNow(_Part):
+    """The sweep, by point."""
+
+    azimuths_deg: tuple[float, ...]
+    altitudes_deg: tuple[float, ...]
+    predicted_sigma_arcsec: float | None = None
+    solved: int = 0
+
+
+class FrameNow(_Part):
+    """The last frame; its picture is fetched apart, by number."""
+
+    number: int
+    star_count: int
+    hfd_px: float | None = None
+    elongation: float | None = None
+    exposure_s: float
+    solved: bool = False
+
+
+class Failure(_Part):
+    """Why a session ended early."""
+
+    code: str
+    message: str
+    advice: str
+    exit_code: int
+
+
+class SessionSnapshot(_Part):
+    """A session at one moment. ``version`` grows with every change."""
+
+    schema_version: Literal["1"] = "1"
+    session_id: str
+    version: int
+    step: Step
+    paused: bool = False
+    utc_s: float
+    pass_kind: Literal["coarse", "final"] | None = None
+    tolerance_arcmin: float
+    goal_arcmin: float | None = None
+    error: ErrorNow | None = None
+    advice: AdviceNow | None = None
+    trail: tuple[TrailPoint, ...] = ()
+    progress: ProgressNow | None = None
+    plan: PlanNow | None = None
+    frame: FrameNow | None = None
+    motion: Literal["still", "tracking", "slewing", "unknown"] = "still"
+    sweeps: int = 0
+    moves: int = Field(0, description="settled moves of the adjusters so far")
+    notes: tuple[str, ...] = ()
+    result: MeasurementResult | None = None
+    failure: Failure | None = None
