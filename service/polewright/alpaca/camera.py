@@ -125,7 +125,7 @@ class Camera(Device):
         known = pixel_x is not None and pixel_y is not None and min(pixel_x, pixel_y) > 0.0
         return CameraInfo(
             name=self.name(),
-            sensor_name=self._optional("sensorname", TEXT) or "",
+            sensor_name=self._optional("sensorname", TEXT, quiet=True) or "",
             width=self._get("cameraxsize", INT),
             height=self._get("cameraysize", INT),
             pixel_um=(pixel_x, pixel_y) if known and pixel_x and pixel_y else None,
@@ -156,12 +156,9 @@ class Camera(Device):
         self, names: str, low: str, high: str
     ) -> tuple[tuple[str, ...] | None, tuple[int, int] | None]:
         """Find out whether gain (offset) is a number, an index into names, or nothing."""
-        # Two of the three modes make members fail: that is by design, not worth a note.
-        noted = len(self.notes)
         found = self._named(names)
         least = self._number(low) if not found else None
         most = self._number(high) if not found else None
-        del self.notes[noted:]
         numbers = (least, most) if least is not None and most is not None else None
         return (tuple(found) if found else None), numbers
 
@@ -171,9 +168,10 @@ class Camera(Device):
     def _number(self, member: str) -> int | None:
         return self._quiet(member, INT)
 
+    # Two of the three modes make members fail: that is by design, not worth a note.
     def _quiet(self, member: str, kind: TypeAdapter[T]) -> T | None:
         try:
-            return self._optional(member, kind)
+            return self._optional(member, kind, quiet=True)
         except RefusedByDevice:
             return None
 

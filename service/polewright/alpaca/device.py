@@ -125,10 +125,13 @@ class Device:
             self._path(member), where=self.where, params=params, timeout_s=timeout_s, urgent=urgent
         ).Value
 
-    def _optional(self, member: str, kind: TypeAdapter[T], **params: Param) -> T | None:
+    def _optional(
+        self, member: str, kind: TypeAdapter[T], *, quiet: bool = False, **params: Param
+    ) -> T | None:
         """Read a member that may be missing or have no value now: then None.
 
         Missing ones are remembered and not asked for again; failures of the transport raise.
+        ``quiet`` leaves no note, for members whose absence means nothing to a user.
         """
         if member in self._absent:
             return None
@@ -143,7 +146,8 @@ class Device:
             if not is_absent(exc):
                 raise
             self._absent.add(member)
-            self.note(f"{self.device_type} does not offer {member}")
+            if not quiet:
+                self.note(f"{self.device_type} does not offer {member}")
             return None
 
     def _flag(self, member: str) -> bool:
@@ -175,25 +179,25 @@ class Device:
 
     def name(self) -> str:
         """Return the device's name, empty when it has none; later errors show it."""
-        text = self._optional("name", TEXT) or ""
+        text = self._optional("name", TEXT, quiet=True) or ""
         self.where = replace(self.where, name=text[:60])
         return text
 
     def description(self) -> str:
         """Return the driver's one-line description of the device."""
-        return self._optional("description", TEXT) or ""
+        return self._optional("description", TEXT, quiet=True) or ""
 
     def driver_info(self) -> str:
         """Return what the driver says about itself."""
-        return self._optional("driverinfo", TEXT) or ""
+        return self._optional("driverinfo", TEXT, quiet=True) or ""
 
     def driver_version(self) -> str:
         """Return the driver's version text."""
-        return self._optional("driverversion", TEXT) or ""
+        return self._optional("driverversion", TEXT, quiet=True) or ""
 
     def supported_actions(self) -> list[str]:
         """Return names for `action`."""
-        return self._optional("supportedactions", TEXTS) or []
+        return self._optional("supportedactions", TEXTS, quiet=True) or []
 
     def action(self, name: str, parameters: str = "", *, timeout_s: float = 30.0) -> str:
         """Call a driver-specific action and return its text. Raises `ActionNotImplemented`."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import re
 import zlib
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -231,23 +232,10 @@ class Exposure:
         asked_s = 0.5 * (before_s + after_s)
         started_s = _parsed(text)
         offset_s = None if started_s is None else started_s - asked_s
-        stale = (
-            past is not None
-            and asked_s - past.asked_utc_s > SANE_OFFSET_S
-            and (
-                # Its clock was right before; now it names a start before we asked.
-                (
-                    offset_s is not None
-                    and offset_s < -SANE_OFFSET_S
-                    and past.offset_s is not None
-                    and abs(past.offset_s) <= SANE_OFFSET_S
-                )
-                or (text is not None and text == past.start_text and checksum == past.checksum)
-            )
-        )
-        if stale:
+        now = PastExposure(asked_s, text, offset_s, checksum)
+        if past is not None and _is_stale(past, now):
             raise StaleImage(camera.where, imagebytes.MEMBER, f"it says it started {text}")
-        camera.last_exposure = PastExposure(asked_s, text, offset_s, checksum)
+        camera.last_exposure = now
         mid_s = asked_s + 0.5 * duration_s
         if started_s is None or offset_s is None:
             return mid_s, text
@@ -256,7 +244,7 @@ class Exposure:
                 f"camera's start time is {offset_s:+.0f} s from this computer's clock: ignored"
             )
             return mid_s, text
-        if "." in (text or ""):
+        if re.search(r"\.\d*[1-9]", text or ""):
             return started_s + 0.5 * took_s, text
         return mid_s, text
 
@@ -316,6 +304,23 @@ class Exposure:
 class _Raw:
     content_type: str
     body: bytearray
+
+
+def _is_stale(past: PastExposure, now: PastExposure) -> bool:
+    """Whether the image of ``now`` must be that of ``past``.
+
+    Cameras whose clock is wrong, or that never update their start time, must not be caught.
+    """
+    elapsed_s = now.asked_utc_s - past.asked_utc_s
+    clock_was_right = past.offset_s is not None and abs(past.offset_s) <= SANE_OFFSET_S
+    # Start times are told to the second at worst.
+    same_start = now.start_text is not None and now.start_text == past.start_text
+    same_start = same_start and elapsed_s > 1.0
+    too_old = now.offset_s is not None and now.offset_s < -SANE_OFFSET_S
+    too_old = too_old and elapsed_s > SANE_OFFSET_S
+    if clock_was_right:
+        return same_start or too_old
+    return same_start and now.checksum == past.checksum
 
 
 def _parsed(text: str | None) -> float | None:
