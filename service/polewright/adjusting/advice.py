@@ -66,6 +66,8 @@ class Advice:
     turns: float | None = None
     turns_sigma: float | None = None
     cautions: tuple[str, ...] = ()
+    passed: bool = False
+    """While waiting: the adjuster in hand has gone past the mark, stop turning."""
 
 
 @dataclass
@@ -136,6 +138,7 @@ class Advisor:
             goal.heading,
             goal.amount / ARCMIN,
             goal.amount_base / ARCMIN,
+            passed=passed,
         )
 
     def _decide(self, error: AxisError) -> Advice:

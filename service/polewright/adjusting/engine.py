@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -18,6 +18,7 @@ from polewright.adjusting.moves import Move, MoveJudge
 from polewright.adjusting.notices import Notice, NoticeKind
 from polewright.adjusting.observation import NoReading, Observation
 from polewright.adjusting.profile import AdjusterProfile, Axis, finite_turns
+from polewright.adjusting.still import StillMean
 from polewright.angles import ARCMIN, ARCSEC, DEG, Matrix, Vector, fold_pi
 from polewright.geometry.axis_error import AxisError, axis_error
 from polewright.geometry.live import BLIND_BELOW
@@ -55,7 +56,8 @@ class Reading:
     utc_s: float
     state: State
     axis: Vector
-    """(3,) observed east-north-up; the last known when LOST."""
+    """(3,) observed east-north-up; when settled the mean over the frames since the last motion,
+    when LOST the last known."""
     covariance: Matrix
     """(3, 3) rad^2, sweep and live noise."""
     error: AxisError
@@ -140,6 +142,7 @@ class AdjustmentEngine:
         error = axis_error(axis, covariance, site, target, self._air)
         self._expected = ExpectedTurn(reference, southern=site.southern)
         self._detector = MotionDetector(reference)
+        self._still = StillMean(self._reference.floor)
         self._anchor = _Anchor(carried, error, 0.0, 0)
         self._known, self._known_utc_s = (carried, error), reference.utc_s
         self._last_utc_s = reference.utc_s
@@ -215,6 +218,7 @@ class AdjustmentEngine:
 
     def _nothing(self, frame: NoReading) -> Reading:
         self._detector.lose()
+        self._still.restart()
         self._lost += 1
         smeared = self._detector.smeared(frame.elongation)
         state = State.MOVING if smeared else State.LOST
@@ -236,14 +240,24 @@ class AdjustmentEngine:
         if self._detector.rebaselined:
             notices.append(Notice(NoticeKind.STARS_LONG, phrases.stars_long()))
         if state is not State.SETTLED:
+            self._still.restart()
             advice = self._advisor.unsettled(state, error)
             return self._reading(frame.utc_s, state, carried, error, advice, notices)
 
         notices += self._settle(carried, error)
+        carried, error = self._averaged(carried)
+        self._known = (carried, error)
         advice = self._advisor.settled(error)
         if any(n.kind in (NoticeKind.SLIPPED, NoticeKind.OTHER_AXIS_MOVED) for n in notices):
             state = State.BUMPED
         return self._reading(frame.utc_s, state, carried, error, advice, notices)
+
+    def _averaged(self, carried: Carried) -> tuple[Carried, AxisError]:
+        """The mean over the frames since the last motion, with what noise is left."""
+        mean, noise = self._still.add(carried.axis, carried.frame_covariance)
+        covariance = carried.covariance - carried.frame_covariance + noise
+        error = axis_error(mean, covariance, self._site, self._target, self._air)
+        return replace(carried, axis=mean, covariance=covariance), error
 
     def _settle(self, carried: Carried, error: AxisError) -> list[Notice]:
         """Book what happened since the last settled reading."""
@@ -263,6 +277,7 @@ class AdjustmentEngine:
                     )
                 self._advisor.sweep_wanted = phrases.large_move(self._moved)
             self._anchor = _Anchor(carried, error, self._expected.turn, self._expected.gaps)
+            self._still.restart()
         for axis, turns in self._pending_turns:
             self._knobs[axis].note_turns(turns)
         self._pending_turns.clear()
