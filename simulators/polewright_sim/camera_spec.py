@@ -117,6 +117,10 @@ class SensorSpec(_Spec):
 class SkySpec(_Spec):
     """How bright the sky and its stars are."""
 
+    image_motion_arcsec: float = Field(0.3, ge=0.0, le=5.0)
+    """How far the air shifts each star of a 1 s exposure by itself (1 sigma along each
+    coordinate); falls with the square root of the time. Of the size that Lindegren (1980) gives
+    for stars a degree apart: 1.3 arcsec (angle / rad)^0.25 (time / s)^-0.5, from memory."""
     faintest_mag: float = Field(12.0, ge=0.0, le=16.0)
     """Stars fainter than this (G magnitude) are not drawn."""
     faint_stars: bool = True

@@ -14,6 +14,7 @@ binned one-shot-colour frame mixes the mosaic's colours and is drawn grey.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,13 +22,13 @@ from numpy.typing import NDArray
 
 from polewright.errors import ConfigError
 from polewright_sim.background import Background, cloud_share, lens_share, sky_background
-from polewright_sim.camera_spec import OpticsSpec, SensorSpec
+from polewright_sim.camera_spec import OpticsSpec, SensorSpec, pixel_arcsec
 from polewright_sim.disturbance import CLEAR, Disturbance, Shutter
 from polewright_sim.passing import passing_lights, shake
 from polewright_sim.projection import Lens
 from polewright_sim.psf import add_stars, star_image
 from polewright_sim.stars import SkyModel
-from polewright_sim.tracks import StarTracks, star_tracks
+from polewright_sim.tracks import StarTracks, shifted, star_tracks
 
 Floats = NDArray[np.float64]
 Floats32 = NDArray[np.float32]
@@ -132,12 +133,22 @@ def render_frame(
             sky, optics, sensor, middle, exposure_s, spoil, window.binning
         ).cut(window.left, window.top, window.width, window.height)
         tracks = star_tracks(sky, optics, sensor, attitudes, utc_mid_s, exposure_s)
+        motion_px = _image_motion_px(sky, optics, sensor, exposure_s)
+        tracks = shifted(tracks, motion_px * rng.standard_normal((2, len(tracks.ids))))
         _draw_light(signal, window, optics, sensor, tracks, background, exposure_s, rng, spoil)
         if spoil.shutter is Shutter.STUCK_OPEN:
             _smear(signal, background, exposure_s)
     _add_hot_pixels(signal, sensor, window, exposure_s)
     mosaic = _mosaic(sensor, window)
     return _read_out(signal, background, mosaic, sensor, window, exposure_s, rng)
+
+
+def _image_motion_px(
+    sky: SkyModel, optics: OpticsSpec, sensor: SensorSpec, exposure_s: float
+) -> float:
+    """Deviation along each coordinate by which the air shifts single stars, unbinned pixels."""
+    arcsec = sky.spec.image_motion_arcsec / math.sqrt(max(exposure_s, 1.0))
+    return arcsec / pixel_arcsec(optics, sensor)
 
 
 def _draw_light(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,6 +40,11 @@ class StarTracks:
     x: Floats
     """(M, N) columns at M evenly spaced times; M is 1 when nothing moves. NaN outside the lens."""
     y: Floats
+
+
+def shifted(tracks: StarTracks, offset_px: Floats) -> StarTracks:
+    """Return the tracks with every star moved by its own offset (2, N), unbinned pixels."""
+    return replace(tracks, x=tracks.x + offset_px[0], y=tracks.y + offset_px[1])
 
 
 def relative_air_mass(altitude: Floats) -> Floats:

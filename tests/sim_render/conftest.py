@@ -34,7 +34,9 @@ def pointed() -> Callable[..., NDArray[np.float64]]:
 
 @pytest.fixture
 def sky() -> SkyModel:
-    spec = SkySpec(faintest_mag=11.0, city_glow=0.0, sky_mag_per_arcsec2=20.5)
+    spec = SkySpec(
+        faintest_mag=11.0, city_glow=0.0, sky_mag_per_arcsec2=20.5, image_motion_arcsec=0.0
+    )
     return SkyModel(Site(48.0, 11.0, 500.0), Atmosphere.standard(500.0), spec)
 
 

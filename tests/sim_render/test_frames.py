@@ -69,6 +69,28 @@ def test_stars_stand_where_the_tracks_say(sky, optics, wide, pointed) -> None:
     assert abs((found_y[at] - y[good]).mean()) < 0.02
 
 
+def test_the_air_moves_stars_one_by_one(sky, optics, wide, pointed) -> None:
+    """With image motion on, stars scatter about their true places by 0.6 arcsec (0.3 pixel) over
+    the square root of the exposure, differently in each frame."""
+    restless = replace(sky, spec=sky.spec.model_copy(update={"image_motion_arcsec": 1.2}))
+    attitude = pointed(120.0, 50.0, 20.0)
+    tracks = star_tracks(restless, optics, wide, attitude[None], UTC_S, 4.0)
+    x, y = tracks.x[0], tracks.y[0]
+    good = isolated(x, y, wide) & (tracks.mag < 10.3) & (tracks.mag > 8.0)
+    offsets = []
+    for seed in (1, 2):
+        frame = render_frame(restless, optics, wide, attitude, UTC_S, 4.0, rng(seed))
+        _, found_x, found_y, _ = detect(frame)
+        at, distance = match(x[good], y[good], found_x, found_y)
+        offsets.append(np.concatenate([found_x[at] - x[good], found_y[at] - y[good]]))
+        assert distance.max() < 1.8
+    expected = 0.6 / (3.76e-3 / 400.0 / ARCSEC)
+
+    assert good.sum() >= 15
+    assert np.std(offsets[0]) == pytest.approx(expected, rel=0.35)
+    assert abs(np.corrcoef(offsets)[0, 1]) < 0.5
+
+
 def test_counts_follow_the_zero_point(sky, optics, wide, pointed) -> None:
     """A star's counts are photons x area x transmission x efficiency x time x extinction."""
     attitude = pointed(120.0, 50.0)
