@@ -1,0 +1,431 @@
+"""The command solver: any local program that leaves a FITS WCS.
+
+The program gets a FITS image or star list in a folder made for this one run (so no result of an
+earlier run can be taken for a new one), and places in its command line are filled with what is
+known. What it leaves is checked against the hint before it is believed. Where the bundled
+catalogue has enough stars in the field, the attitude is then fitted to them; else to the stars
+the program says it matched; else the WCS itself is taken, with a stated uncertainty.
+"""
+
+from __future__ import annotations
+
+import math
+import tempfile
+import time
+from collections.abc import Mapping
+from dataclasses import replace
+from pathlib import Path, PurePosixPath
+from typing import Literal
+
+import numpy as np
+from astropy.io import fits
+from numpy.typing import NDArray
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from scipy.spatial import cKDTree
+
+from polewright.angles import DEG, separation, spherical
+from polewright.clock import CancelToken
+from polewright.errors import ConfigError
+from polewright.images.frame import Frame, StarList
+from polewright.solving.base import Distortion, Solution, SolveHint
+from polewright.solving.errors import (
+    NoMatch,
+    SolutionRejected,
+    SolverFailed,
+    TooFewStars,
+)
+from polewright.solving.fits_io import write_image, write_stars
+from polewright.solving.process import Ended, run
+from polewright.solving.refit import Approximation, Prior, centred, fit_attitude, refit
+from polewright.solving.template import Template, hint_values
+from polewright.solving.wcs import WcsAttitude, attitude_from_header, has_wcs
+
+NAME = "command"
+
+#: Options for Debian's ``astrometry.net`` package with an index package such as
+#: ``astrometry-data-tycho2-10-19`` (fields from about one degree), as tested.
+DEBIAN_ASTROMETRY: Mapping[str, object] = {
+    "command": (
+        "solve-field {stars} --width {width} --height {height} --x-column X --y-column Y "
+        "--sort-column FLUX --scale-units arcsecperpix --scale-low {scale_low} "
+        "--scale-high {scale_high} --ra {ra_deg} --dec {dec_deg} --radius {radius_deg} "
+        "--crpix-center --tweak-order 1 --no-plots --overwrite --new-fits none --wcs {wcs} "
+        "--dir {folder} --cpulimit {timeout_s}"
+    ),
+    "blind_command": (
+        "solve-field {stars} --width {width} --height {height} --x-column X --y-column Y "
+        "--sort-column FLUX --crpix-center --tweak-order 1 --no-plots --overwrite "
+        "--new-fits none --wcs {wcs} --dir {folder} --cpulimit {timeout_s}"
+    ),
+    "input": "stars",
+}
+
+
+class CommandOptions(BaseModel):
+    """What the configuration says about the program."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    command: str | list[str]
+    """Program and arguments, one text (split like a POSIX shell does) or a list."""
+    blind_command: str | list[str] | None = None
+    """Used instead when the pointing or the scale that ``command`` wants is unknown."""
+    input: Literal["image", "stars"] = "image"
+    """Give it a 16-bit FITS image, or a FITS table X, Y (from 1), FLUX."""
+    results: list[str] = Field(default=["*.wcs", "*.new", "*.fits", "*.fit"], min_length=1)
+    """File name patterns in the folder in which to look for the WCS, in this order."""
+    matches: str = "*.corr"
+    """Pattern of a table of matched stars: field_x, field_y (from 1), index_ra, index_dec."""
+    not_solved_status: list[int] = []
+    """Exit statuses by which the program says that it found no match."""
+    max_stars: int = Field(default=400, ge=10)
+    """Only the brightest so many go into a star list."""
+    min_stars: int = Field(default=4, ge=3)
+    """Fewer detected stars are refused before the program is started."""
+    use_catalogue: bool = True
+    """Fit the attitude to the bundled catalogue's stars where there are enough."""
+    grid_sigma_px: float = Field(default=0.5, gt=0.0)
+    """1-sigma error (pixels) of a bare WCS at the middle of the frame; an assumption, no source."""
+    default_radius_deg: float = Field(default=10.0, gt=0.0)
+    """Search radius when the hint has a pointing without one."""
+
+
+class CommandSolver:
+    """Solves frames with a local program. See `polewright.solving.base.Solver`."""
+
+    def __init__(self, options: CommandOptions) -> None:
+        self.options = options
+        self._template = Template(options.command, "command")
+        blind = options.blind_command
+        self._blind = None if blind is None else Template(blind, "blind_command")
+        for pattern in (*options.results, options.matches):
+            path = PurePosixPath(pattern.replace("\\", "/"))
+            if path.is_absolute() or ".." in path.parts or ":" in pattern:
+                raise ConfigError(f"the pattern {pattern!r} must stay inside the solver's folder")
+
+    @property
+    def name(self) -> str:
+        """Short name for reports."""
+        return NAME
+
+    @property
+    def needs_image(self) -> bool:
+        """Whether ``frame`` must be given."""
+        return self.options.input == "image"
+
+    def prepare(self, hint: SolveHint, width: int, height: int) -> None:
+        """Say early when the program is missing.
+
+        Raises:
+            SolverMissing: it is not installed.
+        """
+        del width, height
+        self._choose(hint).program(NAME)
+
+    def solve(
+        self,
+        stars: StarList,
+        hint: SolveHint,
+        *,
+        frame: Frame | None = None,
+        timeout_s: float = 30.0,
+        cancel: CancelToken | None = None,
+    ) -> Solution:
+        """Return the frame's attitude; see `polewright.solving.base.Solver.solve`.
+
+        Raises:
+            SolverTimedOut: the program was ended after ``timeout_s``.
+            SolverFailed: it ended with an error.
+            SolutionRejected: its answer contradicts the hint or is no camera's view.
+        """
+        began = time.monotonic()
+        if cancel is not None:
+            cancel.check()
+        if len(stars) < self.options.min_stars:
+            raise TooFewStars(len(stars), self.options.min_stars)
+        template = self._choose(hint)
+        template.program(NAME)
+        with tempfile.TemporaryDirectory(
+            prefix="polewright-solve-", ignore_cleanup_errors=True
+        ) as place:
+            folder = Path(place)
+            values = hint_values(
+                hint, stars.width, stars.height, timeout_s, self.options.default_radius_deg
+            )
+            values |= self._write_input(folder, stars, hint, frame)
+            arguments = template.fill(NAME, values)
+            ended = run(NAME, arguments, folder, timeout_s=timeout_s, cancel=cancel)
+            header = self._result(folder, ended, hint, stars)
+            matches = self._matches(folder)
+        found = attitude_from_header(header, stars.width, stars.height, NAME)
+        _check(found, hint, stars)
+        return replace(self._best(found, matches, stars, hint), elapsed_s=time.monotonic() - began)
+
+    def _choose(self, hint: SolveHint) -> Template:
+        if self._template.suits(hint):
+            return self._template
+        if self._blind is not None and self._blind.suits(hint):
+            return self._blind
+        wanted = "pointing" if hint.centre_icrs is None else "pixel scale"
+        raise ConfigError(
+            f"the solver's command needs the {wanted}, which is not known; give it in the "
+            "configuration, or add a blind_command that does without"
+        )
+
+    def _write_input(
+        self, folder: Path, stars: StarList, hint: SolveHint, frame: Frame | None
+    ) -> dict[str, str]:
+        """Write what the program reads; its output names follow the input's."""
+        image, table = folder / "frame.fits", folder / "frame.xyls"
+        if self.needs_image or "image" in self._template.places:
+            if frame is None:
+                raise ConfigError("this solver's command wants the image, but only stars are there")
+            write_image(image, frame, hint)
+        if not self.needs_image or "stars" in self._template.places:
+            write_stars(table, stars.take(slice(0, self.options.max_stars)), hint)
+        return {
+            "image": str(image),
+            "stars": str(table),
+            "wcs": str(folder / "frame.wcs"),
+            "folder": str(folder),
+        }
+
+    def _result(self, folder: Path, ended: Ended, hint: SolveHint, stars: StarList) -> fits.Header:
+        if ended.exit_status in self.options.not_solved_status:
+            raise NoMatch(*_tried(hint, stars), detail=_last(ended))
+        if ended.exit_status != 0:
+            raise SolverFailed(NAME, ended.exit_status, "it reported an error", ended.last_lines)
+        for pattern in self.options.results:
+            for path in sorted(folder.glob(pattern)):
+                header = _header_with_wcs(path)
+                if header is not None:
+                    return header
+        raise NoMatch(*_tried(hint, stars), detail=_last(ended))
+
+    def _matches(self, folder: Path) -> NDArray[np.float64] | None:
+        """(N, 4): x, y (first pixel 0), RA, Dec (deg) of the stars the program matched."""
+        for path in sorted(folder.glob(self.options.matches)):
+            try:
+                with fits.open(path) as hdus:
+                    table = hdus[1].data
+                    columns = [
+                        np.asarray(table[key], dtype=np.float64)
+                        for key in ("field_x", "field_y", "index_ra", "index_dec")
+                    ]
+            except (OSError, KeyError, IndexError, TypeError):
+                continue  # no such table: the WCS alone is used
+            rows = np.column_stack(columns)
+            rows[:, :2] -= 1.0
+            return rows[np.isfinite(rows).all(axis=1)]
+        return None
+
+    def _best(
+        self,
+        found: WcsAttitude,
+        matches: NDArray[np.float64] | None,
+        stars: StarList,
+        hint: SolveHint,
+    ) -> Solution:
+        by_catalogue = self._from_catalogue(found, stars, hint)
+        if by_catalogue is not None:
+            return by_catalogue
+        by_matches = None if matches is None else _from_matches(found, matches, stars)
+        return by_matches or self._from_grid(found, stars)
+
+    def _from_catalogue(
+        self, found: WcsAttitude, stars: StarList, hint: SolveHint
+    ) -> Solution | None:
+        if not self.options.use_catalogue:
+            return None
+        from polewright.solving.catalogue import bundled_catalogue
+
+        start = Approximation(
+            attitude=found.attitude,
+            parity=found.parity,
+            scale=found.scale,
+            reach_px=max(4.0, 3.0 * found.rms_px),
+            log10_trials=0.0,  # one hypothesis, made by somebody else
+            fixed_stars=0,
+            prior=Prior(math.pi * (0.05) ** 2, 0.01, 1),
+            k1=found.k1,
+        )
+        fit = refit(stars, start, bundled_catalogue(), hint.epoch_year)
+        if fit is None or fit.objection or fit.matched < 8:
+            return None
+        if float(separation(fit.attitude[:, 2], found.attitude[:, 2])) > 20.0 * found.scale:
+            return None  # the fit ran away from what it was to refine
+        at = fit.detections
+        return Solution(
+            solver=NAME,
+            attitude_icrs=fit.attitude,
+            parity=fit.parity,
+            scale=fit.scale,
+            pixels=np.column_stack([stars.x[at], stars.y[at]]),
+            icrs=fit.icrs,
+            sigma_px=np.asarray(stars.sigma_px[at], dtype=np.float64),
+            covariance=fit.covariance,
+            rms_px=fit.rms_px,
+            width=stars.width,
+            height=stars.height,
+            matched=fit.matched,
+            false_probability=10.0**fit.log10_accident,
+            distortion=Distortion(fit.k1),
+        )
+
+    def _from_grid(self, found: WcsAttitude, stars: StarList) -> Solution:
+        """Take the WCS as it is; its error is assumed (`CommandOptions.grid_sigma_px`).
+
+        The roll error is that of stars all over the frame whose mean is known to as much as the
+        middle is: sigma over the rms distance of pixels from the middle.
+        """
+        sigma = self.options.grid_sigma_px
+        arm = math.sqrt((stars.width**2 + stars.height**2) / 12.0)
+        tilt = (sigma * found.scale) ** 2
+        return Solution(
+            solver=NAME,
+            attitude_icrs=found.attitude,
+            parity=found.parity,
+            scale=found.scale,
+            pixels=found.pixels,
+            icrs=found.icrs,
+            sigma_px=np.full(len(found.pixels), sigma),
+            covariance=np.diag([tilt, tilt, (sigma / arm) ** 2]),
+            rms_px=found.rms_px,
+            width=stars.width,
+            height=stars.height,
+            matched=0,
+            distortion=Distortion(found.k1),
+        )
+
+
+def create(options: Mapping[str, object]) -> CommandSolver:
+    """Make the solver from its table in the configuration.
+
+    Raises:
+        ConfigError: an option is unknown or wrong; names it.
+    """
+    try:
+        return CommandSolver(CommandOptions.model_validate(dict(options)))
+    except ValidationError as exc:
+        first = exc.errors()[0]
+        key = ".".join(str(part) for part in first["loc"])
+        known = ", ".join(CommandOptions.model_fields)
+        raise ConfigError(
+            f"option {key!r} of the command solver: {first['msg']}; its options are {known}"
+        ) from exc
+
+
+def _from_matches(
+    found: WcsAttitude, matches: NDArray[np.float64], stars: StarList
+) -> Solution | None:
+    """Fit to the stars that the program matched, with our own centroids of them.
+
+    Catalogue positions of star indexes carry no proper motion, so half a pixel is added.
+    """
+    if len(stars) == 0 or len(matches) < 6:
+        return None
+    tree = cKDTree(np.column_stack([stars.x, stars.y]))
+    distance, index = tree.query(matches[:, :2], distance_upper_bound=2.0)
+    near = np.flatnonzero(np.isfinite(distance))
+    _, first = np.unique(index[near], return_index=True)
+    rows, at = near[first], index[near[first]]
+    ra, dec = np.radians(matches[rows, 2:].T)
+    icrs = np.column_stack([np.cos(dec) * np.cos(ra), np.cos(dec) * np.sin(ra), np.sin(dec)])
+    half = 0.5 * stars.width
+    pixels = centred(stars, found.parity)[at]
+    sigma = np.hypot(stars.sigma_px[at], 0.5)
+    keep = np.ones(len(at), dtype=bool)
+    attitude, scale, covariance, off = found.attitude, found.scale, np.eye(3), np.zeros(len(at))
+    for _ in range(4):
+        if keep.sum() < 6:
+            return None
+        attitude, scale, _, covariance = fit_attitude(
+            pixels[keep], icrs[keep], sigma[keep], attitude, scale, half, radial=False, k1=found.k1
+        )
+        camera = icrs @ attitude
+        r2 = np.sum(pixels**2, axis=1, keepdims=True) / half**2
+        model = camera[:, :2] / camera[:, 2:] / scale
+        off = np.linalg.norm(pixels * (1.0 + found.k1 * r2) - model, axis=1)
+        clipped = off < 4.0 * np.maximum(sigma, np.median(off[keep]) / 1.1774)
+        if bool(np.all(clipped == keep)):
+            break
+        keep = clipped
+    at = at[keep]
+    return Solution(
+        solver=NAME,
+        attitude_icrs=attitude,
+        parity=found.parity,
+        scale=scale,
+        pixels=np.column_stack([stars.x[at], stars.y[at]]),
+        icrs=icrs[keep],
+        sigma_px=sigma[keep],
+        covariance=covariance,
+        rms_px=float(np.sqrt(np.mean(off[keep] ** 2))),
+        width=stars.width,
+        height=stars.height,
+        matched=int(keep.sum()),
+        distortion=Distortion(found.k1),
+    )
+
+
+def _check(found: WcsAttitude, hint: SolveHint, stars: StarList) -> None:
+    """Refuse an answer that contradicts what was known before."""
+    arcsec = found.scale / DEG * 3600.0
+    if hint.scale is not None:
+        off = found.scale / hint.scale - 1.0
+        if abs(off) > hint.scale_tolerance + 0.01:
+            raise SolutionRejected(
+                NAME,
+                f"its scale of {arcsec:.3f} arcsec/px is {off:+.1%} off the expected "
+                f"{hint.scale / DEG * 3600.0:.3f}, more than {hint.scale_tolerance:.1%}",
+            )
+    if hint.parity is not None and found.parity != hint.parity:
+        raise SolutionRejected(NAME, "it is mirrored against the frames solved before")
+    if hint.centre_icrs is not None and hint.radius is not None:
+        away = float(separation(found.attitude[:, 2], hint.centre_icrs))
+        if away > 1.05 * hint.radius + found.scale * stars.height:
+            raise NoMatch(
+                *_tried(hint, stars),
+                detail=f"the program answered with a place {away / DEG:.1f} deg from there",
+            )
+
+
+def _tried(hint: SolveHint, stars: StarList) -> tuple[str, tuple[float, float] | None, int]:
+    """Hint, field and star count as `NoMatch` wants them."""
+    where = "anywhere in the sky"
+    if hint.centre_icrs is not None:
+        ra, dec = (float(v) / DEG for v in spherical(hint.centre_icrs))
+        where = f"near RA {ra / 15.0:.3f} h, Dec {dec:+.2f} deg"
+        if hint.radius is not None:
+            where = (
+                f"within {hint.radius / DEG:.1f} deg of RA {ra / 15.0:.3f} h, Dec {dec:+.2f} deg"
+            )
+    field = None
+    if hint.scale is not None:
+        width, height = (
+            2.0 * math.atan(0.5 * hint.scale * n) / DEG for n in (stars.width, stars.height)
+        )
+        field = (width, height)
+    return where, field, len(stars)
+
+
+def _last(ended: Ended) -> str:
+    return ended.last_lines[-1] if ended.last_lines else "the program left no WCS and said nothing"
+
+
+def _header_with_wcs(path: Path) -> fits.Header | None:
+    """Return the first header of a file that holds a celestial WCS; None for anything else."""
+    try:
+        with fits.open(path) as hdus:
+            for hdu in hdus:
+                if has_wcs(hdu.header):
+                    return hdu.header.copy()
+    except OSError:
+        pass
+    # Some programs leave the bare header as text, one card a line.
+    try:
+        text = path.read_bytes()[:200_000].decode("ascii")
+        header = fits.Header.fromstring(text, sep="\n")
+    except (OSError, ValueError):
+        return None
+    return header if has_wcs(header) else None
