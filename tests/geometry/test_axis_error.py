@@ -126,6 +126,26 @@ def test_the_covariance_follows_the_axis(site: Site) -> None:
     assert stated.sigma_alt == pytest.approx(math.sqrt(stated.covariance[1, 1]))
 
 
+def test_the_covariance_is_exact_far_from_the_pole_too() -> None:
+    """At latitude 80 and an axis 3 deg too high the components' derivatives, by finite differences,
+    give the stated covariance to a part in a thousand."""
+    site = Site(80.0, 0.0)
+    axis = true_axis(site, 0.01, 3 * DEG)
+    basis = tangent_basis(axis)
+    columns = []
+    for side in basis.T:
+        ahead, behind = (
+            _error((axis + h * side) / math.hypot(1.0, h), site) for h in (1e-6, -1e-6)
+        )
+        columns.append(
+            [(ahead.d_az_sky - behind.d_az_sky) / 2e-6, (ahead.d_alt - behind.d_alt) / 2e-6]
+        )
+    jacobian = np.array(columns).T
+
+    expected = jacobian @ jacobian.T * ARCSEC**2
+    assert np.allclose(_error(axis, site).covariance, expected, atol=1e-3 * np.max(expected))
+
+
 def test_the_sigma_of_the_total_lies_along_the_error() -> None:
     """An error in altitude has altitude's sigma, one in azimuth that of azimuth; an error smaller
     than its noise has the larger of both."""

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import chdtrc
 
-from polewright.angles import Matrix, Vector
+from polewright.angles import ARCSEC, Matrix, Vector
 from polewright.geometry.attitude import Attitude
 from polewright.geometry.errors import (
     FitDiverged,
@@ -34,6 +34,9 @@ from polewright.geometry.rotation import (
 
 REFUSE_BELOW = 1e-3
 """A sweep whose chi-square would come about by chance less often than this is refused."""
+SEEING = 1.0 * ARCSEC
+"""A sensible ``systematic_rad``: seeing and gusts move a whole short exposure by about this much
+(from memory), which no star of the frame can tell since all move together."""
 LARGEST_SIGMA = 0.1
 """An axis less certain than this (rad) in some direction is no axis."""
 _ROUNDS = 50
@@ -159,7 +162,8 @@ def fit_axis(
         southern: whether the visible pole is the south pole.
         systematic_rad: noise added to each of an attitude's three angles, in quadrature, for what
             the stars cannot tell (seeing that moves the whole field, flexure). 0, the default,
-            takes the solves' own errors as they stand.
+            takes the solves' own errors as they stand. With a hundred stars those can be a tenth
+            of an arcsecond, and a real sweep would be refused: give `SEEING` or more there.
 
     Raises:
         TooFewDirections: fewer than two attitudes.
