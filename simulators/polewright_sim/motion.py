@@ -12,6 +12,7 @@ import math
 from dataclasses import dataclass, replace
 
 _KEPT = 4000
+_SMALLEST_JUMP = 1e-9
 
 
 @dataclass(frozen=True)
@@ -41,7 +42,7 @@ class Piece:
         if position >= self.position:
             return max(self.output, position - 0.5 * self.play)
         pulled = min(self.output, position + 0.5 * self.play)
-        if jump <= 0.0:
+        if jump < _SMALLEST_JUMP:
             return pulled
         return self.output - jump * math.floor((self.output - pulled) / jump)
 

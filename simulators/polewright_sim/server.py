@@ -3,11 +3,18 @@
 from __future__ import annotations
 
 import uuid
+from collections.abc import Callable
 from types import TracebackType
 
 from polewright_sim.camera_device import CameraDevice
 from polewright_sim.control import control_routes
 from polewright_sim.rig import SimulatedRig
+from polewright_sim.small_devices import (
+    CoverDevice,
+    FocuserDevice,
+    SafetyMonitorDevice,
+    SwitchDevice,
+)
 from polewright_sim.telescope_device import TelescopeDevice
 from polewright_wire import AlpacaServer, Device, Interceptor, ServerDescription
 
@@ -40,6 +47,11 @@ class RunningRig:
             unique_id=identity("camera"),
         )
         self.devices: list[Device] = [self.telescope, self.camera]
+        self.safety_monitor: SafetyMonitorDevice | None = None
+        self.cover: CoverDevice | None = None
+        self.focuser: FocuserDevice | None = None
+        self.switches: SwitchDevice | None = None
+        self._add_small_devices(identity)
         self.server = AlpacaServer(
             self.devices,
             ServerDescription(spec.name, "Polewright", "1.0", "nowhere: a simulation"),
@@ -48,6 +60,38 @@ class RunningRig:
         self._running = self.server.start(host, port, discovery_port=discovery_port)
         self.host = host
         self.port = self._running.port
+
+    def _add_small_devices(self, identity: Callable[[str], str]) -> None:
+        rig, spec = self.rig, self.rig.spec
+        if spec.safety_monitor:
+            self.safety_monitor = SafetyMonitorDevice(
+                rig.clock, name=f"{spec.name}: safety", unique_id=identity("safety")
+            )
+            self.devices.append(self.safety_monitor)
+        if spec.cover is not None:
+            cover = self.cover = CoverDevice(
+                spec.cover, rig.clock, name=f"{spec.name}: cover", unique_id=identity("cover")
+            )
+            rig.cover_open = lambda: cover.open
+            self.devices.append(cover)
+        if spec.focuser is not None:
+            focuser = self.focuser = FocuserDevice(
+                spec.focuser, rig.clock, name=f"{spec.name}: focuser", unique_id=identity("focuser")
+            )
+            ratio = spec.optics.focal_length_mm / spec.optics.aperture_mm
+            most = 3000.0  # what the optics can draw
+            rig.defocus_um = lambda: min(
+                most, abs(spec.optics.defocus_um + focuser.travel_um / ratio)
+            )
+            self.devices.append(focuser)
+        if spec.switches:
+            self.switches = SwitchDevice(
+                spec.switches,
+                rig.clock,
+                name=f"{spec.name}: switches",
+                unique_id=identity("switch"),
+            )
+            self.devices.append(self.switches)
 
     @property
     def url(self) -> str:

@@ -178,6 +178,69 @@ class CameraDriverSpec(_Spec):
         return self
 
 
+class CoverSpec(_Spec):
+    """A lid over the telescope with a flat lamp in it."""
+
+    interface_version: Literal[1, 2] = 2
+    starts_open: bool = True
+    move_s: float = Field(5.0, ge=0.0)
+    max_brightness: int = Field(255, ge=1)
+    warm_up_s: float = Field(2.0, ge=0.0)
+
+
+class FocuserSpec(_Spec):
+    """A focuser; `OpticsSpec.defocus_um` is what the start position gives."""
+
+    interface_version: Literal[3, 4] = 4
+    max_step: int = Field(20_000, ge=1)
+    start_step: int = Field(10_000, ge=0)
+    step_um: float = Field(4.0, gt=0.0)
+    """Travel of one step. The defocus disc changes by this over the focal ratio."""
+    steps_per_s: float = Field(500.0, gt=0.0)
+    temperature_c: float = 8.0
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        if self.start_step > self.max_step:
+            raise ValueError(f"start_step ({self.start_step}) exceeds max_step ({self.max_step})")
+        return self
+
+
+class SwitchSpec(_Spec):
+    """One switch of the switch device."""
+
+    name: str
+    description: str = ""
+    minimum: float = 0.0
+    maximum: float = 1.0
+    step: float = Field(1.0, gt=0.0)
+    value: float = 0.0
+    can_write: bool = True
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        if not self.minimum <= self.value <= self.maximum or self.minimum == self.maximum:
+            raise ValueError(
+                f"switch {self.name}: value {self.value:g} is not within a range "
+                f"{self.minimum:g} to {self.maximum:g}"
+            )
+        return self
+
+
+_SWITCHES = (
+    SwitchSpec(name="Mount power", description="12 V for the mount", value=1.0),
+    SwitchSpec(name="Dew heater", description="Percent", maximum=100.0),
+    SwitchSpec(
+        name="Supply voltage",
+        description="Volts",
+        maximum=15.0,
+        step=0.1,
+        value=12.6,
+        can_write=False,
+    ),
+)
+
+
 class RigSpec(_Spec):
     """Everything that makes one simulated rig."""
 
@@ -190,6 +253,12 @@ class RigSpec(_Spec):
     sensor: SensorSpec = SensorSpec()
     camera: CameraDriverSpec = CameraDriverSpec()
     sky: SkySpec = SkySpec()
+    safety_monitor: bool = True
+    """Whether there is one; it says "safe" until told otherwise."""
+    cover: CoverSpec | None = CoverSpec()
+    focuser: FocuserSpec | None = FocuserSpec()
+    switches: tuple[SwitchSpec, ...] = _SWITCHES
+    """No switches: no switch device."""
     horizon: tuple[tuple[float, float], ...] = ()
     """Silhouette: (azimuth_deg, altitude_deg) corners, straight lines between; empty is open."""
     seed: int = Field(0, ge=0)

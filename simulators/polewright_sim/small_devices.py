@@ -1,0 +1,322 @@
+"""The smaller devices of a rig: safety monitor, cover with lamp, focuser, switches."""
+# ruff: noqa: D102 - what get_ and put_ methods mean is said by the standard
+
+from __future__ import annotations
+
+import threading
+from enum import IntEnum
+
+from polewright.clock import Clock
+from polewright_sim.motion import Track
+from polewright_sim.spec import CoverSpec, FocuserSpec, SwitchSpec
+from polewright_wire import Device
+from polewright_wire.errors import NotSupported, ValueRefused
+from polewright_wire.standard import COVER_CALIBRATOR, FOCUSER, SAFETY_MONITOR, SWITCH
+
+
+class SafetyMonitorDevice(Device):
+    """Says what ``safe`` is set to; not safe while disconnected."""
+
+    standard = SAFETY_MONITOR
+    always_readable = frozenset({"issafe"})
+
+    def __init__(self, clock: Clock, *, name: str, unique_id: str) -> None:
+        super().__init__(
+            name=name,
+            unique_id=unique_id,
+            description="Simulated safety monitor",
+            utc_s=clock.utc_s,
+        )
+        self.safe = True
+
+    def get_issafe(self) -> bool:
+        return self.connected and self.safe
+
+
+class CoverState(IntEnum):
+    """As the standard numbers them."""
+
+    NOT_PRESENT = 0
+    CLOSED = 1
+    MOVING = 2
+    OPEN = 3
+    UNKNOWN = 4
+    ERROR = 5
+
+
+class CalibratorState(IntEnum):
+    """As the standard numbers them."""
+
+    NOT_PRESENT = 0
+    OFF = 1
+    NOT_READY = 2
+    READY = 3
+    UNKNOWN = 4
+    ERROR = 5
+
+
+class CoverDevice(Device):
+    """A lid that takes its time, and a lamp that has to warm up."""
+
+    standard = COVER_CALIBRATOR
+
+    def __init__(self, spec: CoverSpec, clock: Clock, *, name: str, unique_id: str) -> None:
+        super().__init__(
+            name=name,
+            unique_id=unique_id,
+            description="Simulated cover with lamp",
+            interface_version=spec.interface_version,
+            utc_s=clock.utc_s,
+        )
+        self._spec = spec
+        self._clock = clock
+        self._lid = threading.Lock()
+        start = 1.0 if spec.starts_open else 0.0
+        self._track = Track(clock.utc_s(), start)
+        self._goal: CoverState | None = CoverState.OPEN if spec.starts_open else CoverState.CLOSED
+        self._rest_s = clock.utc_s()
+        self._brightness = 0
+        self._lamp_s: float | None = None
+
+    @property
+    def open(self) -> bool:
+        """Whether the lid is out of the way."""
+        return self._track.at(self._clock.utc_s())[0] > 0.999
+
+    def get_coverstate(self) -> int:
+        if self._clock.utc_s() < self._rest_s:
+            return int(CoverState.MOVING)
+        return int(CoverState.UNKNOWN if self._goal is None else self._goal)
+
+    def get_covermoving(self) -> bool:
+        return self.get_coverstate() == CoverState.MOVING
+
+    def _move(self, goal: CoverState) -> None:
+        now = self._clock.utc_s()
+        with self._lid:
+            wanted = 1.0 if goal is CoverState.OPEN else 0.0
+            distance = wanted - self._track.at(now)[0]
+            self._goal = goal
+            self._rest_s = now + abs(distance) * self._spec.move_s
+            if self._rest_s > now:
+                self._track.add(now, distance / (self._rest_s - now))
+                self._track.add(self._rest_s, 0.0)
+
+    def put_opencover(self) -> None:
+        self._move(CoverState.OPEN)
+
+    def put_closecover(self) -> None:
+        self._move(CoverState.CLOSED)
+
+    def put_haltcover(self) -> None:
+        now = self._clock.utc_s()
+        with self._lid:
+            if now < self._rest_s:
+                self._track.add(now, 0.0)
+                self._rest_s = now
+                self._goal = None
+
+    def get_maxbrightness(self) -> int:
+        return self._spec.max_brightness
+
+    def get_brightness(self) -> int:
+        return self._brightness
+
+    def get_calibratorstate(self) -> int:
+        if self._lamp_s is None:
+            return int(CalibratorState.OFF)
+        ready = self._clock.utc_s() >= self._lamp_s
+        return int(CalibratorState.READY if ready else CalibratorState.NOT_READY)
+
+    def get_calibratorchanging(self) -> bool:
+        return self.get_calibratorstate() == CalibratorState.NOT_READY
+
+    def put_calibratoron(self, brightness: int) -> None:
+        if not 0 <= brightness <= self._spec.max_brightness:
+            raise ValueRefused(
+                f"Brightness must be 0 to {self._spec.max_brightness}, not {brightness}"
+            )
+        self._brightness = brightness
+        self._lamp_s = self._clock.utc_s() + self._spec.warm_up_s
+
+    def put_calibratoroff(self) -> None:
+        self._brightness = 0
+        self._lamp_s = None
+
+
+class FocuserDevice(Device):
+    """An absolute focuser. Moves beyond an end stop at the end (from memory of the interface)."""
+
+    standard = FOCUSER
+
+    def __init__(self, spec: FocuserSpec, clock: Clock, *, name: str, unique_id: str) -> None:
+        super().__init__(
+            name=name,
+            unique_id=unique_id,
+            description="Simulated focuser",
+            interface_version=spec.interface_version,
+            utc_s=clock.utc_s,
+        )
+        self._spec = spec
+        self._clock = clock
+        self._drive = threading.Lock()
+        self._track = Track(clock.utc_s(), float(spec.start_step))
+        self._rest_s = clock.utc_s()
+
+    @property
+    def travel_um(self) -> float:
+        """How far the focuser stands from where it started."""
+        position = self._track.at(self._clock.utc_s())[0]
+        return (position - self._spec.start_step) * self._spec.step_um
+
+    def get_absolute(self) -> bool:
+        return True
+
+    def get_ismoving(self) -> bool:
+        return self._clock.utc_s() < self._rest_s
+
+    def get_position(self) -> int:
+        return round(self._track.at(self._clock.utc_s())[0])
+
+    def get_maxstep(self) -> int:
+        return self._spec.max_step
+
+    def get_maxincrement(self) -> int:
+        return self._spec.max_step
+
+    def get_stepsize(self) -> float:
+        return self._spec.step_um
+
+    def get_tempcomp(self) -> bool:
+        return False
+
+    def put_tempcomp(self, on: bool) -> None:
+        del on
+        raise NotSupported("this focuser does not follow the temperature")
+
+    def get_tempcompavailable(self) -> bool:
+        return False
+
+    def get_temperature(self) -> float:
+        return self._spec.temperature_c
+
+    def put_move(self, position: int) -> None:
+        now = self._clock.utc_s()
+        goal = max(0, min(self._spec.max_step, position))
+        with self._drive:
+            distance = goal - self._track.at(now)[0]
+            self._rest_s = now + abs(distance) / self._spec.steps_per_s
+            if self._rest_s > now:
+                self._track.add(now, distance / (self._rest_s - now))
+                self._track.add(self._rest_s, 0.0)
+
+    def put_halt(self) -> None:
+        now = self._clock.utc_s()
+        with self._drive:
+            if now < self._rest_s:
+                self._track.add(now, 0.0)
+                self._rest_s = now
+
+
+class SwitchDevice(Device):
+    """Switches that act at once."""
+
+    standard = SWITCH
+
+    def __init__(
+        self, switches: tuple[SwitchSpec, ...], clock: Clock, *, name: str, unique_id: str
+    ) -> None:
+        super().__init__(
+            name=name,
+            unique_id=unique_id,
+            description="Simulated switches",
+            utc_s=clock.utc_s,
+        )
+        self._switches = switches
+        self.names = [switch.name for switch in switches]
+        self.values = [switch.value for switch in switches]
+
+    def _checked(self, number: int) -> SwitchSpec:
+        if not 0 <= number < len(self._switches):
+            raise ValueRefused(f"Id must be 0 to {len(self._switches) - 1}, not {number}")
+        return self._switches[number]
+
+    def get_maxswitch(self) -> int:
+        return len(self._switches)
+
+    def get_canwrite(self, number: int) -> bool:
+        return self._checked(number).can_write
+
+    def get_canasync(self, number: int) -> bool:
+        self._checked(number)
+        return False
+
+    def get_getswitch(self, number: int) -> bool:
+        return self.get_getswitchvalue(number) > self._checked(number).minimum
+
+    def get_getswitchvalue(self, number: int) -> float:
+        self._checked(number)
+        return self.values[number]
+
+    def get_getswitchname(self, number: int) -> str:
+        self._checked(number)
+        return self.names[number]
+
+    def get_getswitchdescription(self, number: int) -> str:
+        return self._checked(number).description
+
+    def get_minswitchvalue(self, number: int) -> float:
+        return self._checked(number).minimum
+
+    def get_maxswitchvalue(self, number: int) -> float:
+        return self._checked(number).maximum
+
+    def get_switchstep(self, number: int) -> float:
+        return self._checked(number).step
+
+    def put_setswitch(self, number: int, on: bool) -> None:
+        switch = self._checked(number)
+        self.put_setswitchvalue(number, switch.maximum if on else switch.minimum)
+
+    def put_setswitchvalue(self, number: int, value: float) -> None:
+        switch = self._checked(number)
+        if not switch.can_write:
+            raise NotSupported(f"switch {number} ({switch.name}) can only be read")
+        if not switch.minimum <= value <= switch.maximum:
+            raise ValueRefused(
+                f"switch {number} takes {switch.minimum:g} to {switch.maximum:g}, not {value:g}"
+            )
+        self.values[number] = value
+
+    def put_setswitchname(self, number: int, name: str) -> None:
+        self._checked(number)
+        self.names[number] = name
+
+    def put_setasync(self, number: int, on: bool) -> None:
+        del on
+        self._no_async(number)
+
+    def put_setasyncvalue(self, number: int, value: float) -> None:
+        del value
+        self._no_async(number)
+
+    def put_cancelasync(self, number: int) -> None:
+        self._no_async(number)
+
+    def get_statechangecomplete(self, number: int) -> bool:
+        self._no_async(number)
+        return True
+
+    def _no_async(self, number: int) -> None:
+        self._checked(number)
+        raise NotSupported(f"switch {number} acts at once and has no asynchronous form")
+
+    def state_values(self) -> list[tuple[str, object]]:
+        """Name and value of every switch."""
+        if not self.connected:
+            return []
+        values: list[tuple[str, object]] = []
+        for number in range(len(self._switches)):
+            values.append((f"GetSwitch{number}", self.get_getswitch(number)))
+            values.append((f"GetSwitchValue{number}", self.values[number]))
+        return values
