@@ -7,7 +7,7 @@ Optional members that a device lacks are None, remembered for the session, and n
 from __future__ import annotations
 
 import logging
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from typing import Any, ClassVar, TypeVar
 
@@ -19,6 +19,7 @@ from polewright.alpaca.errors import (
     AlpacaError,
     BadReply,
     DeviceNotFound,
+    DeviceTimedOut,
     HttpRejected,
     InvalidOperation,
     NotConnectedInTime,
@@ -126,7 +127,13 @@ class Device:
         ).Value
 
     def _optional(
-        self, member: str, kind: TypeAdapter[T], *, quiet: bool = False, **params: Param
+        self,
+        member: str,
+        kind: TypeAdapter[T],
+        *,
+        quiet: bool = False,
+        urgent: bool = False,
+        **params: Param,
     ) -> T | None:
         """Read a member that may be missing or have no value now: then None.
 
@@ -136,7 +143,7 @@ class Device:
         if member in self._absent:
             return None
         try:
-            return self._read(member, kind, params)
+            return self._read(member, kind, params, urgent=urgent)
         except (ValueNotSet, InvalidOperation):
             return None
         except BadReply as exc:
@@ -149,6 +156,41 @@ class Device:
             if not quiet:
                 self.note(f"{self.device_type} does not offer {member}")
             return None
+
+    def _until(
+        self,
+        member: str,
+        done: Callable[[], bool],
+        timeout_s: float,
+        clock: Clock | None = None,
+        cancel: CancelToken | None = None,
+    ) -> None:
+        """Poll until ``done``; raise `DeviceTimedOut` or `Cancelled`."""
+        timer = clock or self.clock
+        deadline = timer.monotonic_s() + timeout_s
+        while not done():
+            if timer.monotonic_s() > deadline:
+                raise DeviceTimedOut(self.where, member, f"waited {timeout_s:.0f} s")
+            timer.sleep(0.25, cancel)
+
+    def _quietly(self, command: Callable[[], object]) -> None:
+        """Run a halt while another error is on its way: its own failure must not hide that."""
+        try:
+            command()
+        except AlpacaError as exc:
+            log.warning("alpaca.halt_failed device=%s: %s", self.where, exc)
+
+    def _put_if_offered(self, member: str, *, urgent: bool = True) -> None:
+        """Send a command without parameters that a device may lack: then it leaves a note."""
+        if member in self._absent:
+            return
+        try:
+            self._put(member, timeout_s=15.0, urgent=urgent)
+        except (RefusedByDevice, HttpRejected) as exc:
+            if not is_absent(exc):
+                raise
+            self._absent.add(member)
+            self.note(f"{self.device_type} does not offer {member}")
 
     def _flag(self, member: str) -> bool:
         """Read a Can... flag once a session; missing counts as False."""

@@ -19,7 +19,6 @@ from polewright.alpaca.errors import (
     CannotSlew,
     ConnectionDropped,
     DeviceSilent,
-    DeviceTimedOut,
     InvalidOperation,
     InvalidValue,
     NotConnected,
@@ -290,14 +289,14 @@ class Motion(Device):
         cancel: CancelToken | None,
         watch: Watch | None,
     ) -> None:
-        timer = clock or self.clock
-        deadline = timer.monotonic_s() + timeout_s
-        while not done():
+        def watched() -> bool:
+            if done():
+                return True
             if watch is not None:
                 watch(self.state())
-            if timer.monotonic_s() > deadline:
-                raise DeviceTimedOut(self.where, member, f"waited {timeout_s:.0f} s")
-            timer.sleep(0.25, cancel)
+            return False
+
+        self._until(member, watched, timeout_s, clock, cancel)
 
     # -- stopping --------------------------------------------------------------------------
 
