@@ -11,6 +11,7 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
+from polewright.adjusting.profile import AdjusterProfile
 from polewright.errors import ConfigError
 
 
@@ -233,14 +234,33 @@ class PoleSection(Section):
     )
 
 
+class AdjustingSection(Section):
+    """How the adjusters are turned; their names go to [profile]."""
+
+    exposure_s: float | None = Field(
+        None, gt=0, le=60, description="exposure of a live frame, s; as in the sweep if left out"
+    )
+    coarse_goal_arcmin: float = Field(
+        5.0, gt=0, le=60, description="where a first pass from far off ends, arcminutes"
+    )
+    coarse_from_arcmin: float = Field(
+        30.0, gt=0, le=600, description="error above which a first, coarse pass is made, arcminutes"
+    )
+    sweep_by_itself: bool = Field(
+        False,
+        description="whether a new sweep may start unasked; hands must then be off the mount",
+    )
+    max_sweeps: int = Field(8, ge=1, le=50, description="sweeps after which a session gives up")
+
+
 class RunSection(Section):
     """What happens around a run."""
 
     afterwards: Literal["track", "stop"] = Field(
         "track", description="what the mount does after a finished run: track the stars, or stop"
     )
-    keep_frames: str | None = Field(
-        None, description="folder in which each frame is kept as FITS; none if left out"
+    journal_folder: str | None = Field(
+        None, description="folder of session journals; the user's state folder if left out"
     )
 
 
@@ -256,6 +276,10 @@ class Config(Section):
     limits: LimitsSection = Field(default_factory=LimitsSection)
     solver: SolverSection = Field(default_factory=SolverSection)
     pole: PoleSection = Field(default_factory=PoleSection)
+    adjusting: AdjustingSection = Field(default_factory=AdjustingSection)
+    profile: AdjusterProfile = Field(
+        default_factory=AdjusterProfile, description="the adjusters' names and ways"
+    )
     run: RunSection = Field(default_factory=RunSection)
 
 

@@ -36,7 +36,7 @@ def _config_parameters() -> list[inspect.Parameter]:
             default = "" if field.default is None else f" [default: {field.default}]"
             option = typer.Option(
                 f"--{section}-{key}".replace("_", "-"),
-                help=f"{field.description}{default}",
+                help=f"{field.description or key}{default}",
                 rich_help_panel=f"[{section}]",
                 show_default=False,
             )

@@ -136,6 +136,34 @@ class AxisMeasured(Event):
 
 
 @dataclass(frozen=True, kw_only=True)
+class StepChanged(Event):
+    """A session moved on."""
+
+    kind: ClassVar[str] = "step_changed"
+    step: str
+    was: str
+    why: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class ReadingTaken(Event):
+    """A live frame told where the axis is now. Signs: + too high, + too far east."""
+
+    kind: ClassVar[str] = "reading_taken"
+    state: str
+    d_alt_arcmin: float
+    d_az_sky_arcmin: float
+    total_arcmin: float
+    sigma_alt_arcmin: float
+    sigma_az_sky_arcmin: float
+    upper95_arcmin: float
+    verdict: str
+    action: str
+    sentence: str
+    notices: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
 class MotionStopped(Event):
     """The run ended early and the mount was told to stop; ``state`` says what is known."""
 

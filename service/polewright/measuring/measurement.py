@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from polewright import __version__
@@ -27,6 +28,16 @@ def utc_text(utc_s: float) -> str:
     return datetime.fromtimestamp(utc_s, UTC).isoformat(timespec="milliseconds")
 
 
+@dataclass(frozen=True, eq=False)
+class Measured:
+    """A sweep and what was made of it."""
+
+    solved: tuple[SolvedPoint, ...]
+    fit: AxisFit
+    error: AxisError
+    result: MeasurementResult
+
+
 def measure_axis(rig: Rig, points: Sequence[SweepPoint]) -> MeasurementResult:
     """Run a sweep on a connected rig and return the polar axis error.
 
@@ -35,19 +46,26 @@ def measure_axis(rig: Rig, points: Sequence[SweepPoint]) -> MeasurementResult:
         polewright.geometry.errors.SweepNotRigid: the solved points contradict each other.
         MotionUnknown: as `motion_stopped_on_trouble` says.
     """
-    started_utc_s = rig.clock.utc_s()
     with motion_stopped_on_trouble(rig.telescope, rig.clock, rig.emit):
-        ready_mount(rig)
-        solved = sweep(rig, points)
-        fit = fit_axis([point.plate.attitude for point in solved], southern=rig.site.southern)
-        error = axis_error(fit.axis, fit.covariance, rig.site, rig.pole, rig.atmosphere)
-        emit_axis(rig, fit, error)
-        fit.verify()
+        measured = measure(rig, points)
         if rig.config.run.afterwards == "stop":
             rig.telescope.stop_motion(tracking_off=True)
-    result = describe(rig, solved, fit, error, started_utc_s)
+    error = measured.error
     rig.emit(Finished(utc_s=rig.clock.utc_s(), text=f"total error {error.total / ARCMIN:.2f}′"))
-    return result
+    return measured.result
+
+
+def measure(rig: Rig, points: Sequence[SweepPoint]) -> Measured:
+    """Sweep and fit; the caller stops the mount when this raises."""
+    started_utc_s = rig.clock.utc_s()
+    ready_mount(rig)
+    solved = sweep(rig, points)
+    fit = fit_axis([point.plate.attitude for point in solved], southern=rig.site.southern)
+    error = axis_error(fit.axis, fit.covariance, rig.site, rig.pole, rig.atmosphere)
+    emit_axis(rig, fit, error)
+    fit.verify()
+    result = describe(rig, solved, fit, error, started_utc_s)
+    return Measured(tuple(solved), fit, error, result)
 
 
 def ready_mount(rig: Rig) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from polewright.alpaca.camera import Camera
@@ -9,6 +10,7 @@ from polewright.alpaca.telescope import Telescope
 from polewright.angles import ARCSEC, DEG, Vector
 from polewright.clock import CancelToken, Clock
 from polewright.config import Config
+from polewright.images.frame import Frame, StarList
 from polewright.measuring.events import EventSink, Note, Progress
 from polewright.measuring.plate import PlateSolver
 from polewright.measuring.pointing import icrs_from_mount
@@ -34,6 +36,8 @@ class Rig:
     cancel: CancelToken
     emit: EventSink
     notes: list[str] = field(default_factory=list)
+    on_frame: Callable[[Frame, StarList], None] | None = None
+    """Called with every frame and its stars, for whoever shows or keeps pictures."""
 
     def sky_now(self) -> ObservedFrame:
         """Return the sky over the site at this moment."""

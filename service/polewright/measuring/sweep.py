@@ -11,7 +11,7 @@ from polewright.alpaca.telescope import MountState
 from polewright.angles import ARCMIN, ARCSEC, DEG, azalt_from_enu, spherical
 from polewright.errors import DeviceError
 from polewright.images.detect import detect_stars
-from polewright.images.frame import Frame
+from polewright.images.frame import Frame, StarList
 from polewright.images.quality import FrameQuality, frame_quality
 from polewright.measuring.events import FrameMeasured, PointSolved
 from polewright.measuring.plate import Plate
@@ -118,14 +118,27 @@ def solve_here(rig: Rig, point: SweepPoint, number: int, total: int) -> SolvedPo
     Raises:
         DeviceError, ImageError, SolveError: as camera, detection and solver say.
     """
-    exposure_s = rig.config.sweep.exposure_s
+    frame = take_frame(rig, rig.config.sweep.exposure_s, number, total)
+    rig.progress("solve", number, total, 0.0, None)
+    stars, quality = look_at(rig, frame, number)
+    mount_icrs = rig.mount_icrs(rig.plates.sky_at(frame.utc_mid_s))
+    plate = rig.plates.solve(stars, frame, mount_icrs, rig.cancel)
+    report_plate(rig, plate, number, total)
+    return SolvedPoint(number, point, frame, quality, plate)
+
+
+def take_frame(rig: Rig, exposure_s: float, number: int = 0, total: int = 0) -> Frame:
+    """Expose and download, telling progress."""
 
     def watch(now: ExposureProgress) -> None:
         step = "download" if now.phase == "downloading" else "exposure"
         rig.progress(step, number, total, now.elapsed_s, now.duration_s)
 
-    frame = rig.camera.expose(exposure_s, clock=rig.clock, cancel=rig.cancel, on_progress=watch)
-    rig.progress("solve", number, total, 0.0, None)
+    return rig.camera.expose(exposure_s, clock=rig.clock, cancel=rig.cancel, on_progress=watch)
+
+
+def look_at(rig: Rig, frame: Frame, number: int = 0) -> tuple[StarList, FrameQuality]:
+    """Find the stars of a frame and tell how good it is."""
     stars = detect_stars(frame)
     quality = frame_quality(stars, frame)
     rig.emit(
@@ -139,10 +152,9 @@ def solve_here(rig: Rig, point: SweepPoint, number: int, total: int) -> SolvedPo
             exposure_s=frame.exposure_s,
         )
     )
-    mount_icrs = rig.mount_icrs(rig.plates.sky_at(frame.utc_mid_s))
-    plate = rig.plates.solve(stars, frame, mount_icrs, rig.cancel)
-    report_plate(rig, plate, number, total)
-    return SolvedPoint(number, point, frame, quality, plate)
+    if rig.on_frame is not None:
+        rig.on_frame(frame, stars)
+    return stars, quality
 
 
 def report_plate(rig: Rig, plate: Plate, number: int, total: int) -> None:
