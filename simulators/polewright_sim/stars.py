@@ -1,8 +1,9 @@
 """The simulated sky's stars: catalogue ones, invented faint ones, and where they are seen.
 
 The way from catalogue to observed place goes through ERFA's own chain (``apco13``, ``atciqz``,
-``atioq``) and shares no code with the product's sky room, so that an error there shows up as a
-wrong result instead of cancelling out.
+``atioq``) and not through the product's sky room, so that an error there shows up as a wrong
+result instead of cancelling out. Only the table of the Earth's turn is read by the same function,
+which the tests hold against astropy's reading.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polewright.angles import ARCSEC, DEG, SIDEREAL_RATE, TAU, Vector, spherical, unit_vector
+from polewright.sky.earth import earth_time
 from polewright.sky.site import Atmosphere, Site
 from polewright_sim.camera_spec import SkySpec
 from polewright_sim.silhouette import OPEN_GROUND, Silhouette
@@ -236,24 +238,9 @@ def invented_stars(centre: Vector, radius: float, faintest_mag: float, seed: int
     return Stars(every[keep], icrs[keep], mag[keep], star_colours(every[keep], seed))
 
 
-@lru_cache(maxsize=1)
-def _orientation_table() -> Any:
-    """Astropy's reading of the bundled Earth-orientation table; never the network."""
-    import astropy_iers_data
-    from astropy.utils import iers
-
-    return iers.IERS_A.open(astropy_iers_data.IERS_A_FILE)
-
-
 def ut1_minus_utc(utc_s: float) -> float:
-    """Return UT1 - UTC (s) of the simulated Earth; 0 outside the bundled table (at most 0.9)."""
-    from astropy.utils import iers
-
-    value, status = _orientation_table().ut1_utc(
-        2440587.5 + utc_s // 86400.0, utc_s % 86400.0 / 86400.0, return_status=True
-    )
-    outside = status in (iers.TIME_BEFORE_IERS_RANGE, iers.TIME_BEYOND_IERS_RANGE)
-    return 0.0 if outside else float(value.to_value("s"))
+    """Return UT1 - UTC (s) of the simulated Earth; beyond the bundled table its last value."""
+    return (earth_time(utc_s).ut1[1] - utc_s % 86400.0 / 86400.0) * 86400.0
 
 
 @dataclass(frozen=True)
