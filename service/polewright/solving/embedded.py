@@ -32,10 +32,12 @@ NAME = "embedded"
 _WIDER = 12.0 * DEG
 """A hinted search that found nothing looks so far around once more."""
 _BLIND_WIDTHS = Widths(2.0 * DEG, 32.0 * DEG)
+_SPARSE = 2.5 * DEG
+"""Wider fields hold enough stars for patterns to be surer than pairs far from the hint."""
 _HINT_ENDS = 30.0 * DEG
 """A hint vaguer than this is treated as none."""
-_QUICK_TRIALS = 2e5
-_MOST_TRIALS = 1.5e6
+_QUICK_TRIALS = 1.5e5
+_MOST_TRIALS = 8e5
 """Hypotheses of the pair search, before and after patterns were tried."""
 _STARS_A_FRAME = (25.0, 80.0)
 """Catalogue stars a frame, for the pair search: bright ones first, then deeper."""
@@ -146,14 +148,15 @@ class EmbeddedSolver:
         if hinted and centre is not None and hint.scale is not None:
             asked = max(0.2 * DEG, 5.0 * DEG if hint.radius is None else hint.radius)
             wider = max(_WIDER, 1.5 * asked)
-            yield from self._by_pairs(stars, hint, centre, asked, _QUICK_TRIALS, watch)
+            yield from self._by_pairs(stars, hint, centre, asked, _QUICK_TRIALS, 1, watch)
             try:
                 yield from self._by_local_patterns(stars, hint, centre, asked, watch)
                 yield from self._by_local_patterns(stars, hint, centre, wider, watch)
             except SolverMissing as exc:
                 missing = exc
-            yield from self._by_pairs(stars, hint, centre, asked, _MOST_TRIALS, watch)
-            yield from self._by_pairs(stars, hint, centre, wider, _MOST_TRIALS, watch)
+            yield from self._by_pairs(stars, hint, centre, asked, _MOST_TRIALS, 2, watch)
+            if _width(hint, stars.width) < _SPARSE:
+                yield from self._by_pairs(stars, hint, centre, wider, _MOST_TRIALS, 1, watch)
         if not hinted or hint.scale is None or self._blind:
             if missing is not None:
                 raise missing
@@ -166,6 +169,7 @@ class EmbeddedSolver:
         centre: Vector,
         radius: float,
         most_trials: float,
+        layers: int,
         watch: _Watch,
     ) -> Iterator[Approximation]:
         assert hint.scale is not None  # noqa: S101 - narrows the type; the caller has looked
@@ -175,7 +179,7 @@ class EmbeddedSolver:
         area = 2.0 * math.pi * (1.0 - math.cos(min(reach, math.pi)))
         frame_area = hint.scale**2 * stars.width * stars.height
         tried = 0
-        for per_frame in _STARS_A_FRAME:
+        for per_frame in _STARS_A_FRAME[:layers]:
             count = min(len(cone), math.ceil(per_frame * area / frame_area))
             if count <= tried:
                 return
@@ -191,6 +195,7 @@ class EmbeddedSolver:
                 hint.scale_tolerance,
                 hint.parity,
                 prior=_prior(hint, radius),
+                bright=16 if most_trials == _QUICK_TRIALS else 24,
                 most_trials=most_trials,
                 check=watch,
             )

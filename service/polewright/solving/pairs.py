@@ -13,6 +13,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,7 +31,7 @@ _MIN_COUNT = 4
 _NEIGHBOURS = 60
 _SIFT_STARS = 32
 _SIFT_CHUNK = 8192
-_TABLE_BITS = 23
+_TABLE_BITS = 22
 
 
 @dataclass(frozen=True)
@@ -122,32 +123,38 @@ class _Sieve:
         self._basis = np.stack([x, np.cross(centre, x), centre])
         self._cell = cell / 2.0  # stereographic lengths are half of angles
         self._table = np.zeros(1 << _TABLE_BITS, dtype=bool)
-        x, y = self._cells(self._basis @ vectors.T, 1.0)
+        x, y, z = self._basis @ vectors.T
+        below = self._cell * (1.0 + z)
+        column = np.floor(x / below).astype(np.int32)
+        row = np.floor(y / below).astype(np.int32)
         for dx in (-1, 0, 1):
             for dy in (-1, 0, 1):
-                self._table[self._hash(x + dx, y + dy)] = True
+                self._table[self._hash(column + np.int32(dx), row + np.int32(dy))] = True
 
-    def _cells(self, turned: Floats, length: Floats | float) -> tuple[Ints, Ints]:
-        below = 1.0 / (self._cell * (length + turned[..., 2, :] + 1e-9))
-        x = np.floor(turned[..., 0, :] * below).astype(np.int64)
-        return x, np.floor(turned[..., 1, :] * below).astype(np.int64)
+    def _cells(self, x: NDArray[Any], y: NDArray[Any], below: NDArray[Any]) -> NDArray[np.int32]:
+        """Hash of the cells of stereographic places (x, y) / below."""
+        column = np.floor(x / below).astype(np.int32)
+        return self._hash(column, np.floor(y / below).astype(np.int32))
 
     @staticmethod
-    def _hash(x: Ints, y: Ints) -> Ints:
-        mixed = x * np.int64(73856093) ^ y * np.int64(19349663)
-        return mixed & np.int64((1 << _TABLE_BITS) - 1)
+    def _hash(x: NDArray[np.int32], y: NDArray[np.int32]) -> NDArray[np.int32]:
+        mixed = x * np.int32(73856093) ^ y * np.int32(19349663)
+        return mixed & np.int32((1 << _TABLE_BITS) - 1)
 
     def count(self, attitudes: Matrix, scales: Floats, pixels: Floats) -> Ints:
         """For attitudes (H, 3, 3) and scales (H,), how many of the pixels (M, 2) meet a star."""
         counts = np.empty(attitudes.shape[0], dtype=np.int64)
-        r2 = np.sum(pixels**2, axis=1)
+        r2 = np.sum(pixels**2, axis=1).astype(np.float32)
+        # single precision: 1e-7 rad against cells of 4e-5 rad and more
+        points = np.concatenate([pixels.T, np.ones((1, pixels.shape[0]))]).astype(np.float32)
         for first in range(0, attitudes.shape[0], _SIFT_CHUNK):
             part = slice(first, first + _SIFT_CHUNK)
-            turned = self._basis @ attitudes[part]
-            scale = scales[part, None]
-            rays = (turned[..., :2] * scale[..., None]) @ pixels.T + turned[..., 2:]
-            x, y = self._cells(rays, np.sqrt(1.0 + scale**2 * r2))
-            counts[part] = np.count_nonzero(self._table[self._hash(x, y)], axis=1)
+            turned = (self._basis @ attitudes[part]).astype(np.float32)
+            scale = scales[part, None].astype(np.float32)
+            turned[..., :2] *= scale[..., None]
+            x, y, z = np.moveaxis(turned @ points, 1, 0)
+            below = np.float32(self._cell) * (np.sqrt(1.0 + scale**2 * r2) + z)
+            counts[part] = np.count_nonzero(self._table[self._cells(x, y, below)], axis=1)
         return counts
 
 
@@ -212,7 +219,7 @@ def search(
     shown: list[tuple[Matrix, int]] = []
     for i, j in _pair_order(views[0][2][:bright], scale, stars.width):
         check()
-        if trials > most_trials:
+        if trials >= most_trials:
             return
         for sign, pixels, seen, raster in views:
             apart = 2.0 * math.asin(min(1.0, float(np.linalg.norm(seen[i] - seen[j])) / 2.0))

@@ -27,7 +27,7 @@ from polewright.solving.catalogue import ConeStars, StarSource
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-ACCIDENT_LIMIT = -6.0
+ACCIDENT_LIMIT = -5.0
 """log10 of the accident probability above which a match is refused."""
 RMS_LIMIT_PX = 2.5
 FOUND_LIMIT = 0.4
@@ -37,6 +37,7 @@ MIN_MATCHED = 4
 _SYSTEMATIC_PX = 0.05
 _MAX_STARS = 3000
 _MAGNITUDE_SLACK = 1.7
+_PULL_PX = 0.15
 _SQUEEZE = 1e-3
 """Size of the anisotropy that refraction brings at 25 to 30 degrees of altitude."""
 
@@ -144,7 +145,7 @@ def rotation(vector: Vector) -> Matrix:
     k = np.array([[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]])
     a = math.sin(angle) / angle if angle > 1e-12 else 1.0
     b = (1.0 - math.cos(angle)) / angle**2 if angle > 1e-6 else 0.5
-    return np.eye(3) + a * k + b * (k @ k)
+    return np.asarray(np.eye(3) + a * k + b * (k @ k))
 
 
 def log10_accident(
@@ -261,13 +262,14 @@ def _radial_scan(ideal: Floats, tree: cKDTree, half: float, reach: float) -> flo
 
 
 def _crowded(predicted: Floats, magnitude: NDArray[np.float32], radius: float) -> NDArray[np.bool_]:
-    """Catalogue stars with a neighbour so near and bright that the centroid is pulled."""
+    """Catalogue stars whose centroid a neighbour within ``radius`` pulls by over `_PULL_PX`."""
     crowded = np.zeros(predicted.shape[0], dtype=bool)
     pairs = cKDTree(predicted).query_pairs(radius, output_type="ndarray")
-    if pairs.size:
-        fainter = magnitude[pairs[:, 1]] - magnitude[pairs[:, 0]]
-        crowded[pairs[fainter < 4.0, 0]] = True
-        crowded[pairs[fainter > -4.0, 1]] = True
+    for a, b in ((0, 1), (1, 0)) if pairs.size else ():
+        star, other = pairs[:, a], pairs[:, b]
+        apart = np.linalg.norm(predicted[star] - predicted[other], axis=1)
+        share = 1.0 / (1.0 + 10.0 ** (0.4 * (magnitude[other] - magnitude[star])))
+        crowded[star[apart * share > _PULL_PX]] = True
     return crowded
 
 
@@ -386,7 +388,8 @@ def _accident(
     places = start.prior.log10_places(radius, start.scale, float(np.hypot(*limits)))
     # the four parameters of a similarity are those that the places count
     existing = log10_accident(hits, chance, (parameters - 4.0) / 2.0, places)
-    return min(tried, existing) + math.log10(2.0)
+    # two bounds, and up to five searches of one frame
+    return min(tried, existing) + 1.0
 
 
 def _same_brightness(
