@@ -31,6 +31,8 @@ class Happening(Enum):
 
     START = "start"
     CHECKED = "checked"
+    TAKEN_UP = "taken up"
+    """An interrupted session goes on adjusting."""
     PLANNED = "planned"
     MEASURED_OUTSIDE = "measured outside tolerance"
     MEASURED_WITHIN = "measured within tolerance"
@@ -58,6 +60,7 @@ _RUNNING = (Step.CHECKING, Step.PLANNING, Step.SWEEPING, Step.ADJUSTING)
 NEXT: Mapping[tuple[Step, Happening], Step] = {
     (Step.IDLE, Happening.START): Step.CHECKING,
     (Step.CHECKING, Happening.CHECKED): Step.PLANNING,
+    (Step.CHECKING, Happening.TAKEN_UP): Step.ADJUSTING,
     (Step.PLANNING, Happening.PLANNED): Step.SWEEPING,
     (Step.SWEEPING, Happening.MEASURED_OUTSIDE): Step.ADJUSTING,
     (Step.SWEEPING, Happening.MEASURED_WITHIN): Step.FINISHED,

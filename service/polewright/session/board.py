@@ -1,0 +1,240 @@
+"""The notice board of a session: gathers events into the snapshot that everybody looks at."""
+
+from __future__ import annotations
+
+import threading
+from typing import Any, Literal
+
+from polewright.adjusting.engine import AdjustmentEngine, Reading
+from polewright.adjusting.motion import State
+from polewright.adjusting.tone import spoken, tone_for
+from polewright.adjusting.trail import Trail
+from polewright.alpaca.errors import AlpacaError
+from polewright.alpaca.telescope import Telescope
+from polewright.angles import ARCMIN
+from polewright.clock import Clock
+from polewright.errors import MotionUnknown, PolewrightError
+from polewright.images.frame import Frame, StarList
+from polewright.images.quality import frame_quality
+from polewright.measuring import events
+from polewright.measuring.result import MeasurementResult
+from polewright.session.snapshot import (
+    AdviceNow,
+    ErrorNow,
+    Failure,
+    FrameNow,
+    PlanNow,
+    ProgressNow,
+    SessionSnapshot,
+    TrailPoint,
+)
+from polewright.session.states import ENDED, MAY_MOVE, Step
+
+Motion = Literal["still", "tracking", "slewing", "unknown"]
+_MOTION_LOOK_S = 2.0
+
+
+class Board:
+    """Thread-safe; every change makes a new snapshot with a higher version."""
+
+    def __init__(self, session_id: str, tolerance_arcmin: float, clock: Clock) -> None:
+        self._clock = clock
+        self._changed = threading.Condition()
+        self._trail = Trail()
+        self._goal_arcmin = tolerance_arcmin
+        self._now = SessionSnapshot(
+            session_id=session_id,
+            version=1,
+            step=Step.IDLE,
+            utc_s=clock.utc_s(),
+            tolerance_arcmin=tolerance_arcmin,
+        )
+
+    @staticmethod
+    def arcmin(angle: float) -> float:
+        """Arcminutes of an angle in rad."""
+        return angle / ARCMIN
+
+    def snapshot(self) -> SessionSnapshot:
+        """Return the present snapshot."""
+        with self._changed:
+            return self._now
+
+    def wait_for_change(self, version: int, timeout_s: float) -> SessionSnapshot:
+        """Return the snapshot once it is newer than ``version``, or after ``timeout_s``."""
+        with self._changed:
+            self._changed.wait_for(lambda: self._now.version > version, timeout_s)
+            return self._now
+
+    def _put(self, **changes: Any) -> None:
+        with self._changed:
+            self._now = self._now.model_copy(
+                update={
+                    **changes,
+                    "version": self._now.version + 1,
+                    "utc_s": self._clock.utc_s(),
+                }
+            )
+            self._changed.notify_all()
+
+    # -- what the session tells --------------------------------------------------------------
+
+    def goes(self, step: Step) -> None:
+        """The session moved on."""
+        changes: dict[str, Any] = {"step": step, "progress": None}
+        if step in MAY_MOVE or step in ENDED:
+            changes["advice"] = None
+        if step is Step.FINISHED:
+            changes["motion"] = "tracking"
+        self._put(**changes)
+
+    def knows_motion(self, telescope: Telescope) -> None:
+        """Look once at what the mount is doing."""
+        try:
+            motion: Motion = "tracking" if telescope.tracking() else "still"
+        except AlpacaError:
+            motion = "unknown"
+        self._put(motion=motion)
+
+    def paused(self, paused: bool) -> None:
+        """The person paused or went on."""
+        self._put(paused=paused)
+
+    def frame(self, number: int, frame: Frame, stars: StarList) -> None:
+        """A frame came in."""
+        quality = frame_quality(stars, frame)
+        self._put(
+            frame=FrameNow(
+                number=number,
+                star_count=quality.star_count,
+                hfd_px=quality.hfd_px,
+                elongation=quality.elongation,
+                exposure_s=frame.exposure_s,
+            )
+        )
+
+    def measured(self, result: MeasurementResult, sweeps: int) -> None:
+        """A sweep was fitted."""
+        axis = result.axis
+        self._trail = Trail()
+        self._put(
+            result=result,
+            sweeps=sweeps,
+            trail=(),
+            error=ErrorNow(
+                d_alt_arcmin=axis.d_alt_arcmin,
+                d_az_sky_arcmin=axis.d_az_sky_arcmin,
+                d_az_base_arcmin=axis.d_az_base_arcmin,
+                total_arcmin=axis.total_arcmin,
+                sigma_alt_arcmin=axis.sigma_alt_arcmin,
+                sigma_az_sky_arcmin=axis.sigma_az_sky_arcmin,
+                sigma_total_arcmin=axis.sigma_total_arcmin,
+                upper95_arcmin=axis.total_upper95_arcmin,
+                correlation=axis.correlation,
+                state="measured",
+                utc_s=self._clock.utc_s(),
+            ),
+        )
+
+    def begins_pass(self, engine: AdjustmentEngine, coarse_goal_arcmin: float) -> None:
+        """Adjusting begins."""
+        kind = engine.pass_kind.value
+        coarse = kind == "coarse"
+        self._goal_arcmin = coarse_goal_arcmin if coarse else self._now.tolerance_arcmin
+        self._put(pass_kind=kind, goal_arcmin=self._goal_arcmin)
+
+    def read(self, reading: Reading) -> None:
+        """A live frame was read."""
+        error, advice = reading.error, reading.advice
+        new_point = self._trail.add(reading)
+        spread = error.sigma_alt * error.sigma_az_sky
+        correlation = float(error.covariance[0, 1]) / spread if spread > 0.0 else 0.0
+        certain = reading.state not in (State.LOST, State.MOVING)
+        tone = tone_for(error.total, self._goal_arcmin * ARCMIN) if certain else None
+        self._put(
+            progress=None,
+            moves=self._now.moves + (1 if new_point and len(self._trail.points) > 1 else 0),
+            error=ErrorNow(
+                d_alt_arcmin=error.d_alt / ARCMIN,
+                d_az_sky_arcmin=error.d_az_sky / ARCMIN,
+                d_az_base_arcmin=error.d_az_base / ARCMIN,
+                total_arcmin=error.total / ARCMIN,
+                sigma_alt_arcmin=error.sigma_alt / ARCMIN,
+                sigma_az_sky_arcmin=error.sigma_az_sky / ARCMIN,
+                sigma_total_arcmin=error.sigma_total / ARCMIN,
+                upper95_arcmin=reading.bound / ARCMIN,
+                correlation=correlation,
+                state=reading.state.value,
+                utc_s=reading.axis_utc_s,
+            ),
+            advice=AdviceNow(
+                action=advice.action.value,
+                sentence=advice.sentence,
+                axis=advice.axis.value if advice.axis is not None else None,
+                amount_arcmin=advice.amount_arcmin,
+                turns=advice.turns,
+                cautions=(*advice.cautions, *(item.sentence for item in reading.notices)),
+                spoken=spoken(advice),
+                tone_hz=tone.frequency_hz if tone else None,
+                beat_period_s=tone.beat_period_s if tone else None,
+            ),
+            trail=tuple(
+                TrailPoint(
+                    d_az_sky_arcmin=point.east / ARCMIN,
+                    d_alt_arcmin=point.up / ARCMIN,
+                    settled=True,
+                )
+                for point in self._trail.points
+            ),
+        )
+
+    def fails(self, error: PolewrightError) -> None:
+        """The session ended early."""
+        self._put(
+            motion="unknown" if isinstance(error, MotionUnknown) else "still",
+            failure=Failure(
+                code=error.code,
+                message=str(error),
+                advice=error.advice,
+                exit_code=int(error.exit_code),
+            ),
+        )
+
+    def hears(self, event: events.Event) -> None:
+        """Any event of the run."""
+        match event:
+            case events.Note():
+                self._put(notes=(*self._now.notes, event.text))
+            case events.Progress():
+                self._put(
+                    motion="slewing" if event.step == "slew" else "tracking",
+                    progress=ProgressNow(
+                        step=event.step,
+                        point=event.point,
+                        points=event.points,
+                        done_s=event.done_s,
+                        total_s=event.total_s,
+                        text=event.text,
+                    ),
+                )
+            case events.SweepPlanned():
+                self._put(
+                    plan=PlanNow(
+                        azimuths_deg=event.azimuths_deg,
+                        altitudes_deg=event.altitudes_deg,
+                        predicted_sigma_arcsec=event.predicted_sigma_arcsec,
+                    )
+                )
+            case events.PointSolved():
+                self._solved(event)
+            case events.MotionStopped():
+                self._put(motion="still" if event.state == "stopped" else "unknown")
+
+    def _solved(self, event: events.PointSolved) -> None:
+        changes: dict[str, Any] = {}
+        if self._now.frame is not None:
+            changes["frame"] = self._now.frame.model_copy(update={"solved": True})
+        if event.point and self._now.plan is not None:
+            changes["plan"] = self._now.plan.model_copy(update={"solved": event.point})
+        if changes:
+            self._put(**changes)

@@ -1,0 +1,153 @@
+"""Taking up an interrupted session: what may go on, and why not where it may not."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from polewright.adjusting.observation import Observation
+from polewright.angles import Matrix, Vector
+from polewright.errors import PolewrightError
+from polewright.measuring.rig import Rig
+from polewright.session.journal import Record
+
+#: An older reference is not used: temperature, sag and people at the tripod (own choice).
+OLDEST_S = 2.0 * 3600.0
+#: The mount's own declination may differ so much: rounding, coordinates of date.
+SAME_DECLINATION_DEG = 0.05
+
+
+class CannotTakeUp(PolewrightError):
+    """An interrupted session cannot go on where it was."""
+
+    code = "cannot_take_up"
+    advice = "Start a new session: its sweep measures the axis afresh, nothing is lost by that."
+
+    def __init__(self, reason: str) -> None:
+        super().__init__(reason)
+        self.reason = reason
+
+    def __str__(self) -> str:
+        return f"the interrupted session cannot go on where it was: {self.reason}"
+
+
+@dataclass(frozen=True, eq=False)
+class _Attitude:
+    matrix: Matrix
+    covariance: Matrix
+    utc_s: float
+
+
+@dataclass(frozen=True, eq=False)
+class Anchor:
+    """The axis of a sweep, the reference frame taken after it, and how the mount stood."""
+
+    axis: Vector
+    covariance: Matrix
+    reference: Matrix
+    reference_covariance: Matrix
+    utc_s: float
+    elongation: float | None
+    hfd_px: float | None
+    star_count: int | None
+    tracking: bool | None
+    declination_deg: float
+    side_of_pier: int | None
+
+    @classmethod
+    def from_sweep(
+        cls, rig: Rig, axis: Vector, covariance: Matrix, reference: Observation
+    ) -> Anchor:
+        """Note down where an adjustment starts from."""
+        side = rig.telescope.side_of_pier()
+        return cls(
+            axis,
+            covariance,
+            reference.attitude.matrix,
+            reference.attitude.covariance,
+            reference.utc_s,
+            reference.elongation,
+            reference.hfd_px,
+            reference.star_count,
+            reference.tracking,
+            rig.telescope.declination_deg(),
+            None if side is None else int(side),
+        )
+
+    def observation(self) -> Observation:
+        """The reference frame as the engine takes it."""
+        return Observation(
+            _Attitude(self.reference, self.reference_covariance, self.utc_s),
+            elongation=self.elongation,
+            star_count=self.star_count,
+            hfd_px=self.hfd_px,
+            tracking=self.tracking,
+        )
+
+    def check_unmoved(self, rig: Rig) -> None:
+        """Raise `CannotTakeUp` unless the declination axis stands as it stood.
+
+        Only a turn of that axis spoils the reference; the RA axis may have turned at will.
+        """
+        age_s = rig.clock.utc_s() - self.utc_s
+        if not 0.0 <= age_s <= OLDEST_S:
+            raise CannotTakeUp(
+                f"its reference frame is {age_s / 3600.0:.1f} h old; {OLDEST_S / 3600.0:.0f} h "
+                "is the most"
+            )
+        declination = rig.telescope.declination_deg()
+        if abs(declination - self.declination_deg) > SAME_DECLINATION_DEG:
+            raise CannotTakeUp(
+                f"the mount's declination is {declination:+.2f}°, it was "
+                f"{self.declination_deg:+.2f}°: the declination axis has turned, or the mount "
+                "lost its place when its power failed"
+            )
+        side = rig.telescope.side_of_pier()
+        if self.side_of_pier is not None and side is not None and int(side) != self.side_of_pier:
+            raise CannotTakeUp("the mount has changed its side of the pier")
+
+
+def anchor_record(anchor: Anchor) -> dict[str, Any]:
+    """Return an anchor as plain values for the journal."""
+    return {
+        name: value.tolist() if isinstance(value, np.ndarray) else value
+        for name, value in vars(anchor).items()
+    }
+
+
+def anchor_from_record(data: Mapping[str, Any]) -> Anchor:
+    """Return the anchor of a journal's record. Raises `CannotTakeUp` when it is not whole."""
+    arrays = ("axis", "covariance", "reference", "reference_covariance")
+    try:
+        values: dict[str, Any] = {
+            name: np.asarray(data[name], dtype=np.float64) if name in arrays else data[name]
+            for name in Anchor.__dataclass_fields__
+        }
+        return Anchor(**values)
+    except (KeyError, TypeError, ValueError) as exc:
+        raise CannotTakeUp(f"its reference frame is not whole in the journal ({exc})") from exc
+
+
+def find_anchor(records: Sequence[Record]) -> tuple[Anchor | None, str]:
+    """Decide how an interrupted session may go on.
+
+    Returns:
+        The anchor to go on adjusting from, or None to begin with a new sweep; and the reason,
+        a sentence.
+
+    Raises:
+        CannotTakeUp: there is nothing to take up (it had come to its end, or never began).
+    """
+    steps = [record.data.get("step") for record in records if record.kind == "step"]
+    if not steps:
+        raise CannotTakeUp("its journal holds no step")
+    if any(record.kind == "end" for record in records):
+        raise CannotTakeUp(f"it had come to its end ({steps[-1]})")
+    anchors = [record for record in records if record.kind == "anchor"]
+    if steps[-1] == "adjusting" and anchors:
+        anchor = anchor_from_record(anchors[-1].data)
+        return anchor, "it was interrupted while adjusting: the same reference frame goes on"
+    return None, f"it was interrupted while {steps[-1]}: it begins with a new sweep"

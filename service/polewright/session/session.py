@@ -1,0 +1,378 @@
+"""Runs a session step by step; everybody else looks at its snapshot and events."""
+
+from __future__ import annotations
+
+import queue
+import threading
+from collections.abc import Callable, Mapping
+from enum import Enum
+from typing import Any
+
+from polewright.adjusting.engine import AdjustmentEngine, Reading
+from polewright.adjusting.engine import Settings as EngineSettings
+from polewright.adjusting.observation import NoReading, Observation
+from polewright.adjusting.phrases import Action
+from polewright.adjusting.profile import Axis
+from polewright.alpaca.motion import MotionState
+from polewright.clock import CancelToken, Clock
+from polewright.config import Config
+from polewright.errors import (
+    Cancelled,
+    DeviceError,
+    ExitCode,
+    ImageError,
+    MotionUnknown,
+    PolewrightError,
+    SolveError,
+)
+from polewright.images.frame import Frame, StarList
+from polewright.measuring.events import Event, EventSink, Progress, ReadingTaken, StepChanged
+from polewright.measuring.measurement import Measured, measure, ready_mount
+from polewright.measuring.planned import planned_sweep
+from polewright.measuring.rig import Rig
+from polewright.measuring.stopping import motion_stopped_on_trouble
+from polewright.measuring.sweep import SweepPoint, look_at, report_plate, take_frame
+from polewright.session.board import Board
+from polewright.session.journal import Journal
+from polewright.session.resume import Anchor, anchor_record
+from polewright.session.snapshot import SessionSnapshot
+from polewright.session.states import ENDED, Happening, NotNow, Step, follow
+
+Connect = Callable[[Config, Clock, CancelToken, EventSink], Rig]
+WAIT_TICK_S = 0.2
+
+
+class Command(Enum):
+    """What a person may ask of a running session."""
+
+    SWEEP = "sweep"
+    PAUSE = "pause"
+    RESUME = "resume"
+    SNUGGED = "snugged"
+    TURNS = "turns"
+
+
+class MountBusy(DeviceError):
+    """The mount is slewing before the session has asked for anything."""
+
+    code = "mount_busy"
+    advice = "Let the other program finish or stop it; two programs must not drive one mount."
+
+    def __str__(self) -> str:
+        return "the mount is already slewing: another program seems to drive it"
+
+
+class GaveUp(PolewrightError):
+    """The session swept as often as it may and the axis is still outside the tolerance."""
+
+    code = "gave_up"
+    exit_code = ExitCode.OUT_OF_TOLERANCE
+    advice = (
+        "Look for play in the base, an adjuster at its end, or a soft tripod foot; "
+        "or widen [pole] tolerance_arcmin."
+    )
+
+    def __init__(self, sweeps: int) -> None:
+        super().__init__(sweeps)
+        self.sweeps = sweeps
+
+    def __str__(self) -> str:
+        return f"{self.sweeps} sweeps were made and the axis is still outside the tolerance"
+
+
+class AlignSession:
+    """One alignment from the first look to the confirming sweep.
+
+    `run` blocks until the end; every other method may be called from any thread.
+
+    Args:
+        connect: makes a connected rig, such as `polewright.measuring.connect.connect_rig`.
+        config: the configuration.
+        clock: shared with the rig.
+        journal: where the session is written down.
+        listener: hears every event, in the session's own thread.
+        anchor: where an interrupted session was adjusting; None starts with a sweep.
+        resumed: whether an interrupted session goes on; a mount found slewing is then stopped.
+        attended: whether a person is there to press for a new sweep.
+    """
+
+    def __init__(
+        self,
+        connect: Connect,
+        config: Config,
+        clock: Clock,
+        journal: Journal,
+        listener: EventSink,
+        *,
+        session_id: str,
+        anchor: Anchor | None = None,
+        resumed: bool = False,
+        attended: bool = True,
+    ) -> None:
+        self.config, self.clock, self.journal = config, clock, journal
+        self.cancel = CancelToken()
+        self.session_id = session_id
+        self.engine: AdjustmentEngine | None = None
+        self.rig: Rig | None = None
+        self._connect, self._listener, self._anchor = connect, listener, anchor
+        self._resumed = resumed or anchor is not None
+        self._by_itself = config.adjusting.sweep_by_itself or not attended
+        self._board = Board(session_id, config.pole.tolerance_arcmin, clock)
+        self._step = Step.IDLE
+        self._commands: queue.SimpleQueue[tuple[Command, Mapping[str, Any]]] = queue.SimpleQueue()
+        self._sweep_wanted = threading.Event()
+        self._paused = False
+        self._last_frame: tuple[int, Frame, StarList] | None = None
+        self._sweeps = 0
+        self.outcome: ExitCode | None = None
+
+    # -- what others see and ask -----------------------------------------------------------
+
+    @property
+    def step(self) -> Step:
+        """Where the session is."""
+        return self._step
+
+    def snapshot(self) -> SessionSnapshot:
+        """Return everything worth showing, as of now."""
+        return self._board.snapshot()
+
+    def wait_for_change(self, version: int, timeout_s: float) -> SessionSnapshot:
+        """Return the snapshot as soon as it is newer than ``version``, or after the timeout."""
+        return self._board.wait_for_change(version, timeout_s)
+
+    @property
+    def last_frame(self) -> tuple[int, Frame, StarList] | None:
+        """Number, frame and stars of the last exposure."""
+        return self._last_frame
+
+    def stop(self, reason: str = "stopped by the user") -> None:
+        """End the session; motion is stopped. Safe to call in any step, more than once."""
+        self.cancel.cancel(reason)
+
+    def command(self, command: Command, **details: Any) -> None:
+        """Ask for something while the session adjusts.
+
+        Raises:
+            NotNow: the session is in another step.
+        """
+        if self._step is not Step.ADJUSTING:
+            raise NotNow(self._step, command.value)
+        self._commands.put((command, details))
+        if command is Command.SWEEP:
+            self._sweep_wanted.set()
+
+    # -- the run ---------------------------------------------------------------------------
+
+    def run(self) -> ExitCode:
+        """Run to the end and return how it ended; never raises a `PolewrightError`."""
+        try:
+            self._go(Happening.START, "")
+            self.rig = rig = self._connect(self.config, self.clock, self.cancel, self._hear)
+            rig.on_frame = self._keep_frame
+            self._board.knows_motion(rig.telescope)
+            with motion_stopped_on_trouble(rig.telescope, self.clock, self._hear):
+                self._align(rig)
+            self.outcome = ExitCode.OK
+        except Cancelled as error:
+            self._end(Happening.STOP, error)
+        except PolewrightError as error:
+            self._end(Happening.TROUBLE, error)
+        except BaseException as error:
+            self._end(Happening.TROUBLE, PolewrightError(f"unexpected: {error!r}"))
+            raise
+        outcome = self.outcome if self.outcome is not None else ExitCode.UNEXPECTED
+        self._write("end", {"outcome": int(outcome), "step": self._step.value})
+        return outcome
+
+    def _align(self, rig: Rig) -> None:
+        self._check_still(rig)
+        if self._anchor is not None:
+            self._adjust(rig, self._take_up(rig, self._anchor))
+        else:
+            self._go(Happening.CHECKED, "devices are connected")
+        while self._step is not Step.FINISHED:
+            if self._sweeps >= self.config.adjusting.max_sweeps:
+                raise GaveUp(self._sweeps)
+            measured = self._sweep(rig)
+            if measured.result.within_tolerance:
+                self._go(Happening.MEASURED_WITHIN, "the sweep confirms the axis")
+                return
+            self._go(Happening.MEASURED_OUTSIDE, f"{measured.result.axis.total_arcmin:.2f}′ off")
+            self._adjust(rig, self._begin_adjusting(rig, measured))
+
+    def _check_still(self, rig: Rig) -> None:
+        """Refuse to begin while somebody else moves the mount; stop what a crash left moving."""
+        if not rig.telescope.slewing():
+            return
+        if not self._resumed:
+            raise MountBusy
+        rig.note("The mount was still slewing when the session was taken up: stopping it.")
+        if rig.telescope.stop_motion() is not MotionState.STOPPED:
+            raise MotionUnknown("the mount was moving and did not confirm that it stopped")
+
+    def _sweep(self, rig: Rig) -> Measured:
+        plan = planned_sweep(rig)
+        self._go(Happening.PLANNED, f"{len(plan.points)} points")
+        self._sweeps += 1
+        measured = measure(rig, [SweepPoint(p.hour_angle, p.declination) for p in plan.points])
+        self._board.measured(measured.result, self._sweeps)
+        self._write("measured", measured.result.model_dump(mode="json"))
+        return measured
+
+    # -- adjusting -------------------------------------------------------------------------
+
+    def _engine_settings(self) -> EngineSettings:
+        adjusting = self.config.adjusting
+        return EngineSettings(
+            tolerance_arcmin=self.config.pole.tolerance_arcmin,
+            coarse_from_arcmin=adjusting.coarse_from_arcmin,
+            coarse_goal_arcmin=adjusting.coarse_goal_arcmin,
+        )
+
+    def _begin_adjusting(self, rig: Rig, measured: Measured) -> AdjustmentEngine:
+        """Take the reference frame where the sweep ended and make the engine from it."""
+        reference = self._until_observed(rig)
+        anchor = Anchor.from_sweep(rig, measured.fit.axis, measured.fit.covariance, reference)
+        return self._make_engine(rig, anchor)
+
+    def _take_up(self, rig: Rig, anchor: Anchor) -> AdjustmentEngine:
+        """Go on adjusting from the reference of an interrupted session."""
+        ready_mount(rig)
+        anchor.check_unmoved(rig)
+        self._go(Happening.TAKEN_UP, "the interrupted session goes on from its reference frame")
+        return self._make_engine(rig, anchor)
+
+    def _make_engine(self, rig: Rig, anchor: Anchor) -> AdjustmentEngine:
+        self._write("anchor", anchor_record(anchor))
+        self.engine = AdjustmentEngine(
+            anchor.axis,
+            anchor.covariance,
+            anchor.observation(),
+            rig.site,
+            rig.pole,
+            rig.atmosphere,
+            self.config.profile,
+            self._engine_settings(),
+            learned_from=self.engine,
+        )
+        self._board.begins_pass(self.engine, self.config.adjusting.coarse_goal_arcmin)
+        return self.engine
+
+    def _until_observed(self, rig: Rig) -> Observation:
+        """Expose until a frame solves, or the errors have come often enough to be told."""
+        for left in (2, 1, 0):
+            try:
+                return self._observe(rig)
+            except (ImageError, SolveError) as error:
+                if left == 0:
+                    raise
+                rig.note(f"The reference frame was not solved ({error}); trying again.")
+        raise AssertionError("unreachable: the last try returns or raises")
+
+    def _adjust(self, rig: Rig, engine: AdjustmentEngine) -> None:
+        """Read frame after frame until a new sweep is wanted."""
+        self._sweep_wanted.clear()
+        while True:
+            self._obey(engine)
+            if self._sweep_wanted.is_set():
+                break
+            if self._paused:
+                self.clock.sleep(WAIT_TICK_S, self.cancel)
+                continue
+            try:
+                reading = engine.update(self._observe(rig))
+            except (ImageError, SolveError) as error:
+                reading = engine.update(self._no_reading(rig, error))
+            self._tell(rig, reading)
+            asked = reading.advice.action in (Action.STOP_AND_SWEEP, Action.DONE)
+            if self._by_itself and reading.settled and asked:
+                break
+        self._go(Happening.SWEEP_WANTED, "a new sweep measures the axis afresh")
+
+    def _obey(self, engine: AdjustmentEngine) -> None:
+        while True:
+            try:
+                command, details = self._commands.get_nowait()
+            except queue.Empty:
+                return
+            self._write("command", {"command": command.value, **details})
+            if command is Command.PAUSE:
+                self._paused = True
+            elif command is Command.RESUME:
+                self._paused = False
+            elif command is Command.SNUGGED:
+                engine.note_snugged()
+            elif command is Command.TURNS:
+                engine.note_turns(Axis(details["axis"]), float(details["turns"]))
+            self._board.paused(self._paused)
+
+    def _observe(self, rig: Rig) -> Observation:
+        exposure_s = self.config.adjusting.exposure_s or self.config.sweep.exposure_s
+        frame = take_frame(rig, exposure_s)
+        stars, quality = look_at(rig, frame)
+        sky = rig.plates.sky_at(frame.utc_mid_s)
+        plate = rig.plates.solve(stars, frame, rig.mount_icrs(sky), self.cancel)
+        report_plate(rig, plate, 0, 0)
+        return Observation(
+            plate.attitude,
+            elongation=quality.elongation,
+            star_count=quality.star_count,
+            hfd_px=quality.hfd_px,
+            tracking=rig.telescope.tracking(),
+        )
+
+    def _no_reading(self, rig: Rig, error: PolewrightError) -> NoReading:
+        return NoReading(
+            reason=str(error), utc_s=self.clock.utc_s(), tracking=rig.telescope.tracking()
+        )
+
+    def _tell(self, rig: Rig, reading: Reading) -> None:
+        self._board.read(reading)
+        error = reading.error
+        arcmin = self._board.arcmin
+        rig.emit(
+            ReadingTaken(
+                utc_s=reading.utc_s,
+                state=reading.state.value,
+                d_alt_arcmin=arcmin(error.d_alt),
+                d_az_sky_arcmin=arcmin(error.d_az_sky),
+                total_arcmin=arcmin(error.total),
+                sigma_alt_arcmin=arcmin(error.sigma_alt),
+                sigma_az_sky_arcmin=arcmin(error.sigma_az_sky),
+                upper95_arcmin=arcmin(reading.bound),
+                verdict=reading.verdict.value,
+                action=reading.advice.action.value,
+                sentence=reading.advice.sentence,
+                notices=tuple(notice.sentence for notice in reading.notices),
+            )
+        )
+
+    # -- book-keeping ----------------------------------------------------------------------
+
+    def _keep_frame(self, frame: Frame, stars: StarList) -> None:
+        number = 1 if self._last_frame is None else self._last_frame[0] + 1
+        self._last_frame = (number, frame, stars)
+        self._board.frame(number, frame, stars)
+
+    def _hear(self, event: Event) -> None:
+        self._board.hears(event)
+        if not isinstance(event, Progress):
+            self._write("event", event.to_dict())
+        self._listener(event)
+
+    def _go(self, happening: Happening, why: str) -> None:
+        was, self._step = self._step, follow(self._step, happening)
+        self._board.goes(self._step)
+        self._write("step", {"step": self._step.value, "was": was.value, "why": why})
+        event = StepChanged(utc_s=self.clock.utc_s(), step=self._step.value, was=was.value, why=why)
+        self._listener(event)
+
+    def _end(self, happening: Happening, error: PolewrightError) -> None:
+        self.outcome = error.exit_code
+        self._board.fails(error)
+        if self._step not in ENDED:
+            self._go(happening, str(error))
+
+    def _write(self, kind: str, data: Mapping[str, Any]) -> None:
+        self.journal.write(self.clock.utc_s(), kind, data)

@@ -1,0 +1,72 @@
+"""The journal: append-only, whole after a torn write."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from polewright.session.journal import Journal, JournalUnusable, latest_journal, read_journal
+from polewright.session.resume import CannotTakeUp, find_anchor
+
+
+def write(path: Path, *records: tuple[str, dict]) -> None:
+    journal = Journal(path)
+    for number, (kind, data) in enumerate(records):
+        journal.write(float(number), kind, data)
+    journal.close()
+
+
+def test_records_come_back_in_order(tmp_path: Path) -> None:
+    """What was written is what is read, also over two sittings."""
+    path = tmp_path / "a.journal.jsonl"
+    write(path, ("step", {"step": "checking"}))
+    write(path, ("step", {"step": "planning"}))
+
+    assert [record.data["step"] for record in read_journal(path)] == ["checking", "planning"]
+    assert latest_journal(tmp_path) == path
+
+
+@pytest.mark.parametrize("cut", range(1, 40))
+def test_a_torn_last_line_costs_that_line_only(tmp_path: Path, cut: int) -> None:
+    """A power cut at any byte of the last record leaves the others and later ones readable."""
+    path = tmp_path / "a.journal.jsonl"
+    write(path, ("step", {"step": "checking"}), ("step", {"step": "planning"}))
+    whole = path.read_bytes()
+    path.write_bytes(whole[:-cut])
+    write(path, ("step", {"step": "sweeping"}))
+
+    steps = [record.data["step"] for record in read_journal(path)]
+
+    assert steps[0] == "checking"
+    assert steps[-1] == "sweeping"
+    assert len(steps) == (3 if cut == 1 else 2)
+
+
+def test_a_folder_that_cannot_be_written_is_a_clear_error(tmp_path: Path) -> None:
+    """A journal that cannot be kept is told before anything moves."""
+    blocked = tmp_path / "file"
+    blocked.write_text("")
+
+    with pytest.raises(JournalUnusable, match="not usable"):
+        Journal(blocked / "a.journal.jsonl")
+
+
+def test_an_ended_session_cannot_be_taken_up(tmp_path: Path) -> None:
+    """A finished, stopped or failed session says that it had come to its end."""
+    path = tmp_path / "a.journal.jsonl"
+    write(path, ("step", {"step": "stopped"}), ("end", {"outcome": 130}))
+
+    with pytest.raises(CannotTakeUp, match="had come to its end"):
+        find_anchor(read_journal(path))
+
+
+def test_a_session_torn_from_its_sweep_begins_with_a_new_one(tmp_path: Path) -> None:
+    """Nothing measured before the interruption is used."""
+    path = tmp_path / "a.journal.jsonl"
+    write(path, ("step", {"step": "checking"}), ("step", {"step": "sweeping"}))
+
+    anchor, why = find_anchor(read_journal(path))
+
+    assert anchor is None
+    assert "new sweep" in why
