@@ -34,5 +34,5 @@ def test_the_end_is_the_end() -> None:
 
 def test_what_does_not_fit_is_an_error_and_not_silence() -> None:
     """An unlisted pair raises and says step and happening."""
-    with pytest.raises(NotNow, match="'measured within tolerance' is not possible .* adjusting"):
+    with pytest.raises(NotNow, match=r"'measured within tolerance' is not possible .* adjusting"):
         follow(Step.ADJUSTING, Happening.MEASURED_WITHIN)
