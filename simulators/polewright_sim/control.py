@@ -6,6 +6,7 @@
   ``altitude_turns``, ``azimuth_turns``), and ``wait`` (true answers when the knobs rest).
 - ``POST /rig/mishaps``: JSON with any of ``slip_declination_arcmin``,
   ``slip_right_ascension_arcmin``, ``sink_east_arcmin``, ``sink_north_arcmin``.
+- ``POST /rig/safety``: JSON ``{"safe": false}`` makes the safety monitor say so.
 """
 
 from __future__ import annotations
@@ -51,6 +52,14 @@ class Mishap(BaseModel):
     sink_north_arcmin: Finite = 0.0
 
 
+class Safety(BaseModel):
+    """Body of POST /rig/safety."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    safe: bool
+
+
 def control_routes(rig: SimulatedRig) -> list[Route]:
     """Return the routes for a rig."""
 
@@ -77,6 +86,10 @@ def control_routes(rig: SimulatedRig) -> list[Route]:
         rig.disturb_mount(**wanted.model_dump())
         return JSONResponse(rig.report())
 
+    def safety(wanted: Safety) -> Response:
+        rig.safe = wanted.safe
+        return JSONResponse(rig.report())
+
     def knobs(_: Request) -> Response:
         return JSONResponse(
             {
@@ -91,6 +104,7 @@ def control_routes(rig: SimulatedRig) -> list[Route]:
         Route("/rig/adjusters", knobs, methods=["GET"]),
         Route("/rig/adjusters", posted(KnobTurns, turn), methods=["POST"]),
         Route("/rig/mishaps", posted(Mishap, mishap), methods=["POST"]),
+        Route("/rig/safety", posted(Safety, safety), methods=["POST"]),
     ]
 
 

@@ -105,6 +105,8 @@ class SimulatedRig:
         )
         self.disturbance_at: DisturbanceAt | None = None
         """Hook for cloud, dew and wind; None is a clear night."""
+        self.safe = True
+        """What the safety monitor says."""
         self.cover_open: Callable[[], bool] = lambda: True
         self.defocus_um: Callable[[], float] = lambda: self.spec.optics.defocus_um
         self.recorded: deque[Recorded] = deque(maxlen=200)
@@ -197,6 +199,9 @@ class SimulatedRig:
                 }
                 for knob in (self.adjusters.altitude, self.adjusters.azimuth)
             },
+            "safe": self.safe,
+            "cover_open": self.cover_open(),
+            "defocus_um": self.defocus_um(),
             "frames": len(self.recorded),
         }
 

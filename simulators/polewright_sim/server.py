@@ -65,7 +65,10 @@ class RunningRig:
         rig, spec = self.rig, self.rig.spec
         if spec.safety_monitor:
             self.safety_monitor = SafetyMonitorDevice(
-                rig.clock, name=f"{spec.name}: safety", unique_id=identity("safety")
+                lambda: rig.safe,
+                rig.clock,
+                name=f"{spec.name}: safety",
+                unique_id=identity("safety"),
             )
             self.devices.append(self.safety_monitor)
         if spec.cover is not None:

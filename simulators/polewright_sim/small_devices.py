@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import threading
+from collections.abc import Callable
 from enum import IntEnum
 
 from polewright.clock import Clock
@@ -15,22 +16,24 @@ from polewright_wire.standard import COVER_CALIBRATOR, FOCUSER, SAFETY_MONITOR, 
 
 
 class SafetyMonitorDevice(Device):
-    """Says what ``safe`` is set to; not safe while disconnected."""
+    """Says what it is told; not safe while disconnected."""
 
     standard = SAFETY_MONITOR
     always_readable = frozenset({"issafe"})
 
-    def __init__(self, clock: Clock, *, name: str, unique_id: str) -> None:
+    def __init__(
+        self, is_safe: Callable[[], bool], clock: Clock, *, name: str, unique_id: str
+    ) -> None:
         super().__init__(
             name=name,
             unique_id=unique_id,
             description="Simulated safety monitor",
             utc_s=clock.utc_s,
         )
-        self.safe = True
+        self._is_safe = is_safe
 
     def get_issafe(self) -> bool:
-        return self.connected and self.safe
+        return self.connected and self._is_safe()
 
 
 class CoverState(IntEnum):
