@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 import tempfile
 import time
+import warnings
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path, PurePosixPath
@@ -206,12 +207,11 @@ class CommandSolver:
         """(N, 4): x, y (first pixel 0), RA, Dec (deg) of the stars the program matched."""
         for path in sorted(folder.glob(self.options.matches)):
             try:
-                with fits.open(path) as hdus:
-                    table = hdus[1].data
-                    columns = [
-                        np.asarray(table[key], dtype=np.float64)
-                        for key in ("field_x", "field_y", "index_ra", "index_dec")
-                    ]
+                table = fits.getdata(path, 1)
+                columns = [
+                    np.asarray(table[key], dtype=np.float64)
+                    for key in ("field_x", "field_y", "index_ra", "index_dec")
+                ]
             except (OSError, KeyError, IndexError, TypeError):
                 continue  # no such table: the WCS alone is used
             rows = np.column_stack(columns)
@@ -416,16 +416,24 @@ def _last(ended: Ended) -> str:
 def _header_with_wcs(path: Path) -> fits.Header | None:
     """Return the first header of a file that holds a celestial WCS; None for anything else."""
     try:
-        with fits.open(path) as hdus:
-            for hdu in hdus:
-                if has_wcs(hdu.header):
-                    return hdu.header.copy()
-    except OSError:
-        pass
-    # Some programs leave the bare header as text, one card a line.
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # foreign files are seldom flawless
+            with fits.open(path) as hdus:
+                for hdu in hdus:
+                    if has_wcs(hdu.header):
+                        return hdu.header.copy()
+    except (OSError, ValueError, TypeError, fits.VerifyError):
+        pass  # not a FITS file, or a broken one
+    return _text_header(path)
+
+
+def _text_header(path: Path) -> fits.Header | None:
+    """Read a header left as text, one card a line, as some programs do."""
     try:
         text = path.read_bytes()[:200_000].decode("ascii")
-        header = fits.Header.fromstring(text, sep="\n")
-    except (OSError, ValueError):
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            header = fits.Header.fromstring(text, sep="\n")
+            return header if has_wcs(header) else None
+    except (OSError, ValueError, fits.VerifyError):
         return None
-    return header if has_wcs(header) else None

@@ -34,7 +34,10 @@ def write_image(path: Path, frame: Frame, hint: SolveHint | None = None) -> None
     if frame.gain_e_per_adu is not None:
         header["EGAIN"] = (frame.gain_e_per_adu, "[e-/adu]")
     _add_hints(header, hint)
-    fits.PrimaryHDU(_sixteen_bits(_grey(frame)), header).writeto(path, output_verify="exception")
+    whole = frame.pixels.dtype.kind in "ui"
+    fits.PrimaryHDU(_sixteen_bits(_grey(frame), whole), header).writeto(
+        path, output_verify="exception"
+    )
 
 
 def write_stars(path: Path, stars: StarList, hint: SolveHint | None = None) -> None:
@@ -90,12 +93,11 @@ def _grey(frame: Frame) -> NDArray[np.generic]:
     return frame.pixels
 
 
-def _sixteen_bits(pixels: NDArray[np.generic]) -> NDArray[np.uint16]:
+def _sixteen_bits(pixels: NDArray[np.generic], whole: bool) -> NDArray[np.uint16]:
     if pixels.dtype == np.uint16:
         return np.ascontiguousarray(pixels)
     values = np.nan_to_num(pixels.astype(np.float32))
     low, high = float(values.min()), float(values.max())
-    whole = pixels.dtype.kind in "ui" or high > 255.0
-    if not whole or low < 0.0 or high > 65535.0:
+    if not (whole or high > 255.0) or low < 0.0 or high > 65535.0:
         values = (values - low) * np.float32(65535.0 / max(high - low, 1e-30))
     return np.ascontiguousarray(np.clip(np.rint(values), 0, 65535).astype(np.uint16))

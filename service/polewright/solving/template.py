@@ -65,7 +65,8 @@ class Template:
                 f"Install it, or write its full path as the first word of the command ({name!r}), "
                 "or choose the embedded solver.",
             )
-        return str(Path(found).resolve()) if os.sep in name else found
+        # Absolute, since it runs in another folder; links stay, they may carry a meaning.
+        return str(Path(found).absolute())
 
     def fill(self, solver: str, values: Mapping[str, str]) -> list[str]:
         """Return the arguments with every place filled in."""

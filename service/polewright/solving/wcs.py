@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from astropy.io.fits import Header
-from astropy.wcs import WCS, FITSFixedWarning
+from astropy.wcs import WCS
 from numpy.typing import NDArray
 
 from polewright.angles import DEG, Matrix, spherical
@@ -58,8 +58,8 @@ def wcs_header(solution: Solution) -> Header:
     header["CUNIT1"] = "deg"
     header["CUNIT2"] = "deg"
     header["RADESYS"] = "ICRS"
-    header["CRVAL1"] = (ra / DEG, "[deg] right ascension of the middle of the frame")
-    header["CRVAL2"] = (dec / DEG, "[deg] declination of the middle of the frame")
+    header["CRVAL1"] = (ra / DEG, "[deg] RA, frame centre")
+    header["CRVAL2"] = (dec / DEG, "[deg] Dec, frame centre")
     header["CRPIX1"] = (solution.width + 1) / 2
     header["CRPIX2"] = (solution.height + 1) / 2
     # Said because the default changes at the pole (Calabretta & Greisen 2002, section 2.2).
@@ -138,7 +138,7 @@ def _celestial(header: Header, solver: str) -> WCS:
     if system not in ("ICRS", "FK5", "") or abs(equinox - 2000.0) > 0.01:
         raise SolutionRejected(solver, f"its WCS is in {system} {equinox}, not in ICRS or J2000")
     with warnings.catch_warnings():
-        warnings.simplefilter("ignore", FITSFixedWarning)
+        warnings.simplefilter("ignore")  # foreign headers are seldom flawless
         try:
             return WCS(header, naxis=2, relax=True)
         except Exception as exc:  # wcslib reports a broken header by several types
