@@ -151,7 +151,7 @@ def wire_server(members: dict[str, Any] | None = None) -> Iterator[WireServer]:
 class ScriptedMount:
     """A telescope that slews at a steady speed in real time; members for `WireServer`."""
 
-    def __init__(self, clock: Callable[[], float], speed_deg_s: float = 40.0) -> None:
+    def __init__(self, clock: Callable[[], float], speed_deg_s: float = 5.0) -> None:
         self.clock, self.speed = clock, speed_deg_s
         self.ra_hours, self.dec_deg = 2.0, 10.0
         self.goal: tuple[float, float] | None = None

@@ -339,7 +339,7 @@ def test_image_ready_that_errors_is_a_failed_exposure(bench: Bench) -> None:
 def test_image_that_never_comes_is_a_timeout_and_aborted(bench: Bench) -> None:
     bench.sensor.never_ready = True
     with pytest.raises(errors.ExposureTimedOut):
-        bench.camera.expose(1.0, margin_s=3.0)
+        bench.camera.expose(1.0, margin_s=1.0)
 
     assert bench.server.order()[-1] == "abortexposure"
 

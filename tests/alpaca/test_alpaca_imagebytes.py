@@ -230,7 +230,7 @@ REPLIES = st.fixed_dictionaries(
 
 
 @given(st.binary(max_size=300) | REPLIES.map(lambda d: json.dumps(d).encode()))
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=120, deadline=None)
 def test_reply_parser_raises_only_typed_errors(body: bytes) -> None:
     try:
         reply = parse_reply(body, AT, "x")
@@ -243,7 +243,7 @@ def test_reply_parser_raises_only_typed_errors(body: bytes) -> None:
 
 
 @given(st.binary(max_size=300) | REPLIES.map(lambda d: json.dumps(d).encode()))
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=120, deadline=None)
 def test_json_image_decoder_raises_only_typed_errors(body: bytes) -> None:
     try:
         image = decode_json(body, AT)
@@ -259,7 +259,7 @@ def test_json_image_decoder_raises_only_typed_errors(body: bytes) -> None:
     ),
     st.integers(0, len(GOOD) + 20),
 )
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=120, deadline=None)
 def test_damaged_imagebytes_raise_only_typed_errors(patch: tuple[int, bytes], length: int) -> None:
     at, data = patch
     body = (GOOD[:at] + data + GOOD[at + len(data) :] + bytes(20))[:length]
@@ -271,7 +271,7 @@ def test_damaged_imagebytes_raise_only_typed_errors(patch: tuple[int, bytes], le
 
 
 @given(st.binary(max_size=200))
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=120, deadline=None)
 def test_noise_instead_of_imagebytes_raises_only_typed_errors(body: bytes) -> None:
     try:
         decode(CONTENT_TYPE, body, AT)
@@ -321,7 +321,7 @@ def test_dates_are_read_in_all_forms_seen(text: str, seconds: float) -> None:
 
 
 @given(st.text(max_size=40) | st.from_regex(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?Z?"))
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=120, deadline=None)
 def test_dates_that_are_none_raise_value_error(text: str) -> None:
     with contextlib.suppress(ValueError):
         assert abs(parse_utc(text)) < 1e12

@@ -14,6 +14,7 @@ from typing import Any, ClassVar, TypeVar
 from pydantic import TypeAdapter, ValidationError
 
 from polewright.alpaca.client import AlpacaConnection, Param
+from polewright.alpaca.deadline import Deadline
 from polewright.alpaca.errors import (
     AccessDenied,
     AlpacaError,
@@ -167,9 +168,9 @@ class Device:
     ) -> None:
         """Poll until ``done``; raise `DeviceTimedOut` or `Cancelled`."""
         timer = clock or self.clock
-        deadline = timer.monotonic_s() + timeout_s
+        deadline = Deadline(timer, timeout_s)
         while not done():
-            if timer.monotonic_s() > deadline:
+            if deadline.passed:
                 raise DeviceTimedOut(self.where, member, f"waited {timeout_s:.0f} s")
             timer.sleep(0.25, cancel)
 
@@ -310,9 +311,9 @@ class Device:
         return True
 
     def _wait_connecting(self, member: str, timeout_s: float, cancel: CancelToken | None) -> None:
-        deadline = self.clock.monotonic_s() + timeout_s
+        deadline = Deadline(self.clock, timeout_s)
         while self._get("connecting", BOOL):
-            if self.clock.monotonic_s() > deadline:
+            if deadline.passed:
                 raise NotConnectedInTime(self.where, member, f"waited {timeout_s:.0f} s")
             self.clock.sleep(0.2, cancel)
 

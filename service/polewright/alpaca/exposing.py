@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from polewright.alpaca import imagebytes
+from polewright.alpaca.deadline import Deadline
 from polewright.alpaca.errors import (
     AlpacaError,
     BadReply,
@@ -133,27 +134,27 @@ class Exposure:
             self.camera.note("the answer to startexposure was lost, but the camera exposes")
 
     def _wait_idle(self, member: str, timeout_s: float) -> None:
-        deadline = self.clock.monotonic_s() + timeout_s
+        deadline = Deadline(self.clock, timeout_s)
         while (state := self.camera.state()) in _EXPOSING_STATES:
-            if self.clock.monotonic_s() > deadline:
+            if deadline.passed:
                 raise CameraBusy(self.camera.where, member, f"state {state}")
             self.clock.sleep(0.25, self.cancel)
 
     def _wait_ready(self, duration_s: float, timer_s: float, margin_s: float) -> None:
         camera, clock = self.camera, self.clock
         # An image that is "ready" earlier belongs to another exposure: not even asked for.
-        end_s = timer_s + 0.98 * duration_s - 0.05
+        end_s = timer_s + duration_s
         while (left := end_s - clock.monotonic_s()) > 0.0:
             self._tell("exposing", timer_s, duration_s)
             clock.sleep(min(0.5, left), self.cancel)
             if left > 1.0:
                 self._raise_on_error_state()
-        deadline = timer_s + duration_s + margin_s
+        deadline = Deadline(clock, margin_s, real_share=1.0)
         pause_s = 0.05
         while not self._ready():
             self._raise_on_error_state()
             self._tell("reading", timer_s, duration_s)
-            if clock.monotonic_s() > deadline:
+            if deadline.passed:
                 raise ExposureTimedOut(
                     camera.where, "imageready", f"{margin_s:g} s after {duration_s:g} s of exposure"
                 )
@@ -176,9 +177,9 @@ class Exposure:
             if self.camera.state() not in _EXPOSING_STATES:
                 return
             self.camera.abort_exposure()
-            deadline = self.clock.monotonic_s() + 10.0
+            deadline = Deadline(self.clock, 10.0)
             while self.camera.state() in _EXPOSING_STATES:
-                if self.clock.monotonic_s() > deadline:
+                if deadline.passed:
                     self.camera.note("the camera was not idle 10 s after an abort")
                     return
                 self.clock.sleep(0.25)

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from enum import Enum
 from typing import TYPE_CHECKING, TypeVar
 
+from polewright.alpaca.deadline import Deadline
 from polewright.alpaca.device import Device, is_absent
 from polewright.alpaca.errors import (
     AlpacaError,
@@ -149,20 +150,18 @@ class Motion(Device):
         if watch is not None:
             watch(before)
         target = unit_vector(right_ascension_hours * HOUR, declination_deg * DEG)
-        start_s = timer.monotonic_s()
+        deadline = Deadline(timer, timeout_s)
 
         def start() -> None:
             self.slew_to_coordinates_async(right_ascension_hours, declination_deg)
 
         def follow() -> SlewResult:
-            now, seen = self._until_still(
-                "slewtocoordinatesasync", start_s, timeout_s, timer, cancel, watch, poll_s
-            )
+            now, seen = self._until_still("slewtocoordinatesasync", deadline, cancel, watch, poll_s)
             miss = float(separation(_pointing(now), target))
             moved = float(separation(_pointing(now), _pointing(before)))
             if not seen and miss > 0.1 * DEG and moved < 0.25 * miss:
                 raise SlewIgnored(self.where, "slewtocoordinatesasync", miss / DEG)
-            return SlewResult(timer.monotonic_s() - start_s, seen, miss / DEG, now)
+            return SlewResult(deadline.waited_s, seen, miss / DEG, now)
 
         return self._stopping_on_failure(start, follow)
 
@@ -178,14 +177,13 @@ class Motion(Device):
     def _until_still(
         self,
         member: str,
-        start_s: float,
-        timeout_s: float,
-        timer: Clock,
+        deadline: Deadline,
         cancel: CancelToken | None,
         watch: Watch | None,
         poll_s: float,
     ) -> tuple[MountState, bool]:
         """Poll until two looks, spread over a while, say "not slewing"."""
+        timer = deadline.clock
         seen = False
         quiet_since: float | None = None
         first: MountState | None = None
@@ -205,8 +203,8 @@ class Motion(Device):
                     span = START_LAG_S
                 if at_s - quiet_since >= span and not self.slewing():
                     return now, seen
-            if at_s - start_s > timeout_s:
-                raise SlewTimedOut(self.where, member, at_s - start_s, now.slewing)
+            if deadline.passed:
+                raise SlewTimedOut(self.where, member, deadline.waited_s, now.slewing)
             timer.sleep(poll_s, cancel)
 
     def move_axis_for(
@@ -348,7 +346,7 @@ class Motion(Device):
 
     def _confirm_stopped(self, confirm_s: float) -> MotionState:
         timer = self.clock
-        deadline = timer.monotonic_s() + confirm_s
+        deadline = Deadline(timer, confirm_s)
         last: tuple[float, bool, float, float] | None = None
         verdict = MotionState.UNKNOWN
         while True:
@@ -359,7 +357,7 @@ class Motion(Device):
                     return MotionState.STOPPED
                 verdict = MotionState.UNKNOWN if still else MotionState.MOVING
             last = look
-            if timer.monotonic_s() > deadline:
+            if deadline.passed:
                 return verdict
             timer.sleep(1.0)
 

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from enum import IntEnum
 from typing import Any, ClassVar
 
+from polewright.alpaca.deadline import Deadline
 from polewright.alpaca.errors import (
     CannotSlew,
     RateOutOfRange,
@@ -233,9 +234,9 @@ class Telescope(Motion):
         """
         timer = clock or self.clock
         self._put("tracking", timeout_s=15.0, Tracking=on)
-        deadline = timer.monotonic_s() + 5.0
+        deadline = Deadline(timer, 5.0)
         while (now := self.tracking()) is not None and now != on:
-            if timer.monotonic_s() > deadline:
+            if deadline.passed:
                 raise SettingNotTaken(self.where, "tracking", f"asked {on}, still reads {now}")
             timer.sleep(0.25, cancel)
 
