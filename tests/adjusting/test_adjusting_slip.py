@@ -185,3 +185,20 @@ def test_slips_are_found_where_the_reading_says_they_would_show() -> None:
 
     assert shown >= 15
     assert found >= 0.95 * shown
+
+
+def test_a_move_after_done_is_named_and_takes_done_back() -> None:
+    """On the pole and DONE; then the axis moves by 5 arcmin although nothing was asked."""
+    mount = toy_mount(
+        np.random.default_rng(2), latitude_deg=40.0, error_deg=0.0, tilt_deg=0.0, tracking=True
+    )
+    engine = start(mount)
+    done = settle(engine, mount)
+    mount.altitude += 5.0 * ARCMIN
+    reading = settle(engine, mount)
+
+    assert done.advice.action is Action.DONE
+    assert reading.state is State.BUMPED
+    assert [n.kind for n in reading.notices] == [NoticeKind.MOVED_UNASKED]
+    assert reading.advice.action is Action.LOWER
+    assert reading.verdict is Verdict.OUTSIDE

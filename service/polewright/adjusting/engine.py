@@ -33,6 +33,8 @@ MOVE_LEAST = 3.0 * ARCSEC
 SLIP_SIGMAS = 4.0
 #: Frames lost in a row after which the reason is worth a look.
 LOST_MANY = 4
+#: Notices that make a settled reading BUMPED.
+BUMPS = (NoticeKind.SLIPPED, NoticeKind.OTHER_AXIS_MOVED, NoticeKind.MOVED_UNASKED)
 
 
 @dataclass(frozen=True)
@@ -248,7 +250,7 @@ class AdjustmentEngine:
         carried, error = self._averaged(carried)
         self._known = (carried, error)
         advice = self._advisor.settled(error)
-        if any(n.kind in (NoticeKind.SLIPPED, NoticeKind.OTHER_AXIS_MOVED) for n in notices):
+        if any(n.kind in BUMPS for n in notices):
             state = State.BUMPED
         return self._reading(frame.utc_s, state, carried, error, advice, notices)
 

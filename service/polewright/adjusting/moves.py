@@ -24,6 +24,8 @@ OTHER_SHARE = 0.05
 #: A move past the mark by this share of the intended way is an overshoot (own choice).
 OVERSHOOT_SHARE = 0.25
 SIGMAS = 4.0
+#: After these nothing is to be turned.
+STOPPED = (Action.DONE, Action.STOP_AND_SWEEP)
 
 
 @dataclass(frozen=True)
@@ -82,6 +84,11 @@ class MoveJudge:
     def judge(self, move: Move) -> list[Notice]:
         """Teach the adjusters and the advisor; return what was odd."""
         told = self._advisor.last
+        if told is not None and told.action in STOPPED and move.length > OTHER_LEAST:
+            self._advisor.moves += 1
+            self._advisor.sweep_wanted = self._advisor.sweep_wanted or phrases.unexpected_sweep()
+            sentence = phrases.moved_unasked(move.length)
+            return [Notice(NoticeKind.MOVED_UNASKED, sentence, move.length)]
         azimuth = abs(move.east) >= abs(move.up)
         axis = Axis.AZIMUTH if azimuth else Axis.ALTITUDE
         other = Axis.ALTITUDE if azimuth else Axis.AZIMUTH

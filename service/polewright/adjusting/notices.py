@@ -12,6 +12,7 @@ class NoticeKind(Enum):
     OVERSHOT = "overshot"
     WRONG_WAY = "wrong_way"
     OTHER_AXIS_MOVED = "other_axis_moved"
+    MOVED_UNASKED = "moved_unasked"
     SLIPPED = "slipped"
     LARGE_MOVE = "large_move"
     STARS_LONG = "stars_long"

@@ -174,7 +174,7 @@ def large_move(moved: float) -> str:
 def unexpected_sweep() -> str:
     """The end of a pass in which the wrong thing moved."""
     return (
-        "Looks good, but on the way the other axis moved without being asked. "
+        "Looks good, but on the way something moved that was not asked to. "
         "Stop turning and start a new sweep to confirm."
     )
 
@@ -222,6 +222,14 @@ def other_axis_moved(moved: Axis, other: Axis, amount: float) -> str:
     return (
         f"The {other.value} changed by {angle_text(amount)} while the {moved.value} was turned. If "
         "you did not touch that adjuster, a lock is loose or the tripod was bumped."
+    )
+
+
+def moved_unasked(amount: float) -> str:
+    """The axis moved after the user was told to stop."""
+    return (
+        f"The axis moved by {angle_text(amount)} although nothing was to be turned. If you touched "
+        "no adjuster, check the locks and the tripod's feet."
     )
 
 
