@@ -236,14 +236,14 @@ async def _read_body(request: Request) -> bytes | None:
 def _read_call(request: Request, body: bytes, server_transaction: int) -> Call:
     path = request.scope["path"]
     if request.method == "GET":
-        parameters = Parameters.of_query(request.url.query)
+        parameters = Parameters.of_query(request.scope["query_string"].decode("latin-1"))
     elif request.method == "PUT":
         parameters = Parameters.of_form(body, request.headers.get("content-type", ""))
     else:
         raise NotUnderstood(f"method {request.method} is not used here, only GET and PUT")
     kind, number, member = "", 0, ""
     parts = path.split("/")
-    if parts[1] == "api":
+    if parts[1:2] == ["api"]:
         if len(parts) != 6 or parts[2] != "v1":
             raise NotUnderstood(
                 f"no such path: {path[:200]}; it must be /api/v1/<type>/<number>/<member>, "

@@ -7,7 +7,7 @@ import math
 import erfa.ufunc
 import numpy as np
 
-from polewright.angles import DEG, Vector, fold_pi, spherical, unit_vector
+from polewright.angles import DEG, Matrix, fold_pi, spherical, unit_vector
 from polewright.sky.earth import earth_time
 from polewright_sim.spec import MountSpec, SiteSpec
 
@@ -41,7 +41,7 @@ class Belief:
         greenwich = float(erfa.ufunc.gst06a(*time.ut1, *time.tt))
         return (greenwich + self.longitude_deg * DEG) % (2.0 * math.pi)
 
-    def _to_date(self, utc_s: float) -> np.ndarray[tuple[int, ...], np.dtype[np.float64]]:
+    def _to_date(self, utc_s: float) -> Matrix:
         time = earth_time(utc_s + self.clock_offset_s)
         return np.asarray(erfa.ufunc.pnm06a(*time.tt), dtype=np.float64)
 
@@ -126,9 +126,3 @@ class Belief:
         far = 0.5 * math.pi if self.fork else 1.5 * math.pi
         ends = (-0.5 * math.pi * self._pole_side, far * self._pole_side)
         return min(ends), max(ends)
-
-
-def unit(vector: Vector) -> Vector:
-    """Scale to length 1."""
-    scaled: Vector = vector / np.linalg.norm(vector)
-    return scaled

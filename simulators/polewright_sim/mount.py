@@ -153,7 +153,7 @@ class MountModel:
             rates = {track.at(time)[1] for track in (self._dec,) for time in (start_s, end_s)}
             ra = {self._ra.at(time)[1] for time in (start_s, end_s)}
             ringing = any(
-                ring.start_s < end_s and start_s - ring.start_s < 12.0 * self.spec.vibration_decay_s
+                ring.start_s < end_s and start_s - ring.start_s < 6.0 * self.spec.vibration_decay_s
                 for ring in self._rings
             )
             return (
@@ -446,15 +446,17 @@ class MountModel:
         with self._lock:
             self._check_free(utc_s)
             ramp = self.spec.acceleration_deg_per_s2 * DEG
-            if utc_s < self._slew_end_s:
-                raise NotNow("a slew is under way; abort it before moving an axis")
             track = (self._ra, self._dec)[axis]
-            if rate == 0.0:
+            if rate == 0.0:  # always allowed: it is how clients make sure that nothing moves
                 if self._axis_moving[axis]:
                     self._end_move(axis, utc_s)
                 return
+            if utc_s < self._slew_end_s:
+                raise NotNow("a slew is under way; abort it before moving an axis")
             self.at_home = False
             self._axis_moving[axis] = True
+            if axis == 0:
+                self._limit_s = math.inf
             end_s = track.change_rate(utc_s, rate, ramp)
             low, high = self.belief.theta_range if axis == 0 else self.belief.d_range
             room = (high if rate > 0.0 else low) - self._zero[axis] - track.at(end_s)[0]

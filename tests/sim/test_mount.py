@@ -429,6 +429,8 @@ def test_abort_brakes_and_goes_on_tracking() -> None:
     mount.slew_ra_dec(mount.belief.sidereal_time(T0) - 0.5 * HOUR, 0.0, T0)
     mount.abort(T0 + 8.0)
 
+    for axis in (0, 1):
+        mount.move_axis(axis, 0.0, T0 + 8.05)  # a rate of 0 is welcome at any time
     assert mount.slewing(T0 + 8.1)
     assert mount.still_moving(T0 + 9.0)
     assert not mount.slewing(T0 + 10.1)

@@ -451,6 +451,29 @@ def test_error_bytes_carry_number_and_message() -> None:
     assert body[44:].decode() == "späť"
 
 
+@pytest.mark.parametrize(
+    "head",
+    [
+        b"GET * HTTP/1.1\r\nHost: x\r\n\r\n",
+        b"GET http://x/api/v1/telescope/0/tracking HTTP/1.1\r\nHost: x\r\n\r\n",
+        b"GET /api/v1/telescope/0/nothing HTTP/1.1\r\nHost: [bad\r\n\r\n",
+        b"GET /%ff%00/%2e%2e/ HTTP/1.1\r\nHost: x\r\n\r\n",
+        b"PUT /api/v1/telescope/0/moveaxis HTTP/1.1\r\nHost: x\r\nContent-Length: 3\r\n"
+        b"Content-Type: application/x-www-form-urlencoded\r\n\r\n\xff\xfe=",
+        b"GET /api/v1/telescope/0/tracking?" + b"a=1&" * 200 + b" HTTP/1.1\r\nHost: x\r\n\r\n",
+        b"no http at all\r\n\r\n",
+    ],
+)
+def test_odd_requests_are_400_and_never_500(bench: Bench, head: bytes) -> None:
+    """Whatever a tool sends by hand: a 400, and the server goes on."""
+    with socket.create_connection(("127.0.0.1", bench.running.port), timeout=5) as line:
+        line.sendall(head)
+        answer = line.recv(4096)
+
+    assert answer.startswith(b"HTTP/1.1 400"), answer
+    assert bench.get(TRACKING).status_code == 200
+
+
 # The fault layer
 
 
