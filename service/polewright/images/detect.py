@@ -10,69 +10,29 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import sep
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 from scipy.special import erf
 
-from polewright.images.frame import Frame, SensorKind, StarList
+from polewright.images.frame import Frame, StarList
 from polewright.images.luminance import Canvas, Floats, halved
 from polewright.images.profile import Fits, Shape, fit_stars, samples_pixel
+from polewright.images.search import (
+    Candidates,
+    DetectOptions,
+    Level,
+    find_candidates,
+    first_level,
+    flattened,
+    typical_fwhm,
+)
 
 Doubles = NDArray[np.float64]
 Integers = NDArray[np.int64]
 
+__all__ = ["DetectOptions", "centroid_floor", "detect_stars"]
+
 _FWHM_PER_SIGMA = float(np.sqrt(8 * np.log(2)))
-_KERNEL = np.array([[1.0, 2.0, 1.0], [2.0, 4.0, 2.0], [1.0, 2.0, 1.0]])
-#: What the kernel leaves of white noise: sqrt(sum k^2) / sum k.
-_KERNEL_NOISE = 0.375
-
-
-@dataclass(frozen=True)
-class DetectOptions:
-    """How to look for stars."""
-
-    max_stars: int = 500
-    """Only the brightest so many are measured and returned."""
-    threshold: float = 5.0
-    """Detection limit over the noise of the smoothed picture, sigma."""
-    min_snr: float = 6.0
-    """Fitted flux over its error that a star must reach."""
-    gain_e_per_adu: float = 1.0
-    """Assumed when the frame does not tell. Only bright stars depend on it (photon noise)."""
-    floor_px: float = 0.005
-    """Smallest centroid error stated, pixels of the frame; see `centroid_floor`."""
-    mesh_px: int = 128
-    """Side of the boxes in which the background is estimated, pixels of the frame."""
-
-
-@dataclass(frozen=True)
-class _Level:
-    """The picture binned ``bin`` times, background taken off; bins are means, not sums."""
-
-    image: Floats
-    bin: int
-    shift: float
-    """Where the picture's first pixel lies in the frame: at (shift, shift)."""
-    local_noise: Floats
-    """Background noise over its typical value, on a grid twice as coarse as ``image``."""
-
-
-@dataclass(frozen=True)
-class _Candidates:
-    """Detections, brightest first; positions in pixels of the canvas."""
-
-    x: Doubles
-    y: Doubles
-    flux: Doubles
-    fwhm: Doubles
-    ratio: Doubles
-    """Mean of the eight neighbours over the peak, full resolution, background taken off."""
-
-    def take(self, keep: NDArray[np.generic] | slice) -> _Candidates:
-        return _Candidates(
-            self.x[keep], self.y[keep], self.flux[keep], self.fwhm[keep], self.ratio[keep]
-        )
 
 
 def detect_stars(frame: Frame, options: DetectOptions | None = None) -> StarList:
@@ -87,16 +47,16 @@ def detect_stars(frame: Frame, options: DetectOptions | None = None) -> StarList
     options = options or DetectOptions()
     canvas = Canvas.of(frame)
     noise = canvas.pixel_noise()
-    level, background = _first_level(canvas, frame, options)
-    found = _candidates(canvas, level, noise, background, options)
-    fwhm = _typical_fwhm(found, level.bin)
+    level, background = first_level(canvas, frame, options)
+    found = find_candidates(canvas, level, noise, background, options)
+    fwhm = typical_fwhm(found, level.bin)
     while fwhm > 6.0 * level.bin and min(level.image.shape) >= 128:
-        level, rest = _flattened(
+        level, rest = flattened(
             halved(level.image), 2 * level.bin, level.shift + 0.5 * level.bin, options
         )
         background += rest
-        found = _candidates(canvas, level, noise, background, options)
-        fwhm = _typical_fwhm(found, level.bin)
+        found = find_candidates(canvas, level, noise, background, options)
+        fwhm = typical_fwhm(found, level.bin)
     found = found.take(found.ratio > 0.05)  # the final limit needs the width of the stars
     if found.x.size == 0:
         return _no_stars(frame, background, noise)
@@ -118,129 +78,6 @@ def centroid_floor(fwhm_px: float, floor_px: float, mosaic: bool) -> float:
     return float(np.hypot(phase, 0.043 * np.exp(-(max(fwhm_px, 1.2) - 1.6) / 0.45)))
 
 
-def _first_level(canvas: Canvas, frame: Frame, options: DetectOptions) -> tuple[_Level, float]:
-    """Small frames of one colour are searched as they are, others binned."""
-    rows, columns = canvas.shape
-    if rows * columns <= 2_000_000 and frame.sensor is not SensorKind.BAYER:
-        return _flattened(canvas.grey(), 1, 0.0, options)
-    return _flattened(canvas.binned(), 2, 1.0 if canvas.mosaic else 0.5, options)
-
-
-def _flattened(
-    image: Floats, bin_: int, shift: float, options: DetectOptions
-) -> tuple[_Level, float]:
-    """Take the background off, estimated on a picture binned once more."""
-    coarse = halved(image)
-    # Star images must stay small against a box, so boxes are never under 16 coarse pixels.
-    box = max(16, options.mesh_px // (2 * bin_))
-    rows, columns = coarse.shape
-    background = sep.Background(coarse, bw=min(box, columns), bh=min(box, rows), fw=3, fh=3)
-    sky = np.repeat(background.back(), 2, axis=1)
-    sky = np.pad(sky, ((0, 0), (0, image.shape[1] - sky.shape[1])), mode="edge")
-    flat = image.copy() if bin_ == 1 else image
-    flat[0 : 2 * rows : 2] -= sky
-    flat[1 : 2 * rows : 2] -= sky
-    if flat.shape[0] > 2 * rows:
-        flat[-1] -= sky[-1]
-    typical = float(background.globalrms)
-    if typical > 0.0:
-        local = np.clip(background.rms() / np.float32(typical), 0.5, 3.0)
-    else:
-        local = np.ones_like(coarse)
-    return _Level(flat, bin_, shift, local), float(background.globalback)
-
-
-def _candidates(
-    canvas: Canvas, level: _Level, noise: float, background: float, options: DetectOptions
-) -> _Candidates:
-    sigma = max(noise / level.bin, _spread(level.image))
-    floor = 1e-6 * max(abs(background), float(np.abs(level.image).max()), 1e-30)
-    limit = options.threshold * _KERNEL_NOISE * max(sigma, floor)
-    objects = _extract(level.image, limit)
-    order = np.argsort(-objects["flux"])[: 8 * options.max_stars]
-    objects = objects[order]
-    fwhm = np.sqrt(4 * np.log(2) * (objects["a"] ** 2 + objects["b"] ** 2) + 1e-6)
-    off = np.hypot(objects["x"] - objects["xpeak"], objects["y"] - objects["ypeak"])
-    blended = off > fwhm  # start at the brighter of two stars, not between them
-    x = np.where(blended, objects["xpeak"], objects["x"])
-    y = np.where(blended, objects["ypeak"], objects["y"])
-    ratio = _neighbour_ratio(canvas, level, objects, noise, background)
-    return _Candidates(
-        x=level.bin * x + level.shift,
-        y=level.bin * y + level.shift,
-        flux=objects["flux"] * level.bin**2,
-        fwhm=level.bin * fwhm,
-        ratio=ratio,
-    )
-
-
-def _extract(image: Floats, limit: float) -> NDArray[np.void]:
-    """Run sep, giving way when a bright area overflows its buffers."""
-    sep.set_extract_pixstack(1_000_000)
-    for _ in range(4):
-        try:
-            return np.asarray(
-                sep.extract(
-                    image,
-                    limit,
-                    minarea=2,
-                    filter_kernel=_KERNEL,
-                    filter_type="conv",
-                    deblend_cont=1.0,
-                    clean=False,
-                )
-            )
-        except Exception as exc:  # sep raises plain Exception with a text
-            if "buffer" not in str(exc) and "overflow" not in str(exc):
-                raise
-            limit *= 8.0
-    return np.asarray(sep.extract(np.zeros((16, 16), np.float32), 1.0))
-
-
-def _spread(image: Floats) -> float:
-    """Noise of the flattened picture, slow waves included, from a sample of it."""
-    step = max(1, int(np.sqrt(image.size / 60_000)))
-    sample = image[::step, ::step].ravel()
-    return 1.4826 * float(np.median(np.abs(sample - np.median(sample))))
-
-
-def _neighbour_ratio(
-    canvas: Canvas,
-    level: _Level,
-    objects: NDArray[np.void],
-    noise: float,
-    background: float,
-) -> Doubles:
-    """Mean of the 8 neighbours over the peak; infinite where one pixel does not rule the flux."""
-    if objects.size == 0:
-        return np.zeros(0)
-    xs = (level.bin * objects["xpeak"] + (level.bin - 1) // 2).astype(np.int64)
-    ys = (level.bin * objects["ypeak"] + (level.bin - 1) // 2).astype(np.int64)
-    reach = level.bin
-    area = canvas.raw_squares(ys, xs, reach)
-    place = area.reshape(len(area), -1).argmax(axis=1)
-    ys = np.clip(ys + place // (2 * reach + 1) - reach, 0, canvas.shape[0] - 1)
-    xs = np.clip(xs + place % (2 * reach + 1) - reach, 0, canvas.shape[1] - 1)
-    around = canvas.raw_squares(ys, xs, 2)
-    rim = np.ones((5, 5), dtype=bool)
-    rim[1:4, 1:4] = False
-    sky = np.minimum(np.median(around[:, rim], axis=1), background + 3.0 * noise)
-    peak = around[:, 2, 2] - sky
-    others = (around[:, 1:4, 1:4].sum(axis=(1, 2)) - around[:, 2, 2]) / 8.0 - sky
-    ratio = others / np.maximum(peak, 1e-30)
-    ruled = objects["flux"] * level.bin**2 < 3.0 * peak
-    return np.where(ruled, ratio, np.inf).astype(np.float64)
-
-
-def _typical_fwhm(found: _Candidates, bin_: int) -> float:
-    """Width of the brighter half of the likely stars (pixels); 2 when there is none."""
-    likely = found.take(found.ratio > 0.08)
-    if likely.x.size == 0:
-        return 2.0
-    best = likely.fwhm[: max(5, min(60, likely.x.size // 2))]
-    return float(max(np.median(best), 0.6 * bin_))
-
-
 def _least_ratio(shape: Shape, mosaic: bool) -> float:
     """Neighbours over peak below which a detection is a hot pixel and not a star.
 
@@ -255,7 +92,7 @@ def _least_ratio(shape: Shape, mosaic: bool) -> float:
     return float(min(0.2, 0.25 * (t + t * t)) * (0.6 if mosaic else 1.0))
 
 
-def _saturation(canvas: Canvas, frame: Frame, found: _Candidates) -> float:
+def _saturation(canvas: Canvas, frame: Frame, found: Candidates) -> float:
     """Counts from which a pixel is taken as full."""
     if frame.saturation_adu is not None:
         return 0.98 * frame.saturation_adu
@@ -290,8 +127,8 @@ class _Measured:
 def _measure(
     canvas: Canvas,
     frame: Frame,
-    level: _Level,
-    found: _Candidates,
+    level: Level,
+    found: Candidates,
     fwhm: float,
     noise: float,
     background: float,
@@ -311,7 +148,7 @@ def _measure(
     shape = Shape(sigma2, sigma2, 0.0)
     spread = 0.6
 
-    def fit(some: _Candidates) -> tuple[Fits, _Cut]:
+    def fit(some: Candidates) -> tuple[Fits, _Cut]:
         cut = _cut(canvas, level, bin_, some, shape, background, saturation)
         local = max(noise / bin_, 1e-30) * _relative_noise(level, some)
         rough = 0.3 if bin_ > 1 else 0.01
@@ -376,9 +213,9 @@ class _Cut:
 
 def _cut(
     canvas: Canvas,
-    level: _Level,
+    level: Level,
     bin_: int,
-    stars: _Candidates,
+    stars: Candidates,
     shape: Shape,
     background: float,
     saturation: float,
@@ -416,7 +253,7 @@ def _cut(
     )
 
 
-def _relative_noise(level: _Level, stars: _Candidates) -> Doubles:
+def _relative_noise(level: Level, stars: Candidates) -> Doubles:
     """Background noise at the stars over its typical value."""
     rows, columns = level.local_noise.shape
     y = np.clip(stars.y / (2 * level.bin), 0, rows - 1).astype(int)
