@@ -71,6 +71,8 @@ def plan_request(rig: Rig) -> PlanRequest:
             pixel_scale=rig.plates.scale or UNKNOWN_SCALE,
             width_px=info.width // binning,
             height_px=info.height // binning,
+            boresight_floor_arcsec=sweep.frame_floor_arcsec,
+            roll_floor_arcsec=sweep.frame_floor_arcsec,
         ),
         horizon=horizon_of(config),
         mount=MountLimits(
@@ -161,6 +163,8 @@ def planned_sweep(rig: Rig) -> SweepPlan:
     plan = plan_sweep(request)[0] if wish is None else judge_sweep(request, wish)
     for sentence in plan.warnings:
         rig.note(sentence)
+    if rig.on_plan is not None:
+        rig.on_plan(request, plan)
     rig.emit(
         SweepPlanned(
             utc_s=rig.clock.utc_s(),

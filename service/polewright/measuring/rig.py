@@ -14,6 +14,7 @@ from polewright.images.frame import Frame, StarList
 from polewright.measuring.events import EventSink, Note, Progress
 from polewright.measuring.plate import PlateSolver
 from polewright.measuring.pointing import icrs_from_mount
+from polewright.planning.request import PlanRequest, SweepPlan
 from polewright.sky.frame import ObservedFrame
 from polewright.sky.pole import PoleTarget
 from polewright.sky.site import Atmosphere, Site
@@ -38,6 +39,9 @@ class Rig:
     notes: list[str] = field(default_factory=list)
     on_frame: Callable[[Frame, StarList], None] | None = None
     """Called with every frame and its stars, for whoever shows or keeps pictures."""
+
+    on_plan: Callable[[PlanRequest, SweepPlan], None] | None = None
+    """Called with every sweep about to be made, for whoever draws it."""
 
     def sky_now(self) -> ObservedFrame:
         """Return the sky over the site at this moment."""

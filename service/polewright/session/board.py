@@ -96,6 +96,10 @@ class Board:
             motion = "unknown"
         self._put(motion=motion)
 
+    def knows_site(self, southern: bool) -> None:
+        """The rig is connected and its hemisphere known."""
+        self._put(southern=southern)
+
     def paused(self, paused: bool) -> None:
         """The person paused or went on."""
         self._put(paused=paused)
@@ -171,6 +175,8 @@ class Board:
                 action=advice.action.value,
                 sentence=advice.sentence,
                 axis=advice.axis.value if advice.axis is not None else None,
+                heading=advice.heading.value if advice.heading is not None else None,
+                passed=advice.passed,
                 amount_arcmin=advice.amount_arcmin,
                 turns=advice.turns,
                 cautions=(*advice.cautions, *(item.sentence for item in reading.notices)),

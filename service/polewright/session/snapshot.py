@@ -36,6 +36,10 @@ class AdviceNow(_Part):
     action: str
     sentence: str
     axis: Literal["altitude", "azimuth"] | None = None
+    heading: str | None = Field(
+        None, description="raise, lower, east or west: what the adjuster in hand has yet to do"
+    )
+    passed: bool = Field(False, description="the adjuster in hand has gone past the mark")
     amount_arcmin: float = 0.0
     turns: float | None = None
     cautions: tuple[str, ...] = ()
@@ -101,6 +105,9 @@ class SessionSnapshot(_Part):
     step: Step
     paused: bool = False
     utc_s: float
+    southern: bool | None = Field(
+        None, description="whether the mount stands south of the equator; None before connecting"
+    )
     pass_kind: Literal["coarse", "final"] | None = None
     tolerance_arcmin: float
     goal_arcmin: float | None = None
