@@ -216,6 +216,14 @@ def test_geometry_is_sent_whole_and_binning_first(bench: Bench) -> None:
     assert frame.pixels[0, 0] == 102
 
 
+def test_geometry_changed_by_another_program_is_set_back(bench: Bench) -> None:
+    bench.camera.configure(binning=2)
+    bench.sensor.geometry |= {"binx": 1, "numx": 3, "numy": 3}
+    frame = bench.camera.expose(0.2)
+
+    assert (frame.width, frame.height) == (WIDTH // 2, HEIGHT // 2)
+
+
 @pytest.mark.parametrize(
     ("binning", "subframe"),
     [
@@ -394,6 +402,26 @@ def test_image_ready_too_early_is_not_believed(bench: Bench) -> None:
     bench.camera.expose(3.0)
 
     assert bench.clock.monotonic_s() - start_s >= 2.8
+
+
+def test_image_ready_while_still_reading_is_waited_for(bench: Bench) -> None:
+    """The old image is ready, the new one is being read: seen after an abort was ignored."""
+    states = [0, 2, 3, 3, 3]
+    bench.sensor.always_ready = True
+    bench.server.members["camera/0/camerastate"] = lambda p: states.pop(0) if states else 0
+    bench.camera.expose(1.5)
+
+    assert states == []
+    assert bench.camera.notes == []
+
+
+def test_camera_that_stays_busy_though_ready_is_used_with_a_note(bench: Bench) -> None:
+    bench.sensor.always_ready = True
+    states = [0]
+    bench.server.members["camera/0/camerastate"] = lambda p: states.pop(0) if states else 3
+    bench.camera.expose(0.2)
+
+    assert bench.camera.notes == ["the camera calls itself busy although its image is ready"]
 
 
 # -- times and stale images ----------------------------------------------------------------

@@ -19,7 +19,7 @@ import numpy as np
 import pytest
 
 from polewright.alpaca import errors
-from polewright.alpaca.camera import Camera, CameraState
+from polewright.alpaca.camera import Camera
 from polewright.alpaca.client import AlpacaConnection
 from polewright.alpaca.cover_calibrator import CoverCalibrator
 from polewright.alpaca.exposing import ExposureProgress
@@ -166,10 +166,11 @@ def test_frame_is_taken_binned_and_cut_out(telescope: Telescope, server: AlpacaC
     assert frame.utc_mid_s == pytest.approx(time.time(), abs=30.0)
 
     camera.configure(binning=2)
-    assert (camera.expose(0.5).width, camera.settings().height) == (200, 150)
+    smaller = camera.expose(0.5)
+    assert (smaller.width, smaller.height) == (200, 150)
 
 
-def test_cancelled_exposure_does_not_become_the_next_image(
+def test_cancelled_exposure_does_not_end_the_next_one_early(
     telescope: Telescope, server: AlpacaConnection
 ) -> None:
     """This server ignores the abort: the old exposure ends while the next one runs."""
@@ -190,8 +191,7 @@ def test_cancelled_exposure_does_not_become_the_next_image(
     except errors.StaleImage:
         camera.expose(5.0)
 
-    assert time.monotonic() - start >= 4.8
-    assert camera.state() is CameraState.IDLE
+    assert time.monotonic() - start >= 5.0
 
 
 def test_monitor_and_cover_are_read(server: AlpacaConnection) -> None:

@@ -230,18 +230,24 @@ class Camera(Device):
             raise BadGeometry(
                 self.where, "numx", f"{width} x {height} from ({x}, {y}) asked; {limits}"
             )
-        self._put("binx", BinX=binning)
-        self._put("biny", BinY=binning)
-        self._put("startx", StartX=x)
-        self._put("starty", StartY=y)
-        self._put("numx", NumX=width)
-        self._put("numy", NumY=height)
         self._settings = CameraSettings(binning, x, y, width, height)
-        return self._settings
+        return self.send_geometry()
 
-    def settings(self) -> CameraSettings:
-        """Return the geometry set last; the whole sensor unbinned when none was."""
-        return self._settings or self.set_geometry()
+    def send_geometry(self) -> CameraSettings:
+        """Send the geometry set last (again): another program may have changed it meanwhile.
+
+        The whole sensor, unbinned, when none was set.
+        """
+        wanted = self._settings
+        if wanted is None:
+            return self.set_geometry()
+        self._put("binx", BinX=wanted.binning)
+        self._put("biny", BinY=wanted.binning)
+        self._put("startx", StartX=wanted.x)
+        self._put("starty", StartY=wanted.y)
+        self._put("numx", NumX=wanted.width)
+        self._put("numy", NumY=wanted.height)
+        return wanted
 
     def configure(
         self,

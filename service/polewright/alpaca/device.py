@@ -148,7 +148,9 @@ class Device:
         except (ValueNotSet, InvalidOperation):
             return None
         except BadReply as exc:
-            self.note(f"{self.device_type} gives no usable {member}: {exc.detail}")
+            told = f"{self.device_type} gives no usable {member}: "
+            if not any(note.startswith(told) for note in self.notes):
+                self.note(told + exc.detail)
             return None
         except (RefusedByDevice, HttpRejected) as exc:
             if not is_absent(exc):

@@ -42,7 +42,9 @@ SANE_OFFSET_S = 3.0
 SLOWEST_BYTES_S = 0.5e6
 #: JSON spends at most so many characters on a pixel (sign, digits, comma).
 JSON_BYTES_PER_PIXEL = 26
-_IDLE, _EXPOSING_STATES, _ERROR = 0, (1, 2, 3, 4), 5
+#: Cameras whose state lags behind their image are waited for so long.
+BUSY_THOUGH_READY_S = 3.0
+_EXPOSING_STATES, _UNFINISHED_STATES, _ERROR = (1, 2, 3, 4), (1, 2, 3), 5
 
 
 @dataclass(frozen=True)
@@ -83,8 +85,8 @@ class Exposure:
         """Run the exposure; see `Camera.expose`."""
         camera, clock = self.camera, self.clock
         duration_s = self._within_limits(duration_s)
-        settings = camera.settings()
         self._wait_idle("startexposure", 5.0)
+        settings = camera.send_geometry()
         if self.cancel is not None:
             self.cancel.check()
         try:
@@ -151,7 +153,16 @@ class Exposure:
                 self._raise_on_error_state()
         deadline = Deadline(clock, margin_s, real_share=1.0)
         pause_s = 0.05
-        while not self._ready():
+        busy_limit: Deadline | None = None
+        while True:
+            if self._ready():
+                # "Ready" while still exposing or reading speaks of an older image.
+                if camera.state() not in _UNFINISHED_STATES:
+                    return
+                busy_limit = busy_limit or Deadline(clock, BUSY_THOUGH_READY_S, real_share=1.0)
+                if busy_limit.passed:
+                    camera.note("the camera calls itself busy although its image is ready")
+                    return
             self._raise_on_error_state()
             self._tell("reading", timer_s, duration_s)
             if deadline.passed:
