@@ -1,0 +1,91 @@
+import io
+import xml.etree.ElementTree as ET
+
+import numpy as np
+import pytest
+from matplotlib.image import imread
+
+from polewright.angles import ARCSEC
+from polewright.planning.chart import DAY, NIGHT, sky_chart
+from polewright.planning.horizon_text import parse_horizon
+from polewright.planning.limits import MountLimits
+from polewright.planning.noise import AttitudeNoise
+from polewright.planning.planner import plan_sweep
+from polewright.planning.request import PlanRequest
+from polewright.sky.site import Site
+
+# Wall in the east only, an overhang in the south, a lamp in the west.
+HORIZON = parse_horizon(
+    ["0 10", "45 10", "46 50", "134 50", "135 10 60", "225 10 60", "226 10", "window 260 280 0 40"]
+)
+REQUEST = PlanRequest(
+    Site(50.0, 10.0), 1.79e9 + 7 * 3600.0, AttitudeNoise(3.8 * ARCSEC, 3008, 2004),
+    horizon=HORIZON, mount=MountLimits(declination_max_deg=60.0),
+)  # fmt: skip
+
+
+def pixels(night=False, plans=()):
+    return imread(io.BytesIO(sky_chart(REQUEST, plans, night=night, picture="png", width_px=600)))
+
+
+def share_of(image, colour):
+    rgb = np.array([int(colour[i : i + 2], 16) for i in (1, 3, 5)]) / 255.0
+    return np.all(np.abs(image[..., :3] - rgb) < 0.02, axis=-1)
+
+
+def test_east_is_to_the_left_and_north_is_up():
+    """The wall in the east is drawn left of the middle, the overhang of the south below it."""
+    image = pixels()
+    height, width = image.shape[:2]
+    wall = np.argwhere(share_of(image, DAY.blocked)[: int(0.8 * height)])
+    hung = np.argwhere(share_of(image, DAY.overhang)[: int(0.8 * height)])
+
+    assert np.mean(wall[:, 1]) < 0.4 * width
+    assert len(hung) > 500
+    assert np.mean(hung[:, 0]) > 0.45 * height
+    assert abs(np.mean(hung[:, 1]) / width - 0.5) < 0.05
+
+
+def test_points_appear_where_the_plan_has_them():
+    """The bold colour is found on the side of the sky of the best plan."""
+    plans = plan_sweep(REQUEST)
+    image = pixels(plans=plans)
+    height, width = image.shape[:2]
+    bold = np.argwhere(share_of(image, DAY.best)[int(0.1 * height) : int(0.79 * height)])
+    plain = np.argwhere(share_of(pixels(), DAY.best)[int(0.1 * height) : int(0.79 * height)])
+
+    assert len(plain) == 0
+    assert len(bold) > 200
+    east = np.mean([np.sin(point.azimuth) for point in plans[0].points]) > 0
+    assert (np.mean(bold[:, 1]) < 0.5 * width) == east
+
+
+def test_night_is_red_on_black():
+    """No pixel has more green or blue than red, and most are black."""
+    image = pixels(night=True, plans=plan_sweep(REQUEST))
+
+    assert np.all(image[..., 1] <= image[..., 0] + 0.01)
+    assert np.all(image[..., 2] <= image[..., 0] + 0.01)
+    assert np.mean(np.max(image[..., :3], axis=-1) < 0.12) > 0.5
+    assert NIGHT.paper == "#000000"
+
+
+@pytest.mark.parametrize("night", [False, True])
+def test_the_svg_is_whole_and_says_nothing_of_the_moment_it_was_made(night):
+    """It parses as XML, scales by a view box, and carries no date."""
+    svg = sky_chart(REQUEST, night=night)
+    root = ET.fromstring(svg)
+
+    assert root.tag.endswith("svg")
+    assert root.attrib["viewBox"].split()[2:] == ["576", "720"]
+    assert b"<dc:date>" not in svg
+    assert 20_000 < len(svg) < 1_000_000
+
+
+def test_the_sun_is_drawn_with_its_limit_only_while_it_counts():
+    """By day its colour is on the chart, by night it is not."""
+    day = PlanRequest(REQUEST.site, 1.79e9 - 2 * 3600.0, REQUEST.noise)
+    image = imread(io.BytesIO(sky_chart(day, picture="png", width_px=600)))
+
+    assert np.sum(share_of(image, DAY.sun)) > 300
+    assert np.sum(share_of(pixels(), DAY.sun)) == 0
