@@ -141,6 +141,12 @@ class SweepSection(Section):
         le=300,
         description="wait after each slew, s; belts ring longest (common practice, no source)",
     )
+    frame_floor_arcsec: float = Field(
+        0.5,
+        ge=0,
+        le=60,
+        description="error of a frame's attitude that its stars do not show (air, gusts, sag)",
+    )
     meridian_buffer_deg: float = Field(
         5.0,
         ge=0,

@@ -18,6 +18,7 @@ import numpy as np
 
 from polewright.angles import ARCSEC, DEG, separation, unit_vector
 from polewright.clock import CancelToken
+from polewright.config import Config
 from polewright.errors import PolewrightError
 from polewright.geometry.axis import fit_axis
 from polewright.images.detect import detect_stars
@@ -34,6 +35,7 @@ from polewright_sim.spec import AdjustersSpec, MisalignmentSpec, MountSpec, Site
 from polewright_sim.stars import SkyModel
 
 STEP = 20.0 * DEG
+FRAME_FLOOR = Config().sweep.frame_floor_arcsec * ARCSEC
 SETTLE_S = 8.0
 CHI2_95_PLANE = 5.991464547107979  # -2 ln 0.05
 
@@ -190,7 +192,7 @@ def run_rig(seed: int) -> Outcome:
             attitudes.append(plate.attitude)
             matched.append(plate.attitude.matched)
             utc_s += 2.0
-        fit = fit_axis(attitudes, southern=site.southern)
+        fit = fit_axis(attitudes, southern=site.southern, systematic_rad=FRAME_FLOOR)
     except PolewrightError as exc:
         return Outcome(seed, draw.focal_mm, draw.latitude_deg, None, math.nan, math.nan, math.nan,
                        f"{type(exc).__name__}: {exc}"[:110], tuple(matched),

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from polewright.angles import Matrix, Vector
+from polewright.angles import ARCSEC, Matrix, Vector
 from polewright.geometry.errors import FitDiverged, TooFewDirections
 from polewright.geometry.rotation import rotation_matrix, wahba
 from polewright.sky.frame import ObservedFrame
@@ -89,6 +89,12 @@ def camera_vectors(
     plane = offsets * (1.0 + distortion.k1 * radius2)[:, None] * scale
     vectors = np.column_stack([plane, np.ones(len(plane))])
     return np.asarray(vectors / np.linalg.norm(vectors, axis=1, keepdims=True))
+
+
+STAR_FLOOR = 0.2 * ARCSEC
+"""The bundled catalogue has no proper motions: its stars have moved 0.1 to 0.3 arcsec since 2016
+(measured against invented motions of the usual size), and in seconds the air moves single stars
+by as much (from memory)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -198,7 +204,9 @@ def _without_the_culprit(
     return keep
 
 
-def attitude_from_solution(solution: Solution, frame: ObservedFrame) -> Attitude:
+def attitude_from_solution(
+    solution: Solution, frame: ObservedFrame, *, star_floor_rad: float = 0.0
+) -> Attitude:
     """Fit the camera's attitude to the matched stars' observed directions.
 
     Weighted least squares (1 / sigma_px) in rotation and scale, from a Wahba start, with outliers
@@ -210,6 +218,9 @@ def attitude_from_solution(solution: Solution, frame: ObservedFrame) -> Attitude
     Args:
         solution: a plate solution; two stars suffice, but then nothing is left over to check.
         frame: the sky at the MIDDLE of that exposure; its time becomes the attitude's.
+        star_floor_rad: noise added in quadrature to each star's centroid, for what its image does
+            not show: the air's motion of single stars, and errors of the catalogue. Without it a
+            few bright stars decide everything. `STAR_FLOOR` suits the bundled catalogue.
 
     Raises:
         TooFewDirections: fewer than two different stars.
@@ -220,7 +231,8 @@ def attitude_from_solution(solution: Solution, frame: ObservedFrame) -> Attitude
         raise TooFewDirections("matched stars", n, 2)
     width, height, parity = solution.width, solution.height, solution.parity
     world = frame.observe(solution.icrs)
-    sigma = np.ones(n) if solution.from_grid else np.asarray(solution.sigma_px, dtype=np.float64)
+    floor_px = star_floor_rad / solution.scale
+    sigma = np.ones(n) if solution.from_grid else np.hypot(solution.sigma_px, floor_px)
     vectors = camera_vectors(
         solution.pixels, width, height, parity, solution.scale, solution.distortion
     )

@@ -60,7 +60,11 @@ def measure(rig: Rig, points: Sequence[SweepPoint]) -> Measured:
     started_utc_s = rig.clock.utc_s()
     ready_mount(rig)
     solved = sweep(rig, points)
-    fit = fit_axis([point.plate.attitude for point in solved], southern=rig.site.southern)
+    fit = fit_axis(
+        [point.plate.attitude for point in solved],
+        southern=rig.site.southern,
+        systematic_rad=rig.config.sweep.frame_floor_arcsec * ARCSEC,
+    )
     error = axis_error(fit.axis, fit.covariance, rig.site, rig.pole, rig.atmosphere)
     emit_axis(rig, fit, error)
     fit.verify()

@@ -5,13 +5,14 @@ from __future__ import annotations
 import dataclasses
 import math
 from dataclasses import dataclass
+from typing import Protocol, runtime_checkable
 
 import numpy as np
 
 from polewright.angles import ARCSEC, DEG, Matrix, Vector, separation
 from polewright.clock import CancelToken
 from polewright.errors import SolveError
-from polewright.geometry.attitude import Attitude, attitude_from_solution
+from polewright.geometry.attitude import STAR_FLOOR, Attitude, attitude_from_solution
 from polewright.geometry.rotation import rotation_about
 from polewright.images.frame import Frame, StarList
 from polewright.sky.frame import ObservedFrame
@@ -23,7 +24,26 @@ from polewright.solving.errors import NoMatch
 #: changes over a sweep: the misalignment (some degrees) and the mount's cone error.
 LEARNED_RADIUS = 4.0 * DEG
 LEARNED_SCALE_TOLERANCE = 0.01
+FOLLOW_TIMEOUT_S = 3.0
 NOMINAL_SCALE_TOLERANCE = 0.05
+
+
+@runtime_checkable
+class Follower(Protocol):
+    """A solver that can also follow a field it has just solved, in milliseconds."""
+
+    def track(
+        self,
+        stars: StarList,
+        predicted: Matrix,
+        parity: int,
+        scale: float,
+        *,
+        off: float = 1.0 * DEG,
+        epoch_year: float = 2026.0,
+        k1: float = 0.0,
+    ) -> Solution:
+        """Return the attitude near a ``predicted`` one (3, 3), ICRS; raise `NoMatch` otherwise."""
 
 
 class ScaleContradicts(SolveError):
@@ -88,6 +108,7 @@ class PlateSolver:
         self.parity: int | None = None
         self.hint_radius, self.blind, self.timeout_s = hint_radius, blind, timeout_s
         self._offset: Matrix = np.eye(3)
+        self._last: Plate | None = None
 
     def sky_at(self, utc_s: float) -> ObservedFrame:
         """Return the sky over this site at a time."""
@@ -126,17 +147,68 @@ class PlateSolver:
         sky = self.sky_at(frame.utc_mid_s)
         hint = self.hint(sky, mount_icrs)
         try:
-            solution = self._ask(stars, frame, hint, cancel)
+            solution = self._ask(stars, frame, hint, cancel, self.timeout_s)
         except NoMatch:
             if not self.blind or hint.centre_icrs is None:
                 raise
             unhinted = dataclasses.replace(hint, centre_icrs=None, radius=None)
-            solution = self._ask(stars, frame, unhinted, cancel)
+            solution = self._ask(stars, frame, unhinted, cancel, self.timeout_s)
         if self.scale is not None:
             off = abs(solution.scale / self.scale - 1.0)
             if off > self.scale_tolerance:
                 raise ScaleContradicts(solution.scale / ARCSEC, self.scale / ARCSEC)
-        attitude = attitude_from_solution(solution, sky)
+        return self._learn(stars, sky, solution, mount_icrs)
+
+    def follow(
+        self,
+        stars: StarList,
+        frame: Frame,
+        mount_icrs: Vector | None,
+        cancel: CancelToken,
+        *,
+        tracking: bool,
+    ) -> Plate:
+        """Solve a frame taken near the one before, quickly: the live reading.
+
+        Never searches the whole sky: a smeared frame must be told as such at once.
+
+        Args:
+            stars: what was detected in ``frame``.
+            frame: the frame itself.
+            mount_icrs: where the mount says it points.
+            cancel: raises out of the solve.
+            tracking: whether the camera has followed the sky since, or stood on the Earth.
+
+        Raises:
+            SolveError: as the solver says.
+        """
+        sky = self.sky_at(frame.utc_mid_s)
+        last = self._last
+        if last is not None and isinstance(self.solver, Follower):
+            predicted = last.solution.attitude_icrs
+            if not tracking:
+                predicted = sky.to_icrs(last.attitude.matrix.T).T
+            try:
+                solution = self.solver.track(
+                    stars,
+                    predicted,
+                    last.solution.parity,
+                    last.solution.scale,
+                    epoch_year=sky.julian_year,
+                    k1=last.solution.distortion.k1,
+                )
+            except NoMatch:
+                pass
+            else:
+                return self._learn(stars, sky, solution, mount_icrs)
+        hint = self.hint(sky, mount_icrs)
+        solution = self._ask(stars, frame, hint, cancel, min(self.timeout_s, FOLLOW_TIMEOUT_S))
+        return self._learn(stars, sky, solution, mount_icrs)
+
+    def _learn(
+        self, stars: StarList, sky: ObservedFrame, solution: Solution, mount_icrs: Vector | None
+    ) -> Plate:
+        attitude = attitude_from_solution(solution, sky, star_floor_rad=STAR_FLOOR)
         offset = 0.0
         if mount_icrs is not None:
             offset = float(separation(mount_icrs, solution.centre_icrs))
@@ -144,13 +216,16 @@ class PlateSolver:
             self.hint_radius = min(self.hint_radius, LEARNED_RADIUS)
         self.scale, self.parity = solution.scale, solution.parity
         self.scale_tolerance = LEARNED_SCALE_TOLERANCE
-        return Plate(attitude, solution, sky, stars, offset)
+        self._last = Plate(attitude, solution, sky, stars, offset)
+        return self._last
 
-    def _ask(self, stars: StarList, frame: Frame, hint: SolveHint, cancel: CancelToken) -> Solution:
+    def _ask(
+        self, stars: StarList, frame: Frame, hint: SolveHint, cancel: CancelToken, timeout_s: float
+    ) -> Solution:
         return self.solver.solve(
             stars,
             hint,
             frame=frame if self.solver.needs_image else None,
-            timeout_s=self.timeout_s,
+            timeout_s=timeout_s,
             cancel=cancel,
         )

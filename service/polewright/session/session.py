@@ -32,6 +32,7 @@ from polewright.measuring.planned import planned_sweep
 from polewright.measuring.rig import Rig
 from polewright.measuring.stopping import motion_stopped_on_trouble
 from polewright.measuring.sweep import SweepPoint, look_at, report_plate, take_frame
+from polewright.planning.request import PlanRequest, SweepPlan
 from polewright.session.board import Board
 from polewright.session.journal import Journal
 from polewright.session.resume import Anchor, anchor_record
@@ -40,6 +41,7 @@ from polewright.session.states import ENDED, Happening, NotNow, Step, follow
 
 Connect = Callable[[Config, Clock, CancelToken, EventSink], Rig]
 WAIT_TICK_S = 0.2
+REFERENCE_TRIES = 4
 
 
 class Command(Enum):
@@ -60,6 +62,20 @@ class MountBusy(DeviceError):
 
     def __str__(self) -> str:
         return "the mount is already slewing: another program seems to drive it"
+
+
+class NoReference(SolveError):
+    """No frame after the sweep could be solved, so nothing can be followed."""
+
+    code = "no_reference"
+    advice = "Wait for clouds to pass or expose longer, then start again."
+
+    def __init__(self, tries: int, why: str) -> None:
+        super().__init__(tries, why)
+        self.tries, self.why = tries, why
+
+    def __str__(self) -> str:
+        return f"{self.tries} frames after the sweep were not solved; the last one: {self.why}"
 
 
 class GaveUp(PolewrightError):
@@ -123,6 +139,7 @@ class AlignSession:
         self._sweep_wanted = threading.Event()
         self._paused = False
         self._last_frame: tuple[int, Frame, StarList] | None = None
+        self._last_plan: tuple[PlanRequest, SweepPlan] | None = None
         self._sweeps = 0
         self.outcome: ExitCode | None = None
 
@@ -145,6 +162,11 @@ class AlignSession:
     def last_frame(self) -> tuple[int, Frame, StarList] | None:
         """Number, frame and stars of the last exposure."""
         return self._last_frame
+
+    @property
+    def last_plan(self) -> tuple[PlanRequest, SweepPlan] | None:
+        """The last sweep and the sky it was planned for, for whoever draws a chart."""
+        return self._last_plan
 
     def stop(self, reason: str = "stopped by the user") -> None:
         """End the session; motion is stopped. Safe to call in any step, more than once."""
@@ -170,6 +192,8 @@ class AlignSession:
             self._go(Happening.START, "")
             self.rig = rig = self._connect(self.config, self.clock, self.cancel, self._hear)
             rig.on_frame = self._keep_frame
+            rig.on_plan = self._keep_plan
+            self._board.knows_site(rig.site.southern)
             self._board.knows_motion(rig.telescope)
             with motion_stopped_on_trouble(rig.telescope, self.clock, self._hear):
                 self._align(rig)
@@ -260,15 +284,19 @@ class AlignSession:
         return self.engine
 
     def _until_observed(self, rig: Rig) -> Observation:
-        """Expose until a frame solves, or the errors have come often enough to be told."""
-        for left in (2, 1, 0):
-            try:
-                return self._observe(rig)
-            except (ImageError, SolveError) as error:
-                if left == 0:
-                    raise
-                rig.note(f"The reference frame was not solved ({error}); trying again.")
-        raise AssertionError("unreachable: the last try returns or raises")
+        """Expose until a frame solves.
+
+        Raises:
+            NoReference: several in a row did not.
+        """
+        why = ""
+        for _ in range(REFERENCE_TRIES):
+            seen = self._look(rig)
+            if isinstance(seen, Observation):
+                return seen
+            why = seen.reason
+            rig.note(f"The reference frame was not solved ({why}); trying again.")
+        raise NoReference(REFERENCE_TRIES, why)
 
     def _adjust(self, rig: Rig, engine: AdjustmentEngine) -> None:
         """Read frame after frame until a new sweep is wanted."""
@@ -280,10 +308,7 @@ class AlignSession:
             if self._paused:
                 self.clock.sleep(WAIT_TICK_S, self.cancel)
                 continue
-            try:
-                reading = engine.update(self._observe(rig))
-            except (ImageError, SolveError) as error:
-                reading = engine.update(self._no_reading(rig, error))
+            reading = engine.update(self._look(rig))
             self._tell(rig, reading)
             asked = reading.advice.action in (Action.STOP_AND_SWEEP, Action.DONE)
             if self._by_itself and reading.settled and asked:
@@ -307,24 +332,31 @@ class AlignSession:
                 engine.note_turns(Axis(details["axis"]), float(details["turns"]))
             self._board.paused(self._paused)
 
-    def _observe(self, rig: Rig) -> Observation:
+    def _look(self, rig: Rig) -> Observation | NoReading:
+        """Take one live frame; a frame that tells nothing says why."""
         exposure_s = self.config.adjusting.exposure_s or self.config.sweep.exposure_s
         frame = take_frame(rig, exposure_s)
-        stars, quality = look_at(rig, frame)
-        sky = rig.plates.sky_at(frame.utc_mid_s)
-        plate = rig.plates.solve(stars, frame, rig.mount_icrs(sky), self.cancel)
+        tracking = rig.telescope.tracking()
+        elongation: float | None = None
+        try:
+            stars, quality = look_at(rig, frame)
+            elongation = quality.elongation
+            plate = rig.plates.follow(
+                stars,
+                frame,
+                rig.mount_icrs(rig.plates.sky_at(frame.utc_mid_s)),
+                self.cancel,
+                tracking=tracking is True,
+            )
+        except (ImageError, SolveError) as error:
+            return NoReading(str(error), frame.utc_mid_s, elongation=elongation, tracking=tracking)
         report_plate(rig, plate, 0, 0)
         return Observation(
             plate.attitude,
             elongation=quality.elongation,
             star_count=quality.star_count,
             hfd_px=quality.hfd_px,
-            tracking=rig.telescope.tracking(),
-        )
-
-    def _no_reading(self, rig: Rig, error: PolewrightError) -> NoReading:
-        return NoReading(
-            reason=str(error), utc_s=self.clock.utc_s(), tracking=rig.telescope.tracking()
+            tracking=tracking,
         )
 
     def _tell(self, rig: Rig, reading: Reading) -> None:
@@ -354,6 +386,9 @@ class AlignSession:
         number = 1 if self._last_frame is None else self._last_frame[0] + 1
         self._last_frame = (number, frame, stars)
         self._board.frame(number, frame, stars)
+
+    def _keep_plan(self, request: PlanRequest, plan: SweepPlan) -> None:
+        self._last_plan = (request, plan)
 
     def _hear(self, event: Event) -> None:
         self._board.hears(event)

@@ -1,0 +1,93 @@
+"""A whole session with a hand that does only what the advice says."""
+
+from __future__ import annotations
+
+import threading
+import time
+
+import pytest
+
+from polewright.errors import ExitCode
+from polewright.measuring.connect import connect_rig
+from polewright.session.journal import Journal, read_journal
+from polewright.session.session import AlignSession, Command
+from polewright.session.states import ENDED, Step
+
+pytestmark = pytest.mark.e2e
+
+#: Settled waits and instructions: which knob, which sign.
+TURN = {
+    "raise": ("altitude_arcmin", 1.0),
+    "lower": ("altitude_arcmin", -1.0),
+    "east": ("azimuth_arcmin", 1.0),
+    "west": ("azimuth_arcmin", -1.0),
+}
+
+
+def hand(night, session: AlignSession, limit_s: float) -> int:
+    """Turn the simulated knobs as told until the session ends; return the number of moves."""
+    moves = 0
+    version = 0
+    told = None
+    southern = night.rig.spec.site.latitude_deg < 0
+    deadline = time.monotonic() + limit_s
+    while session.step not in ENDED:
+        assert time.monotonic() < deadline, session.snapshot()
+        now = session.wait_for_change(version, 1.0)
+        version = now.version
+        if now.step is not Step.ADJUSTING or now.advice is None or now.error is None:
+            continue
+        stamp = (now.error.utc_s, now.advice.sentence)
+        if stamp == told or now.error.state not in ("settled", "bumped"):
+            continue
+        told = stamp
+        if now.advice.action in TURN:
+            knob, sign = TURN[now.advice.action]
+            if knob == "azimuth_arcmin" and southern:
+                sign = -sign
+            night.rig.turn_knobs(**{knob: sign * now.advice.amount_arcmin}, wait=True)
+            moves += 1
+        elif now.advice.action == "snug_and_recheck":
+            session.command(Command.SNUGGED)
+        elif now.advice.action in ("stop_and_sweep", "done"):
+            session.command(Command.SWEEP)
+    return moves
+
+
+@pytest.mark.parametrize("latitude", [44.62, -31.4], ids=["north", "south"])
+def test_a_hand_that_follows_the_advice_aligns_the_mount(start_night, tmp_path, latitude) -> None:
+    """From over a degree off, with backlash, the session ends within tolerance in truth too."""
+    night = start_night(
+        {
+            "site": {"latitude_deg": latitude},
+            "adjusters": {
+                "altitude": {"backlash_arcmin": 3.0},
+                "azimuth": {"backlash_arcmin": 5.0},
+            },
+        },
+        rate=12.0,
+    )
+    config = night.config(
+        {
+            "site.latitude_deg": latitude,
+            "sweep.start_azimuth_deg": 140.0 if latitude > 0 else 40.0,
+            "sweep.settle_s": 8.0,
+        }
+    )
+    journal = Journal(tmp_path / "night.journal.jsonl")
+    session = AlignSession(
+        connect_rig, config, night.clock, journal, night.events.append, session_id="test"
+    )
+    thread = threading.Thread(target=session.run, daemon=True)
+    thread.start()
+
+    moves = hand(night, session, 240.0)
+    thread.join(20.0)
+
+    snapshot = session.snapshot()
+    assert session.outcome is ExitCode.OK, snapshot.failure
+    assert snapshot.step is Step.FINISHED
+    assert night.truth["axis"]["total_arcmin"] < 1.0
+    assert 2 <= moves <= 25
+    kinds = {record.kind for record in read_journal(journal.path)}
+    assert {"step", "anchor", "measured", "event", "end"} <= kinds
