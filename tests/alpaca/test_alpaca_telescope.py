@@ -11,6 +11,7 @@ from alpaca_wire import Refuse, ScriptedMount, Status, WireServer, wire_server
 
 from polewright.alpaca import errors
 from polewright.alpaca.client import AlpacaConnection
+from polewright.alpaca.motion import stands_still
 from polewright.alpaca.telescope import (
     EquatorialSystem,
     GuideDirection,
@@ -19,6 +20,7 @@ from polewright.alpaca.telescope import (
     PierSide,
     Telescope,
 )
+from polewright.angles import ARCSEC, SIDEREAL_RATE
 from polewright.clock import CancelToken, SystemClock
 from polewright.errors import Cancelled, GuardError, MotionUnknown
 
@@ -476,14 +478,26 @@ def test_moving_mount_that_denies_slewing_is_not_stopped(bench: Bench) -> None:
     assert bench.scope.stop_motion(confirm_s=3.0) is MotionState.MOVING
 
 
-def test_untracked_drift_counts_as_standing(bench: Bench) -> None:
-    """With tracking off, right ascension runs with the sidereal clock."""
-    bench.mount.tracking = False
-    bench.mount.rate = [15.041 / 3600.0, 0.0]
-    bench.mount.deaf = True
-    bench.server.members["GET telescope/0/slewing"] = False
+@pytest.mark.parametrize(
+    ("d_ra", "d_dec", "still"),
+    [
+        (0.0, 0.0, True),
+        (4.0 * SIDEREAL_RATE, 0.0, True),  # tracking is off: the sky passes by
+        (-4.0 * SIDEREAL_RATE, 0.0, False),
+        (60.0 * ARCSEC, 60.0 * ARCSEC, False),
+        (100.0 * ARCSEC, 0.0, False),
+        (0.0, 30.0 * ARCSEC, False),
+        (15.0 * ARCSEC, -15.0 * ARCSEC, True),  # mounts that round to 1 s of right ascension
+        (2.0 * 3.141592653589793, 0.0, True),
+    ],
+)
+def test_standing_is_against_the_sky_or_against_the_ground(
+    d_ra: float, d_dec: float, still: bool
+) -> None:
+    """Two looks 4 s apart, on the equator."""
+    first, second = (10.0, False, 1.0, 0.0), (14.0, False, 1.0 + d_ra, d_dec)
 
-    assert bench.scope.stop_motion(confirm_s=3.0) is MotionState.STOPPED
+    assert stands_still(first, second) is still
 
 
 def test_vanished_server_is_unknown_and_nothing_is_raised() -> None:

@@ -352,7 +352,7 @@ class Motion(Device):
         while True:
             look = self._look()
             if look is not None and last is not None:
-                still = _stands_still(last, look)
+                still = stands_still(last, look)
                 if still and not look[1] and not last[1]:
                     return MotionState.STOPPED
                 verdict = MotionState.UNKNOWN if still else MotionState.MOVING
@@ -377,7 +377,7 @@ def _pointing(state: MountState) -> Vector:
     return unit_vector(state.right_ascension_hours * HOUR, state.declination_deg * DEG)
 
 
-def _stands_still(
+def stands_still(
     first: tuple[float, bool, float, float], second: tuple[float, bool, float, float]
 ) -> bool:
     """Whether a mount neither turned against the sky nor (untracked) against the ground."""
