@@ -149,27 +149,32 @@ def rotation(vector: Vector) -> Matrix:
 
 
 def log10_accident(
-    hits: NDArray[np.bool_], chance: float, fixed: float, log10_trials: float
+    hits: NDArray[np.bool_], chance: Floats, fixed: float, log10_trials: float
 ) -> float:
     """log10 of a bound on the probability that so many matches are accidental.
 
     Args:
         hits: for each catalogue star of the frame, brightest first, whether a detection is there.
-        chance: probability that a detection lies near a random place: density times area.
+        chance: for each of these stars, the probability that a detection which could be it lies
+            there by accident: density times area.
         fixed: matches that agree by construction (stars of the hypothesis, fitted parameters / 2).
         log10_trials: number of hypotheses that were compared.
 
-    The tail of a binomial distribution, for the best of several cuts in magnitude, times the
-    number of cuts and of hypotheses (union bound). Own derivation.
+    The tail of a binomial distribution with the mean chance, which bounds the tail for unequal
+    chances (Hoeffding, Ann. Math. Statist. 27, 713, 1956), for the best of several cuts in
+    magnitude, times the number of cuts and of hypotheses (union bound). Own derivation.
     """
     total = hits.size
     cuts = [k for k in (4, 6, 8, 12, 16, 24, 32, 48, 64, 96, 128, 256) if k < total] + [total]
     found = np.cumsum(hits)
+    mean = np.cumsum(chance) / np.arange(1, total + 1)
     best = 0.0
     for cut in cuts:
         free_hits = float(found[cut - 1]) - fixed
         if free_hits >= 1.0:
-            tail = binom.logsf(math.floor(free_hits) - 1, max(1, cut - math.ceil(fixed)), chance)
+            tail = binom.logsf(
+                math.floor(free_hits) - 1, max(1, cut - math.ceil(fixed)), mean[cut - 1]
+            )
             best = min(best, float(tail) / math.log(10.0))
     return best + math.log10(len(cuts)) + log10_trials
 
@@ -329,7 +334,7 @@ def _match(
         catalogue, detections = _mutual(predicted, tree, radius)
         if catalogue.size < 3:
             return None
-        keep = _same_brightness(stars, cone, catalogue, detections)
+        keep, _ = _same_brightness(stars, cone, catalogue, detections)
         catalogue, detections = catalogue[keep], detections[keep]
         usable = cone.fit[catalogue]
         if np.count_nonzero(usable) < 3:
@@ -347,15 +352,16 @@ def _match(
         radius = max(smaller, 0.4 * radius)
     predicted = smooth(ideal)
     catalogue, detections = _mutual(predicted, tree, radius)
-    keep = _same_brightness(stars, cone, catalogue, detections)
+    keep, zero_point = _same_brightness(stars, cone, catalogue, detections)
     catalogue, detections = catalogue[keep], detections[keep]
     if catalogue.size < 3:
         return None
     in_frame = np.all(np.abs(predicted) < limits, axis=1)
     hit = np.zeros(len(cone), dtype=bool)
     hit[catalogue] = True
-    chance = min(1.0, len(stars) * math.pi * radius**2 / (stars.width * stars.height))
-    accident = _accident(hit[in_frame | hit], chance, radius, smooth.parameters, start, limits)
+    judged = in_frame | hit
+    chance = _chances(stars, cone.magnitude[judged], zero_point, radius)
+    accident = _accident(hit[judged], chance, radius, smooth.parameters, start, limits)
     fwhm = float(np.median(stars.fwhm_px)) if len(stars) else 3.0
     crowded = _crowded(predicted, cone.magnitude, max(6.0, 2.5 * fwhm))
     bright = in_frame & (cone.magnitude <= np.median(cone.magnitude[catalogue])) & ~crowded
@@ -376,7 +382,7 @@ def _match(
 
 def _accident(
     hits: NDArray[np.bool_],
-    chance: float,
+    chance: Floats,
     radius: float,
     parameters: float,
     start: Approximation,
@@ -388,18 +394,40 @@ def _accident(
     places = start.prior.log10_places(radius, start.scale, float(np.hypot(*limits)))
     # the four parameters of a similarity are those that the places count
     existing = log10_accident(hits, chance, (parameters - 4.0) / 2.0, places)
-    # two bounds, and up to five searches of one frame
-    return min(tried, existing) + 1.0
+    # two bounds, up to five searches of one frame, and some five zero points of the magnitudes
+    return min(tried, existing) + 1.7
 
 
 def _same_brightness(
     stars: StarList, cone: ConeStars, catalogue: Ints, detections: Ints
-) -> NDArray[np.bool_]:
-    """Matches whose flux agrees with the magnitude; a saturated star may look too faint."""
+) -> tuple[NDArray[np.bool_], float]:
+    """Matches whose flux agrees with the magnitude, and the zero point they agree on.
+
+    A saturated star may look too faint.
+    """
     offset = cone.magnitude[catalogue] + 2.5 * np.log10(np.maximum(stars.flux[detections], 1e-3))
-    deviation = offset - np.median(offset)
+    zero_point = float(np.median(offset)) if offset.size else 0.0
+    deviation = offset - zero_point
     full = stars.saturated[detections]
-    return np.asarray((np.abs(deviation) < _MAGNITUDE_SLACK) | (full & (deviation < 0.0)))
+    keep = (np.abs(deviation) < _MAGNITUDE_SLACK) | (full & (deviation < 0.0))
+    return np.asarray(keep), zero_point
+
+
+def _chances(
+    stars: StarList, magnitude: NDArray[np.float32], zero_point: float, radius: float
+) -> Floats:
+    """Probability for each catalogue star that a detection of its brightness is near by accident.
+
+    Saturated detections count for every star.
+    """
+    full = stars.saturated
+    seen = np.sort(zero_point - 2.5 * np.log10(np.maximum(stars.flux[~full], 1e-3)))
+    fits = np.searchsorted(seen, magnitude + _MAGNITUDE_SLACK) - np.searchsorted(
+        seen, magnitude - _MAGNITUDE_SLACK
+    )
+    number = fits + np.count_nonzero(full)
+    share = math.pi * radius**2 / (stars.width * stars.height)
+    return np.asarray(np.minimum(1.0, number * share), dtype=np.float64)
 
 
 def _finish(
