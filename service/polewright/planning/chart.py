@@ -324,6 +324,7 @@ def _words(figure: Figure, outlook: Outlook, plans: Sequence[SweepPlan], palette
     )  # fmt: skip
     handles: list[Any] = [
         Patch(facecolor=palette.usable, edgecolor=palette.ink, label="usable"),
+        Patch(facecolor=palette.sky, edgecolor=palette.ink, label="too near a limit"),
         Patch(facecolor=palette.blocked, edgecolor=palette.ink, label="blocked"),
     ]
     if request.mount.meridian_buffer_deg is not None:
@@ -334,7 +335,7 @@ def _words(figure: Figure, outlook: Outlook, plans: Sequence[SweepPlan], palette
         handles.append(Line2D([], [], color=palette.sun, ls="--", lw=2.0, label="Sun limit"))
     legend = figure.legend(
         handles=handles, loc="upper center", bbox_to_anchor=(0.5, 0.172), ncols=len(handles),
-        fontsize=13, frameon=False, handlelength=1.3, columnspacing=1.1, handletextpad=0.4,
+        fontsize=12, frameon=False, handlelength=1.2, columnspacing=0.9, handletextpad=0.4,
     )  # fmt: skip
     for text in legend.get_texts():
         text.set_color(palette.ink)
@@ -361,4 +362,4 @@ def _line(number: int, plan: SweepPlan) -> str:
 
 
 def _way(plan: SweepPlan) -> str:
-    return "west" if plan.direction > 0 else "east"
+    return "westward" if plan.direction > 0 else "eastward"
