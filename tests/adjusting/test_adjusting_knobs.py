@@ -127,3 +127,18 @@ def test_turns_that_cannot_be_are_refused(turns: float) -> None:
     """Nothing, not a number, without end, or ten thousand turns."""
     with pytest.raises(TurnsNotUsable, match="cannot be a number of turns"):
         KnobLearner(AltitudeAdjuster()).note_turns(turns)
+
+
+def test_turns_that_moved_nothing_make_the_next_advice_longer() -> None:
+    """Slack of 8 arcmin in the profile, but more in truth: once it should have been taken up, the
+    advice does not fall back to the bare way but grows with every turn that moved nothing."""
+    knob = KnobLearner(AzimuthAdjuster(arcmin_per_turn=30.0, backlash_arcmin=8.0))
+    move(knob, 10.0, 1.0 / 3.0)
+    back = -4.0 * ARCMIN
+    advised = [knob.turns_for(back)]
+    for _ in range(2):
+        knob.note_turns(-0.25)  # 7.5 arcmin, and nothing moved
+        advised.append(knob.turns_for(back))
+
+    # 8 - 0.8 arcmin of slack at first; then half and one and a quarter of the way on top
+    assert advised == pytest.approx([(4.0 + 7.2) / 30.0, (4.0 + 2.0) / 30.0, (4.0 + 5.0) / 30.0])
