@@ -90,6 +90,7 @@ class MountModel:
             )
         ]
         self._rings: list[_Ring] = []
+        self._rest = 0.0
         self._slew_end_s = -math.inf
         self._arrive_s = -math.inf
         self._ra_arrive_s = -math.inf
@@ -381,6 +382,12 @@ class MountModel:
         self._slew_end_s = arrive_s + self.settle_time_s
         strength = self.spec.vibration_arcsec * ARCSEC * min(1.0, path / DEG)
         self._rings = [*self._rings[-20:], _Ring(arrive_s, strength)]
+        if path > 0.1 * DEG:
+            # The moment seeds the draw, so that the same night comes out the same again.
+            draw = np.random.default_rng(int(arrive_s * 1000.0)).standard_normal()
+            rest = float(draw) * self.spec.unsteadiness_arcsec * ARCSEC
+            self._add_step(arrive_s, d=rest - self._rest)
+            self._rest = rest
 
     def _brake(self, utc_s: float) -> float:
         """Bring both axes to rest unless they only track; return when they are."""

@@ -82,6 +82,9 @@ class MountSpec(_Spec):
     vibration_hz: float = Field(2.0, gt=0.0, le=50.0)
     vibration_decay_s: float = Field(1.5, gt=0.0, le=60.0)
     """The amplitude falls to 1/e in this time."""
+    unsteadiness_arcsec: float = Field(0.5, ge=0.0, le=600.0)
+    """Tube, mirror and gears come to rest a little differently after each slew: 1 sigma of the
+    declination's shift (invented size)."""
     periodic_error_arcsec: float = Field(4.0, ge=0.0)
     """Amplitude (half of peak to peak)."""
     periodic_error_period_s: float = Field(480.0, gt=10.0)

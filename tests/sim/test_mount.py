@@ -46,7 +46,12 @@ def mount_at(
     roll_deg: float = 0.0,
     **spec: object,
 ) -> MountModel:
-    calm = {"vibration_arcsec": 0.0, "periodic_error_arcsec": 0.0, "altitude_min_deg": -90.0}
+    calm = {
+        "vibration_arcsec": 0.0,
+        "periodic_error_arcsec": 0.0,
+        "altitude_min_deg": -90.0,
+        "unsteadiness_arcsec": 0.0,
+    }
     return MountModel(
         MountSpec(**{"starts_parked": False, **calm, **spec}),  # type: ignore[arg-type]
         SiteSpec(latitude_deg=latitude_deg, longitude_deg=17.3),

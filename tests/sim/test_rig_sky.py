@@ -68,7 +68,11 @@ def test_a_bright_star_falls_on_its_pixel(
         site=site,
         misalignment=MisalignmentSpec(alt_arcmin=9.0, az_arcmin=-7.0),
         mount=MountSpec(
-            starts_parked=False, cone_arcmin=5.0, equatorial_system=2, altitude_min_deg=5.0
+            unsteadiness_arcsec=0.0,
+            starts_parked=False,
+            cone_arcmin=5.0,
+            equatorial_system=2,
+            altitude_min_deg=5.0,
         ),
         optics=OpticsSpec(focal_length_mm=300.0, parity=parity, roll_deg=37.0, distortion_k1=0.0),
         sensor=SensorSpec(width=1600, height=1200, hot_pixel_count=0, full_well_e=1e6),
