@@ -33,7 +33,7 @@ _WIDER = 12.0 * DEG
 """A hinted search that found nothing looks so far around once more."""
 _BLIND_WIDTHS = Widths(2.0 * DEG, 32.0 * DEG)
 _SPARSE = 2.5 * DEG
-"""Wider fields hold enough stars for patterns to be surer than pairs far from the hint."""
+"""Wider fields hold enough stars for patterns to be surer than a long search for pairs."""
 _HINT_ENDS = 30.0 * DEG
 """A hint vaguer than this is treated as none."""
 _QUICK_TRIALS = 1.5e5
@@ -154,8 +154,10 @@ class EmbeddedSolver:
                 yield from self._by_local_patterns(stars, hint, centre, wider, watch)
             except SolverMissing as exc:
                 missing = exc
-            yield from self._by_pairs(stars, hint, centre, asked, _MOST_TRIALS, 2, watch)
-            if _width(hint, stars.width) < _SPARSE:
+            sparse = _width(hint, stars.width) < _SPARSE
+            if sparse or missing is not None:
+                yield from self._by_pairs(stars, hint, centre, asked, _MOST_TRIALS, 2, watch)
+            if sparse:
                 yield from self._by_pairs(stars, hint, centre, wider, _MOST_TRIALS, 1, watch)
         if not hinted or hint.scale is None or self._blind:
             if missing is not None:

@@ -1,0 +1,69 @@
+"""The fit of an attitude, and the odds of an accident."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from synthetic import attitude_of
+
+from polewright.solving.refit import Prior, fit_attitude, log10_accident, rotation
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    ra=st.floats(0.0, 6.28),
+    dec=st.floats(-1.57, 1.57),
+    roll=st.floats(0.0, 6.28),
+    k1=st.floats(-0.03, 0.03),
+    seed=st.integers(0, 1000),
+)
+def test_rotation_scale_and_distortion_are_recovered_exactly(
+    ra: float, dec: float, roll: float, k1: float, seed: int
+) -> None:
+    """Noise-free stars made by the pinhole formula, start off by two degrees and 2 %."""
+    rng = np.random.default_rng(seed)
+    attitude, scale = attitude_of(ra, dec, roll), 5e-5
+    pixels = rng.uniform(-1, 1, (60, 2)) * [3000.0, 2000.0]
+    r2 = np.sum(pixels**2, axis=1, keepdims=True) / 3000.0**2
+    rays = np.column_stack([pixels * (1.0 + k1 * r2) * scale, np.ones(60)])
+    vectors = rays / np.linalg.norm(rays, axis=1, keepdims=True) @ attitude.T
+    start = attitude @ rotation(rng.normal(0, 0.02, 3))
+    solved, found_scale, found_k1, covariance = fit_attitude(
+        pixels, vectors, np.full(60, 0.1), start, scale * 1.02, 3000.0, radial=True
+    )
+
+    assert np.max(np.abs(solved - attitude)) < 1e-10
+    assert found_scale == pytest.approx(scale, rel=1e-9)
+    assert found_k1 == pytest.approx(k1, abs=1e-9)
+    assert np.all(np.linalg.eigvalsh(covariance) > 0.0)
+
+
+def test_the_accident_bound_is_a_bound() -> None:
+    """Random hits: the bound falls below 10^-2 in at most 1 % of trials (Monte Carlo)."""
+    rng = np.random.default_rng(0)
+    chance = np.full(40, 0.05)
+    bounds = np.array([log10_accident(rng.random(40) < chance, chance, 0, 0) for _ in range(3000)])
+
+    assert np.mean(bounds < -2.0) < 0.01
+    assert np.min(bounds) < -1.0
+
+
+def test_more_freedom_makes_an_accident_likelier() -> None:
+    hits = np.ones(6, dtype=bool)
+    chance = np.full(6, 1e-4)
+
+    assert log10_accident(hits, chance, 2, 5.0) > log10_accident(hits, chance, 0, 5.0)
+    assert log10_accident(hits, chance, 0, 8.0) > log10_accident(hits, chance, 0, 5.0)
+    wide, narrow = Prior(0.01, 0.02, 2), Prior(0.001, 0.002, 1)
+    assert wide.log10_places(2.0, 5e-6, 3700.0) > narrow.log10_places(2.0, 5e-6, 3700.0) + 2.0
+
+
+def test_a_rotation_vector_turns_by_its_length() -> None:
+    """A quarter turn about z carries x to y."""
+    assert rotation(np.array([0.0, 0.0, math.pi / 2])) @ [1.0, 0.0, 0.0] == pytest.approx(
+        [0.0, 1.0, 0.0], abs=1e-15
+    )
