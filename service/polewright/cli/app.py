@@ -60,9 +60,11 @@ def build_app() -> typer.Typer:
 
     from polewright.cli.devices import devices
     from polewright.cli.measure import measure
+    from polewright.cli.serve import serve
 
     app.command(epilog=EPILOG)(measure)
     app.command(epilog=EPILOG)(devices)
+    app.command(epilog=EPILOG)(serve)
     for entry in sorted(entry_points(group="polewright.commands"), key=lambda item: item.name):
         app.command(name=entry.name)(entry.load())
     return app

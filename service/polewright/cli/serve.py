@@ -1,0 +1,102 @@
+"""``polewright serve``: the page and the API."""
+
+from __future__ import annotations
+
+import json
+import logging
+import sys
+from typing import Annotated, Any
+
+import typer
+from rich.console import Console
+
+from polewright.cli.console import stop_on_signals, told_plainly
+from polewright.cli.options import ConfigPath, with_config_options
+from polewright.clock import CancelToken, clock_from_environment
+
+LOOPBACK = "127.0.0.1"
+EVERYWHERE = "0.0.0.0"  # noqa: S104 - only with --lan, and then a token is asked
+
+
+@with_config_options
+def serve(
+    config: ConfigPath = None,
+    host: Annotated[
+        str | None, typer.Option(help="address to listen on", show_default=LOOPBACK)
+    ] = None,
+    port: Annotated[
+        int, typer.Option(help="TCP port; 0 takes a free one", min=0, max=65535)
+    ] = 8787,
+    lan: Annotated[
+        bool,
+        typer.Option("--lan", help="let phones and others on the network in, with a token"),
+    ] = False,
+    as_json: Annotated[
+        bool, typer.Option("--json", help="print where it listens as one JSON document")
+    ] = False,
+    *,
+    overrides: dict[str, Any],
+) -> None:
+    """Serve the page for the phone at the mount, and the API behind it.
+
+    Only this computer reaches it unless --lan is given. Ctrl-C stops the session and all motion.
+    """
+    from polewright.config import config_from_file
+    from polewright.serving.app import create_app
+    from polewright.serving.errors import LanNotAsked
+    from polewright.serving.links import lan_addresses, link, qr_text
+    from polewright.serving.runner import SessionRunner
+    from polewright.serving.security import new_token
+    from polewright.serving.server import RunningService, is_loopback
+
+    console = Console(stderr=True)
+    logging.basicConfig(level=logging.WARNING, stream=sys.stderr)
+    cancel = CancelToken()
+    with told_plainly(console, as_json=as_json):
+        bind = host or (EVERYWHERE if lan else LOOPBACK)
+        on_lan = not is_loopback(bind)
+        if on_lan and not lan:
+            raise LanNotAsked(bind)
+        token = new_token() if lan else None
+        runner = SessionRunner(
+            lambda extra: config_from_file(config, {**overrides, **extra}),
+            clock_from_environment(),
+        )
+        with stop_on_signals(cancel):
+            service = RunningService(
+                create_app(runner, token, on_lan=on_lan), bind, port, runner.feed
+            )
+            hosts = lan_addresses() if bind in (EVERYWHERE, "::") else [service.host]
+            links = [link(one, service.port, token) for one in hosts or [LOOPBACK]]
+            if as_json:
+                document = {"schema_version": "1", "ok": True, "url": service.url, "links": links}
+                sys.stdout.write(json.dumps(document) + "\n")
+                sys.stdout.flush()
+            else:
+                _show(console, links, qr_text(links[0]) if lan else "")
+            try:
+                while not cancel.wait(0.5):
+                    pass
+                console.print("Stopping ...")
+            finally:
+                motion = _stop(runner, service)
+        if motion is not None:
+            console.print(motion, highlight=False)
+
+
+def _stop(runner: Any, service: Any) -> str | None:
+    """Stop a running session and its motion, then the service; say what the mount does."""
+    answer = runner.hard_stop("the service was ended") if runner.running else None
+    runner.close()
+    service.stop()
+    return None if answer is None else f"{answer.message} {answer.advice}".strip()
+
+
+def _show(console: Console, links: list[str], qr: str) -> None:
+    for one in links:
+        console.print(f"Open {one}", highlight=False, soft_wrap=True)
+    if qr:
+        console.print("or scan this with the phone (whoever has this link can move the mount):")
+        # Past rich, which would count the code's escape sequences as text.
+        sys.stderr.write(qr + "\n")
+    console.print("Ctrl-C ends the service and stops the mount.")

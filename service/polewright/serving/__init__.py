@@ -1,0 +1,1 @@
+"""The service: a session over HTTP, and the page that shows it."""

@@ -1,0 +1,69 @@
+"""The documents of the API that are not a session's snapshot."""
+
+from __future__ import annotations
+
+from typing import Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+
+class _Document(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Problem(_Document):
+    """Every answer that is not a success."""
+
+    code: str = Field(description="what went wrong, for programs")
+    message: str = Field(description="what went wrong, for people")
+    advice: str = Field("", description="what to do")
+
+
+class StartRequest(_Document):
+    """How to start a session."""
+
+    config: dict[str, Any] = Field(
+        default_factory=dict,
+        description="settings by dotted key, such as pole.tolerance_arcmin; they win over the file",
+    )
+    by: str = Field("", max_length=60, description="who asks, shown to whoever comes second")
+    resume: bool = Field(False, description="take up the interrupted session instead")
+
+
+class TurnsRequest(_Document):
+    """Turns of an adjuster that were just made, from which its rate is learned."""
+
+    axis: Literal["altitude", "azimuth"]
+    turns: float = Field(
+        ge=-200, le=200, description="number of turns; + raises the axis or moves it east"
+    )
+
+
+class StopAnswer(_Document):
+    """What a hard stop came to."""
+
+    motion: Literal["stopped", "moving", "unknown"]
+    message: str
+    advice: str = ""
+    session_ended: bool = Field(description="False while the session's thread has not yet ended")
+    took_s: float = Field(description="real seconds from the request to this answer")
+
+
+class SessionItem(_Document):
+    """A journal."""
+
+    session_id: str
+    started_utc_s: float
+    last_utc_s: float
+    last_step: str
+    outcome: int | None = Field(None, description="exit code; None for an interrupted session")
+    interrupted: bool = Field(description="whether it came to no end and may be taken up")
+    file: str
+
+
+class Health(_Document):
+    """A sign of life."""
+
+    ok: bool = True
+    software: str
+    running: bool

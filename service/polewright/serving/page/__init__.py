@@ -1,0 +1,1 @@
+"""The page's files; a package only so that they are installed with the rest."""

@@ -1,0 +1,467 @@
+// The page: shows what the service tells and passes on what is pressed. It decides nothing.
+
+import { Link, ask, tell } from "./link.js";
+import { ErrorPicture } from "./picture.js";
+import { Tone, Voice } from "./sound.js";
+import { ENDED, angle, clockTime, figures, now, progressWords, stepWords } from "./words.js";
+
+const $ = (id) => document.getElementById(id);
+const body = document.body;
+
+// -- shapes: each mode is told apart by outline alone ------------------------------------------
+
+const OCTAGON = "M31 4H69L96 31V69L69 96H31L4 69V31Z";
+const SIGNS = {
+  turn: ["M50 4L94 50H70V96H30V50H6Z", ""],
+  wait: ["M18 4H82V16C82 36 62 42 62 50C62 58 82 64 82 84V96H18V84C18 64 38 58 38 50C38 42 18 36 18 16Z", "M32 20H68M50 56V78"],
+  stop: [OCTAGON, "M26 50H74"],
+  look: [OCTAGON, "M50 22V58M50 72V77"],
+  hands: ["M50 5L97 92H3Z", "M50 36V64M50 75V80"],
+  pause: ["M14 6H42V94H14ZM58 6H86V94H58Z", ""],
+  snug: ["M27 8H73L97 50L73 92H27L3 50Z", "M30 62L70 38"],
+  done: ["M50 3A47 47 0 1 1 49.9 3Z", "M28 52L44 68L73 34"],
+  ready: ["M50 3A47 47 0 1 1 49.9 3Z", "M40 28L72 50L40 72Z"],
+};
+const TURN_BY = { raise: 0, lower: 180, east: 90, west: -90 };
+
+function showSign(mode, heading, southern) {
+  const [outline, mark] = SIGNS[mode];
+  $("sign-path").setAttribute("d", outline);
+  $("sign-mark").setAttribute("d", mark);
+  const flip = southern && (heading === "east" || heading === "west") ? -1 : 1;
+  const turn = mode === "turn" ? flip * TURN_BY[heading] : 0;
+  $("sign-path").setAttribute("transform", turn ? `rotate(${turn} 50 50)` : "");
+}
+
+function text(id, value) {
+  const element = $(id);
+  if (element.textContent !== value) element.textContent = value;
+}
+
+function list(element, items) {
+  if (element.dataset.items === JSON.stringify(items)) return;
+  element.dataset.items = JSON.stringify(items);
+  element.replaceChildren(...items.map((item) => Object.assign(document.createElement("li"), { textContent: item })));
+}
+
+// -- time: how old is the reading? -------------------------------------------------------------
+
+const time = { utc: 0, at: 0, rate: 1, first: null };
+
+/** The service's clock may run fast in a rehearsal: its rate is learned. */
+function sync(utc) {
+  const at = performance.now() / 1000;
+  time.first ??= [utc, at];
+  if (at - time.first[1] > 2) time.rate = Math.max(0.1, (utc - time.first[0]) / (at - time.first[1]));
+  Object.assign(time, { utc, at });
+}
+
+const age = (utc) => Math.max(0, (time.utc - utc) / time.rate + performance.now() / 1000 - time.at);
+
+const staleAfter = (s) => 12 + 3 * (s.frame?.exposure_s ?? 4);
+
+// -- showing -----------------------------------------------------------------------------------
+
+let shown = null;
+let linkState = "lost";
+const picture = new ErrorPicture($("error-picture"), $("picture-words"));
+const tone = new Tone();
+const voice = new Voice();
+
+function show(s) {
+  if (shown && s.session_id === shown.session_id && s.version < shown.version) return;
+  const was = shown;
+  shown = s;
+  if (was && was.version !== s.version) sync(s.utc_s);
+  else if (!time.utc) sync(s.utc_s);
+  body.dataset.step = s.step;
+  text("where", stepWords(s));
+  showNow(s);
+  showProgress(s);
+  if (s.error !== was?.error || s.advice !== was?.advice) picture.draw(s);
+  showFigures(s);
+  showFrame(s);
+  showChart(s, was);
+  showNotes(s);
+  showControls(s, was);
+  // For whoever measures how quick the page is.
+  body.dataset.reading = s.error ? s.error.utc_s : "";
+  body.dataset.version = s.version;
+  body.dataset.shownMs = Date.now();
+}
+
+function showNow(s) {
+  const late = s.step === "adjusting" && s.error && s.error.state !== "measured" && age(s.error.utc_s) > staleAfter(s);
+  const fresh = !late && linkState !== "lost" && linkState !== "locked";
+  const n = now(s, fresh);
+  body.dataset.mode = n.mode;
+  $("plate").dataset.mode = n.mode;
+  showSign(n.mode, n.heading, s.southern);
+  text("word", n.word);
+  const [number, unit] = n.amount === null ? ["", ""] : angle(n.amount);
+  text("number", number);
+  text("unit", unit);
+  $("amount").hidden = n.amount === null;
+  text("sentence", n.sentence);
+  list($("cautions"), n.cautions);
+  const a = s.advice;
+  const audible = s.step === "adjusting" && fresh && !s.paused && a && a.tone_hz;
+  tone.follow(audible ? { hz: a.tone_hz, period: a.beat_period_s } : null);
+  voice.say(s.step === "adjusting" && !s.paused ? (fresh ? a?.spoken : "no reading, wait") : n.word.toLowerCase());
+}
+
+function showProgress(s) {
+  const p = s.progress;
+  $("progress").hidden = !p || ENDED.has(s.step);
+  if (!p) return;
+  const [words, share] = progressWords(p);
+  text("progress-text", words);
+  if (share === null) $("bar").removeAttribute("value");
+  else $("bar").value = share;
+  for (const stage of $("stages").children) {
+    stage.hidden = s.step === "adjusting" && (stage.dataset.stage === "slew" || stage.dataset.stage === "settle");
+    stage.classList.toggle("on", stage.dataset.stage === p.step);
+  }
+}
+
+function showFigures(s) {
+  $("figures").hidden = !s.error;
+  if (!s.error) return;
+  for (const [id, [value, note]] of Object.entries(figures(s.error))) {
+    $(id).querySelector("b").textContent = value;
+    $(id).querySelector("span").textContent = note;
+  }
+  const hand = s.step === "adjusting" ? s.advice?.axis : null;
+  $("f-alt").classList.toggle("hand", hand === "altitude");
+  $("f-az").classList.toggle("hand", hand === "azimuth");
+  showAge();
+}
+
+function showAge() {
+  const s = shown;
+  if (!s?.error) return;
+  const words = { measured: "measured by the sweep", settled: "settled", settling: "settling", moving: "moving", lost: "lost" };
+  const seconds = age(s.error.utc_s);
+  const old = ENDED.has(s.step) ? "" : `, ${seconds < 100 ? seconds.toFixed(0) + " s" : (seconds / 60).toFixed(0) + " min"} old`;
+  text("reading", `Reading of ${clockTime(s.error.utc_s)}${old}: ${words[s.error.state] ?? s.error.state}. Settled moves so far: ${s.moves}. Sweeps: ${s.sweeps}.`);
+}
+
+const wide = matchMedia("(min-width: 900px)");
+let frameAsked = "";
+
+function showFrame(s) {
+  const f = s.frame;
+  if (!f) return;
+  const shape = [f.hfd_px ? `half-flux diameter ${f.hfd_px.toFixed(1)} px` : "", f.elongation ? `elongation ${f.elongation.toFixed(2)}` : ""].filter(Boolean).join(", ");
+  text("frame-words", `Frame ${f.number}: ${f.star_count} stars${shape ? ", " + shape : ""}, ${f.exposure_s} s${f.solved ? ", solved" : ""}.`);
+  const want = `/api/session/frame.jpg?stars=${$("rings").checked ? 1 : 0}&n=${s.session_id}.${f.number}`;
+  if (!$("frame").open || want === frameAsked || document.hidden) return;
+  frameAsked = want;
+  load($("frame-img"), want, `Last frame, ${f.star_count} stars found`);
+}
+
+/** Swap a picture only when the new one is whole. */
+function load(img, source, alt) {
+  const next = new Image();
+  next.onload = () => {
+    img.src = next.src;
+    img.alt = alt;
+    img.hidden = false;
+  };
+  next.src = source;
+}
+
+let chartAsked = "";
+
+function showChart(s, was) {
+  if (wide.matches && s.plan && !was?.plan) $("chart").open = true;
+  if (!s.plan || !$("chart").open) return;
+  const want = `/api/session/chart.svg?theme=${document.documentElement.dataset.theme}&n=${s.session_id}.${s.sweeps}.${s.plan.azimuths_deg.join(",")}`;
+  if (want === chartAsked) return;
+  chartAsked = want;
+  load($("chart-img"), want, `Sky chart with a sweep of ${s.plan.azimuths_deg.length} points, north up, east left`);
+  const sigma = s.plan.predicted_sigma_arcsec;
+  text("chart-words", `${s.plan.azimuths_deg.length} points${sigma ? `, expected uncertainty ${sigma.toFixed(1)} arcsec` : ""}.`);
+}
+
+function showNotes(s) {
+  list($("note-list"), s.notes.slice(-30).reverse());
+  text("note-count", s.notes.length ? `(${s.notes.length})` : "");
+  text("session-id", s.session_id ? `Session ${s.session_id}` : "");
+}
+
+function showControls(s, was) {
+  const ended = ENDED.has(s.step);
+  const adjusting = s.step === "adjusting";
+  $("start").hidden = !ended;
+  for (const id of ["sweep", "pause", "note-turns"]) $(id).hidden = !adjusting;
+  $("snugged").hidden = !adjusting || s.advice?.action !== "snug_and_recheck";
+  $("sweep").classList.toggle("main", adjusting && ["stop_and_sweep", "done", "check_mount"].includes(s.advice?.action));
+  text("pause", s.paused ? "GO ON" : "PAUSE");
+  if (!ended && wake.wanted !== true) wake.want(true);
+  if (ended && wake.wanted) wake.want(false);
+  if (was && was.step !== s.step) {
+    if (!adjusting) close($("turns"));
+    close($("ask"));
+    if (!ended) $("alarm").hidden = true;
+  }
+  if (ended && (!was || was.step !== s.step)) offerResume();
+  if (!$("tolerance").value) $("tolerance").value = s.tolerance_arcmin;
+}
+
+async function offerResume() {
+  try {
+    const [last] = await ask("/api/sessions");
+    $("take-up").hidden = !last?.interrupted;
+  } catch {
+    $("take-up").hidden = true;
+  }
+}
+
+// -- telling -----------------------------------------------------------------------------------
+
+function alarm(words, bad) {
+  $("alarm").className = bad ? "bad" : "good";
+  text("alarm", words);
+  $("alarm").hidden = false;
+}
+
+async function send(path, data) {
+  try {
+    show(await tell(path, data));
+    $("alarm").hidden = true;
+    return true;
+  } catch (problem) {
+    alarm(`${problem.message}. ${problem.advice ?? ""}`, true);
+    return false;
+  }
+}
+
+const STOP_TRIES = 3;
+
+async function stopNow() {
+  close($("ask"));
+  close($("turns"));
+  $("stop").classList.add("busy");
+  alarm("Stopping …", true);
+  let failed = "";
+  for (let left = STOP_TRIES; left; left -= 1) {
+    try {
+      const answer = await tell("/api/stop");
+      alarm(`${answer.message} ${answer.advice}`.trim(), answer.motion !== "stopped");
+      failed = "";
+      break;
+    } catch (problem) {
+      failed = problem.message;
+    }
+  }
+  if (failed) alarm(`STOP DID NOT GET THROUGH (${failed}). Use the hand controller, or cut the mount's power.`, true);
+  $("stop").classList.remove("busy");
+}
+
+let askBack = null;
+
+function askFirst(title, words, yes, act) {
+  text("ask-h", title);
+  text("ask-text", words);
+  text("ask-yes", yes);
+  askBack = { act, from: document.activeElement };
+  $("ask").hidden = false;
+  $("ask-no").focus();
+}
+
+function close(dialog) {
+  if (dialog.hidden) return;
+  dialog.hidden = true;
+  if (dialog === $("ask")) {
+    askBack?.from?.focus?.();
+    askBack = null;
+  }
+}
+
+const CLEAR = "Hands off mount and tube. Is the tube free to turn, are the cables loose, is nobody within reach?";
+
+function startSession(resume) {
+  const tolerance = Number($("tolerance").value);
+  const config = tolerance > 0 && shown && tolerance !== shown.tolerance_arcmin ? { "pole.tolerance_arcmin": tolerance } : {};
+  askFirst(resume ? "Go on?" : "Start?", `The mount will move by itself. ${CLEAR}`, "YES, START", () => send("/api/session", { config, resume, by: "page" }));
+}
+
+const acts = {
+  stop: stopNow,
+  go: () => startSession(false),
+  "take-up": () => startSession(true),
+  sweep: () => askFirst("New sweep?", `The mount will move by itself. ${CLEAR}`, "YES, SWEEP", () => send("/api/session/sweep")),
+  pause: () => send(shown?.paused ? "/api/session/resume" : "/api/session/pause"),
+  snugged: () => send("/api/session/snugged"),
+  "note-turns": openTurns,
+  "turns-no": () => close($("turns")),
+  "turns-tell": tellTurns,
+  "ask-no": () => close($("ask")),
+  "ask-yes": () => {
+    const act = askBack?.act;
+    close($("ask"));
+    act?.();
+  },
+  theme: () => setTheme(document.documentElement.dataset.theme === "night" ? "day" : "night"),
+  more: () => {
+    $("settings").hidden = !$("settings").hidden;
+    $("more").setAttribute("aria-expanded", String(!$("settings").hidden));
+  },
+  tone: () => toggle("tone", (on) => tone.set(on)),
+  voice: () => toggle("voice", (on) => voice.set(on)),
+};
+for (const [id, act] of Object.entries(acts)) $(id).addEventListener("click", act);
+
+function toggle(id, set) {
+  const on = $(id).getAttribute("aria-pressed") !== "true";
+  $(id).setAttribute("aria-pressed", String(on));
+  set(on);
+  if (shown) showNow(shown);
+}
+
+// -- turns of an adjuster ----------------------------------------------------------------------
+
+const EIGHTHS = ["", "⅛", "¼", "⅜", "½", "⅝", "¾", "⅞"];
+const turned = { heading: "raise", count: 1 };
+
+function showTurns() {
+  for (const button of document.querySelectorAll("[data-heading]")) button.setAttribute("aria-checked", String(button.dataset.heading === turned.heading));
+  const whole = Math.floor(turned.count);
+  text("turn-count", `${whole || ""}${EIGHTHS[Math.round((turned.count - whole) * 8)]}` || "0");
+}
+
+function openTurns() {
+  turned.heading = shown?.advice?.heading ?? turned.heading;
+  const told = shown?.advice?.turns;
+  if (told) turned.count = Math.max(0.125, Math.round(told * 8) / 8);
+  showTurns();
+  $("turns").hidden = false;
+  document.querySelector("#turns [aria-checked=true]").focus();
+}
+
+async function tellTurns() {
+  const axis = turned.heading === "raise" || turned.heading === "lower" ? "altitude" : "azimuth";
+  const sign = turned.heading === "raise" || turned.heading === "east" ? 1 : -1;
+  if (await send("/api/session/turns", { axis, turns: sign * turned.count })) close($("turns"));
+}
+
+for (const button of document.querySelectorAll("[data-heading]")) {
+  button.addEventListener("click", () => {
+    turned.heading = button.dataset.heading;
+    showTurns();
+  });
+}
+for (const button of document.querySelectorAll("[data-add]")) {
+  button.addEventListener("click", () => {
+    turned.count = Math.min(200, Math.max(0.125, turned.count + Number(button.dataset.add)));
+    showTurns();
+  });
+}
+
+// -- theme, dimming, keys, wake lock -----------------------------------------------------------
+
+const remembered = (key, fallback) => {
+  try {
+    return localStorage.getItem(`polewright.${key}`) ?? fallback;
+  } catch {
+    return fallback;
+  }
+};
+const remember = (key, value) => {
+  try {
+    localStorage.setItem(`polewright.${key}`, value);
+  } catch {
+    // Private windows may forbid it; the choice then lasts as long as the page.
+  }
+};
+
+function setTheme(theme) {
+  document.documentElement.dataset.theme = theme;
+  $("theme").setAttribute("aria-pressed", String(theme === "night"));
+  text("theme", theme === "night" ? "Day" : "Night");
+  remember("theme", theme);
+  if (shown) showChart(shown, shown);
+}
+
+function setDim(percent) {
+  $("shade").style.opacity = percent / 100;
+  remember("dim", percent);
+}
+
+$("dim").addEventListener("input", () => setDim(Number($("dim").value)));
+$("dim").value = remembered("dim", "0");
+setDim(Number($("dim").value));
+setTheme(remembered("theme", matchMedia("(prefers-color-scheme: dark)").matches ? "night" : "day"));
+$("rings").addEventListener("change", () => shown && showFrame(shown));
+for (const id of ["frame", "chart"]) {
+  $(id).addEventListener("toggle", () => {
+    if (!shown) return;
+    showFrame(shown);
+    showChart(shown, shown);
+  });
+}
+
+const KEYS = { s: "stop", n: "sweep", p: "pause", k: "snugged", u: "note-turns", t: "tone", v: "voice", d: "theme" };
+
+document.addEventListener("keydown", (event) => {
+  if (event.ctrlKey || event.metaKey || event.altKey || event.repeat) return;
+  if (event.key === "Escape") {
+    close($("ask"));
+    close($("turns"));
+    return;
+  }
+  const id = KEYS[event.key.toLowerCase()];
+  if (!id || (event.target.matches("input:not([type=checkbox]):not([type=range])") && id !== "stop")) return;
+  if (!$(id).hidden && ($("ask").hidden || id === "stop")) acts[id]();
+});
+
+// Focus stays within an open dialog, the STOP button included.
+document.addEventListener("focusin", (event) => {
+  const dialog = [$("ask"), $("turns")].find((one) => !one.hidden);
+  if (dialog && !dialog.contains(event.target) && event.target !== $("stop")) dialog.querySelector("button").focus();
+});
+
+const wake = {
+  wanted: null,
+  lock: null,
+  async want(on) {
+    this.wanted = on;
+    if (!on) {
+      await this.lock?.release().catch(() => {});
+      this.lock = null;
+      return;
+    }
+    try {
+      this.lock = await navigator.wakeLock.request("screen");
+      text("awake", "The screen is kept on during a session.");
+    } catch {
+      text("awake", "The screen cannot be kept on from here: set the phone's screen time-out to its longest.");
+    }
+  },
+};
+document.addEventListener("visibilitychange", () => {
+  if (!document.hidden && wake.wanted) wake.want(true);
+  if (!document.hidden && shown) showFrame(shown);
+});
+
+// -- the line ----------------------------------------------------------------------------------
+
+const LINK_WORDS = { live: "live", polling: "live, slowly", lost: "NO CONTACT", locked: "LOCKED: open the link again" };
+
+new Link({
+  onSnapshot: show,
+  onTime: sync,
+  onState(state) {
+    linkState = state;
+    $("link").dataset.state = state;
+    text("link-text", LINK_WORDS[state]);
+    if (shown) showNow(shown);
+    else if (state === "lost") text("sentence", "The service does not answer. Is it running, and is this device on its network?");
+  },
+});
+setInterval(() => {
+  if (!shown) return;
+  showAge();
+  if (shown.step === "adjusting") showNow(shown);
+}, 1000);

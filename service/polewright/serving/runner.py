@@ -1,0 +1,312 @@
+"""Runs one session at a time in a thread of its own, and stops the mount whatever that one does."""
+
+from __future__ import annotations
+
+import logging
+import secrets
+import threading
+import time
+from collections.abc import Callable, Mapping
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from polewright.alpaca.client import AlpacaConnection
+from polewright.alpaca.motion import MotionState
+from polewright.alpaca.telescope import Telescope
+from polewright.clock import Clock
+from polewright.config import Config
+from polewright.errors import MotionUnknown, PolewrightError
+from polewright.measuring.connect import connect_rig, locate
+from polewright.measuring.events import Event, EventSink
+from polewright.serving.errors import NoSession, SessionBusy, SettingNotAllowed
+from polewright.serving.feed import Feed
+from polewright.serving.journals import session_items
+from polewright.serving.models import SessionItem, StopAnswer
+from polewright.session.journal import (
+    SUFFIX,
+    Journal,
+    default_folder,
+    latest_journal,
+    read_journal,
+)
+from polewright.session.resume import Anchor, CannotTakeUp, find_anchor
+from polewright.session.session import AlignSession, Command, Connect
+from polewright.session.snapshot import SessionSnapshot
+from polewright.session.states import Step
+
+log = logging.getLogger(__name__)
+
+#: What a request may set. Not: solver (it can run programs), files and folders, addresses of
+#: devices, and the limits that keep the mount from harm; those are the computer owner's to say.
+MAY_SET = ("pole", "sweep", "adjusting", "profile", "optics", "site", "camera")
+MAY_NOT_SET = frozenset({"camera.host", "camera.port", "camera.device_number"})
+JOIN_S = 2.0
+SECOND_STOP_S = 120.0
+
+MakeConfig = Callable[[Mapping[str, Any]], Config]
+"""From settings by dotted key to a checked configuration; raises `BadConfig`."""
+
+
+def check_settings(settings: Mapping[str, Any]) -> None:
+    """Raise `SettingNotAllowed` for a key that a request may not set."""
+    for key in settings:
+        if key.partition(".")[0] not in MAY_SET or key in MAY_NOT_SET:
+            raise SettingNotAllowed(key, MAY_SET)
+
+
+def _ignore(_event: Event) -> None:
+    """Listen to nothing."""
+
+
+class SessionRunner:
+    """Starts and stops sessions; keeps the last one to be looked at. Every method is thread-safe.
+
+    Args:
+        make_config: the configuration, with a request's settings on top.
+        clock: shared by all sessions.
+        connect: makes a connected rig.
+        listener: hears every event of every session.
+    """
+
+    def __init__(
+        self,
+        make_config: MakeConfig,
+        clock: Clock,
+        *,
+        connect: Connect = connect_rig,
+        listener: EventSink = _ignore,
+    ) -> None:
+        self.clock = clock
+        self.feed = Feed()
+        self._make_config, self._connect, self._listener = make_config, connect, listener
+        self._config = make_config({})
+        self._lock = threading.Lock()
+        self._session: AlignSession | None = None
+        self._thread: threading.Thread | None = None
+        self._started = ("", "")
+
+    # -- looking -----------------------------------------------------------------------------
+
+    @property
+    def running(self) -> bool:
+        """Whether a session is under way."""
+        return self._thread is not None and self._thread.is_alive()
+
+    @property
+    def session(self) -> AlignSession | None:
+        """The session that runs, or the last one that ran."""
+        return self._session
+
+    def snapshot(self) -> SessionSnapshot:
+        """Return the present session's snapshot, the last one's, or an idle one."""
+        session = self._session
+        if session is not None:
+            return session.snapshot()
+        return SessionSnapshot(
+            session_id="",
+            version=0,
+            step=Step.IDLE,
+            utc_s=self.clock.utc_s(),
+            tolerance_arcmin=self._config.pole.tolerance_arcmin,
+        )
+
+    @property
+    def folder(self) -> Path:
+        """Where the journals are."""
+        given = self._config.run.journal_folder
+        return default_folder() if given is None else Path(given).expanduser()
+
+    def sessions(self) -> list[SessionItem]:
+        """Return the journals, newest first."""
+        session = self._session
+        running_id = session.session_id if session is not None and self.running else None
+        return session_items(self.folder, running_id)
+
+    # -- running -----------------------------------------------------------------------------
+
+    def start(
+        self, settings: Mapping[str, Any], by: str, *, resume: bool = False
+    ) -> SessionSnapshot:
+        """Start a session and return its first snapshot.
+
+        Args:
+            settings: by dotted key, on top of the configuration.
+            by: who asks.
+            resume: take up the interrupted session that was written last.
+
+        Raises:
+            SessionBusy: one is running.
+            SettingNotAllowed, BadConfig: the settings are not usable.
+            CannotTakeUp: there is no session to take up, or it is over.
+            JournalUnusable: the journal cannot be written.
+        """
+        check_settings(settings)
+        config = self._make_config(settings)
+        with self._lock:
+            if self.running:
+                raise SessionBusy(*self._started)
+            session = self._resumed(config) if resume else self._fresh(config)
+            now = datetime.fromtimestamp(self.clock.utc_s(), UTC)
+            self._started = (now.strftime("%H:%M UTC"), by or "somebody")
+            self._session = session
+            self._thread = threading.Thread(
+                target=self._run, args=(session,), name=f"session {session.session_id}", daemon=True
+            )
+            self._thread.start()
+            watcher = threading.Thread(
+                target=self._watch, args=(session, self._thread), name="session feed", daemon=True
+            )
+            watcher.start()
+        return session.snapshot()
+
+    def _fresh(self, config: Config) -> AlignSession:
+        now = datetime.fromtimestamp(self.clock.utc_s(), UTC)
+        session_id = f"{now:%Y%m%d-%H%M%S}-{secrets.token_hex(2)}"
+        return self._make(config, Journal(self.folder / f"{session_id}{SUFFIX}"), session_id)
+
+    def _resumed(self, config: Config) -> AlignSession:
+        path = latest_journal(self.folder)
+        if path is None:
+            raise CannotTakeUp(f"there is no journal in {self.folder}")
+        anchor, _why = find_anchor(read_journal(path))
+        session_id = path.name.removesuffix(SUFFIX)
+        return self._make(config, Journal(path), session_id, anchor=anchor, resumed=True)
+
+    def _make(
+        self,
+        config: Config,
+        journal: Journal,
+        session_id: str,
+        *,
+        anchor: Anchor | None = None,
+        resumed: bool = False,
+    ) -> AlignSession:
+        return AlignSession(
+            self._connect,
+            config,
+            self.clock,
+            journal,
+            self._listener,
+            session_id=session_id,
+            anchor=anchor,
+            resumed=resumed,
+        )
+
+    def _run(self, session: AlignSession) -> None:
+        try:
+            session.run()
+        except Exception:  # the session has stopped the mount on its way out
+            log.exception("session.crashed id=%s", session.session_id)
+        finally:
+            session.journal.close()
+
+    def _watch(self, session: AlignSession, thread: threading.Thread) -> None:
+        version = -1
+        while thread.is_alive():
+            now = session.wait_for_change(version, 0.5)
+            if now.version != version:
+                version = now.version
+                self.feed.wake()
+        self.feed.wake()
+
+    def _running_session(self) -> AlignSession:
+        session = self._session
+        if session is None or not self.running:
+            raise NoSession
+        return session
+
+    def command(self, command: Command, **details: Any) -> SessionSnapshot:
+        """Pass a person's wish on to the running session.
+
+        Raises:
+            NoSession: none runs.
+            NotNow: it does not fit the session's step.
+        """
+        session = self._running_session()
+        session.command(command, **details)
+        return session.snapshot()
+
+    def stop(self, reason: str) -> SessionSnapshot:
+        """End the running session in good order; it stops the mount. Raises `NoSession`."""
+        session = self._running_session()
+        session.stop(reason)
+        return session.snapshot()
+
+    # -- the hard stop -----------------------------------------------------------------------
+
+    def hard_stop(self, reason: str) -> StopAnswer:
+        """Stop the mount now, whatever the session's thread is doing; never raises an Exception.
+
+        The session is cancelled, and beside it the mount is told to stop, tracking included, over
+        the connection's urgent lane, which waits for no other request.
+        """
+        began_s = time.monotonic()
+        session, thread = self._session, self._thread
+        if session is not None:
+            session.stop(reason)
+        message, advice = "", ""
+        telescope: Telescope | None = None
+        try:
+            telescope = self._telescope(session)
+            state = telescope.stop_motion(tracking_off=True)
+        except PolewrightError as error:
+            state = MotionState.UNKNOWN
+            message, advice = f"The mount could not be reached: {error}", MotionUnknown.advice
+        except Exception as error:
+            log.exception("service.hard_stop_failed")
+            state = MotionState.UNKNOWN
+            message, advice = f"The stop failed unexpectedly: {error!r}", MotionUnknown.advice
+        if thread is not None:
+            thread.join(JOIN_S)
+        ended = thread is None or not thread.is_alive()
+        if not ended and telescope is not None and thread is not None:
+            self._stop_again_later(telescope, thread)
+        if not message:
+            message, advice = _STOP_WORDS[state]
+        self.feed.wake()
+        return StopAnswer(
+            motion=state.value,
+            message=message,
+            advice=advice,
+            session_ended=ended,
+            took_s=time.monotonic() - began_s,
+        )
+
+    def _telescope(self, session: AlignSession | None) -> Telescope:
+        """The connected mount, or the one that a session would connect to."""
+        rig = session.rig if session is not None else None
+        if rig is not None:
+            return rig.telescope
+        config = session.config if session is not None else self._config
+        host, port, number = locate("telescope", config.telescope)
+        return Telescope(AlpacaConnection(host, port), number, clock=self.clock)
+
+    def _stop_again_later(self, telescope: Telescope, thread: threading.Thread) -> None:
+        """A slew command may have been on its way when the stop came: stop once more after it."""
+
+        def again() -> None:
+            thread.join(SECOND_STOP_S)
+            if telescope.stop_motion(tracking_off=True) is not MotionState.STOPPED:
+                log.error("service.motion_unknown after a second stop")
+
+        threading.Thread(target=again, name="second stop", daemon=True).start()
+
+    def close(self) -> None:
+        """End the service's work: stop a running session and its motion."""
+        if self.running:
+            self.hard_stop("the service was ended")
+        self.feed.close()
+
+
+_STOP_WORDS = {
+    MotionState.STOPPED: ("The mount stands still; tracking is off.", ""),
+    MotionState.MOVING: (
+        "The mount was told to stop and STILL MOVES.",
+        "Cut the mount's power now.",
+    ),
+    MotionState.UNKNOWN: (
+        "The mount was told to stop but does not confirm it.",
+        MotionUnknown.advice,
+    ),
+}

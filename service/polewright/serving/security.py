@@ -1,0 +1,237 @@
+"""The gate in front of the service: who may ask, from which page, and how much.
+
+A page on the internet can make a browser send requests to this computer. Three checks stop it:
+the Host header must be a name of this service (against rebinding a foreign name to a local
+address), a request that changes something must come from our own page or from a program
+(Origin, Sec-Fetch-Site), and nothing is ever allowed cross-origin (no CORS headers at all).
+"""
+
+from __future__ import annotations
+
+import ipaddress
+import json
+import secrets
+import socket
+from http.cookies import CookieError, SimpleCookie
+from urllib.parse import parse_qs
+
+from starlette.datastructures import Headers, MutableHeaders
+from starlette.responses import Response
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+COOKIE = "polewright_token"
+MOST_BYTES = 64 * 1024
+COOKIE_AGE_S = 14 * 3600
+"""A long winter night."""
+
+HEADERS = {
+    "Content-Security-Policy": (
+        "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; "
+        "connect-src 'self'; manifest-src 'self'; base-uri 'none'; form-action 'none'; "
+        "frame-ancestors 'none'"
+    ),
+    "X-Content-Type-Options": "nosniff",
+    "X-Frame-Options": "DENY",
+    "Referrer-Policy": "no-referrer",
+    "Cross-Origin-Opener-Policy": "same-origin",
+    "Cross-Origin-Resource-Policy": "same-origin",
+    "Permissions-Policy": "camera=(), microphone=(), geolocation=(), screen-wake-lock=(self)",
+}
+
+_LOCKED = """<!doctype html><html lang="en"><meta charset="utf-8">
+<meta name="viewport" content="width=device-width"><title>Polewright: locked</title>
+<h1>This page is locked</h1>
+<p>Open the link, or scan the QR code, that the terminal showed when the service was started.
+Each start of the service makes a new one.</p></html>"""
+
+
+def new_token() -> str:
+    """Return a fresh token of 192 random bits, fit for a link."""
+    return secrets.token_urlsafe(24)
+
+
+def host_names(on_lan: bool) -> frozenset[str]:
+    """Return the names, in lower case, by which this computer may be called."""
+    names = {"localhost"}
+    if on_lan:
+        own = socket.gethostname().lower()
+        names |= {own, own.partition(".")[0], f"{own.partition('.')[0]}.local"}
+    return frozenset(names)
+
+
+def host_allowed(header: str, names: frozenset[str], on_lan: bool) -> bool:
+    """Whether a Host header names this service.
+
+    Addresses in figures are no danger: rebinding needs a name. The port is not looked at, since
+    tunnels and containers change it.
+    """
+    host = header[1:].partition("]")[0] if header.startswith("[") else header.partition(":")[0]
+    try:
+        address = ipaddress.ip_address(host)
+    except ValueError:
+        return host.lower().rstrip(".") in names
+    return address.is_loopback or on_lan
+
+
+class _Refused(Exception):
+    def __init__(self, status: int, code: str, message: str, advice: str) -> None:
+        super().__init__(message)
+        self.status, self.code, self.message, self.advice = status, code, message, advice
+
+
+class Gate:
+    """ASGI middleware: checks every request, and puts the security headers on every answer."""
+
+    def __init__(self, app: ASGIApp, *, token: str | None, on_lan: bool) -> None:
+        if on_lan and not token:
+            raise ValueError("a service that others can reach needs a token")
+        self.app, self.token, self.on_lan = app, token, on_lan
+        self.names = host_names(on_lan)
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Let a request through, or answer it here."""
+        if scope["type"] == "lifespan":
+            await self.app(scope, receive, send)
+            return
+        if scope["type"] != "http":
+            await send({"type": "websocket.close", "code": 1008})
+            return
+        headers = Headers(scope=scope)
+
+        async def guarded(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                out = MutableHeaders(scope=message)
+                for name, value in HEADERS.items():
+                    if name not in out:
+                        out[name] = value
+                out.setdefault("Cache-Control", "no-store")
+            await send(message)
+
+        try:
+            self._check_host(headers)
+            self._check_origin(scope["method"], headers)
+            opened = self._check_token(scope, headers)
+            if opened is None:
+                receive = await self._whole_body(headers, receive)
+        except _Refused as refused:
+            await _answer(refused, scope["path"])(scope, receive, guarded)
+            return
+        if opened is not None:
+            await opened(scope, receive, guarded)
+            return
+        await self.app(scope, receive, guarded)
+
+    def _check_host(self, headers: Headers) -> None:
+        host = headers.get("host", "")
+        if not host_allowed(host, self.names, self.on_lan):
+            raise _Refused(
+                421,
+                "foreign_host",
+                f"this service is not called {host!r}",
+                "Use the address that the terminal showed.",
+            )
+
+    def _check_origin(self, method: str, headers: Headers) -> None:
+        if method in ("GET", "HEAD"):
+            return
+        origin, site = headers.get("origin"), headers.get("sec-fetch-site")
+        host = headers.get("host", "")
+        foreign = origin is not None and origin not in (f"http://{host}", f"https://{host}")
+        if foreign or site in ("cross-site", "same-site"):
+            raise _Refused(
+                403,
+                "foreign_origin",
+                "this request comes from another site's page",
+                "Use this service's own page, or a program that sends no Origin header.",
+            )
+
+    def _check_token(self, scope: Scope, headers: Headers) -> Response | None:
+        """Return an answer when the link with the token was opened; raise when none was given."""
+        if self.token is None or scope["path"] == "/api/health":
+            return None
+        if scope["path"] == "/" and scope["query_string"]:
+            query = parse_qs(scope["query_string"].decode("latin-1"))
+            if self._right(query.get("token", [""])[0]):
+                # To an address without the token: it shall not stay in the address bar.
+                response = Response(status_code=303, headers={"Location": "/"})
+                response.set_cookie(
+                    COOKIE,
+                    self.token,
+                    max_age=COOKIE_AGE_S,
+                    httponly=True,
+                    samesite="lax",
+                    path="/",
+                )
+                return response
+        scheme, _, given = headers.get("authorization", "").partition(" ")
+        if scheme.lower() == "bearer" and self._right(given.strip()):
+            return None
+        try:
+            cookies = SimpleCookie(headers.get("cookie", ""))
+        except CookieError:
+            cookies = SimpleCookie()
+        if COOKIE in cookies and self._right(cookies[COOKIE].value):
+            return None
+        raise _Refused(
+            401,
+            "token_missing",
+            "this service needs its token",
+            "Open the link that the terminal showed, or send it as Authorization: Bearer.",
+        )
+
+    def _right(self, given: str) -> bool:
+        return self.token is not None and secrets.compare_digest(
+            given.encode("utf-8", "replace"), self.token.encode()
+        )
+
+    async def _whole_body(self, headers: Headers, receive: Receive) -> Receive:
+        """Read the body up to the limit, and hand it on in one piece."""
+        told = headers.get("content-length", "0")
+        if not told.isdigit() or int(told) > MOST_BYTES:
+            raise _too_large()
+        if told == "0" and "transfer-encoding" not in headers:
+            return receive
+        body = b""
+        more = True
+        while more:
+            message = await receive()
+            if message["type"] == "http.disconnect":
+                break
+            body += message.get("body", b"")
+            more = message.get("more_body", False)
+            if len(body) > MOST_BYTES:
+                raise _too_large()
+        handed = False
+
+        async def replay() -> Message:
+            nonlocal handed
+            if not handed:
+                handed = True
+                return {"type": "http.request", "body": body, "more_body": False}
+            return await receive()
+
+        return replay
+
+
+def _too_large() -> _Refused:
+    return _Refused(
+        413,
+        "too_large",
+        f"a request may have {MOST_BYTES} bytes at most",
+        "Send only the settings that differ from the configuration.",
+    )
+
+
+def _answer(refused: _Refused, path: str) -> Response:
+    if refused.status == 401 and not path.startswith("/api"):
+        return Response(_LOCKED, status_code=401, media_type="text/html")
+    document = {"code": refused.code, "message": refused.message, "advice": refused.advice}
+    headers = {"WWW-Authenticate": "Bearer"} if refused.status == 401 else {}
+    if refused.status == 413:
+        headers["Connection"] = "close"
+    return Response(
+        json.dumps(document),
+        status_code=refused.status,
+        media_type="application/json",
+        headers=headers,
+    )
