@@ -7,6 +7,9 @@
 - ``POST /rig/mishaps``: JSON with any of ``slip_declination_arcmin``,
   ``slip_right_ascension_arcmin``, ``sink_east_arcmin``, ``sink_north_arcmin``.
 - ``POST /rig/safety``: JSON ``{"safe": false}`` makes the safety monitor say so.
+- ``GET /rig/faults``: the faults that are loaded, and how often each struck.
+- ``POST /rig/faults``: a scenario as JSON (see `polewright_sim.scenario`) is added.
+- ``DELETE /rig/faults`` or ``/rig/faults/<number>``: all of them, or one, end.
 """
 
 from __future__ import annotations
@@ -22,7 +25,9 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, PlainTextResponse, Response
 from starlette.routing import Route
 
+from polewright_sim.faults import FaultLayer
 from polewright_sim.rig import SimulatedRig
+from polewright_sim.scenario import Scenario
 
 _BODY_LIMIT = 64 * 1024
 Model = TypeVar("Model", bound=BaseModel)
@@ -105,6 +110,34 @@ def control_routes(rig: SimulatedRig) -> list[Route]:
         Route("/rig/adjusters", posted(KnobTurns, turn), methods=["POST"]),
         Route("/rig/mishaps", posted(Mishap, mishap), methods=["POST"]),
         Route("/rig/safety", posted(Safety, safety), methods=["POST"]),
+    ]
+
+
+def fault_routes(layer: FaultLayer, switch_on: Callable[[], None]) -> list[Route]:
+    """Return the routes of a rig's fault layer; ``switch_on`` puts it before the answers."""
+
+    def told(_: Request) -> Response:
+        return JSONResponse({"faults": layer.report()})
+
+    def load(wanted: Scenario) -> Response:
+        switch_on()
+        return JSONResponse({"numbers": layer.load(wanted), "faults": layer.report()})
+
+    def clear(_: Request) -> Response:
+        layer.clear()
+        return JSONResponse({"faults": layer.report()})
+
+    def remove(request: Request) -> Response:
+        number = request.path_params["number"]
+        if not layer.remove(number):
+            return PlainTextResponse(f"there is no fault number {number}", 404)
+        return JSONResponse({"faults": layer.report()})
+
+    return [
+        Route("/rig/faults", told, methods=["GET"]),
+        Route("/rig/faults", posted(Scenario, load), methods=["POST"]),
+        Route("/rig/faults", clear, methods=["DELETE"]),
+        Route("/rig/faults/{number:int}", remove, methods=["DELETE"]),
     ]
 
 

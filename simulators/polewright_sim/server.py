@@ -7,8 +7,10 @@ from collections.abc import Callable
 from types import TracebackType
 
 from polewright_sim.camera_device import CameraDevice
-from polewright_sim.control import control_routes
+from polewright_sim.control import control_routes, fault_routes
+from polewright_sim.faults import FaultLayer
 from polewright_sim.rig import SimulatedRig
+from polewright_sim.scenario import Scenario
 from polewright_sim.small_devices import (
     CoverDevice,
     FocuserDevice,
@@ -16,7 +18,7 @@ from polewright_sim.small_devices import (
     SwitchDevice,
 )
 from polewright_sim.telescope_device import TelescopeDevice
-from polewright_wire import AlpacaServer, Device, Interceptor, ServerDescription
+from polewright_wire import AlpacaServer, Call, Device, Interceptor, Reply, ServerDescription
 
 _NAMESPACE = uuid.UUID("5d3e0d6a-5d0e-4c0e-9d57-5a6f8d1c2b44")
 
@@ -52,10 +54,13 @@ class RunningRig:
         self.focuser: FocuserDevice | None = None
         self.switches: SwitchDevice | None = None
         self._add_small_devices(identity)
+        self.faults = FaultLayer(
+            rig, {device.type_name: device for device in self.devices}, self._answer
+        )
         self.server = AlpacaServer(
             self.devices,
             ServerDescription(spec.name, "Polewright", "1.0", "nowhere: a simulation"),
-            extra_routes=control_routes(rig),
+            extra_routes=[*control_routes(rig), *fault_routes(self.faults, self._faults_on)],
         )
         self._running = self.server.start(host, port, discovery_port=discovery_port)
         self.host = host
@@ -106,6 +111,17 @@ class RunningRig:
         """UDP port on which discovery is answered, if it is."""
         responder = self._running.discovery
         return None if responder is None else responder.port
+
+    def _answer(self, call: Call) -> Reply:
+        return self.server.answer(call)
+
+    def _faults_on(self) -> None:
+        self.set_interceptor(self.faults.intercept)
+
+    def load_faults(self, scenario: Scenario) -> list[int]:
+        """Let things go wrong from now on; return the numbers of the faults."""
+        self._faults_on()
+        return self.faults.load(scenario)
 
     def set_interceptor(self, interceptor: Interceptor | None) -> None:
         """Put a fault layer before every Alpaca answer, or take it away."""
