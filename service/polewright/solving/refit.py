@@ -505,7 +505,7 @@ def fit_attitude(
         u, _z = gnomonic(vectors, attitude)
         residual = pixels * (1.0 + k1 * r2) - u / scale
         ux, uy = u[:, 0], u[:, 1]
-        jacobian = np.empty((pixels.shape[0], 2, count))
+        jacobian = np.zeros((pixels.shape[0], 2, count))
         # columns: turn about x, y, z (camera), log scale, k1
         jacobian[:, 0, 0], jacobian[:, 1, 0] = ux * uy, 1.0 + uy * uy
         jacobian[:, 0, 1], jacobian[:, 1, 1] = -(1.0 + ux * ux), -ux * uy
