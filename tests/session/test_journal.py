@@ -6,7 +6,14 @@ from pathlib import Path
 
 import pytest
 
-from polewright.session.journal import Journal, JournalUnusable, latest_journal, read_journal
+from polewright.session.journal import (
+    Journal,
+    JournalInUse,
+    JournalUnusable,
+    in_use,
+    latest_journal,
+    read_journal,
+)
 from polewright.session.resume import CannotTakeUp, find_anchor
 
 
@@ -70,3 +77,58 @@ def test_a_session_torn_from_its_sweep_begins_with_a_new_one(tmp_path: Path) -> 
 
     assert anchor is None
     assert "new sweep" in why
+
+
+ANCHOR = {
+    "axis": [0.0, 0.7, 0.7],
+    "covariance": [[0.0] * 3] * 3,
+    "reference": [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]],
+    "reference_covariance": [[0.0] * 3] * 3,
+    "utc_s": 1.0,
+    "elongation": 1.1,
+    "hfd_px": 2.0,
+    "star_count": 40,
+    "tracking": True,
+    "declination_deg": 20.0,
+    "side_of_pier": 0,
+}
+
+
+@pytest.mark.parametrize(
+    ("later", "kept"),
+    [
+        ([], True),
+        (["checking"], True),
+        (["checking", "adjusting"], True),
+        (["planning"], False),
+        (["planning", "sweeping", "adjusting"], False),
+    ],
+)
+def test_an_anchor_serves_until_the_next_sweep_begins(
+    tmp_path: Path, later: list[str], kept: bool
+) -> None:
+    """A reference frame from before a new sweep is out of date; a second crash does not lose it."""
+    path = tmp_path / "a.journal.jsonl"
+    steps = [("step", {"step": step}) for step in later]
+    write(path, ("step", {"step": "adjusting"}), ("anchor", ANCHOR), *steps)
+
+    anchor, why = find_anchor(read_journal(path))
+
+    assert (anchor is not None) is kept
+    assert ("same reference frame" in why) is kept
+
+
+def test_a_journal_is_written_by_one_program_at_a_time(tmp_path: Path) -> None:
+    """A second writer is refused and harms nothing; the lock ends with the first."""
+    path = tmp_path / "a.journal.jsonl"
+    first = Journal(path)
+    first.write(0.0, "step", {"step": "checking"})
+
+    assert in_use(path)
+    with pytest.raises(JournalInUse, match="another program"):
+        Journal(path)
+    first.close()
+
+    assert not in_use(path)
+    assert len(read_journal(path)) == 1
+    assert not in_use(tmp_path / "none.journal.jsonl")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from datetime import datetime
 from typing import Any, Literal
 
 from polewright.adjusting.engine import AdjustmentEngine, Reading
@@ -117,8 +118,15 @@ class Board:
             )
         )
 
-    def measured(self, result: MeasurementResult, sweeps: int) -> None:
-        """A sweep was fitted."""
+    def recalled(self, result: MeasurementResult | None, sweeps: int, moves: int) -> None:
+        """An interrupted session goes on: show what it had come to."""
+        if result is not None:
+            finished = datetime.fromisoformat(result.finished_utc)
+            self.measured(result, sweeps, finished.timestamp())
+        self._put(sweeps=sweeps, moves=moves)
+
+    def measured(self, result: MeasurementResult, sweeps: int, utc_s: float | None = None) -> None:
+        """A sweep was fitted, just now or at ``utc_s``."""
         axis = result.axis
         self._trail = Trail()
         self._put(
@@ -136,7 +144,7 @@ class Board:
                 upper95_arcmin=axis.total_upper95_arcmin,
                 correlation=axis.correlation,
                 state="measured",
-                utc_s=self._clock.utc_s(),
+                utc_s=self._clock.utc_s() if utc_s is None else utc_s,
             ),
         )
 

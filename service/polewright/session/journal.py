@@ -1,6 +1,8 @@
 """The session's journal: append-only JSON lines, each on the disk before the session goes on.
 
 A power cut can tear at most the last line; reading drops a torn one. Nothing is ever rewritten.
+While a program writes a journal it holds a lock on it, which ends with the program however that
+ends; so a journal that came to no end and is not locked belongs to an interrupted session.
 """
 
 from __future__ import annotations
@@ -15,6 +17,7 @@ from typing import Any, TextIO
 import platformdirs
 
 from polewright.errors import ConfigError
+from polewright.session.file_lock import locked, try_lock
 
 SUFFIX = ".journal.jsonl"
 
@@ -31,6 +34,20 @@ class JournalUnusable(ConfigError):
 
     def __str__(self) -> str:
         return f"the session journal {self.path} is not usable: {self.reason}"
+
+
+class JournalInUse(ConfigError):
+    """Another program writes this journal now."""
+
+    code = "journal_in_use"
+    advice = "Watch or stop the session in the program that runs it."
+
+    def __init__(self, path: str) -> None:
+        super().__init__(path)
+        self.path = path
+
+    def __str__(self) -> str:
+        return f"the session of {self.path} is running: another program writes its journal"
 
 
 @dataclass(frozen=True)
@@ -51,12 +68,15 @@ class Journal:
     """One session's journal, open for appending."""
 
     def __init__(self, path: Path) -> None:
-        """Open or create ``path``. Raises `JournalUnusable`."""
+        """Open or create ``path``. Raises `JournalUnusable` or `JournalInUse`."""
         self.path = path
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
-            _mend_torn_end(path)
             self._file: TextIO = path.open("a", encoding="utf-8")
+            if not try_lock(self._file.fileno()):
+                self._file.close()
+                raise JournalInUse(str(path))
+            _mend_torn_end(path)
         except OSError as exc:
             raise JournalUnusable(str(path), str(exc)) from exc
 
@@ -96,6 +116,15 @@ def read_journal(path: Path) -> list[Record]:
     except OSError as exc:
         raise JournalUnusable(str(path), str(exc)) from exc
     return list(_records(text))
+
+
+def in_use(path: Path) -> bool:
+    """Whether a running program writes this journal."""
+    try:
+        with path.open("r+b") as file:
+            return locked(file.fileno())
+    except OSError:
+        return False
 
 
 def _records(text: str) -> Iterator[Record]:

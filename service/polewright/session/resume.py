@@ -7,10 +7,12 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from pydantic import ValidationError
 
 from polewright.adjusting.observation import Observation
 from polewright.angles import Matrix, Vector
 from polewright.errors import PolewrightError
+from polewright.measuring.result import MeasurementResult
 from polewright.measuring.rig import Rig
 from polewright.session.journal import Record
 
@@ -18,6 +20,8 @@ from polewright.session.journal import Record
 OLDEST_S = 2.0 * 3600.0
 #: The mount's own declination may differ so much: rounding, coordinates of date.
 SAME_DECLINATION_DEG = 0.05
+#: Steps after which an anchor of before is out of date: a new sweep is under way.
+MOVES_ON = frozenset({"planning", "sweeping"})
 
 
 class CannotTakeUp(PolewrightError):
@@ -146,8 +150,41 @@ def find_anchor(records: Sequence[Record]) -> tuple[Anchor | None, str]:
         raise CannotTakeUp("its journal holds no step")
     if any(record.kind == "end" for record in records):
         raise CannotTakeUp(f"it had come to its end ({steps[-1]})")
-    anchors = [record for record in records if record.kind == "anchor"]
-    if steps[-1] == "adjusting" and anchors:
-        anchor = anchor_from_record(anchors[-1].data)
-        return anchor, "it was interrupted while adjusting: the same reference frame goes on"
+    anchor = None
+    for record in records:
+        if record.kind == "anchor":
+            anchor = record
+        elif record.kind == "step" and record.data.get("step") in MOVES_ON:
+            anchor = None
+    if anchor is not None:
+        return (
+            anchor_from_record(anchor.data),
+            "it was interrupted while adjusting: the same reference frame goes on",
+        )
     return None, f"it was interrupted while {steps[-1]}: it begins with a new sweep"
+
+
+@dataclass(frozen=True)
+class Recalled:
+    """What an interrupted session had come to."""
+
+    result: MeasurementResult | None
+    """Of its last sweep."""
+    sweeps: int
+    moves: int
+    """Settled moves of the adjusters."""
+
+
+def recall(records: Sequence[Record]) -> Recalled:
+    """Read from a journal what the board should show when the session goes on."""
+    result, sweeps, moves = None, 0, 0
+    for record in records:
+        if record.kind == "measured":
+            sweeps += 1
+            try:
+                result = MeasurementResult.model_validate(record.data)
+            except ValidationError:
+                result = None
+        elif record.kind == "moved":
+            moves = int(record.data.get("moves", moves))
+    return Recalled(result, sweeps, moves)

@@ -34,8 +34,8 @@ from polewright.measuring.stopping import motion_stopped_on_trouble
 from polewright.measuring.sweep import SweepPoint, look_at, report_plate, take_frame
 from polewright.planning.request import PlanRequest, SweepPlan
 from polewright.session.board import Board
-from polewright.session.journal import Journal
-from polewright.session.resume import Anchor, anchor_record
+from polewright.session.journal import Journal, read_journal
+from polewright.session.resume import Anchor, anchor_record, recall
 from polewright.session.snapshot import SessionSnapshot
 from polewright.session.states import ENDED, Happening, NotNow, Step, follow
 
@@ -189,6 +189,10 @@ class AlignSession:
     def run(self) -> ExitCode:
         """Run to the end and return how it ended; never raises a `PolewrightError`."""
         try:
+            if self._resumed:
+                before = recall(read_journal(self.journal.path))
+                self._sweeps = before.sweeps
+                self._board.recalled(before.result, before.sweeps, before.moves)
             self._go(Happening.START, "")
             self.rig = rig = self._connect(self.config, self.clock, self.cancel, self._hear)
             rig.on_frame = self._keep_frame
@@ -220,7 +224,10 @@ class AlignSession:
                 raise GaveUp(self._sweeps)
             measured = self._sweep(rig)
             if measured.result.within_tolerance:
+                if self.config.run.afterwards == "stop":
+                    self._stop_now(rig, "the run is over and the mount does not confirm its stop")
                 self._go(Happening.MEASURED_WITHIN, "the sweep confirms the axis")
+                self._board.knows_motion(rig.telescope)
                 return
             self._go(Happening.MEASURED_OUTSIDE, f"{measured.result.axis.total_arcmin:.2f}′ off")
             self._adjust(rig, self._begin_adjusting(rig, measured))
@@ -232,8 +239,12 @@ class AlignSession:
         if not self._resumed:
             raise MountBusy
         rig.note("The mount was still slewing when the session was taken up: stopping it.")
-        if rig.telescope.stop_motion() is not MotionState.STOPPED:
-            raise MotionUnknown("the mount was moving and did not confirm that it stopped")
+        self._stop_now(rig, "the mount was moving and did not confirm that it stopped")
+
+    def _stop_now(self, rig: Rig, otherwise: str) -> None:
+        """Stop all motion, tracking included; raise `MotionUnknown` saying ``otherwise``."""
+        if rig.telescope.stop_motion(tracking_off=True) is not MotionState.STOPPED:
+            raise MotionUnknown(otherwise)
 
     def _sweep(self, rig: Rig) -> Measured:
         plan = planned_sweep(rig)
@@ -302,6 +313,7 @@ class AlignSession:
         """Read frame after frame until a new sweep is wanted."""
         self._sweep_wanted.clear()
         while True:
+            rig.guards.while_tracking()
             self._obey(engine)
             if self._sweep_wanted.is_set():
                 break
@@ -360,7 +372,10 @@ class AlignSession:
         )
 
     def _tell(self, rig: Rig, reading: Reading) -> None:
+        moves = self._board.snapshot().moves
         self._board.read(reading)
+        if self._board.snapshot().moves != moves:
+            self._write("moved", {"moves": self._board.snapshot().moves})
         error = reading.error
         arcmin = self._board.arcmin
         rig.emit(
