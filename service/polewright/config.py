@@ -168,6 +168,13 @@ class SweepSection(Section):
         le=30,
         description="how far from its target the mount may say it stopped, degrees",
     )
+    solved_tolerance_deg: float = Field(
+        4.0,
+        gt=0,
+        le=30,
+        description="how far the solved centre may be from where the mount's word, corrected by "
+        "the point before, puts it, degrees",
+    )
 
 
 class HorizonSection(Section):
@@ -213,6 +220,35 @@ class LimitsSection(Section):
     )
 
 
+class SafetySection(DeviceSection):
+    """A safety monitor; give host, port or device_number to have it watched, none otherwise."""
+
+    @property
+    def wanted(self) -> bool:
+        """Whether there is one to watch."""
+        return any(value is not None for value in (self.host, self.port, self.device_number))
+
+
+class RecoverySection(Section):
+    """What is tried, unasked, when a point does not solve."""
+
+    tries: int = Field(
+        2, ge=0, le=10, description="longer exposures tried at a place that does not solve"
+    )
+    max_exposure_s: float = Field(
+        20.0,
+        gt=0,
+        le=600,
+        description="longest of these exposures, s; each is twice the one before",
+    )
+    moves: int = Field(
+        2, ge=0, le=10, description="other places on the declination circle tried for a point"
+    )
+    swaps: int = Field(
+        1, ge=0, le=5, description="other sweeps tried when a point finds no other place"
+    )
+
+
 class SolverSection(Section):
     """How frames are solved."""
 
@@ -238,6 +274,41 @@ class PoleSection(Section):
     tolerance_arcmin: float = Field(
         1.0, gt=0, le=120, description="axis error that is good enough, arcminutes"
     )
+    tolerance_from_tonight: bool = Field(
+        False,
+        description="whether the tolerance follows from the exposures of [tonight] instead",
+    )
+
+
+class TonightSection(Section):
+    """The exposures planned for the night, from which a tolerance can follow."""
+
+    focal_length_mm: float | None = Field(
+        None, gt=5, lt=20000, description="focal length of tonight's optics; [optics] if left out"
+    )
+    pixel_um: float | None = Field(
+        None, gt=0.3, lt=100, description="tonight's pixel, micrometres; [optics] if left out"
+    )
+    exposure_s: float = Field(
+        300.0, gt=0, le=21600, description="longest single exposure planned, s"
+    )
+    declination_deg: float = Field(
+        45.0, ge=-89, le=89, description="declination of the target, degrees"
+    )
+    hour_angle_from_hours: float = Field(
+        -4.0, ge=-12, le=12, description="hour angle of the first exposure, hours, east negative"
+    )
+    hour_angle_to_hours: float = Field(
+        4.0, ge=-12, le=12, description="hour angle of the last exposure, hours, west positive"
+    )
+    guided: bool = Field(False, description="whether a guide star is followed")
+    guide_distance_deg: float = Field(
+        0.0, ge=0, le=30, description="guide star to field centre, degrees; any direction"
+    )
+    field_radius_deg: float = Field(
+        0.0, ge=0, le=45, description="field centre to the farthest star that shall be round"
+    )
+    trail_px: float = Field(1.0, gt=0, le=1000, description="longest trail that may be, pixels")
 
 
 class AdjustingSection(Section):
@@ -268,6 +339,31 @@ class RunSection(Section):
     journal_folder: str | None = Field(
         None, description="folder of session journals; the user's state folder if left out"
     )
+    keep_frames: str | None = Field(
+        None,
+        description="folder where each solved frame is kept as FITS with its WCS; none kept if "
+        "left out",
+    )
+
+
+class HistorySection(Section):
+    """What is remembered of past runs."""
+
+    enabled: bool = Field(True, description="whether every run is recorded in the history")
+    url: str | None = Field(
+        None,
+        description="database of the history, e.g. postgresql://host/polewright; "
+        "POLEWRIGHT_HISTORY_URL or a file in the user's data folder if left out",
+    )
+    pier: str | None = Field(
+        None, max_length=80, description="name of the pier or rig; the telescope's if left out"
+    )
+    alarm_arcmin: float | None = Field(
+        None,
+        gt=0,
+        le=600,
+        description="axis error at which a pier's trend raises alarm",
+    )
 
 
 class Config(Section):
@@ -280,6 +376,8 @@ class Config(Section):
     sweep: SweepSection = Field(default_factory=SweepSection)
     horizon: HorizonSection = Field(default_factory=HorizonSection)
     limits: LimitsSection = Field(default_factory=LimitsSection)
+    safety: SafetySection = Field(default_factory=SafetySection)
+    recovery: RecoverySection = Field(default_factory=RecoverySection)
     solver: SolverSection = Field(default_factory=SolverSection)
     pole: PoleSection = Field(default_factory=PoleSection)
     adjusting: AdjustingSection = Field(default_factory=AdjustingSection)
@@ -287,6 +385,8 @@ class Config(Section):
         default_factory=AdjusterProfile, description="the adjusters' names and ways"
     )
     run: RunSection = Field(default_factory=RunSection)
+    tonight: TonightSection = Field(default_factory=TonightSection)
+    history: HistorySection = Field(default_factory=HistorySection)
 
 
 def config_from_text(
@@ -314,10 +414,35 @@ def config_from_text(
             raise BadConfig(source, [f"`{section}` must be a table: write [{section}]"])
         table[key] = value
     try:
-        return Config.model_validate(data)
+        config = Config.model_validate(data)
     except ValidationError as exc:
         problems = [_sentence(error, text, given) for error in exc.errors()]
         raise BadConfig(source, problems) from exc
+    return _with_tonight(config, source) if config.pole.tolerance_from_tonight else config
+
+
+def _with_tonight(config: Config, source: str) -> Config:
+    """Put the tolerance that tonight's exposures demand in place of a fixed one."""
+    from polewright.tolerance.tonight import demanded_arcmin
+
+    tonight, optics = config.tonight, config.optics
+    focal_length_mm = tonight.focal_length_mm or optics.focal_length_mm
+    pixel_um = tonight.pixel_um or optics.pixel_um
+    if focal_length_mm is None or pixel_um is None:
+        missing = "focal_length_mm" if focal_length_mm is None else "pixel_um"
+        raise BadConfig(
+            source,
+            [f"pole.tolerance_from_tonight needs {missing} in [tonight] or [optics]"],
+        )
+    arcmin = demanded_arcmin(
+        focal_length_mm=focal_length_mm,
+        pixel_um=pixel_um,
+        latitude_deg=config.site.latitude_deg,
+        **tonight.model_dump(exclude={"focal_length_mm", "pixel_um"}),
+    )
+    low, high = 0.05, 120.0
+    pole = config.pole.model_copy(update={"tolerance_arcmin": min(max(arcmin, low), high)})
+    return config.model_copy(update={"pole": pole})
 
 
 def config_from_file(path: Path | None, overrides: Mapping[str, Any] | None = None) -> Config:

@@ -61,10 +61,12 @@ def build_app() -> typer.Typer:
     from polewright.cli.devices import devices
     from polewright.cli.measure import measure
     from polewright.cli.serve import serve
+    from polewright.cli.tolerance import tolerance
 
     app.command(epilog=EPILOG)(measure)
     app.command(epilog=EPILOG)(devices)
     app.command(epilog=EPILOG)(serve)
+    app.command(epilog=EPILOG)(tolerance)
     for entry in sorted(entry_points(group="polewright.commands"), key=lambda item: item.name):
         app.command(name=entry.name)(entry.load())
     return app

@@ -10,6 +10,7 @@ from contextlib import contextmanager
 from types import FrameType
 
 from rich.console import Console
+from rich.markup import escape
 from rich.progress import BarColumn, Progress, TextColumn
 from rich.table import Table
 
@@ -77,9 +78,9 @@ class TerminalListener:
     def _line(self, event: events.Event) -> str:
         match event:
             case events.Note(severity="warning"):
-                return f"[yellow]Note:[/yellow] {event.text}"
+                return f"[yellow]Note:[/yellow] {escape(event.text)}"
             case events.Note():
-                return f"  {event.text}"
+                return f"  {escape(event.text)}"
             case events.Connected():
                 return f"  {event.device}: {event.name} at {event.address}"
             case events.SweepPlanned():
@@ -194,9 +195,10 @@ def told_plainly(console: Console, *, as_json: bool) -> Iterator[None]:
     except PolewrightError as error:
         if as_json:
             sys.stdout.write(json.dumps(error_document(error), default=str) + "\n")
-        console.print(f"[bold red]Error:[/bold red] {error}", highlight=False)
+        # Sentences name sections of the configuration in brackets, which are no markup.
+        console.print(f"[bold red]Error:[/bold red] {escape(str(error))}", highlight=False)
         if error.advice:
-            console.print(f"What to do: {error.advice}", highlight=False)
+            console.print(f"What to do: {escape(error.advice)}", highlight=False)
         raise SystemExit(int(error.exit_code)) from None
 
 

@@ -1,0 +1,215 @@
+"""``polewright tolerance``: the axis error tonight's exposures bear, and what an error costs."""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+from rich.console import Console
+
+from polewright.cli.console import exit_with, told_plainly
+from polewright.cli.options import ConfigPath
+from polewright.errors import ConfigError, ExitCode
+
+
+class FigureMissing(ConfigError):
+    """The question cannot be answered without a figure that was not given."""
+
+    code = "figure_missing"
+
+    def __init__(self, what: str, option: str) -> None:
+        super().__init__(what, option)
+        self.what, self.option = what, option
+        self.advice = f"Give {option}, or put it into [tonight] or [optics] of the configuration."
+
+    def __str__(self) -> str:
+        return f"{self.what} is not known"
+
+
+def _option(text: str) -> Any:
+    return typer.Option(help=text, show_default=False)
+
+
+def tolerance(
+    config: ConfigPath = None,
+    *,
+    focal_length_mm: Annotated[float | None, _option("focal length, mm")] = None,
+    pixel_um: Annotated[float | None, _option("pixel, binning included, micrometres")] = None,
+    exposure_s: Annotated[float | None, _option("one exposure, s [default: 300]")] = None,
+    declination_deg: Annotated[
+        float | None, _option("declination of the target, degrees [default: 45]")
+    ] = None,
+    hour_angle_from_hours: Annotated[
+        float | None, _option("hour angle of the first exposure, east negative [default: -4]")
+    ] = None,
+    hour_angle_to_hours: Annotated[
+        float | None, _option("hour angle of the last exposure [default: 4]")
+    ] = None,
+    guided: Annotated[
+        bool | None, typer.Option("--guided/--not-guided", help="whether a guide star is followed")
+    ] = None,
+    guide_distance_deg: Annotated[
+        float | None, _option("guide star to field centre, degrees [default: 0]")
+    ] = None,
+    field_radius_deg: Annotated[
+        float | None, _option("field centre to the farthest star that shall be round, degrees")
+    ] = None,
+    trail_px: Annotated[float | None, _option("longest trail, pixels [default: 1]")] = None,
+    latitude_deg: Annotated[
+        float | None, _option("latitude, for the hemisphere and the picture")
+    ] = None,
+    alt_arcmin: Annotated[
+        float | None, _option("the reverse: what this altitude error costs, + too high")
+    ] = None,
+    az_arcmin: Annotated[
+        float | None, _option("the reverse: this azimuth error on the sky, + too far east")
+    ] = None,
+    result: Annotated[
+        Path | None,
+        _option("the reverse, for a result of `polewright measure --json`"),
+    ] = None,
+    picture: Annotated[
+        Path | None, _option("draw trails over the sky to this .svg or .png")
+    ] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="print one JSON document")] = False,
+) -> None:
+    """Tell the largest axis error for round stars; with an error given, what it costs.
+
+    From first principles: exact rotations, no small-angle formula. Refraction, periodic error,
+    flexure and seeing are left out. With --alt-arcmin, --az-arcmin or --result the exit code
+    is 9 when the trails are longer than allowed.
+    """
+    from polewright.angles import ARCMIN, DEG
+    from polewright.config import config_from_file
+    from polewright.tolerance.imaging import Imaging, Target
+    from polewright.tolerance.tolerance import cost, largest_axis_error
+
+    console = Console(stderr=True)
+    with told_plainly(console, as_json=as_json):
+        # The tolerance is what is asked for here, so the file must not need it to be read.
+        settings = config_from_file(config, {"pole.tolerance_from_tonight": False})
+        tonight, optics = settings.tonight, settings.optics
+        imaging = Imaging(
+            _known(focal_length_mm, tonight.focal_length_mm, optics.focal_length_mm, "focal"),
+            _known(pixel_um, tonight.pixel_um, optics.pixel_um, "pixel"),
+            _or(exposure_s, tonight.exposure_s),
+            tonight.guided if guided is None else guided,
+            _or(guide_distance_deg, tonight.guide_distance_deg),
+            _or(field_radius_deg, tonight.field_radius_deg),
+        )
+        target = Target(
+            _or(declination_deg, tonight.declination_deg),
+            _or(hour_angle_from_hours, tonight.hour_angle_from_hours),
+            _or(hour_angle_to_hours, tonight.hour_angle_to_hours),
+        )
+        limit = _or(trail_px, tonight.trail_px)
+        error = _error(alt_arcmin, az_arcmin, result)
+        latitude = _latitude(latitude_deg, result, settings.site.latitude_deg, target)
+        southern = latitude < 0.0
+        allowed = largest_axis_error(imaging, target, limit, southern=southern)
+        document: dict[str, Any] = {
+            "schema_version": "1",
+            "ok": True,
+            "imaging": vars(imaging),
+            "target": vars(target),
+            "latitude_deg": latitude,
+            "trail_limit_px": limit,
+            "largest_axis_error_arcmin": allowed.axis_error / ARCMIN,
+            "unlimited": allowed.unlimited,
+        }
+        lines = [allowed.sentence]
+        good = True
+        if error is not None:
+            up, east = error
+            found = cost(imaging, target, east * ARCMIN, up * ARCMIN, southern=southern)
+            good = found.worst_px <= limit
+            lines.append(found.verdict(limit))
+            document["cost"] = {
+                "alt_arcmin": up,
+                "az_sky_arcmin": east,
+                "worst_trail_px": found.worst_px,
+                "good_enough": good,
+                "hour_angles_hours": [float(h) / DEG / 15.0 for h in found.hour_angles],
+                "trails_px": [float(t) for t in found.trails_px],
+            }
+        if picture is not None:
+            up, east = error or (0.0, allowed.axis_error / ARCMIN)
+            _draw(picture, imaging, east * ARCMIN, up * ARCMIN, latitude * DEG, limit)
+            document["picture"] = str(picture)
+            lines.append(f"The picture is in {picture}.")
+    if as_json:
+        sys.stdout.write(json.dumps(document) + "\n")
+    else:
+        for line in lines:
+            Console().print(line, highlight=False)
+    exit_with(ExitCode.OK if good else ExitCode.OUT_OF_TOLERANCE)
+
+
+def _or(given: float | None, configured: float) -> float:
+    return configured if given is None else given
+
+
+def _known(given: float | None, tonight: float | None, optics: float | None, what: str) -> float:
+    for value in (given, tonight, optics):
+        if value is not None:
+            return value
+    name, option = {
+        "focal": ("the focal length", "--focal-length-mm"),
+        "pixel": ("the pixel size", "--pixel-um"),
+    }[what]
+    raise FigureMissing(name, option)
+
+
+def _read(path: Path) -> dict[str, Any]:
+    try:
+        data = json.loads(path.read_text(encoding="utf-8"))
+        return {"axis": data["axis"], "site": data["site"]}
+    except (OSError, ValueError, KeyError, TypeError) as exc:
+        raise ConfigError(
+            f"{path} is not a result of `polewright measure --json`: {exc!r}"
+        ) from exc
+
+
+def _error(
+    alt_arcmin: float | None, az_arcmin: float | None, result: Path | None
+) -> tuple[float, float] | None:
+    """Altitude and azimuth error (arcmin on the sky) to price, None when none is given."""
+    if result is not None:
+        axis = _read(result)["axis"]
+        return float(axis["d_alt_arcmin"]), float(axis["d_az_sky_arcmin"])
+    if alt_arcmin is None and az_arcmin is None:
+        return None
+    return alt_arcmin or 0.0, az_arcmin or 0.0
+
+
+def _latitude(
+    given: float | None, result: Path | None, configured: float | None, target: Any
+) -> float:
+    """The latitude, degrees; 45 on the target's side when nobody tells it."""
+    if given is not None:
+        return given
+    if result is not None:
+        return float(_read(result)["site"]["latitude_deg"])
+    if configured is not None:
+        return configured
+    return -45.0 if target.declination_deg < 0.0 else 45.0
+
+
+def _draw(
+    path: Path, imaging: Any, east: float, up: float, latitude: float, limit_px: float
+) -> None:
+    from polewright.tolerance.picture import trail_picture
+
+    kind = path.suffix.lower().lstrip(".")
+    if kind not in ("svg", "png"):
+        raise ConfigError(f"{path}: a picture must end in .svg or .png")
+    data = trail_picture(
+        imaging, east, up, latitude, limit_px, picture="svg" if kind == "svg" else "png"
+    )
+    try:
+        path.write_bytes(data)
+    except OSError as exc:
+        raise ConfigError(f"{path} cannot be written: {exc}") from exc
