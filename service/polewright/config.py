@@ -339,6 +339,10 @@ class RunSection(Section):
     journal_folder: str | None = Field(
         None, description="folder of session journals; the user's state folder if left out"
     )
+    watchdog: bool = Field(
+        True,
+        description="whether a second process stops the mount when this one dies or hangs",
+    )
     keep_frames: str | None = Field(
         None,
         description="folder where each solved frame is kept as FITS with its WCS; none kept if "

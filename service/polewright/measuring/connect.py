@@ -9,12 +9,14 @@ from polewright.alpaca.client import AlpacaConnection
 from polewright.alpaca.discovery import discover
 from polewright.alpaca.management import list_servers
 from polewright.alpaca.models import ConfiguredDevice
+from polewright.alpaca.safety_monitor import SafetyMonitor
 from polewright.alpaca.telescope import Telescope
 from polewright.angles import ARCMIN, DEG, HOUR, fold_pi
 from polewright.clock import CancelToken, Clock
 from polewright.config import Config, DeviceSection
 from polewright.errors import ConfigError, DeviceError
 from polewright.measuring.events import Connected, EventSink
+from polewright.measuring.guards import make_guards
 from polewright.measuring.plate import PlateSolver
 from polewright.measuring.pointing import OTHER, check_system
 from polewright.measuring.rig import Rig, nominal_scale
@@ -36,13 +38,14 @@ class NoDeviceFound(DeviceError):
     advice = (
         "Switch the mount and camera on and start their Alpaca servers; then try "
         "`polewright devices`. Discovery stays within one subnet: across a VPN, a guest network "
-        "or a firewall give [{device}] host and port in the configuration instead."
+        "or a firewall give [{section}] host and port in the configuration instead."
     )
 
     def __init__(self, device: str, looked_at: Sequence[str]) -> None:
         super().__init__(device, tuple(looked_at))
         self.device, self.looked_at = device, tuple(looked_at)
-        self.advice = type(self).advice.format(device=device)
+        section = "safety" if device == "safetymonitor" else device
+        self.advice = type(self).advice.format(section=section)
 
     def __str__(self) -> str:
         where = ", ".join(self.looked_at) or "no Alpaca server answered the discovery query"
@@ -133,7 +136,11 @@ def connect_rig(config: Config, clock: Clock, cancel: CancelToken, emit: EventSi
 
     telescope = Telescope(connection(telescope_at), telescope_at[2], clock=clock)
     camera = Camera(connection(camera_at), camera_at[2], clock=clock)
-    for device in (telescope, camera):
+    monitor: SafetyMonitor | None = None
+    if config.safety.wanted:
+        safety_at = locate("safetymonitor", config.safety, [telescope_at[:2]])
+        monitor = SafetyMonitor(connection(safety_at), safety_at[2], clock=clock)
+    for device in (telescope, camera) if monitor is None else (monitor, telescope, camera):
         device.connect(cancel=cancel)
         emit(
             Connected(
@@ -190,6 +197,7 @@ def connect_rig(config: Config, clock: Clock, cancel: CancelToken, emit: EventSi
             warning=True,
         )
     compare_with_mount(rig)
+    rig.guards = make_guards(rig, monitor)
     return rig
 
 

@@ -12,6 +12,7 @@ from polewright.angles import ARCMIN, ARCSEC, DEG, azalt_from_enu, spherical
 from polewright.geometry.axis import AxisFit, fit_axis
 from polewright.geometry.axis_error import AxisError, axis_error
 from polewright.measuring.events import AxisMeasured, Finished
+from polewright.measuring.recovery import sweep
 from polewright.measuring.result import (
     AxisResult,
     MeasurementResult,
@@ -20,7 +21,7 @@ from polewright.measuring.result import (
 )
 from polewright.measuring.rig import Rig
 from polewright.measuring.stopping import motion_stopped_on_trouble
-from polewright.measuring.sweep import SolvedPoint, SweepPoint, sweep
+from polewright.measuring.sweep import SolvedPoint, SweepPoint
 
 
 def utc_text(utc_s: float) -> str:
@@ -58,8 +59,10 @@ def measure_axis(rig: Rig, points: Sequence[SweepPoint]) -> MeasurementResult:
 def measure(rig: Rig, points: Sequence[SweepPoint]) -> Measured:
     """Sweep and fit; the caller stops the mount when this raises."""
     started_utc_s = rig.clock.utc_s()
+    rig.guards.begin()
     ready_mount(rig)
-    solved = sweep(rig, points)
+    swept = sweep(rig, points)
+    solved = swept.points
     fit = fit_axis(
         [point.plate.attitude for point in solved],
         southern=rig.site.southern,
@@ -68,7 +71,7 @@ def measure(rig: Rig, points: Sequence[SweepPoint]) -> Measured:
     error = axis_error(fit.axis, fit.covariance, rig.site, rig.pole, rig.atmosphere)
     emit_axis(rig, fit, error)
     fit.verify()
-    result = describe(rig, solved, fit, error, started_utc_s)
+    result = describe(rig, solved, fit, error, started_utc_s, swept.story)
     return Measured(tuple(solved), fit, error, result)
 
 
@@ -109,6 +112,7 @@ def describe(
     fit: AxisFit,
     error: AxisError,
     started_utc_s: float,
+    story: tuple[str, ...] = (),
 ) -> MeasurementResult:
     """Put a measurement into the document that is shown and stored."""
     tolerance = rig.config.pole.tolerance_arcmin
@@ -134,6 +138,7 @@ def describe(
         within_tolerance=upper95_arcmin <= tolerance,
         advice=correction_sentences(error, tolerance * ARCMIN),
         notes=tuple(rig.notes),
+        story=story,
     )
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from pathlib import Path
 
 from polewright.alpaca.errors import AlpacaError
@@ -10,7 +9,7 @@ from polewright.angles import DEG
 from polewright.config import Config
 from polewright.errors import ConfigError
 from polewright.measuring.events import SweepPlanned
-from polewright.measuring.pointing import mount_from_of_date, of_date_at
+from polewright.measuring.pointing import mount_from_of_date, of_date_at, pointing_from_mount
 from polewright.measuring.rig import Rig
 from polewright.measuring.sweep import SweepPoint
 from polewright.planning.horizon import Horizon
@@ -104,14 +103,15 @@ def plan_request(rig: Rig) -> PlanRequest:
 
 def pointing_now(rig: Rig) -> Pointing | None:
     """Return where the mount says it points; None when it does not tell."""
-    sky = rig.sky_now()
     try:
-        vector = sky.of_date_from_icrs(rig.mount_icrs(sky))
+        return pointing_from_mount(
+            rig.sky_now(),
+            rig.equatorial_system,
+            rig.telescope.right_ascension_hours(),
+            rig.telescope.declination_deg(),
+        )
     except AlpacaError:
         return None
-    right_ascension = math.atan2(vector[1], vector[0])
-    hour_angle = math.remainder(sky.lst - right_ascension, 2.0 * math.pi)
-    return Pointing(hour_angle, math.asin(max(-1.0, min(1.0, float(vector[2])))))
 
 
 def destination_side(rig: Rig, hour_angle: float, declination: float) -> object | None:
@@ -161,6 +161,12 @@ def planned_sweep(rig: Rig) -> SweepPlan:
     wish = own_wish(rig)
     request = plan_request(rig)
     plan = plan_sweep(request)[0] if wish is None else judge_sweep(request, wish)
+    tell_plan(rig, request, plan)
+    return plan
+
+
+def tell_plan(rig: Rig, request: PlanRequest, plan: SweepPlan) -> None:
+    """Tell a sweep that is about to be made to whoever listens."""
     for sentence in plan.warnings:
         rig.note(sentence)
     if rig.on_plan is not None:
@@ -175,9 +181,13 @@ def planned_sweep(rig: Rig) -> SweepPlan:
             predicted_sigma_arcsec=plan.sigma / DEG * 3600.0,
         )
     )
-    return plan
 
 
 def planned_points(rig: Rig) -> list[SweepPoint]:
     """Return the points of `planned_sweep`."""
-    return [SweepPoint(item.hour_angle, item.declination) for item in planned_sweep(rig).points]
+    return sweep_points(planned_sweep(rig))
+
+
+def sweep_points(plan: SweepPlan) -> list[SweepPoint]:
+    """Return what a run needs of a plan."""
+    return [SweepPoint(item.hour_angle, item.declination) for item in plan.points]

@@ -126,6 +126,15 @@ class PlateSolver:
             epoch_year=sky.julian_year,
         )
 
+    @property
+    def learned(self) -> bool:
+        """Whether a frame has been solved yet."""
+        return self._last is not None
+
+    def expected_centre(self, mount_icrs: Vector) -> Vector | None:
+        """Where (ICRS) the offset learned last puts the centre; None before anything is learned."""
+        return self._offset @ mount_icrs if self.learned else None
+
     def solve(
         self,
         stars: StarList,

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import math
 
-from polewright.angles import DEG, HOUR, Vector, spherical, unit_vector
+from polewright.angles import DEG, HOUR, Vector, fold_pi, spherical, unit_vector
 from polewright.errors import DeviceError
+from polewright.planning.request import Pointing
 from polewright.sky.frame import ObservedFrame
 
 TOPOCENTRIC = 1
@@ -46,6 +47,18 @@ def icrs_from_mount(
     check_system(system)
     vector = unit_vector(right_ascension_hours * HOUR, declination_deg * DEG)
     return vector if system == J2000 else frame.icrs_from_of_date(vector)
+
+
+def pointing_from_mount(
+    frame: ObservedFrame, system: int, right_ascension_hours: float, declination_deg: float
+) -> Pointing:
+    """Hour angle and declination (of date, about the nominal pole) of a mount's coordinates."""
+    check_system(system)
+    vector = unit_vector(right_ascension_hours * HOUR, declination_deg * DEG)
+    if system == J2000:
+        vector = frame.of_date_from_icrs(vector)
+    longitude, latitude = spherical(vector)
+    return Pointing(fold_pi(frame.lst - float(longitude)), float(latitude))
 
 
 def mount_from_of_date(frame: ObservedFrame, system: int, of_date: Vector) -> tuple[float, float]:

@@ -89,3 +89,6 @@ class MeasurementResult(_Part):
     )
     advice: tuple[str, ...]
     notes: tuple[str, ...]
+    story: tuple[str, ...] = Field(
+        (), description="what was done about points that did not solve, in order"
+    )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 from polewright.alpaca.camera import Camera
 from polewright.alpaca.telescope import Telescope
@@ -18,6 +19,9 @@ from polewright.planning.request import PlanRequest, SweepPlan
 from polewright.sky.frame import ObservedFrame
 from polewright.sky.pole import PoleTarget
 from polewright.sky.site import Atmosphere, Site
+
+if TYPE_CHECKING:
+    from polewright.measuring.guards import Guards
 
 
 @dataclass
@@ -42,6 +46,9 @@ class Rig:
 
     on_plan: Callable[[PlanRequest, SweepPlan], None] | None = None
     """Called with every sweep about to be made, for whoever draws it."""
+
+    guards: Guards = field(init=False)
+    """What watches the run; set by whoever connects the rig."""
 
     def sky_now(self) -> ObservedFrame:
         """Return the sky over the site at this moment."""

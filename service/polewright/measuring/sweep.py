@@ -1,24 +1,24 @@
-"""The sweep: slew, settle, expose and solve at each point."""
+"""The parts of a sweep: slew, settle, expose and solve at a point."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 from polewright.alpaca.exposing import ExposureProgress
-from polewright.alpaca.telescope import MountState
-from polewright.angles import ARCMIN, ARCSEC, DEG, azalt_from_enu, spherical
-from polewright.errors import DeviceError
+from polewright.angles import ARCMIN, ARCSEC, DEG, azalt_from_enu, separation, spherical
 from polewright.images.detect import detect_stars
 from polewright.images.frame import Frame, StarList
 from polewright.images.quality import FrameQuality, frame_quality
 from polewright.measuring.events import FrameMeasured, PointSolved
 from polewright.measuring.plate import Plate
-from polewright.measuring.pointing import mount_from_of_date, of_date_at
+from polewright.measuring.pointing import icrs_from_mount, pointing_from_mount
 from polewright.measuring.rig import Rig
+from polewright.planning.request import Pointing
 
 SETTLE_TICK_S = 0.5
+#: The mount's own deadline is this much later than the guard's, s: the guard tells more.
+GUARD_FIRST_S = 10.0
 
 
 @dataclass(frozen=True)
@@ -42,65 +42,35 @@ class SolvedPoint:
     plate: Plate
 
 
-class StoppedElsewhere(DeviceError):
-    """The mount ended a slew away from its target."""
-
-    code = "stopped_elsewhere"
-    advice = (
-        "Look for a limit, an obstacle or a stalled motor before trying again; widen "
-        "[sweep] arrival_tolerance_deg only if this mount is known to stop so far off."
-    )
-
-    def __init__(self, off_deg: float, tolerance_deg: float) -> None:
-        super().__init__(off_deg, tolerance_deg)
-        self.off_deg, self.tolerance_deg = off_deg, tolerance_deg
-
-    def __str__(self) -> str:
-        return (
-            f"the mount says it stopped {self.off_deg:.2f} degrees from its target "
-            f"(tolerance {self.tolerance_deg:.2f})"
-        )
-
-
-def sweep(rig: Rig, points: Sequence[SweepPoint]) -> list[SolvedPoint]:
-    """Visit every point in order and return them solved.
+def go_to(rig: Rig, point: SweepPoint, number: int, total: int, *, first: bool) -> None:
+    """Slew to a point, watched by the guards, and check that the mount says it arrived.
 
     The caller stops the mount when this raises (`stopping.motion_stopped_on_trouble`).
-    """
-    solved = []
-    for number, point in enumerate(points, start=1):
-        go_to(rig, point, number, len(points))
-        settle(rig, number, len(points))
-        solved.append(solve_here(rig, point, number, len(points)))
-    return solved
 
-
-def go_to(rig: Rig, point: SweepPoint, number: int, total: int) -> None:
-    """Slew to a point and check that the mount says it arrived.
+    Args:
+        rig: the rig.
+        point: where to.
+        number: of the point, from 1.
+        total: how many there are.
+        first: whether this slew brings the mount to the sweep.
 
     Raises:
-        DeviceError: the slew was refused, did not end in time, or ended elsewhere.
+        DeviceError: the slew was refused or ignored.
+        GuardError: a guard did not let it begin, go on, or end like this.
     """
-    settings = rig.config.sweep
-    sky = rig.sky_now()
-    of_date = of_date_at(sky, point.hour_angle, point.declination)
-    right_ascension, declination = mount_from_of_date(sky, rig.equatorial_system, of_date)
-    started = rig.clock.monotonic_s()
-
-    def watch(_state: MountState) -> None:
-        elapsed = rig.clock.monotonic_s() - started
-        rig.progress("slew", number, total, elapsed, None)
-
+    goal = Pointing(point.hour_angle, point.declination)
+    move = rig.guards.before_slew(number, goal, first=first)
     arrived = rig.telescope.slew_and_wait(
-        right_ascension,
-        declination,
-        timeout_s=settings.slew_timeout_s,
+        move.right_ascension_hours,
+        move.declination_deg,
+        timeout_s=rig.config.sweep.slew_timeout_s + GUARD_FIRST_S,
         clock=rig.clock,
         cancel=rig.cancel,
-        watch=watch,
+        watch=rig.guards.watch(
+            move, lambda elapsed_s: rig.progress("slew", number, total, elapsed_s, None)
+        ),
     )
-    if arrived.miss_deg > settings.arrival_tolerance_deg:
-        raise StoppedElsewhere(arrived.miss_deg, settings.arrival_tolerance_deg)
+    rig.guards.arrived(move, arrived)
 
 
 def settle(rig: Rig, number: int, total: int) -> None:
@@ -108,22 +78,31 @@ def settle(rig: Rig, number: int, total: int) -> None:
     wait_s = rig.config.sweep.settle_s
     started = rig.clock.monotonic_s()
     while (elapsed := rig.clock.monotonic_s() - started) < wait_s:
+        rig.guards.while_tracking()
         rig.progress("settle", number, total, elapsed, wait_s)
         rig.clock.sleep(min(SETTLE_TICK_S, wait_s - elapsed), rig.cancel)
 
 
-def solve_here(rig: Rig, point: SweepPoint, number: int, total: int) -> SolvedPoint:
+def solve_here(
+    rig: Rig, point: SweepPoint, number: int, total: int, exposure_s: float
+) -> SolvedPoint:
     """Expose where the mount stands and solve the frame.
 
     Raises:
         DeviceError, ImageError, SolveError: as camera, detection and solver say.
+        GuardError: the stars say that the mount is not where it should be.
     """
-    frame = take_frame(rig, rig.config.sweep.exposure_s, number, total)
+    frame = take_frame(rig, exposure_s, number, total)
     rig.progress("solve", number, total, 0.0, None)
     stars, quality = look_at(rig, frame, number)
-    mount_icrs = rig.mount_icrs(rig.plates.sky_at(frame.utc_mid_s))
+    sky = rig.plates.sky_at(frame.utc_mid_s)
+    told = rig.telescope.right_ascension_hours(), rig.telescope.declination_deg()
+    mount_icrs = icrs_from_mount(sky, rig.equatorial_system, *told)
+    expected = rig.plates.expected_centre(mount_icrs)
     plate = rig.plates.solve(stars, frame, mount_icrs, rig.cancel)
     report_plate(rig, plate, number, total)
+    miss = None if expected is None else float(separation(expected, plate.solution.centre_icrs))
+    rig.guards.solved(number, plate, pointing_from_mount(sky, rig.equatorial_system, *told), miss)
     return SolvedPoint(number, point, frame, quality, plate)
 
 
@@ -131,6 +110,8 @@ def take_frame(rig: Rig, exposure_s: float, number: int = 0, total: int = 0) -> 
     """Expose and download, telling progress."""
 
     def watch(now: ExposureProgress) -> None:
+        if now.phase != "downloading":
+            rig.guards.while_tracking()
         step = "download" if now.phase == "downloading" else "exposure"
         rig.progress(step, number, total, now.elapsed_s, now.duration_s)
 

@@ -32,6 +32,7 @@ from polewright.measuring.planned import planned_sweep
 from polewright.measuring.rig import Rig
 from polewright.measuring.stopping import motion_stopped_on_trouble
 from polewright.measuring.sweep import SweepPoint, look_at, report_plate, take_frame
+from polewright.measuring.watching import watched
 from polewright.planning.request import PlanRequest, SweepPlan
 from polewright.session.board import Board
 from polewright.session.journal import Journal, read_journal
@@ -199,7 +200,7 @@ class AlignSession:
             rig.on_plan = self._keep_plan
             self._board.knows_site(rig.site.southern)
             self._board.knows_motion(rig.telescope)
-            with motion_stopped_on_trouble(rig.telescope, self.clock, self._hear):
+            with watched(rig), motion_stopped_on_trouble(rig.telescope, rig.clock, self._hear):
                 self._align(rig)
             self.outcome = ExitCode.OK
         except Cancelled as error:
@@ -318,7 +319,7 @@ class AlignSession:
             if self._sweep_wanted.is_set():
                 break
             if self._paused:
-                self.clock.sleep(WAIT_TICK_S, self.cancel)
+                rig.clock.sleep(WAIT_TICK_S, self.cancel)
                 continue
             reading = engine.update(self._look(rig))
             self._tell(rig, reading)

@@ -1,0 +1,282 @@
+"""A sweep that helps itself: longer exposures, other places, another sweep; and the story of it.
+
+A frame may not solve because of a cloud, a branch, a lamp, or a roof nobody told of. What is
+tried then: longer exposures at the place; another place on the same declination circle, which
+the RA axis alone reaches, so that all frames still belong to one rotation; another sweep that
+keeps away from the places that failed. The fit does not need equal steps.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from polewright.angles import DEG, azalt_from_enu, fold_pi
+from polewright.errors import PolewrightError
+from polewright.images.errors import EmptyFrame
+from polewright.measuring.errors import PointNotSolved
+from polewright.measuring.events import Note
+from polewright.measuring.planned import (
+    plan_request,
+    pointing_now,
+    sweep_points,
+    tell_plan,
+)
+from polewright.measuring.plate import ScaleContradicts
+from polewright.measuring.rig import Rig
+from polewright.measuring.sweep import SolvedPoint, SweepPoint, go_to, settle, solve_here
+from polewright.planning.errors import NoSweepFits
+from polewright.planning.horizon import Horizon, Window
+from polewright.planning.planner import plan_sweep
+from polewright.planning.spare import SparePoint, spare_points
+from polewright.sky.frame import enu_from_hour_angle_dec
+from polewright.solving.errors import NoMatch, SolutionRejected, SolverTimedOut, TooFewStars
+
+#: What another exposure or another place can cure.
+UNSOLVED = (
+    TooFewStars,
+    NoMatch,
+    SolutionRejected,
+    SolverTimedOut,
+    ScaleContradicts,
+    EmptyFrame,
+)
+#: Another place is at least so far from one that failed, if there is one (own choice): what hides
+#: stars is seldom narrower.
+FAR = 8.0 * DEG
+#: Least distance from every other point of the sweep.
+APART = 3.0 * DEG
+#: A new sweep keeps this far from places that failed, degrees of azimuth (on the sky) and
+#: altitude; and from everything below them, since what hides stars mostly stands on the ground.
+SHADOW_DEG = 6.0
+#: After so many places without a single frame solved, the trouble is not the place.
+HOPELESS = 3
+
+
+@dataclass(frozen=True, eq=False)
+class Swept:
+    """A sweep that came to its end."""
+
+    points: tuple[SolvedPoint, ...]
+    story: tuple[str, ...]
+    """What was done about points that did not solve, in order; empty when all did."""
+
+
+class _Stuck(Exception):
+    """A point found no place where it solves."""
+
+    def __init__(self, number: int, last: PolewrightError) -> None:
+        super().__init__(number, last)
+        self.number, self.last = number, last
+
+
+def sweep(rig: Rig, points: Sequence[SweepPoint]) -> Swept:
+    """Visit every point in order and return them solved, perhaps at other places.
+
+    The caller stops the mount when this raises (`stopping.motion_stopped_on_trouble`).
+
+    Raises:
+        PointNotSolved: nothing that may be tried helped; tells what was. When nothing may be
+            tried ([recovery] all 0) the solver's own error instead.
+        DeviceError, GuardError: as mount, camera and guards say; these are not argued with.
+    """
+    run = _Recovery(rig)
+    swaps = rig.config.recovery.swaps
+    while True:
+        try:
+            return Swept(tuple(run.visit(points)), tuple(run.story))
+        except _Stuck as stuck:
+            other = run.other_sweep(stuck) if swaps > 0 else None
+            if other is None:
+                if not run.story:
+                    raise stuck.last from None
+                raise PointNotSolved(
+                    stuck.number, tuple(run.story), str(stuck.last), stuck.last.advice
+                ) from stuck.last
+            points, swaps = other, swaps - 1
+            rig.guards.begin()
+
+
+class _Recovery:
+    def __init__(self, rig: Rig) -> None:
+        self.rig, self.settings = rig, rig.config.recovery
+        self.story: list[str] = []
+        self.dark: list[SweepPoint] = []
+        """Places where nothing solved."""
+
+    def tell(self, sentence: str) -> None:
+        """Add to the story, and say it now."""
+        self.story.append(sentence)
+        rig = self.rig
+        rig.emit(Note(utc_s=rig.clock.utc_s(), severity="warning", text=sentence))
+
+    def visit(self, points: Sequence[SweepPoint]) -> list[SolvedPoint]:
+        """Solve every point.
+
+        Raises:
+            _Stuck: one found no place.
+        """
+        solved: list[SolvedPoint] = []
+        for number in range(1, len(points) + 1):
+            solved.append(self._solve_point(number, points, solved))
+        return solved
+
+    def _solve_point(
+        self, number: int, points: Sequence[SweepPoint], solved: Sequence[SolvedPoint]
+    ) -> SolvedPoint:
+        planned = target = points[number - 1]
+        failed: list[float] = []
+        while True:
+            try:
+                point = self._solve_at(
+                    target, number, len(points), first=number == 1 and not failed
+                )
+            except UNSOLVED as error:
+                last = error
+            else:
+                if failed:
+                    self.tell(
+                        f"Point {number} was solved at hour angle {_deg(target)} instead of "
+                        f"{_deg(planned)}."
+                    )
+                return point
+            failed.append(target.hour_angle)
+            self.dark.append(target)
+            spare = self._spare(number, points, solved, failed)
+            if spare is None:
+                raise _Stuck(number, last)
+            moved = SweepPoint(fold_pi(spare.hour_angle), planned.declination)
+            self.tell(
+                f"Point {number} did not solve at hour angle {_deg(target)} ({last}); it is moved "
+                f"along its declination circle to {_deg(moved)}."
+            )
+            target = moved
+
+    def _solve_at(self, target: SweepPoint, number: int, total: int, *, first: bool) -> SolvedPoint:
+        """Go there and expose, longer and longer."""
+        rig, settings = self.rig, self.settings
+        go_to(rig, target, number, total, first=first)
+        settle(rig, number, total)
+        exposure_s = rig.config.sweep.exposure_s
+        for left in range(settings.tries, -1, -1):
+            try:
+                return solve_here(rig, target, number, total, exposure_s)
+            except UNSOLVED as error:
+                longer_s = min(2.0 * exposure_s, settings.max_exposure_s)
+                if left == 0 or longer_s <= exposure_s:
+                    raise
+                self.tell(
+                    f"Point {number} was not solved with {exposure_s:g} s ({error}); "
+                    f"exposing {longer_s:g} s."
+                )
+                exposure_s = longer_s
+        raise AssertionError("the last try returns or raises")
+
+    def _spare(
+        self,
+        number: int,
+        points: Sequence[SweepPoint],
+        solved: Sequence[SolvedPoint],
+        failed: Sequence[float],
+    ) -> SparePoint | None:
+        """Choose another place; None when there is none, or moving is not worth it."""
+        rig = self.rig
+        # While nothing has ever solved, a quite different part of the sky tells more.
+        moves = self.settings.moves if rig.plates.learned else min(1, self.settings.moves)
+        now = pointing_now(rig)
+        if len(failed) > moves or self._hopeless or now is None:
+            return None
+        have = [point.target.hour_angle for point in solved]
+        to_come = [point.hour_angle for point in points[number:]]
+        spares = spare_points(
+            plan_request(rig),
+            declination=points[number - 1].declination,
+            hour_angle_now=now.hour_angle,
+            taken=[*have, *to_come],
+            failed=failed,
+            apart=APART,
+            count=60,
+        )
+        return choose_spare(spares, have or to_come, failed)
+
+    @property
+    def _hopeless(self) -> bool:
+        return not self.rig.plates.learned and len(self.dark) >= HOPELESS
+
+    def other_sweep(self, stuck: _Stuck) -> list[SweepPoint] | None:
+        """Plan anew, away from everything that failed; None when that cannot help."""
+        if self._hopeless:
+            self.tell(
+                f"No frame was solved at {len(self.dark)} places: the trouble is not the place."
+            )
+            return None
+        request = plan_request(self.rig)
+        request = replace(request, horizon=self._shadowed(request.horizon))
+        try:
+            plan = plan_sweep(request)[0]
+        except NoSweepFits:
+            self.tell("No other sweep fits beside the places that failed.")
+            return None
+        self.tell(
+            f"Point {stuck.number} found no place that solves ({stuck.last}); the sweep is given "
+            f"up for another one, at hour angles "
+            f"{', '.join(_deg(point) for point in sweep_points(plan))} and declination "
+            f"{plan.declination / DEG:+.1f}°."
+        )
+        tell_plan(self.rig, request, plan)
+        return sweep_points(plan)
+
+    def _shadowed(self, horizon: Horizon) -> Horizon:
+        return replace(
+            horizon, windows=(*horizon.windows, *(self._shadow(place) for place in self.dark))
+        )
+
+    def _shadow(self, place: SweepPoint) -> Window:
+        enu = enu_from_hour_angle_dec(self.rig.site, place.hour_angle, place.declination)
+        azimuth_deg, altitude_deg = (float(value) / DEG for value in azalt_from_enu(enu))
+        half_deg = min(90.0, SHADOW_DEG / max(0.05, math.cos(altitude_deg * DEG)))
+        return Window(
+            (azimuth_deg - half_deg) % 360.0,
+            (azimuth_deg + half_deg) % 360.0,
+            -90.0,
+            min(90.0, altitude_deg + SHADOW_DEG),
+            "nothing solved here",
+        )
+
+
+def choose_spare(
+    spares: Sequence[SparePoint], anchors: Sequence[float], failed: Sequence[float]
+) -> SparePoint | None:
+    """Choose where to try next; None when there is no place.
+
+    Far from what failed if possible, and not behind it as seen from the nearest anchor: what
+    hides stars is mostly wide. Among those the best for the axis.
+
+    Args:
+        spares: places that are allowed.
+        anchors: hour angles (rad) of points that solved, or that are still to come.
+        failed: hour angles (rad) where nothing solved.
+    """
+
+    def gap(a: float, b: float) -> float:
+        return abs(fold_pi(a - b))
+
+    def behind(place: float) -> bool:
+        if not anchors:
+            return False
+        nearest = min(anchors, key=lambda anchor: gap(anchor, place))
+        way = fold_pi(place - nearest)
+        return any(
+            fold_pi(other - nearest) * way > 0.0 and gap(other, nearest) < abs(way)
+            for other in failed
+        )
+
+    far = [spare for spare in spares if all(gap(spare.hour_angle, f) >= FAR for f in failed)]
+    return min(
+        far or spares, key=lambda spare: (behind(spare.hour_angle), spare.sigma), default=None
+    )
+
+
+def _deg(point: SweepPoint) -> str:
+    return f"{point.hour_angle / DEG:+.1f}°"
