@@ -3,9 +3,10 @@
 Two lanes lead to a server, each with its own session and lock: the normal one, and an urgent
 one for stop commands, so that a stop never waits behind a slow call of ours.
 
-Only GETs are repeated, once, when the connection broke off. A PUT may already have moved
-something, so it never is; instead a connection that idled is replaced before a PUT, because
-small servers drop idle ones without a word.
+Only GETs are repeated: once when the connection broke off, and as a ``patience`` given by the
+caller allows, once the server has answered at all. A PUT may already have moved something, so it
+never is; instead a connection that idled is replaced before a PUT, because small servers drop
+idle ones without a word. Nothing on the urgent lane waits for a repetition.
 
 Proxies and .netrc of the environment are ignored (``trust_env = False``): Alpaca devices are on
 the local network, where a company proxy can only do harm.
@@ -20,7 +21,7 @@ import socket
 import threading
 import time
 from collections import deque
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from http.client import BadStatusLine, RemoteDisconnected
 from typing import Literal
@@ -107,6 +108,8 @@ class AlpacaConnection:
         timeout_s: longest silence while waiting for an answer, unless a call says otherwise.
         connect_timeout_s: longest wait for the connection itself.
         client_id: Alpaca ClientID, 1 to 65535; random when None.
+        patience: real seconds to wait before each repetition of a GET, by kind of failure. A
+            path that failed through all of them gets none until it has answered again.
     """
 
     def __init__(
@@ -117,7 +120,11 @@ class AlpacaConnection:
         timeout_s: float = 5.0,
         connect_timeout_s: float = 3.0,
         client_id: int | None = None,
+        patience: Mapping[type[AlpacaError], Sequence[float]] | None = None,
     ) -> None:
+        self.patience = dict(patience or {})
+        self._answered = False
+        self._given_up: set[str] = set()
         self.host, self.port = host.strip().strip("[]"), port
         self.timeout_s, self.connect_timeout_s = timeout_s, connect_timeout_s
         self.client_id = random.randint(1, 65535) if client_id is None else client_id
@@ -152,7 +159,35 @@ class AlpacaConnection:
 
         Raises: the classes of `polewright.alpaca.errors`.
         """
-        return self._json("GET", path, where, params, timeout_s, urgent)
+        used: dict[type[AlpacaError], int] = {}
+        while True:
+            try:
+                reply = self._json("GET", path, where, params, timeout_s, urgent)
+            except AlpacaError as exc:
+                wait_s = None if urgent else self._next_wait(path, exc, used)
+                if wait_s is None:
+                    raise
+                log.info("alpaca.again path=%s in_s=%g because=%s", path, wait_s, exc)
+                time.sleep(wait_s)
+            else:
+                self._answered = True
+                self._given_up.discard(path)
+                return reply
+
+    def _next_wait(
+        self, path: str, error: AlpacaError, used: dict[type[AlpacaError], int]
+    ) -> float | None:
+        """Return how long to wait before asking again; None to give up."""
+        if not self._answered or path in self._given_up:
+            return None
+        for kind, waits_s in self.patience.items():
+            if isinstance(error, kind):
+                used[kind] = used.get(kind, 0) + 1
+                if used[kind] <= len(waits_s):
+                    return waits_s[used[kind] - 1]
+                self._given_up.add(path)
+                return None
+        return None
 
     def put(
         self,

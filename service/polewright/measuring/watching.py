@@ -1,0 +1,219 @@
+"""The run's side of the watchdog: starts it, keeps it quiet while all is well, dismisses it."""
+
+from __future__ import annotations
+
+import contextlib
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import platformdirs
+
+from polewright.alpaca.telescope import Telescope
+from polewright.clock import CancelToken, Clock
+from polewright.errors import MotionUnknown
+from polewright.measuring.events import Event, MotionStopped, Progress
+from polewright.measuring.policy import WATCHDOG_TRIES_S
+from polewright.measuring.rig import Rig
+
+#: Real seconds within which the run is heard of again, by what it does. A wait or a look at a
+#: device comes every second at most; what is allowed covers a device that does not answer.
+ALLOWED_S = {"slew": 30.0, "settle": 30.0, "exposure": 60.0, "prepare": 900.0}
+ALLOWED_OTHERWISE_S = 60.0
+#: A download over a poor link takes its time; its own limits end it before.
+DOWNLOAD_S = 600.0
+#: Beyond the solver's own limits.
+SOLVE_SPARE_S = 60.0
+#: A beat is passed on so often at most, s.
+BEAT_EVERY_S = 0.5
+#: A long sleep is cut into pieces of so many real seconds.
+SLEEP_PIECE_S = 1.0
+STATUS_FILE = "watchdog.json"
+
+
+class Watchdog:
+    """A running watchdog process.
+
+    Args:
+        telescope: what it would stop.
+        status_file: where it leaves its outcome.
+        cancel: raised when the watchdog has stopped the mount under a run that hung.
+        solve_s: longest a solve may take.
+        rate: of the clock, other than 1 in rehearsals.
+        give_up_s: how long it tries to stop the mount.
+    """
+
+    def __init__(
+        self,
+        telescope: Telescope,
+        status_file: Path | None,
+        cancel: CancelToken,
+        *,
+        solve_s: float = 60.0,
+        rate: float = 1.0,
+        give_up_s: float = WATCHDOG_TRIES_S,
+    ) -> None:
+        self._cancel = cancel
+        self._allowed = {
+            **ALLOWED_S,
+            "download": DOWNLOAD_S,
+            # Hinted, blind, and what a solver needs to notice that its time is over.
+            "solve": 2.0 * solve_s + SOLVE_SPARE_S,
+        }
+        self._now_allowed_s = ALLOWED_OTHERWISE_S
+        self._told_s = -1e9
+        self._told_allowed_s = 0.0
+        self._lock = threading.Lock()
+        where = telescope.where
+        command = [
+            sys.executable,
+            "-m",
+            "polewright.measuring.watchdog",
+            where.host,
+            str(where.port),
+            str(where.number),
+            str(telescope.connection.client_id),
+            "" if status_file is None else str(status_file),
+            f"{give_up_s:g}",
+            f"{rate:g}",
+        ]
+        # A session of its own: what ends the run's group of processes must not end this.
+        self.process = subprocess.Popen(  # noqa: S603 - our own module
+            command, stdin=subprocess.PIPE, text=True, start_new_session=True
+        )
+
+    def beat(self, allowed_s: float | None = None) -> None:
+        """Tell that the run is alive, and will be heard of within so many real seconds."""
+        with self._lock:
+            allowed = self._now_allowed_s if allowed_s is None else allowed_s
+            now = time.monotonic()
+            if now - self._told_s < BEAT_EVERY_S and allowed == self._told_allowed_s:
+                return
+            if not self._tell(f"beat {allowed:g}"):
+                # It has stopped the mount, or was killed: either way nothing is watched any more.
+                self._cancel.cancel("the watchdog has ended and may have stopped the mount")
+            self._told_s, self._told_allowed_s = now, allowed
+
+    def heard(self, event: Event) -> None:
+        """Take an event of the run for a sign of life; progress tells what it is at."""
+        if isinstance(event, Progress):
+            self._now_allowed_s = self._allowed.get(event.step, ALLOWED_OTHERWISE_S)
+        self.beat()
+
+    def _tell(self, line: str) -> bool:
+        stdin = self.process.stdin
+        if stdin is None or self.process.poll() is not None:
+            return False
+        try:
+            stdin.write(line + "\n")
+            stdin.flush()
+        except (OSError, ValueError):
+            return False
+        return True
+
+    def dismiss(self) -> None:
+        """Let it go: the run is over and the mount as the run wants it."""
+        self._tell("bye")
+        self._close(5.0)
+
+    def take_over(self, wait_s: float = WATCHDOG_TRIES_S + 15.0) -> bool:
+        """Leave the mount to the watchdog; return whether it saw the mount stopped."""
+        return self._close(wait_s) == 1
+
+    def _close(self, wait_s: float) -> int | None:
+        with contextlib.suppress(OSError, ValueError):
+            if self.process.stdin is not None:
+                self.process.stdin.close()
+        try:
+            return self.process.wait(wait_s)
+        except subprocess.TimeoutExpired:
+            self.process.kill()
+            self.process.wait()
+            return None
+
+
+class WatchedClock:
+    """A clock whose sleeps are signs of life."""
+
+    def __init__(self, clock: Clock, watchdog: Watchdog) -> None:
+        self._clock, self._watchdog = clock, watchdog
+        self.rate: float = getattr(clock, "rate", 1.0)
+
+    def utc_s(self) -> float:
+        """Seconds since 1970-01-01T00:00:00 UTC."""
+        return self._clock.utc_s()
+
+    def monotonic_s(self) -> float:
+        """Seconds of a timer that never steps back."""
+        return self._clock.monotonic_s()
+
+    def sleep(self, seconds: float, cancel: CancelToken | None = None) -> None:
+        """Wait; raise `Cancelled` at once when ``cancel`` is raised meanwhile."""
+        piece = SLEEP_PIECE_S * self.rate
+        end_s = self._clock.monotonic_s() + seconds
+        while True:
+            self._watchdog.beat()
+            left_s = end_s - self._clock.monotonic_s()
+            self._clock.sleep(max(0.0, min(piece, left_s)), cancel)
+            if left_s <= piece:
+                return
+
+
+def status_file_of(rig: Rig) -> Path:
+    """Return where the watchdog of a run leaves its outcome: beside the journals."""
+    folder = rig.config.run.journal_folder
+    if folder is not None:
+        return Path(folder).expanduser() / STATUS_FILE
+    return Path(platformdirs.user_state_dir("polewright")) / "sessions" / STATUS_FILE
+
+
+@contextmanager
+def watched(rig: Rig) -> Iterator[None]:
+    """Have a rig watched while the block moves it; put around `motion_stopped_on_trouble`.
+
+    Does nothing when [run] watchdog is false.
+
+    Raises:
+        MotionUnknown: as the block does, unless the watchdog then sees the mount stopped: then
+            what had ended the run comes through.
+    """
+    if not rig.config.run.watchdog:
+        yield
+        return
+    clock, emit = rig.clock, rig.emit
+    dog = Watchdog(
+        rig.telescope,
+        status_file_of(rig),
+        rig.cancel,
+        solve_s=rig.config.solver.timeout_s,
+        rate=getattr(clock, "rate", 1.0),
+    )
+
+    def hear(event: Event) -> None:
+        dog.heard(event)
+        emit(event)
+
+    rig.clock = rig.telescope.clock = rig.camera.clock = WatchedClock(clock, dog)
+    rig.emit = hear
+    try:
+        yield
+    except MotionUnknown as unknown:
+        if not dog.take_over():
+            raise
+        reason = "the watchdog saw it stopped in the end"
+        emit(MotionStopped(utc_s=clock.utc_s(), state="stopped", reason=reason))
+        if unknown.__cause__ is None:
+            raise
+        raise unknown.__cause__ from None
+    except BaseException:
+        dog.dismiss()
+        raise
+    else:
+        dog.dismiss()
+    finally:
+        rig.clock = rig.telescope.clock = rig.camera.clock = clock
+        rig.emit = emit
