@@ -1,0 +1,278 @@
+"""The polar axis from a field's drift, with right ascension left out.
+
+A direction c fixed in the camera, near the axis, is carried along a small circle about the true
+axis. In the tangent plane at a trial axis its image after a turn t is ``y = e - R(t) q``: e is
+what is wanted (true minus trial axis), q where the circle starts, R(t) a turn of the plane. Turns
+ABOUT the axis - periodic error, tracking rate, backlash - move c along nothing, so they drop out;
+what is used is exactly the declination drift and the roll. The declination drift shows the part
+of e along the field's hour circle (small noise), the roll the part across it (larger noise).
+
+Own derivation; tested against exact rotations.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from polewright.angles import ARCSEC, DEG, SIDEREAL_RATE, Matrix, Vector
+from polewright.drift.errors import TooFewFrames, TurnTooShort
+from polewright.geometry.attitude import Attitude
+from polewright.geometry.rotation import turn_about
+
+FEWEST = 4
+SHORTEST_TURN = 0.05 * DEG
+"""12 s of tracking."""
+HUBER = 1.5
+"""Frames farther out than this many sigmas count less (usual tuning, from memory)."""
+MOST_CORRELATION = 0.8
+_ROUNDS = 6
+_REWEIGHTS = 8
+
+
+@dataclass(frozen=True)
+class DriftNoise:
+    """What the stars of a frame do not show. Invented defaults; measure your own rig's."""
+
+    frame_floor: float = 0.5 * ARCSEC
+    """Rad, added in quadrature to each frame: air and gusts move a whole short exposure."""
+    flexure_rate: float = 1.5 * ARCSEC / 3600.0
+    """Rad/s, 1 sigma, by which tube and camera creep against the axes as gravity turns; it looks
+    exactly like an axis error of this over the sidereal rate, for each field another one."""
+
+    @property
+    def flexure_axis(self) -> float:
+        """1 sigma (rad) of the axis from flexure alone."""
+        return self.flexure_rate / SIDEREAL_RATE
+
+
+@dataclass(frozen=True, eq=False)
+class FieldFit:
+    """The axis as one field's drift tells it."""
+
+    axis: Vector
+    """(3,) observed frame, towards the visible pole."""
+    basis: Matrix
+    """(3, 2) tangent at the axis. The part of the axis along the FIRST column (perpendicular to
+    the hour circle) shows in the declination drift, the part along the second in the roll."""
+    covariance: Matrix
+    """(2, 2) rad^2 in that basis, flexure included."""
+    seconds: NDArray[np.float64]
+    """(n,) since the first frame."""
+    residuals: NDArray[np.float64]
+    """(n, 2) rad, what the fit leaves: declination, and roll (as it moves the axis)."""
+    sigmas: NDArray[np.float64]
+    """(n, 2) rad, stated noise stretched to what successive frames show."""
+    weights: NDArray[np.float64]
+    """(n,) 1 for a frame that counts fully, less for outliers."""
+    noise_factor: NDArray[np.float64]
+    """(2,) by how much the scatter from frame to frame exceeds the stated noise, at least 1."""
+    turn: float
+    """Rad tracked."""
+
+    @property
+    def span_s(self) -> float:
+        """Seconds from first to last frame."""
+        return float(self.seconds[-1])
+
+    @property
+    def sigma_across(self) -> float:
+        """1 sigma (rad) of the part that the declination drift shows."""
+        return math.sqrt(float(self.covariance[0, 0]))
+
+    @property
+    def covariance_enu(self) -> NDArray[np.float64]:
+        """(3, 3) rad^2, tangent to the axis."""
+        return np.asarray(self.basis @ self.covariance @ self.basis.T)
+
+
+def fit_field(
+    attitudes: Sequence[Attitude], trial_axis: Vector, noise: DriftNoise | None = None
+) -> FieldFit:
+    """Fit the axis to one field's attitudes while the mount tracked.
+
+    Weighted least squares, reweighted against outliers (Huber); the scatter from frame to frame
+    sets the noise where it exceeds the stated one, slow wander stretches it by its correlation,
+    and flexure is added.
+
+    Args:
+        attitudes: of one field, in order of time, parity all alike.
+        trial_axis: (3,) within some degrees: the predicted axis, or the pole.
+        noise: what the frames do not show.
+
+    Raises:
+        TooFewFrames: fewer than `FEWEST`.
+        TurnTooShort: the mount tracked less than `SHORTEST_TURN`.
+    """
+    allowance = noise or DriftNoise()
+    n = len(attitudes)
+    if n < FEWEST:
+        raise TooFewFrames(n, FEWEST)
+    seconds = np.array([item.utc_s - attitudes[0].utc_s for item in attitudes])
+    axis = np.asarray(trial_axis, dtype=np.float64)
+    middle = attitudes[n // 2].matrix
+    for _ in range(_ROUNDS):
+        basis = _basis(axis, middle[:, 2])
+        images, turns, sigmas = _images(attitudes, axis, basis, middle, allowance)
+        turn = float(np.ptp(turns))
+        if turn < SHORTEST_TURN:
+            raise TurnTooShort(turn / DEG, SHORTEST_TURN / DEG)
+        design = _design(turns)
+        weights, stretched, factor, solution = _robust(images, design, sigmas)
+        step = basis @ solution[:2]
+        moved = float(np.linalg.norm(step))
+        axis = axis + step
+        axis /= np.linalg.norm(axis)
+        if moved < 1e-3 * ARCSEC:
+            break
+    residuals = images - (design @ solution).reshape(n, 2)
+    rows = design.reshape(n, 2, 4) * (np.sqrt(weights)[:, None] / stretched)[:, :, None]
+    flat = rows.reshape(2 * n, 4)
+    covariance = np.linalg.pinv(flat.T @ flat, hermitian=True)[:2, :2]
+    # The first part of the axis comes from the second image column and vice versa.
+    wander = np.array([_wander(residuals[:, k] / stretched[:, k]) for k in (1, 0)])
+    covariance = covariance * np.sqrt(np.outer(wander, wander))
+    covariance = covariance + allowance.flexure_axis**2 * np.eye(2)
+    return FieldFit(
+        axis=axis,
+        basis=_basis(axis, middle[:, 2]),
+        covariance=covariance,
+        seconds=seconds,
+        residuals=residuals[:, ::-1],
+        sigmas=stretched[:, ::-1],
+        weights=weights,
+        noise_factor=factor[::-1],
+        turn=turn,
+    )
+
+
+def _basis(axis: Vector, boresight: Vector) -> NDArray[np.float64]:
+    """Tangent columns (3, 2): across the hour circle (axis x boresight), and along it."""
+    across = np.cross(axis, boresight)
+    size = float(np.linalg.norm(across))
+    if size < 1e-6:  # the field is at the pole itself: any basis will do
+        across = np.cross(axis, np.eye(3)[int(np.argmin(np.abs(axis)))])
+        size = float(np.linalg.norm(across))
+    across = across / size
+    return np.column_stack([across, np.cross(axis, across)])
+
+
+def _images(
+    attitudes: Sequence[Attitude], axis: Vector, basis: Matrix, middle: Matrix, noise: DriftNoise
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Images (n, 2) of the trial axis, turns (n,) and noise (n, 2) of the images."""
+    images, turns, sigmas = [], [], []
+    for item in attitudes:
+        carried = item.matrix @ middle.T
+        images.append(basis.T @ (carried @ axis))
+        turns.append(turn_about(carried, axis))
+        # A camera turned by n (its own axes) moves the image by (C n) x axis.
+        lever = basis.T @ np.cross(item.matrix.T, axis).T
+        covariance = np.asarray(item.covariance) + noise.frame_floor**2 * np.eye(3)
+        spread = lever @ covariance @ lever.T
+        sigmas.append(np.sqrt(np.diag(spread)))
+    return np.array(images), np.unwrap(np.array(turns)), np.array(sigmas)
+
+
+def _design(turns: Vector) -> NDArray[np.float64]:
+    """Matrix (2n, 4) of ``y = e - R(t) q`` for the unknowns (e, q).
+
+    Columns of the basis and the axis make a right-handed set, so R is the usual plane rotation.
+    """
+    c, s = np.cos(turns), np.sin(turns)
+    rows = np.zeros((len(turns), 2, 4))
+    rows[:, 0, 0] = rows[:, 1, 1] = 1.0
+    rows[:, 0, 2], rows[:, 0, 3] = -c, s
+    rows[:, 1, 2], rows[:, 1, 3] = -s, -c
+    return rows.reshape(-1, 4)
+
+
+def _solve(images: Vector, design: Matrix, sigmas: Vector, weights: Vector) -> NDArray[np.float64]:
+    scale = (np.sqrt(weights)[:, None] / sigmas).ravel()
+    solution, *_ = np.linalg.lstsq(design * scale[:, None], images.ravel() * scale, rcond=1e-14)
+    return np.asarray(solution)
+
+
+def _robust(
+    images: NDArray[np.float64], design: Matrix, sigmas: NDArray[np.float64]
+) -> tuple[
+    NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]
+]:
+    """Weights (n,), stretched noise (n, 2), stretch (2,) and solution (4,)."""
+    n = len(images)
+    weights = np.ones(n)
+    solution = _solve(images, design, sigmas, weights)
+    factor = np.ones(2)
+    for _ in range(_REWEIGHTS):
+        residuals = images - (design @ solution).reshape(n, 2)
+        factor = np.array([scatter(residuals[:, k] / sigmas[:, k]) for k in (0, 1)])
+        distance = np.linalg.norm(residuals / (sigmas * factor), axis=1) / math.sqrt(2.0)
+        weights = np.minimum(1.0, HUBER / np.maximum(distance, 1e-12))
+        solution = _solve(images, design, sigmas * factor, weights)
+    return weights, sigmas * factor, factor, solution
+
+
+def scatter(normalised: Vector) -> float:
+    """Return the noise of a series (n,) in units of its stated noise, at least 1.
+
+    From the median difference of neighbours, which drifts, bends, steps and single outliers
+    hardly touch. For a Gaussian that median is 0.6745 sqrt(2) sigma.
+    """
+    steps = np.abs(np.diff(np.asarray(normalised)))
+    return max(1.0, float(np.median(steps)) / (0.6745 * math.sqrt(2.0))) if len(steps) else 1.0
+
+
+def _wander(normalised: Vector) -> float:
+    """By how much slow wander stretches the variance of a slope: (1 + r) / (1 - r).
+
+    r is the correlation of neighbours (first-order autoregression, textbook).
+    """
+    clipped = np.clip(np.asarray(normalised), -4.0, 4.0)
+    power = float(clipped @ clipped)
+    if power == 0.0 or len(clipped) < 8:
+        return 1.0
+    r = min(MOST_CORRELATION, max(0.0, float(clipped[1:] @ clipped[:-1]) / power))
+    return (1.0 + r) / (1.0 - r)
+
+
+@dataclass(frozen=True, eq=False)
+class DriftAxis:
+    """The axis from all fields together."""
+
+    axis: Vector
+    """(3,) observed frame."""
+    covariance: Matrix
+    """(3, 3) rad^2, tangent to the axis, flexure of each field included."""
+    fields: tuple[FieldFit, ...]
+    chi2: float
+    """How the fields' axes differ; 2 degrees of freedom for each field after the first."""
+    dof: int
+
+
+def combine(fields: Sequence[FieldFit]) -> DriftAxis:
+    """Return the weighted mean axis of fields (each with its own flexure)."""
+    if len(fields) == 1:
+        one = fields[0]
+        return DriftAxis(one.axis, one.covariance_enu, (one,), 0.0, 0)
+    axis = fields[0].axis
+    for _ in range(3):
+        tangent = _basis(axis, fields[0].basis[:, 1])
+        information, pull = np.zeros((2, 2)), np.zeros(2)
+        parts = []
+        for field in fields:
+            turned = tangent.T @ field.basis
+            weight = np.linalg.inv(turned @ field.covariance @ turned.T)
+            offset = tangent.T @ (field.axis - axis)
+            information += weight
+            pull += weight @ offset
+            parts.append((weight, offset))
+        mean = np.linalg.solve(information, pull)
+        chi2 = sum(float((o - mean) @ w @ (o - mean)) for w, o in parts)
+        axis = axis + tangent @ mean
+        axis /= np.linalg.norm(axis)
+    covariance = tangent @ np.linalg.inv(information) @ tangent.T
+    return DriftAxis(axis, covariance, tuple(fields), chi2, 2 * (len(fields) - 1))
