@@ -6,17 +6,12 @@ status 200, bad parameters 422, an aborted exposure goes on and becomes "ready" 
 
 from __future__ import annotations
 
-import importlib.util
-import socket
-import sqlite3
-import subprocess
-import sys
 import time
 from collections.abc import Iterator
-from pathlib import Path
 
 import numpy as np
 import pytest
+from support.foreign import INSTALLED, Star, foreign_server
 
 from polewright.alpaca import errors
 from polewright.alpaca.camera import Camera
@@ -29,21 +24,18 @@ from polewright.alpaca.telescope import MotionState, MountState, Telescope
 from polewright.clock import CancelToken
 from polewright.errors import Cancelled
 
-PACKAGE = "alpaca_simulators"
 pytestmark = [
     pytest.mark.e2e,
-    pytest.mark.skipif(
-        importlib.util.find_spec(PACKAGE) is None, reason="alpaca-simulators is not installed"
-    ),
+    pytest.mark.skipif(not INSTALLED, reason="alpaca-simulators is not installed"),
 ]
 TARGET_HOURS, TARGET_DEG = 3.0, 60.0
 
 
-def write_stars(path: Path) -> None:
+def invented_stars() -> list[Star]:
     """Invented stars around the target, so that the server needs no network."""
     rng = np.random.default_rng(4)
-    rows = [
-        (float(ra), float(dec), 0.0, 0.0, float(mag))
+    return [
+        (float(ra), float(dec), float(mag))
         for ra, dec, mag in zip(
             15.0 * TARGET_HOURS + rng.uniform(-1.5, 1.5, 300),
             TARGET_DEG + rng.uniform(-0.8, 0.8, 300),
@@ -51,49 +43,20 @@ def write_stars(path: Path) -> None:
             strict=True,
         )
     ]
-    with sqlite3.connect(path) as database:
-        database.execute(
-            "create table gaia_sources(ra real, dec real, pmra real, pmdec real,"
-            " phot_g_mean_mag real)"
-        )
-        database.executemany("insert into gaia_sources values (?, ?, ?, ?, ?)", rows)
-    database.close()
 
 
 @pytest.fixture(scope="module")
 def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[AlpacaConnection]:
-    yaml = pytest.importorskip("yaml")
-    folder = tmp_path_factory.mktemp("foreign")
-    write_stars(folder / "sky.sqlite")
-    origin = importlib.util.find_spec(PACKAGE).origin  # type: ignore[union-attr]
-    template = Path(str(origin)).parent / "config" / "template.yaml"
-    document = yaml.safe_load(template.read_text())
-    document["tap_source"] = f"sqlite:///{folder / 'sky.sqlite'}"
-    document["devices"]["telescope"][0] |= {"focallength": 1.0, "aperturediameter": 0.1}
-    document["devices"]["camera"][0] |= {"cameraxsize": 400, "cameraysize": 300}
-    (folder / "fix.yaml").write_text(yaml.safe_dump(document))
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        port = free.getsockname()[1]
-    starter = "from alpaca_simulators.run_simulator import main; main()"
-    options = ["--host", "127.0.0.1", "--port", str(port), "--config", str(folder / "fix.yaml")]
-    process = subprocess.Popen(
-        [sys.executable, "-c", starter, *options],
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
-    )
-    try:
-        with AlpacaConnection("127.0.0.1", port) as connection:
-            for _ in range(240):
-                try:
-                    connection.get("api/v1/telescope/0/name")
-                    break
-                except errors.ServerUnreachable:
-                    time.sleep(0.25)
-            yield connection
-    finally:
-        process.terminate()
-        process.wait(20)
+    with (
+        foreign_server(
+            tmp_path_factory.mktemp("foreign"),
+            invented_stars(),
+            telescope={"focallength": 1.0, "aperturediameter": 0.1},
+            camera={"cameraxsize": 400, "cameraysize": 300},
+        ) as port,
+        AlpacaConnection("127.0.0.1", port) as connection,
+    ):
+        yield connection
 
 
 @pytest.fixture
