@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from polewright.alpaca.camera import Camera
 from polewright.alpaca.client import AlpacaConnection
+from polewright.alpaca.device import Device
 from polewright.alpaca.discovery import discover
 from polewright.alpaca.management import list_servers
 from polewright.alpaca.models import ConfiguredDevice
@@ -14,11 +15,13 @@ from polewright.alpaca.telescope import Telescope
 from polewright.angles import ARCMIN, DEG, HOUR, fold_pi
 from polewright.clock import CancelToken, Clock
 from polewright.config import Config, DeviceSection
-from polewright.errors import ConfigError, DeviceError
-from polewright.measuring.events import Connected, EventSink
+from polewright.errors import ConfigError, DeviceError, PolewrightError
+from polewright.measuring.camera_setup import ready_camera
+from polewright.measuring.events import Connected, EventSink, Note
 from polewright.measuring.guards import make_guards
 from polewright.measuring.plate import PlateSolver
 from polewright.measuring.pointing import OTHER, check_system
+from polewright.measuring.policy import patience, repeating
 from polewright.measuring.rig import Rig, nominal_scale
 from polewright.sky.frame import ObservedFrame
 from polewright.sky.pole import PoleTarget
@@ -132,7 +135,9 @@ def connect_rig(config: Config, clock: Clock, cancel: CancelToken, emit: EventSi
 
     def connection(address: tuple[str, int, int]) -> AlpacaConnection:
         host, port, _number = address
-        return connections.setdefault((host, port), AlpacaConnection(host, port))
+        return connections.setdefault(
+            (host, port), AlpacaConnection(host, port, patience=patience())
+        )
 
     telescope = Telescope(connection(telescope_at), telescope_at[2], clock=clock)
     camera = Camera(connection(camera_at), camera_at[2], clock=clock)
@@ -141,7 +146,7 @@ def connect_rig(config: Config, clock: Clock, cancel: CancelToken, emit: EventSi
         safety_at = locate("safetymonitor", config.safety, [telescope_at[:2]])
         monitor = SafetyMonitor(connection(safety_at), safety_at[2], clock=clock)
     for device in (telescope, camera) if monitor is None else (monitor, telescope, camera):
-        device.connect(cancel=cancel)
+        _connect(device, clock, cancel, emit)
         emit(
             Connected(
                 utc_s=clock.utc_s(),
@@ -155,11 +160,7 @@ def connect_rig(config: Config, clock: Clock, cancel: CancelToken, emit: EventSi
     atmosphere = atmosphere_of(config, site)
     system = telescope.equatorial_system()
     check_system(system)
-    camera.set_geometry(config.camera.binning)
-    if config.camera.gain is not None:
-        camera.set_gain(config.camera.gain)
-    if config.camera.offset is not None:
-        camera.set_offset(config.camera.offset)
+    ready_camera(camera, config.camera)
     focal_mm = config.optics.focal_length_mm or mount_focal_length_mm(telescope)
     pixel_um = config.optics.pixel_um or (camera.info().pixel_um or (None,))[0]
     binned_um = None if pixel_um is None else pixel_um * config.camera.binning
@@ -199,6 +200,20 @@ def connect_rig(config: Config, clock: Clock, cancel: CancelToken, emit: EventSi
     compare_with_mount(rig)
     rig.guards = make_guards(rig, monitor)
     return rig
+
+
+def _connect(device: Device, clock: Clock, cancel: CancelToken, emit: EventSink) -> None:
+    def tell(_rule: str, error: PolewrightError) -> None:
+        text = f"The {device.device_type} did not connect ({error}); trying again."
+        emit(Note(utc_s=clock.utc_s(), severity="warning", text=text))
+
+    repeating(
+        ("connect",),
+        lambda: device.connect(cancel=cancel),
+        clock=clock,
+        cancel=cancel,
+        tell=tell,
+    )
 
 
 def mount_focal_length_mm(telescope: Telescope) -> float | None:

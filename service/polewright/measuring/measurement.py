@@ -22,6 +22,7 @@ from polewright.measuring.result import (
 from polewright.measuring.rig import Rig
 from polewright.measuring.stopping import motion_stopped_on_trouble
 from polewright.measuring.sweep import SolvedPoint, SweepPoint
+from polewright.measuring.watching import watched
 
 
 def utc_text(utc_s: float) -> str:
@@ -47,7 +48,7 @@ def measure_axis(rig: Rig, points: Sequence[SweepPoint]) -> MeasurementResult:
         polewright.geometry.errors.SweepNotRigid: the solved points contradict each other.
         MotionUnknown: as `motion_stopped_on_trouble` says.
     """
-    with motion_stopped_on_trouble(rig.telescope, rig.clock, rig.emit):
+    with watched(rig), motion_stopped_on_trouble(rig.telescope, rig.clock, rig.emit):
         measured = measure(rig, points)
         if rig.config.run.afterwards == "stop":
             rig.telescope.stop_motion(tracking_off=True)

@@ -5,14 +5,18 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from polewright.alpaca.errors import AlpacaError
 from polewright.alpaca.exposing import ExposureProgress
 from polewright.angles import ARCMIN, ARCSEC, DEG, azalt_from_enu, separation, spherical
+from polewright.errors import PolewrightError
 from polewright.images.detect import detect_stars
 from polewright.images.frame import Frame, StarList
 from polewright.images.quality import FrameQuality, frame_quality
+from polewright.measuring.camera_setup import ready_camera
 from polewright.measuring.events import FrameMeasured, PointSolved
 from polewright.measuring.plate import Plate
 from polewright.measuring.pointing import icrs_from_mount, pointing_from_mount
+from polewright.measuring.policy import repeating
 from polewright.measuring.rig import Rig
 from polewright.planning.request import Pointing
 
@@ -59,18 +63,35 @@ def go_to(rig: Rig, point: SweepPoint, number: int, total: int, *, first: bool) 
         GuardError: a guard did not let it begin, go on, or end like this.
     """
     goal = Pointing(point.hour_angle, point.declination)
-    move = rig.guards.before_slew(number, goal, first=first)
-    arrived = rig.telescope.slew_and_wait(
-        move.right_ascension_hours,
-        move.declination_deg,
-        timeout_s=rig.config.sweep.slew_timeout_s + GUARD_FIRST_S,
-        clock=rig.clock,
-        cancel=rig.cancel,
-        watch=rig.guards.watch(
-            move, lambda elapsed_s: rig.progress("slew", number, total, elapsed_s, None)
-        ),
-    )
-    rig.guards.arrived(move, arrived)
+
+    def slew() -> None:
+        move = rig.guards.before_slew(number, goal, first=first)
+        arrived = rig.telescope.slew_and_wait(
+            move.right_ascension_hours,
+            move.declination_deg,
+            timeout_s=rig.config.sweep.slew_timeout_s + GUARD_FIRST_S,
+            clock=rig.clock,
+            cancel=rig.cancel,
+            watch=rig.guards.watch(
+                move, lambda elapsed_s: rig.progress("slew", number, total, elapsed_s, None)
+            ),
+        )
+        rig.guards.arrived(move, arrived)
+
+    def tell(_rule: str, error: PolewrightError) -> None:
+        _only_of("telescope", error)
+        rig.note(
+            f"The slew to point {number} failed ({error}); the mount stands still, once more.",
+            warning=True,
+        )
+
+    repeating(("slew",), slew, clock=rig.clock, cancel=rig.cancel, tell=tell)
+
+
+def _only_of(device_type: str, error: PolewrightError) -> None:
+    """Raise an error that another device than this type is to blame for."""
+    if isinstance(error, AlpacaError) and error.where.device_type != device_type:
+        raise error
 
 
 def settle(rig: Rig, number: int, total: int) -> None:
@@ -107,7 +128,7 @@ def solve_here(
 
 
 def take_frame(rig: Rig, exposure_s: float, number: int = 0, total: int = 0) -> Frame:
-    """Expose and download, telling progress."""
+    """Expose and download, telling progress; again as the policy allows."""
 
     def watch(now: ExposureProgress) -> None:
         if now.phase != "downloading":
@@ -115,7 +136,25 @@ def take_frame(rig: Rig, exposure_s: float, number: int = 0, total: int = 0) -> 
         step = "download" if now.phase == "downloading" else "exposure"
         rig.progress(step, number, total, now.elapsed_s, now.duration_s)
 
-    return rig.camera.expose(exposure_s, clock=rig.clock, cancel=rig.cancel, on_progress=watch)
+    restarted = False
+
+    def expose() -> Frame:
+        nonlocal restarted
+        if restarted:
+            rig.camera.connect(cancel=rig.cancel)
+            ready_camera(rig.camera, rig.config.camera)
+            restarted = False
+        return rig.camera.expose(exposure_s, clock=rig.clock, cancel=rig.cancel, on_progress=watch)
+
+    def tell(rule: str, error: PolewrightError) -> None:
+        nonlocal restarted
+        _only_of("camera", error)
+        restarted = restarted or rule == "camera_restarted"
+        rig.note(f"The exposure failed ({error}); trying again.", warning=True)
+
+    return repeating(
+        ("camera_restarted", "exposure"), expose, clock=rig.clock, cancel=rig.cancel, tell=tell
+    )
 
 
 def look_at(rig: Rig, frame: Frame, number: int = 0) -> tuple[StarList, FrameQuality]:
