@@ -132,3 +132,54 @@ def test_a_journal_is_written_by_one_program_at_a_time(tmp_path: Path) -> None:
     assert not in_use(path)
     assert len(read_journal(path)) == 1
     assert not in_use(tmp_path / "none.journal.jsonl")
+
+
+class FullDisk:
+    """A file on a disk that takes only so many bytes."""
+
+    def __init__(self, file, room: int) -> None:
+        self.file, self.room = file, room
+
+    def write(self, data: bytes) -> int:
+        taken = data[: self.room]
+        if not taken:
+            raise OSError(28, "No space left on device")
+        self.room -= len(taken)
+        return self.file.write(taken)
+
+    def fileno(self) -> int:
+        return self.file.fileno()
+
+    def close(self) -> None:
+        self.file.close()
+
+
+@pytest.mark.parametrize("room", [0, 1, 30, 55, 90])
+def test_a_full_disk_delays_records_and_loses_none(tmp_path: Path, room: int) -> None:
+    """Records that find no room are told, and are all there in order when there is room again."""
+    path = tmp_path / "a.journal.jsonl"
+    journal = Journal(path)
+    journal.write(0.0, "step", {"step": "checking"})
+    disk = FullDisk(journal._file, room)
+    journal._file = disk
+    failures = []
+    for number in range(1, 6):
+        if number == 5:
+            disk.room = 10_000
+        try:
+            journal.write(float(number), "step", {"step": f"step {number}"})
+        except JournalUnusable as error:
+            failures.append(str(error))
+    journal.close()
+
+    assert len(failures) >= 3
+    assert all("No space left" in text or "only a part" in text for text in failures)
+    assert [record.utc_s for record in read_journal(path)] == [0.0, 1.0, 2.0, 3.0, 4.0, 5.0]
+
+
+def test_a_number_that_json_cannot_hold_is_written_as_null(tmp_path: Path) -> None:
+    """A figure that is not finite does not end a session."""
+    path = tmp_path / "a.journal.jsonl"
+    write(path, ("event", {"value": float("nan"), "more": [1.0, float("inf")]}))
+
+    assert read_journal(path)[0].data == {"value": None, "more": [1.0, None]}

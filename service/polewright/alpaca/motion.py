@@ -336,12 +336,25 @@ class Motion(Device):
             command()
         except (NotImplementedByDevice, Parked):
             return True
+        except NotConnected as exc:
+            log.warning("mount.stop_reconnects device=%s what=%s: %s", self.where, what, exc)
+            return self._connect_and(command)
         except AlpacaError as exc:
             log.warning("mount.stop_command_failed device=%s what=%s: %s", self.where, what, exc)
             return is_absent(exc)
         except Exception:
             log.exception("mount.stop_command_failed device=%s what=%s", self.where, what)
             return False
+        return True
+
+    def _connect_and(self, command: Callable[[], object]) -> bool:
+        """Connect a driver that has restarted meanwhile, and stop the mount then."""
+        try:
+            self._put("connected", timeout_s=5.0, urgent=True, Connected=True)
+            command()
+        except AlpacaError as exc:
+            log.warning("mount.stop_command_failed device=%s: %s", self.where, exc)
+            return is_absent(exc)
         return True
 
     def _confirm_stopped(self, confirm_s: float) -> MotionState:

@@ -7,17 +7,24 @@ ends; so a journal that came to no end and is not locked belongs to an interrupt
 
 from __future__ import annotations
 
+import errno
 import json
+import logging
+import math
 import os
+import time
+from collections import deque
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, TextIO
+from typing import Any
 
 import platformdirs
 
 from polewright.errors import ConfigError
 from polewright.session.file_lock import locked, try_lock
+
+log = logging.getLogger(__name__)
 
 SUFFIX = ".journal.jsonl"
 
@@ -70,10 +77,12 @@ class Journal:
     def __init__(self, path: Path) -> None:
         """Open or create ``path``. Raises `JournalUnusable` or `JournalInUse`."""
         self.path = path
+        self._pending: deque[bytes] = deque()
+        self._torn = False
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
-            self._file: TextIO = path.open("a", encoding="utf-8")
-            if not try_lock(self._file.fileno()):
+            self._file = path.open("ab", buffering=0)
+            if not _lock_patiently(self._file.fileno()):
                 self._file.close()
                 raise JournalInUse(str(path))
             _mend_torn_end(path)
@@ -81,18 +90,57 @@ class Journal:
             raise JournalUnusable(str(path), str(exc)) from exc
 
     def write(self, utc_s: float, kind: str, data: Mapping[str, Any]) -> None:
-        """Append one record and wait until the disk has it. Raises `JournalUnusable`."""
-        line = json.dumps({"utc_s": utc_s, "kind": kind, "data": dict(data)}, allow_nan=False)
+        """Append one record and wait until the disk has it.
+
+        Raises:
+            JournalUnusable: the disk does not take it. The record is kept in memory and written
+                together with the next one for which there is room again.
+        """
+        record = {"utc_s": utc_s, "kind": kind, "data": dict(data)}
         try:
-            self._file.write(line + "\n")
-            self._file.flush()
+            line = json.dumps(record, allow_nan=False)
+        except ValueError:
+            line = json.dumps(_without_nan(record), allow_nan=False)
+        self._pending.append(line.encode() + b"\n")
+        self._flush()
+
+    def _flush(self) -> None:
+        try:
+            while self._pending:
+                self._append(self._pending[0])
+                self._pending.popleft()
             os.fsync(self._file.fileno())
         except OSError as exc:
             raise JournalUnusable(str(self.path), str(exc)) from exc
 
+    def _append(self, line: bytes) -> None:
+        # A line that was torn by a full disk is ended first: readers leave it out.
+        whole = b"\n" + line if self._torn else line
+        done = self._file.write(whole)
+        self._torn = done != len(whole)
+        if self._torn:
+            raise OSError(errno.ENOSPC, "only a part of a record could be written")
+
     def close(self) -> None:
-        """Close the file."""
-        self._file.close()
+        """Close the file, after a last try to write what is missing."""
+        try:
+            if self._pending:
+                self._flush()
+        except JournalUnusable as exc:
+            log.warning("journal.incomplete records=%d: %s", len(self._pending), exc)
+        finally:
+            self._file.close()
+
+
+def _without_nan(value: Any) -> Any:
+    """Return a value with None in place of numbers that JSON cannot hold."""
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, Mapping):
+        return {key: _without_nan(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_without_nan(item) for item in value]
+    return value
 
 
 def _mend_torn_end(path: Path) -> None:
@@ -116,6 +164,15 @@ def read_journal(path: Path) -> list[Record]:
     except OSError as exc:
         raise JournalUnusable(str(path), str(exc)) from exc
     return list(_records(text))
+
+
+def _lock_patiently(descriptor: int) -> bool:
+    """Lock, bearing with somebody who only looks whether it is locked."""
+    for _ in range(5):
+        if try_lock(descriptor):
+            return True
+        time.sleep(0.02)
+    return False
 
 
 def in_use(path: Path) -> bool:
