@@ -82,7 +82,7 @@ def rig(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[int, float]]
         stars,
         telescope={
             "focallength": 0.25,
-            "aperturediameter": 0.1,
+            "aperturediameter": 0.3,
             "sitelatitude": LATITUDE_DEG,
             "sitelongitude": longitude,
             "slew_rate": 30.0,
