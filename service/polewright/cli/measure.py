@@ -35,7 +35,9 @@ def measure(
     point an unfiltered telescope near the Sun. Ctrl-C stops all motion.
     """
     from polewright.config import config_from_file
+    from polewright.history.recording import recorded
     from polewright.measuring.connect import connect_rig
+    from polewright.measuring.events import Event
     from polewright.measuring.measurement import measure_axis
     from polewright.measuring.planned import planned_points
 
@@ -43,9 +45,20 @@ def measure(
     cancel = CancelToken()
     with told_plainly(progress, as_json=as_json):
         settings = config_from_file(config, overrides)
-        with stop_on_signals(cancel), TerminalListener(progress) as listener:
-            rig = connect_rig(settings, clock_from_environment(), cancel, listener)
+        clock = clock_from_environment()
+        with (
+            stop_on_signals(cancel),
+            recorded(settings, clock, "measure", progress.print) as recorder,
+            TerminalListener(progress) as listener,
+        ):
+
+            def hear(event: Event) -> None:
+                listener(event)
+                recorder(event)
+
+            rig = connect_rig(settings, clock, cancel, hear)
             result = measure_axis(rig, planned_points(rig))
+            recorder.measured(result)
     if as_json:
         sys.stdout.write(result.model_dump_json() + "\n")
     else:

@@ -1,0 +1,1 @@
+"""What was measured before: every run, kept in a database that survives crash and power cut."""

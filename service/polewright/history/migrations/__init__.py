@@ -1,0 +1,1 @@
+"""Alembic's environment for the history; shipped with the package."""
