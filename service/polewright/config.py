@@ -370,6 +370,17 @@ class HistorySection(Section):
     )
 
 
+class PublishSection(Section):
+    """What `polewright serve` tells other programs of the observatory."""
+
+    fresh_minutes: float = Field(
+        720.0,
+        gt=0,
+        le=100000,
+        description="age up to which a verified alignment counts as safe, minutes (own choice)",
+    )
+
+
 class Config(Section):
     """Everything a run can be told."""
 
@@ -389,6 +400,7 @@ class Config(Section):
         default_factory=AdjusterProfile, description="the adjusters' names and ways"
     )
     run: RunSection = Field(default_factory=RunSection)
+    publish: PublishSection = Field(default_factory=PublishSection)
     tonight: TonightSection = Field(default_factory=TonightSection)
     history: HistorySection = Field(default_factory=HistorySection)
 

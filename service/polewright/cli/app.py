@@ -58,11 +58,15 @@ def build_app() -> typer.Typer:
     ) -> None:
         """Gets an equatorial mount's polar axis onto the celestial pole."""
 
+    from polewright.cli.adjust import adjust
+    from polewright.cli.align import align
     from polewright.cli.devices import devices
     from polewright.cli.measure import measure
     from polewright.cli.serve import serve
     from polewright.cli.tolerance import tolerance
 
+    app.command(epilog=EPILOG)(align)
+    app.command(epilog=EPILOG)(adjust)
     app.command(epilog=EPILOG)(measure)
     app.command(epilog=EPILOG)(devices)
     app.command(epilog=EPILOG)(serve)

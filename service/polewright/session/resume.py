@@ -11,7 +11,7 @@ from pydantic import ValidationError
 
 from polewright.adjusting.observation import Observation
 from polewright.angles import Matrix, Vector
-from polewright.errors import PolewrightError
+from polewright.errors import ExitCode, PolewrightError
 from polewright.measuring.result import MeasurementResult
 from polewright.measuring.rig import Rig
 from polewright.session.journal import Record
@@ -28,6 +28,7 @@ class CannotTakeUp(PolewrightError):
     """An interrupted session cannot go on where it was."""
 
     code = "cannot_take_up"
+    exit_code = ExitCode.USAGE
     advice = "Start a new session: its sweep measures the axis afresh, nothing is lost by that."
 
     def __init__(self, reason: str) -> None:

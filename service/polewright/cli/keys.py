@@ -1,0 +1,113 @@
+"""Single key presses from a terminal, or lines from a pipe, without ever blocking."""
+
+from __future__ import annotations
+
+import contextlib
+import queue
+import sys
+import threading
+from collections.abc import Iterator
+from typing import Protocol, TextIO
+
+
+class Keys(Protocol):
+    """Where key presses come from."""
+
+    def pressed(self) -> str:
+        """Return the next character, or an empty string when there is none."""
+
+
+class LineKeys:
+    """Lines of a pipe or a plain terminal: each character of a line is a key, then Enter."""
+
+    def __init__(self, stream: TextIO) -> None:
+        self._waiting: queue.SimpleQueue[str] = queue.SimpleQueue()
+        self._stream = stream
+        threading.Thread(target=self._read, name="keys", daemon=True).start()
+
+    def _read(self) -> None:
+        with contextlib.suppress(ValueError, OSError):  # closed under our hands
+            for line in self._stream:
+                for character in line.rstrip("\r\n"):
+                    self._waiting.put(character)
+                self._waiting.put("\n")
+
+    def pressed(self) -> str:
+        """Return the next character, or an empty string when there is none."""
+        try:
+            return self._waiting.get_nowait()
+        except queue.Empty:
+            return ""
+
+
+class NoKeys:
+    """Nobody to press any."""
+
+    def pressed(self) -> str:
+        """Return an empty string."""
+        return ""
+
+
+if sys.platform == "win32":
+    import msvcrt
+
+    class _TerminalKeys:
+        def pressed(self) -> str:
+            if not msvcrt.kbhit():
+                return ""
+            character = msvcrt.getwch()
+            if character in ("\x00", "\xe0"):  # arrow and function keys send a second one
+                msvcrt.getwch()
+                return ""
+            if character == "\x03":
+                raise KeyboardInterrupt
+            return "\n" if character == "\r" else character
+
+    @contextlib.contextmanager
+    def _terminal_keys() -> Iterator[Keys]:
+        yield _TerminalKeys()
+
+else:
+    import os
+    import select
+    import termios
+    import tty
+
+    class _TerminalKeys:
+        def __init__(self, descriptor: int) -> None:
+            self._descriptor = descriptor
+
+        def _ready(self) -> bool:
+            return bool(select.select([self._descriptor], [], [], 0.0)[0])
+
+        def pressed(self) -> str:
+            if not self._ready():
+                return ""
+            data = os.read(self._descriptor, 1)
+            if data == b"\x1b" and self._ready():  # an arrow key, not Escape alone
+                os.read(self._descriptor, 16)
+                return ""
+            return data.decode("ascii", errors="ignore")
+
+    @contextlib.contextmanager
+    def _terminal_keys() -> Iterator[Keys]:
+        descriptor = sys.stdin.fileno()
+        before = termios.tcgetattr(descriptor)
+        try:
+            tty.setcbreak(descriptor)  # unlike raw mode, Ctrl-C stays a signal
+            yield _TerminalKeys(descriptor)
+        finally:
+            termios.tcsetattr(descriptor, termios.TCSADRAIN, before)
+
+
+@contextlib.contextmanager
+def keys_of_stdin() -> Iterator[Keys]:
+    """Give the keys of this program's standard input, and put the terminal back afterwards."""
+    stream = sys.stdin
+    if stream is None or stream.closed:
+        yield NoKeys()
+    elif stream.isatty():
+        with _terminal_keys() as keys:
+            yield keys
+    else:
+        yield LineKeys(stream)

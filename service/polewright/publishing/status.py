@@ -1,0 +1,120 @@
+"""What is known of the alignment: last verified error, latest figures, and what runs."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import IntEnum
+from typing import Protocol
+
+
+class RunState(IntEnum):
+    """What the newest session is doing. The numbers are a promise to scripts."""
+
+    IDLE = 0
+    """No session yet."""
+    CHECKING = 1
+    PLANNING = 2
+    SWEEPING = 3
+    """The mount moves by itself."""
+    ADJUSTING = 4
+    FINISHED = 5
+    """Ended; the axis was confirmed within tolerance."""
+    STOPPED = 6
+    """Ended by a person."""
+    FAILED = 7
+    """Ended by an error."""
+    INTERRUPTED = 8
+    """The program died before the session ended."""
+    UNKNOWN = 9
+
+
+@dataclass(frozen=True)
+class Figures:
+    """A reading of the axis error, arcmin. Signs: + too high, + too far east."""
+
+    total_arcmin: float
+    d_alt_arcmin: float
+    d_az_sky_arcmin: float
+    sigma_total_arcmin: float
+    """1 sigma along the direction of the error (of a live reading: the larger component's)."""
+    utc_s: float
+
+
+@dataclass(frozen=True)
+class Verified:
+    """What the last finished sweep came to."""
+
+    upper95_arcmin: float
+    """The total error is below this with 95 % confidence."""
+    tolerance_arcmin: float
+    """That counted then."""
+    pole: str
+    trusted: bool
+    utc_s: float
+
+
+@dataclass(frozen=True)
+class AlignmentStatus:
+    """All that is published."""
+
+    run_state: RunState
+    figures: Figures | None = None
+    """The latest, by sweep or live; None when there is none."""
+    verified: Verified | None = None
+    doubt: str = ""
+    """Why ``verified`` does not hold any more, a sentence; empty when nothing is against it."""
+
+
+class StatusSource(Protocol):
+    """Where the status comes from."""
+
+    def status(self) -> AlignmentStatus:
+        """Return what is known now; never raises."""
+
+
+@dataclass(frozen=True)
+class Rules:
+    """When the alignment counts as safe."""
+
+    tolerance_arcmin: float
+    pole: str
+    fresh_s: float
+    """Oldest verification that still counts."""
+
+
+#: A verification from so far in the future is told from a clock that was set a little.
+FUTURE_S = 5.0
+
+
+def why_unsafe(status: AlignmentStatus, rules: Rules, utc_s: float) -> str:
+    """Return why the alignment must not be relied on, a sentence; empty when it may be.
+
+    Args:
+        status: what is known.
+        rules: what counts.
+        utc_s: now.
+    """
+    verified = status.verified
+    if status.doubt:
+        return status.doubt
+    if verified is None:
+        return "no sweep has verified the axis yet"
+    if not verified.trusted:
+        return "the last sweep's points contradict each other"
+    if verified.pole != rules.pole:
+        return f"the axis was verified against the {verified.pole} pole, not the {rules.pole} one"
+    limit = min(verified.tolerance_arcmin, rules.tolerance_arcmin)
+    if not verified.upper95_arcmin <= limit:
+        return (
+            f"the last verified error may be {verified.upper95_arcmin:.2f} arcmin (95 %), "
+            f"the tolerance is {limit:g}"
+        )
+    age_s = utc_s - verified.utc_s
+    if not -FUTURE_S <= age_s <= rules.fresh_s:
+        return (
+            f"the last verification is {age_s / 60.0:.0f} min old, at most "
+            f"{rules.fresh_s / 60.0:g} min count"
+            if age_s > 0.0
+            else "the last verification lies in the future: a clock was set back"
+        )
+    return ""
