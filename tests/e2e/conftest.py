@@ -96,8 +96,10 @@ def start_night() -> Iterator[StartNight]:
     """Start rigs by nested changes to the small one; all are stopped afterwards."""
     nights: list[Night] = []
 
-    def start(changes: dict[str, Any] | None = None, rate: float = RATE) -> Night:
-        clock = SystemClock(rate, NIGHT_UTC_S, time.time())
+    def start(
+        changes: dict[str, Any] | None = None, rate: float = RATE, utc_s: float = NIGHT_UTC_S
+    ) -> Night:
+        clock = SystemClock(rate, utc_s, time.time())
         rig = SimulatedRig(RigSpec.model_validate(merged(SMALL_RIG, changes or {})), clock=clock)
         nights.append(Night(serve(rig), rig, clock))
         return nights[-1]

@@ -87,7 +87,7 @@ def sweep(rig: Rig, points: Sequence[SweepPoint]) -> Swept:
         try:
             return Swept(tuple(run.visit(points)), tuple(run.story))
         except _Stuck as stuck:
-            other = run.other_sweep(stuck) if swaps > 0 else None
+            other = run.other_sweep(stuck, swaps)
             if other is None:
                 if not run.story:
                     raise stuck.last from None
@@ -204,12 +204,14 @@ class _Recovery:
     def _hopeless(self) -> bool:
         return not self.rig.plates.learned and len(self.dark) >= HOPELESS
 
-    def other_sweep(self, stuck: _Stuck) -> list[SweepPoint] | None:
-        """Plan anew, away from everything that failed; None when that cannot help."""
+    def other_sweep(self, stuck: _Stuck, swaps: int) -> list[SweepPoint] | None:
+        """Plan anew, away from everything that failed; None when it may not be or cannot help."""
         if self._hopeless:
             self.tell(
                 f"No frame was solved at {len(self.dark)} places: the trouble is not the place."
             )
+            return None
+        if swaps < 1:
             return None
         request = plan_request(self.rig)
         request = replace(request, horizon=self._shadowed(request.horizon))

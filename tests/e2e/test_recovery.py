@@ -1,0 +1,105 @@
+"""A sweep that meets a house nobody told of, a cloud, or a lens cap, and what it makes of it."""
+
+from __future__ import annotations
+
+import pytest
+
+from polewright.angles import DEG
+from polewright.errors import ExitCode
+from polewright.measuring.errors import PointNotSolved
+from polewright.measuring.events import MotionStopped, Note, PointSolved, SweepPlanned
+from polewright.measuring.measurement import measure_axis
+from polewright.measuring.planned import planned_points
+from polewright_sim.disturbance import Disturbance
+
+pytestmark = pytest.mark.e2e
+
+RATE = 12.0
+QUICK = {"sweep.settle_s": 0.0, "recovery.tries": 0}
+#: The planned points stand at azimuths 140, 114 and 97 degrees, altitudes 55, 43 and 29.
+HOUSE = [(0.0, 0.0), (80.0, 0.0), (82.0, 40.0), (104.0, 40.0), (106.0, 0.0)]
+WIDE_HOUSE = [(0.0, 0.0), (60.0, 0.0), (62.0, 75.0), (160.0, 75.0), (162.0, 0.0)]
+
+
+def test_a_house_nobody_told_of_moves_the_point_behind_it(start_night) -> None:
+    """The point behind the house fails, another place on its circle serves, the axis is right."""
+    night = start_night({"horizon": HOUSE}, rate=RATE)
+    rig = night.connect(QUICK)
+    points = planned_points(rig)
+
+    result = measure_axis(rig, points)
+
+    truth = night.truth["axis"]["total_arcmin"]
+    assert result.axis.trusted
+    assert result.axis.total_arcmin == pytest.approx(truth, abs=0.2)
+    assert [point.hour_angle_deg for point in result.points[:2]] == pytest.approx(
+        [point.hour_angle / DEG for point in points[:2]]
+    )
+    moved = result.points[2]
+    assert abs(moved.hour_angle_deg - points[2].hour_angle / DEG) >= 3.0
+    assert moved.hour_angle_deg < -5.0  # the same side of the meridian
+    assert not (82.0 < moved.azimuth_deg < 104.0 and moved.altitude_deg < 40.0)
+    assert any("Point 3 did not solve" in line for line in result.story)
+    assert "Point 3 was solved at hour angle" in result.story[-1]
+    told = [note.text for note in night.of_kind(Note)]
+    assert set(result.story) <= set(told)
+    assert night.rig.mount.side(night.clock.utc_s()) == 1
+
+
+def test_a_passing_cloud_costs_a_longer_exposure(start_night) -> None:
+    """A point that is clouded over is exposed again, longer, and stays where it was planned."""
+    night = start_night(rate=RATE)
+    rig = night.connect({**QUICK, "recovery.tries": 2})
+    points = planned_points(rig)
+    cloudy = {"frames": 1}
+
+    def cloud(_utc_mid_s: float, _exposure_s: float) -> Disturbance | None:
+        if len(night.of_kind(PointSolved)) == 1 and cloudy["frames"] > 0:
+            cloudy["frames"] -= 1
+            return Disturbance(transmission=0.0)
+        return None
+
+    night.rig.disturbance_at = cloud
+
+    result = measure_axis(rig, points)
+
+    assert cloudy["frames"] == 0
+    assert result.axis.trusted
+    assert [point.exposure_s for point in result.points] == pytest.approx([2.0, 4.0, 2.0], rel=0.05)
+    assert len(result.story) == 1
+    assert "Point 2 was not solved with 2 s" in result.story[0]
+    assert "exposing 4 s" in result.story[0]
+
+
+def test_a_wide_house_swaps_the_sweep(start_night) -> None:
+    """Where no place on the circle solves, another sweep elsewhere is planned and made."""
+    night = start_night({"horizon": WIDE_HOUSE}, rate=RATE)
+    rig = night.connect({**QUICK, "recovery.moves": 0})
+
+    result = measure_axis(rig, planned_points(rig))
+
+    assert result.axis.trusted
+    assert result.axis.total_arcmin == pytest.approx(night.truth["axis"]["total_arcmin"], abs=0.2)
+    assert len(night.of_kind(SweepPlanned)) == 2
+    assert any("given up for another one" in line for line in result.story)
+    for point in result.points:
+        assert not (62.0 < point.azimuth_deg < 160.0 and point.altitude_deg < 75.0)
+
+
+def test_a_lens_cap_ends_with_the_story(start_night) -> None:
+    """Nothing solves anywhere: the mount stops, and the error tells what was tried."""
+    night = start_night({"optics": {"transmission": 1e-6}}, rate=RATE)
+    rig = night.connect({**QUICK, "recovery.tries": 1})
+
+    with pytest.raises(PointNotSolved) as caught:
+        measure_axis(rig, planned_points(rig))
+
+    error = caught.value
+    assert error.exit_code is ExitCode.SOLVE
+    assert error.point == 1
+    assert "exposing 4 s" in str(error)
+    assert "it is moved along its declination circle" in str(error)
+    assert "the trouble is not the place" in error.story[-1]
+    assert "expos" in error.advice.lower()
+    assert [event.state for event in night.of_kind(MotionStopped)] == ["stopped"]
+    assert not night.rig.mount.tracking
