@@ -1,6 +1,6 @@
 """Plan 1,000 random skies and check every plan by brute force; prints a Markdown table.
 
-nice -n 5 env OMP_NUM_THREADS=1 .venv/bin/python tests/bench/planner_skies.py [count] [seed]
+nice -n 5 env OMP_NUM_THREADS=1 .venv/bin/python tests/bench/planner_skies.py [count] [seed] [first]
 """
 
 from __future__ import annotations
@@ -21,11 +21,11 @@ from polewright.planning.errors import NoSweepFits
 from polewright.planning.planner import plan_sweep
 
 
-def main(count: int, seed: int) -> None:
+def main(count: int = 1000, seed: int = 1, first: int = 0) -> None:
     edges = (0.2, 0.35, 0.5, 0.65, 0.8, 0.96)
     rows = {i: [] for i in range(len(edges) - 1)}
     disputes = []
-    for k in range(count):
+    for k in range(first, first + count):
         rng = np.random.default_rng([seed, k])
         request, share = random_request(rng)
         begin = time.process_time()
@@ -77,7 +77,4 @@ def main(count: int, seed: int) -> None:
 
 
 if __name__ == "__main__":
-    main(
-        int(sys.argv[1]) if len(sys.argv) > 1 else 1000,
-        int(sys.argv[2]) if len(sys.argv) > 2 else 1,
-    )
+    main(*(int(word) for word in sys.argv[1:]))

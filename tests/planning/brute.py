@@ -72,7 +72,7 @@ def open_sky(horizon, alt, az):
     return ok
 
 
-def disc(alt, az, radius, rings=(0.25, 0.5, 0.75, 0.995), spokes=24):
+def disc(alt, az, radius, rings, spokes):
     """Directions around each direction; shapes (..., rings * spokes + 1)."""
     alt, az = np.asarray(alt)[..., None], np.asarray(az)[..., None]
     r = np.radians(np.concatenate([[0.0], np.repeat(np.array(rings) * radius, spokes)]))
@@ -84,9 +84,14 @@ def disc(alt, az, radius, rings=(0.25, 0.5, 0.75, 0.995), spokes=24):
     return alt2, az + dz
 
 
-def clear(horizon, alt, az, radius):
+#: Coarse for a whole sky at once; fine, because a thin tower may stand between coarse samples.
+COARSE = {"rings": (0.25, 0.5, 0.75, 0.995), "spokes": 24}
+FINE = {"rings": (0.2, 0.4, 0.6, 0.8, 0.9, 0.995), "spokes": 72}
+
+
+def clear(horizon, alt, az, radius, samples):
     """Whether everything within ``radius`` is open."""
-    alt2, az2 = disc(alt, az, radius)
+    alt2, az2 = disc(alt, az, radius, **samples)
     return np.all(open_sky(horizon, alt2, az2), axis=-1)
 
 
@@ -96,7 +101,7 @@ def field_margin(request) -> float:
     return min(3.0, math.degrees(min(width, height)) / 2)
 
 
-def fixed_faults(request, ha, dec, exposing: bool):
+def fixed_faults(request, ha, dec, exposing: bool, samples=FINE):
     """Faults that do not depend on the time: dict of name to mask."""
     alt, az = altaz(request.site.latitude_deg, ha, dec)
     m = request.pointing_margin_deg
@@ -106,7 +111,7 @@ def fixed_faults(request, ha, dec, exposing: bool):
     faults = {
         "low": alt < request.sky.altitude_min_deg - eps,
         "mount altitude": alt < request.mount.altitude_min_deg + m - eps,
-        "obstacle": ~clear(request.horizon, alt, az, radius),
+        "obstacle": ~clear(request.horizon, alt, az, radius, samples),
         "hour angle": (h < request.mount.hour_angle_min_deg - eps)
         | (h > request.mount.hour_angle_max_deg + eps),
         "declination": (dec < request.mount.declination_min_deg - eps)
@@ -275,7 +280,7 @@ def exhaustive(request) -> tuple[float, float, int, int] | None:
         index = np.flatnonzero(ok)
         for part in np.array_split(index, max(1, len(index) // 20000)):
             bad = np.zeros(len(part), bool)
-            for mask in fixed_faults(request, ha[part], dec[part], exposing).values():
+            for mask in fixed_faults(request, ha[part], dec[part], exposing, COARSE).values():
                 bad |= mask
             ok[part] &= ~bad
         masks[exposing] = ok.reshape(len(decs), len(has))
@@ -297,7 +302,20 @@ def exhaustive(request) -> tuple[float, float, int, int] | None:
                     break
                 first = start + i * step * per
                 good &= np.all(shots[:, first : first + stay + 1], axis=1)
-            if good.any():
-                k = int(np.argmax(good))
-                return float(has[start]), float(decs[k]), step, 1
+            for k in np.flatnonzero(good):
+                if _holds(request, float(has[start]), float(decs[k]), step, drift):
+                    return float(has[start]), float(decs[k]), step, 1
     return None
+
+
+def _holds(request, start: float, dec: float, step: float, drift: float) -> bool:
+    """Whether a sweep found on the grid also holds when looked at finely."""
+    n = request.n_points
+    for exposing, ha in (
+        (True, np.concatenate([start + i * step + np.linspace(0, drift, 8) for i in range(n)])),
+        (False, np.linspace(start, start + (n - 1) * step + drift, 60 * n)),
+    ):
+        faults = fixed_faults(request, ha, np.full(len(ha), dec), exposing)
+        if any(np.any(mask) for mask in faults.values()):
+            return False
+    return True

@@ -22,7 +22,7 @@ HALF_PI = 0.5 * math.pi
 
 #: Edges are replaced by points this far apart (rad) to measure distances to them; the distance
 #: reported allows for it and is never too large.
-EDGE_SPACING = 0.25 * DEG
+EDGE_SPACING = 0.15 * DEG
 
 
 @dataclass(frozen=True)

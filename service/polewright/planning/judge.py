@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -16,6 +16,7 @@ from polewright.planning.limits import (
     Use,
     allowed,
     moon_weight,
+    moving_sun_shortfall,
     required_clearance,
     shortfalls,
     sun_shortfall,
@@ -26,9 +27,11 @@ from polewright.planning.request import PlanPoint, PlanRequest, SweepPlan, Viola
 from polewright.planning.words import Breach, describe
 from polewright.sky.frame import ObservedFrame, enu_from_hour_angle_dec
 
-#: Added to distances on the sky for what lies between samples and between the looks at the Sun.
-SAMPLE_SLACK = 0.03 * DEG
-SAMPLE_SPACING = 0.1 * DEG
+#: A course is sampled this finely; the slack is added to distances on the sky for what lies
+#: between. Ends are sampled themselves, and in between a least distance d is missed by at most
+#: (spacing / 2)^2 / (2 d): 0.003 deg at d = 0.1 deg.
+SAMPLE_SPACING = 0.05 * DEG
+SAMPLE_SLACK = 0.005 * DEG
 
 #: Sampling of the ways to the first point; half its diagonal is added to the Sun's distance.
 APPROACH_SPACING = 2.0 * DEG
@@ -44,6 +47,8 @@ class Outlook:
     """A request together with the sky over it; built once for many sweeps."""
 
     request: PlanRequest
+    sweep_s: float = 0.0
+    """Of a sweep that may take longer than any the planner would choose."""
 
     @cached_property
     def frame(self) -> ObservedFrame:
@@ -56,6 +61,7 @@ class Outlook:
         r = self.request
         timing = r.timing
         steps = max(
+            self.sweep_s,
             timing.sweep_seconds(r.step, r.n_points, with_reserve=True),
             timing.sweep_seconds(r.step, r.max_points, with_reserve=True),
         )
@@ -66,7 +72,7 @@ class Outlook:
 
     @cached_property
     def states(self) -> tuple[SkyState, ...]:
-        """Sun and Moon at the start, the middle and the latest end; limits hold for all three."""
+        """Sun and Moon at the start, the middle and the latest end."""
         begin = self.request.utc_s
         middle = self.request.frame(begin + 0.5 * self.longest_s)
         end = self.request.frame(begin + self.longest_s)
@@ -76,6 +82,16 @@ class Outlook:
     def sun_counts(self) -> bool:
         """Whether the Sun is a hard limit at any time of the sweep."""
         return any(state.sun_counts(self.request.rules) for state in self.states)
+
+    def sun_after(self, seconds: Vector) -> Vector:
+        """Directions (N, 3) of the Sun so long (N,) after the start, between the states."""
+        times = [state.utc_s - self.request.utc_s for state in self.states]
+        parts = [
+            np.interp(seconds, times, [float(state.sun_enu[axis]) for state in self.states])
+            for axis in range(3)
+        ]
+        sun = np.stack(parts, axis=-1)
+        return np.asarray(sun / np.linalg.norm(sun, axis=-1, keepdims=True), dtype=np.float64)
 
     def icrs(self, hour_angle: Vector, declination: Vector) -> Vector:
         """ICRS directions (..., 3) seen at these angles at the middle of the sweep."""
@@ -103,7 +119,7 @@ def evaluate(
     if violations and not all_reasons:
         return tuple(violations), None
     course = sweep_course(timing, hour_angle, signed_step, n_points, spacing=SAMPLE_SPACING)
-    found, clearance = _along(outlook, course, declination)
+    found, clearance = _along(outlook, course, declination, first_s)
     violations += found
     angles = np.asarray(hour_angle + signed_step * np.arange(n_points), dtype=np.float64)
     violations += _sides(outlook, angles, declination)
@@ -168,10 +184,12 @@ def evaluate(
     )
 
 
-def _along(outlook: Outlook, course: Course, declination: float) -> tuple[list[Violation], float]:
+def _along(
+    outlook: Outlook, course: Course, declination: float, first_s: float
+) -> tuple[list[Violation], float]:
     """Check stays and slews; return violations (worst place of each) and the least clearance."""
     rules = outlook.request.rules
-    begin = outlook.request.utc_s + outlook.request.timing.first_slew_s
+    begin = outlook.request.utc_s + first_s
     clearance = math.inf
     found: list[tuple[int, Violation]] = []
     for use, odd in ((Use.EXPOSE, 0), (Use.SLEW, 1)):
@@ -183,10 +201,7 @@ def _along(outlook: Outlook, course: Course, declination: float) -> tuple[list[V
         for reason in (Reason.SKYLINE, Reason.OVERHANG, Reason.WINDOW):
             clearance = min(clearance, -float(np.max(amounts[reason])))
         enu = enu_from_hour_angle_dec(rules.site, ha, declination)
-        for other in outlook.states[1:]:
-            near = sun_shortfall(rules, other, enu) + SAMPLE_SLACK
-            if np.max(near) > np.max(amounts[Reason.SUN]):
-                amounts[Reason.SUN], state = near, other
+        suns, amounts[Reason.SUN] = _sun_along(outlook, course, chosen, enu, first_s)
         for reason, amount in amounts.items():
             for leg in np.unique(legs[amount > FUZZ]):
                 j = int(np.argmax(np.where(legs == leg, amount, -math.inf)))
@@ -194,7 +209,7 @@ def _along(outlook: Outlook, course: Course, declination: float) -> tuple[list[V
                 where = f"slew from point {i} to {i + 1}" if odd else f"point {i}"
                 breach = Breach(
                     rules=rules,
-                    state=state,
+                    state=replace(state, sun_enu=suns[j]) if reason is Reason.SUN else state,
                     reason=reason,
                     where=where,
                     enu=enu[j],
@@ -207,6 +222,26 @@ def _along(outlook: Outlook, course: Course, declination: float) -> tuple[list[V
                 found.append((int(leg), describe(breach)))
     found.sort(key=lambda item: item[0])
     return [violation for _, violation in found], clearance
+
+
+def _sun_along(
+    outlook: Outlook, course: Course, chosen: Vector, enu: Vector, first_s: float
+) -> tuple[Vector, Vector]:
+    """Where the Sun is when it is worst for each sample (N, 3), and the shortfall (N,).
+
+    A sample may be reached between its earliest time, with an immediate arrival at the first
+    point, and its latest, with all reserves used.
+    """
+    suns = np.zeros_like(enu)
+    worst = np.full(len(enu), -math.inf)
+    for share in (0.0, 0.5, 1.0):
+        late = first_s + course.seconds[chosen]
+        after_s = (1.0 - share) * course.earliest[chosen] + share * late
+        sun = outlook.sun_after(after_s)
+        amount = moving_sun_shortfall(outlook.request.rules, sun, enu) + SAMPLE_SLACK
+        suns = np.where((amount > worst)[:, None], sun, suns)
+        worst = np.maximum(worst, amount)
+    return suns, worst
 
 
 def _first_slew(

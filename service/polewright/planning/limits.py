@@ -261,8 +261,15 @@ def sun_shortfall(rules: Rules, state: SkyState, enu: Vector) -> NDArray[np.floa
     """Return how much (rad) directions (..., 3) are too near the Sun; -inf while it is down."""
     if not state.sun_counts(rules):
         return np.full(np.shape(enu)[:-1], -math.inf)
+    return moving_sun_shortfall(rules, state.sun_enu, enu)
+
+
+def moving_sun_shortfall(rules: Rules, sun_enu: Vector, enu: Vector) -> NDArray[np.float64]:
+    """As `sun_shortfall`, with a Sun (..., 3) of its own for each direction."""
     need = (rules.sky.sun_avoid_deg + rules.pointing_margin_deg) * DEG
-    return need - separation(np.asarray(enu, dtype=np.float64), state.sun_enu)
+    counts = sun_enu[..., 2] > math.sin(rules.sky.sun_counts_above_deg * DEG)
+    gap = separation(np.asarray(enu, dtype=np.float64), sun_enu)
+    return np.asarray(np.where(counts, need - gap, -math.inf), dtype=np.float64)
 
 
 def moon_weight(rules: Rules, state: SkyState, enu: Vector) -> NDArray[np.float64]:

@@ -27,8 +27,10 @@ MAX_LOOKS = 120
 #: A sweep whose middle is this close (rad, on the same side of the meridian) to that of a better
 #: plan is no alternative to it.
 ALIKE = 20.0 * DEG
-#: A candidate that failed spoils its surroundings (declination, hour angle; rad).
-SPOILED = (5.0 * DEG, 5.0 * DEG)
+#: A candidate that failed spoils its surroundings (rad of declination and of hour angle).
+SPOILED = 5.0 * DEG
+#: The same where sweeps fit by a hair only.
+HAIR = 0.6 * DEG
 
 #: Predictions closer than this count as equal; then time and stars decide.
 SAME_SIGMA = 0.03
@@ -55,7 +57,10 @@ def judge_sweep(request: PlanRequest, wish: SweepWish) -> SweepPlan:
     Raises:
         PlanRefused: with every broken limit, and the nearest sweep that fits.
     """
-    search = _Search(request)
+    search = _Search(
+        request,
+        request.timing.sweep_seconds(wish.step, wish.n_points, with_reserve=True),
+    )
     if wish.direction is not None:
         directions: tuple[int, ...] = (wish.direction,)
     else:
@@ -91,9 +96,9 @@ class _Candidates:
 class _Search:
     """One request being searched."""
 
-    def __init__(self, request: PlanRequest) -> None:
+    def __init__(self, request: PlanRequest, sweep_s: float = 0.0) -> None:
         self.request = request
-        self.outlook = Outlook(request)
+        self.outlook = Outlook(request, sweep_s)
         self._tables: dict[Level, Vector] = {}
 
     @cached_property
@@ -114,6 +119,20 @@ class _Search:
         return best
 
     def plans(self) -> list[SweepPlan]:
+        found, failures = self._collect(self.grid, SPOILED)
+        if not found and not failures:
+            # Perhaps something fits by a hair, between the cells of the careful grid.
+            found, _ = self._collect(build_grid(self.outlook, hopeful=True), HAIR)
+        if not found:
+            raise NoSweepFits(
+                self.request.min_step / DEG,
+                self.request.n_points,
+                {**self.grid.blocked, **failures},
+            )
+        return sorted(found, key=_rank)
+
+    def _collect(self, grid: SkyGrid, spoiled: float) -> tuple[list[SweepPlan], dict[str, float]]:
+        """Return sweeps that passed, and the names of limits that others broke."""
         request = self.request
         found: list[SweepPlan] = []
         looks = 0
@@ -124,7 +143,7 @@ class _Search:
             span = (group[0].n_points - 1) * group[0].step_cells
             if found and span < 0.75 * widest_span:
                 break  # alternatives much worse than the best help nobody
-            candidates = self._candidates(self.grid, group)
+            candidates = self._candidates(grid, group)
             if candidates is None:
                 continue
             for better in found:
@@ -137,18 +156,14 @@ class _Search:
                 plan, why = self._look(candidates, k, group)
                 if plan is None:
                     failures.update({_name(violation): 1.0 for violation in why})
-                    self._suppress_near(candidates, k)
+                    self._suppress_near(candidates, k, spoiled)
                     continue
                 found.append(plan)
                 widest_span = max(widest_span, span)
                 self._suppress_alike(candidates, plan, group)
             if len(found) >= request.max_plans or looks >= MAX_LOOKS:
                 break
-        if not found:
-            raise NoSweepFits(
-                request.min_step / DEG, request.n_points, {**self.grid.blocked, **failures}
-            )
-        return sorted(found, key=_rank)
+        return found, failures
 
     def suggestion(self, wish: SweepWish) -> str:
         """Return the sweep nearest to a wish that fits, in words; empty when there is none."""
@@ -290,11 +305,11 @@ class _Search:
         angles = grid.hour_angle[columns]
         return predict(self.request.site, angles, float(grid.declination[row]), sigmas).sigma
 
-    def _suppress_near(self, candidates: _Candidates, k: int) -> None:
+    def _suppress_near(self, candidates: _Candidates, k: int, size: float) -> None:
         declination = self.grid.declination
         row, column = candidates.row[k], candidates.column[k]
-        near = np.abs(declination[candidates.row] - declination[row]) < SPOILED[0]
-        near &= np.abs(candidates.column - column) * CELL < SPOILED[1]
+        near = np.abs(declination[candidates.row] - declination[row]) < size
+        near &= np.abs(candidates.column - column) * CELL < size
         candidates.score[near] = math.inf
 
     def _suppress_alike(self, candidates: _Candidates, plan: SweepPlan, group: list[Level]) -> None:

@@ -84,11 +84,13 @@ class SkyGrid:
         return np.concatenate([np.zeros((rows, 1), np.int32), count], axis=1)
 
 
-def build_grid(outlook: Outlook, *, obstacles: bool = True) -> SkyGrid:
+def build_grid(outlook: Outlook, *, obstacles: bool = True, hopeful: bool = False) -> SkyGrid:
     """Look at every cell once.
 
     Args:
         outlook: the request.
+        hopeful: leave out the reserve for what lies between cells. Sweeps that just fit are
+            found as well, among some that do not: each has to be evaluated.
         obstacles: False leaves out skyline, windows, Sun and stars, to know what they cost.
     """
     request = outlook.request
@@ -104,7 +106,7 @@ def build_grid(outlook: Outlook, *, obstacles: bool = True) -> SkyGrid:
     enu = enu_from_hour_angle_dec(request.site, ha, dec)
     altitude = np.arcsin(np.clip(enu[..., 2], -1.0, 1.0))
     # The middle between two cells is this far from both.
-    slack = 0.5 * CELL + SAMPLE_SLACK
+    slack = 0.0 if hopeful else 0.5 * CELL + SAMPLE_SLACK
 
     high = altitude >= rules.sky.altitude_min_deg * DEG + slack
     reasons = np.where(high, 0, int(Reason.LOW))
@@ -118,7 +120,7 @@ def build_grid(outlook: Outlook, *, obstacles: bool = True) -> SkyGrid:
         )
     )
     if obstacles:
-        for other in outlook.states[1:]:
+        for other in () if hopeful else outlook.states[1:]:
             near = sun_shortfall(rules, other, enu[high]) + slack
             amounts[Reason.SUN] = np.maximum(amounts[Reason.SUN], near)
     else:
@@ -134,7 +136,8 @@ def build_grid(outlook: Outlook, *, obstacles: bool = True) -> SkyGrid:
     expose[high] = found == 0
     passing[high] = ~closed
 
-    drift_cells = math.ceil(request.timing.drift / CELL - 1e-9)
+    drift = request.timing.drift / CELL
+    drift_cells = math.floor(drift) if hopeful else math.ceil(drift - 1e-9)
     expose = _for_whole_stay(expose, drift_cells)
     stars = None
     if obstacles and request.stars_in_field is not None:
