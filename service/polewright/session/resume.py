@@ -82,14 +82,17 @@ class Anchor:
             None if side is None else int(side),
         )
 
-    def observation(self) -> Observation:
-        """The reference frame as the engine takes it."""
+    def observation(self, *, interrupted: bool = False) -> Observation:
+        """The reference frame as the engine takes it.
+
+        After an interruption nobody knows whether the mount has tracked all along.
+        """
         return Observation(
             _Attitude(self.reference, self.reference_covariance, self.utc_s),
             elongation=self.elongation,
             star_count=self.star_count,
             hfd_px=self.hfd_px,
-            tracking=self.tracking,
+            tracking=None if interrupted else self.tracking,
         )
 
     def check_unmoved(self, rig: Rig) -> None:
