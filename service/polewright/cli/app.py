@@ -61,16 +61,22 @@ def build_app() -> typer.Typer:
     from polewright.cli.adjust import adjust
     from polewright.cli.align import align
     from polewright.cli.devices import devices
+    from polewright.cli.history import history_app
+    from polewright.cli.horizon import horizon
     from polewright.cli.measure import measure
+    from polewright.cli.plan import plan
     from polewright.cli.serve import serve
     from polewright.cli.tolerance import tolerance
 
     app.command(epilog=EPILOG)(align)
     app.command(epilog=EPILOG)(adjust)
     app.command(epilog=EPILOG)(measure)
+    app.command(epilog=EPILOG)(plan)
+    app.command(epilog=EPILOG)(horizon)
     app.command(epilog=EPILOG)(devices)
     app.command(epilog=EPILOG)(serve)
     app.command(epilog=EPILOG)(tolerance)
+    app.add_typer(history_app, name="history", epilog=EPILOG)
     for entry in sorted(entry_points(group="polewright.commands"), key=lambda item: item.name):
         app.command(name=entry.name)(entry.load())
     return app

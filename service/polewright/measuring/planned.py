@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 from polewright.alpaca.errors import AlpacaError
@@ -19,6 +20,7 @@ from polewright.planning.motion import AxisMotion, Timing
 from polewright.planning.noise import AttitudeNoise
 from polewright.planning.planner import judge_sweep, plan_sweep
 from polewright.planning.request import PlanRequest, Pointing, SweepPlan, SweepWish
+from polewright.sky.site import Atmosphere, Site
 
 #: Pixel scale and frame assumed for planning when nothing is known of the optics.
 UNKNOWN_SCALE = 2.0 * DEG / 3600.0
@@ -56,23 +58,20 @@ def horizon_of(config: Config) -> Horizon:
     return parse_horizon(lines, clearance_deg=section.clearance_deg)
 
 
-def plan_request(rig: Rig) -> PlanRequest:
-    """Put together what decides where a sweep fits, for this rig and this moment."""
-    config = rig.config
+def request_for(
+    config: Config, site: Site, atmosphere: Atmosphere, utc_s: float, noise: AttitudeNoise
+) -> PlanRequest:
+    """Put together what the configuration says about where a sweep fits.
+
+    Raises:
+        ConfigError: the horizon file or a limit is wrong.
+    """
     limits, sweep = config.limits, config.sweep
-    info = rig.camera.info()
-    binning = config.camera.binning
     return PlanRequest(
-        site=rig.site,
-        utc_s=rig.clock.utc_s(),
-        atmosphere=rig.atmosphere,
-        noise=AttitudeNoise(
-            pixel_scale=rig.plates.scale or UNKNOWN_SCALE,
-            width_px=info.width // binning,
-            height_px=info.height // binning,
-            boresight_floor_arcsec=sweep.frame_floor_arcsec,
-            roll_floor_arcsec=sweep.frame_floor_arcsec,
-        ),
+        site=site,
+        utc_s=utc_s,
+        atmosphere=atmosphere,
+        noise=noise,
         horizon=horizon_of(config),
         mount=MountLimits(
             altitude_min_deg=limits.mount_altitude_min_deg,
@@ -96,6 +95,29 @@ def plan_request(rig: Rig) -> PlanRequest:
         max_points=max(sweep.points, 6),
         step=sweep.step_deg * DEG,
         pointing_margin_deg=limits.pointing_margin_deg,
+    )
+
+
+def noise_of(config: Config, scale: float | None, width_px: int, height_px: int) -> AttitudeNoise:
+    """Return the expected noise of a solve; ``scale`` in rad per pixel, None if unknown."""
+    floor_arcsec = config.sweep.frame_floor_arcsec
+    return AttitudeNoise(
+        pixel_scale=scale or UNKNOWN_SCALE,
+        width_px=width_px,
+        height_px=height_px,
+        boresight_floor_arcsec=floor_arcsec,
+        roll_floor_arcsec=floor_arcsec,
+    )
+
+
+def plan_request(rig: Rig) -> PlanRequest:
+    """Put together what decides where a sweep fits, for this rig and this moment."""
+    config = rig.config
+    info = rig.camera.info()
+    binning = config.camera.binning
+    noise = noise_of(config, rig.plates.scale, info.width // binning, info.height // binning)
+    return replace(
+        request_for(config, rig.site, rig.atmosphere, rig.clock.utc_s(), noise),
         pointing=pointing_now(rig),
         destination_side=lambda ha, dec: destination_side(rig, ha, dec),
     )
@@ -126,13 +148,13 @@ def destination_side(rig: Rig, hour_angle: float, declination: float) -> object 
         return None
 
 
-def own_wish(rig: Rig) -> SweepWish | None:
+def own_wish(config: Config, site: Site) -> SweepWish | None:
     """Return the sweep the configuration asks for; None when it leaves that to the planner.
 
     Raises:
         ConfigError: only one of azimuth and altitude is given.
     """
-    section = rig.config.sweep
+    section = config.sweep
     azimuth, altitude = section.start_azimuth_deg, section.start_altitude_deg
     if azimuth is None and altitude is None:
         return None
@@ -141,7 +163,7 @@ def own_wish(rig: Rig) -> SweepWish | None:
             "a sweep's start needs both [sweep] start_azimuth_deg and start_altitude_deg"
         )
     return SweepWish.from_azalt(
-        rig.site,
+        site,
         azimuth * DEG,
         altitude * DEG,
         section.step_deg * DEG,
@@ -158,7 +180,7 @@ def planned_sweep(rig: Rig) -> SweepPlan:
             where, and what would not.
         polewright.planning.errors.NoSweepFits: nothing fits.
     """
-    wish = own_wish(rig)
+    wish = own_wish(rig.config, rig.site)
     request = plan_request(rig)
     plan = plan_sweep(request)[0] if wish is None else judge_sweep(request, wish)
     tell_plan(rig, request, plan)

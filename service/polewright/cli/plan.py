@@ -1,0 +1,195 @@
+"""``polewright plan``: where a sweep fits tonight, what it will tell, and why; nothing moves."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+from rich.console import Console
+from rich.table import Table
+
+from polewright.angles import ARCSEC, DEG
+from polewright.cli.console import TerminalListener, stop_on_signals, told_plainly
+from polewright.cli.options import ConfigPath, with_config_options
+from polewright.clock import CancelToken, clock_from_environment
+from polewright.errors import ConfigError, PlanError
+
+if TYPE_CHECKING:
+    from polewright.planning.request import PlanRequest, SweepPlan
+
+
+class BadTime(ConfigError):
+    """A time cannot be read."""
+
+    code = "bad_time"
+    advice = "Write it as 2026-11-20T21:30 (UTC), or with an offset as 2026-11-20T22:30+01:00."
+
+    def __init__(self, text: str) -> None:
+        super().__init__(text)
+        self.text = text
+
+    def __str__(self) -> str:
+        return f"'{self.text}' is no time"
+
+
+def utc_from_text(text: str) -> float:
+    """Unix seconds of an ISO 8601 text; UTC when it names no offset. Raises `BadTime`."""
+    try:
+        when = datetime.fromisoformat(text)
+    except ValueError:
+        raise BadTime(text) from None
+    return (when if when.tzinfo else when.replace(tzinfo=UTC)).timestamp()
+
+
+@with_config_options
+def plan(
+    config: ConfigPath = None,
+    at_time: Annotated[
+        str | None,
+        typer.Option(help="plan for this time, ISO 8601, UTC if no offset [default: now]"),
+    ] = None,
+    connect: Annotated[
+        bool,
+        typer.Option("--connect", help="ask mount and camera (pointing, sides, frame)"),
+    ] = False,
+    chart: Annotated[
+        Path | None, typer.Option(help="draw the sky to this .svg or .png", show_default=False)
+    ] = None,
+    theme: Annotated[str, typer.Option(help="of the chart: day, or night (red on black)")] = "day",
+    as_json: Annotated[bool, typer.Option("--json", help="print one JSON document")] = False,
+    *,
+    overrides: dict[str, Any],
+) -> None:
+    """Find the sweeps that fit tonight's sky, best first; or judge the one given by its start.
+
+    Works without any device and moves nothing. A start given by --sweep-start-azimuth-deg and
+    --sweep-start-altitude-deg is judged as a measurement would judge it.
+    """
+    from polewright.cli.charts import picture_kind, write_chart
+    from polewright.config import config_from_file
+    from polewright.measuring.planned import own_wish
+    from polewright.planning.planner import judge_sweep, plan_sweep
+
+    messages = Console(stderr=True)
+    with told_plainly(messages, as_json=as_json):
+        settings = config_from_file(config, overrides)
+        if chart is not None:
+            picture_kind(chart, theme)
+        utc_s = None if at_time is None else utc_from_text(at_time)
+        request, notes = _request(settings, utc_s, messages, connect=connect)
+        wish = own_wish(settings, request.site)
+        try:
+            plans = plan_sweep(request) if wish is None else [judge_sweep(request, wish)]
+        except PlanError:
+            if chart is not None:
+                write_chart(chart, theme, request)
+            raise
+        if chart is not None:
+            write_chart(chart, theme, request, plans)
+    if as_json:
+        sys.stdout.write(json.dumps(plan_document(request, plans, notes)) + "\n")
+    else:
+        print_plans(Console(), request, plans, notes)
+
+
+def _request(
+    settings: Any, utc_s: float | None, messages: Console, *, connect: bool
+) -> tuple[PlanRequest, tuple[str, ...]]:
+    from dataclasses import replace
+
+    from polewright.measuring.connect import connect_rig
+    from polewright.measuring.offline import offline_request
+    from polewright.measuring.planned import plan_request
+
+    clock = clock_from_environment()
+    if not connect:
+        return offline_request(settings, clock.utc_s() if utc_s is None else utc_s)
+    cancel = CancelToken()
+    with stop_on_signals(cancel), TerminalListener(messages) as listener:
+        rig = connect_rig(settings, clock, cancel, listener)
+        request = plan_request(rig)
+    if utc_s is None:
+        return request, tuple(rig.notes)
+    # Where the mount points and which side it would choose is known for now only.
+    then = replace(request, utc_s=utc_s, pointing=None, destination_side=None)
+    return then, (*rig.notes, "Planned for another time than now: the first slew is not judged.")
+
+
+def plan_document(
+    request: PlanRequest, plans: Sequence[SweepPlan], notes: Sequence[str]
+) -> dict[str, Any]:
+    """Return plans for a script, best first."""
+    from polewright.planning.report import plan_data, utc_text
+
+    usable = request.horizon.usable(request.sky.altitude_min_deg)
+    return {
+        "schema_version": "1",
+        "ok": True,
+        "at_utc": utc_text(request.utc_s),
+        "site": {
+            "latitude_deg": request.site.latitude_deg,
+            "longitude_deg": request.site.longitude_deg,
+            "elevation_m": request.site.elevation_m,
+        },
+        "open_sky_fraction": round(usable.open_fraction, 4),
+        "plans": [plan_data(item) for item in plans],
+        "notes": list(notes),
+    }
+
+
+def print_plans(
+    console: Console, request: PlanRequest, plans: Sequence[SweepPlan], notes: Sequence[str]
+) -> None:
+    """Print plans for a person."""
+    from polewright.planning.chart import LETTERS
+    from polewright.planning.report import utc_text
+
+    table = Table(
+        title=f"Sweeps that fit from {utc_text(request.utc_s)}, best first", title_justify="left"
+    )
+    for heading, justify in (
+        ("", "left"), ("from az, alt", "right"), ("hour angles", "left"), ("dec", "right"),
+        ("altitudes", "left"), ("± axis", "right"), ("time", "right"), ("Sun", "right"),
+        ("Moon", "right"), ("what the obstacles cost", "left"),
+    ):  # fmt: skip
+        table.add_column(heading, justify=justify)  # type: ignore[arg-type]
+    for number, item in enumerate(plans):
+        table.add_row(*_row("best" if number == 0 else LETTERS[number], item))
+    console.print(table)
+    best = plans[0]
+    console.print(
+        f"The best one turns {len(best.points)} × {best.step / DEG:g}° "
+        f"{'westward' if best.direction > 0 else 'eastward'} on the {best.side} side of the "
+        f"meridian; after it the mount can track on for {best.adjusting_time_s / 60.0:.0f} "
+        "minutes before a limit is reached.",
+        highlight=False,
+    )
+    for sentence in dict.fromkeys((*best.warnings, *notes)):
+        console.print(f"Note: {sentence}", highlight=False)
+
+
+def _row(name: str, item: SweepPlan) -> tuple[str, ...]:
+    start = item.points[0]
+    sun = "below" if not item.sun_counts else f"{item.sun_separation / DEG:.0f}°"
+    moon = (
+        f"{item.moon_separation / DEG:.0f}° ({100.0 * item.moon_fraction:.0f} %)"
+        if item.moon_up
+        else "below"
+    )
+    return (
+        name,
+        f"{start.azimuth / DEG:.0f}°, {start.altitude / DEG:.0f}°",
+        ", ".join(f"{point.hour_angle / DEG:+.0f}°" for point in item.points),
+        f"{item.declination / DEG:+.0f}°",
+        ", ".join(f"{point.altitude / DEG:.0f}°" for point in item.points),
+        f"{item.sigma / ARCSEC:.1f}″",
+        f"{item.duration_s / 60.0:.1f} min",
+        sun,
+        moon,
+        item.cost_sentence,
+    )

@@ -1,0 +1,129 @@
+"""Gathering a skyline line by line, and reading it off the mount's own pointing."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from polewright.alpaca.client import AlpacaConnection
+from polewright.alpaca.telescope import Telescope
+from polewright.angles import DEG, HOUR, azalt_from_enu, separation, unit_vector
+from polewright.clock import CancelToken, Clock
+from polewright.config import Config
+from polewright.measuring.connect import atmosphere_of, locate, site_of
+from polewright.measuring.pointing import J2000, check_system
+from polewright.planning.errors import HorizonUnreadable
+from polewright.planning.horizon import Horizon
+from polewright.planning.horizon_text import parse_horizon
+from polewright.sky.bodies import sun_enu
+from polewright.sky.frame import ObservedFrame
+from polewright.sky.site import Atmosphere, Site
+
+
+class SkylineLines:
+    """Lines of a horizon profile; a bad one is told and left out, and the others are kept."""
+
+    def __init__(self, clearance_deg: float | None) -> None:
+        self.clearance_deg = clearance_deg
+        self.rejected: list[HorizonUnreadable] = []
+        self._lines: list[str] = []
+
+    @property
+    def accepted(self) -> bool:
+        """Whether there is a skyline yet."""
+        return self._problem(self._lines) is None
+
+    def add(self, line: str) -> HorizonUnreadable | None:
+        """Take a line; return what is wrong with it, which is None when it was taken."""
+        problem = self._problem([*self._lines, line])
+        # Line 0 of the trouble: nothing is wrong, there is only no pair yet.
+        if problem is None or problem.line is None:
+            self._lines.append(line)
+            return None
+        self.rejected.append(problem)
+        self._lines.append("")  # the next lines keep their numbers
+        return problem
+
+    def take_back(self) -> str | None:
+        """Forget the last line that was taken and return it; None when there is none."""
+        for index in range(len(self._lines) - 1, -1, -1):
+            if self._lines[index].strip():
+                line, self._lines[index] = self._lines[index], ""
+                return line.strip()
+        return None
+
+    def horizon(self) -> Horizon:
+        """Return the skyline. Raises `HorizonUnreadable` when there is no pair."""
+        return parse_horizon(self._lines, clearance_deg=self.clearance_deg)
+
+    def _problem(self, lines: list[str]) -> HorizonUnreadable | None:
+        try:
+            parse_horizon(lines, clearance_deg=self.clearance_deg)
+        except HorizonUnreadable as exc:
+            return exc
+        return None
+
+
+@dataclass(frozen=True)
+class SkylineLook:
+    """Where the mount points."""
+
+    line: str
+    """As a line of a horizon file."""
+    sun_caution: str
+    """A sentence when the Sun is near; else empty."""
+
+
+class Pointer:
+    """Reads azimuth and altitude off a mount; sends no motion command of any kind."""
+
+    def __init__(
+        self,
+        telescope: Telescope,
+        site: Site,
+        atmosphere: Atmosphere,
+        clock: Clock,
+        *,
+        sun_avoid_deg: float,
+    ) -> None:
+        self.telescope, self.site, self.atmosphere = telescope, site, atmosphere
+        self.clock, self.sun_avoid_deg = clock, sun_avoid_deg
+        self.system = telescope.equatorial_system()
+        check_system(self.system)
+
+    @classmethod
+    def connect(cls, config: Config, clock: Clock, cancel: CancelToken) -> Pointer:
+        """Connect the mount that the configuration names, or the first one found.
+
+        Raises:
+            DeviceError: it is missing or refuses.
+            ConfigError: the site is unknown.
+        """
+        host, port, number = locate("telescope", config.telescope)
+        telescope = Telescope(AlpacaConnection(host, port), number, clock=clock)
+        telescope.connect(cancel=cancel)
+        site, _source = site_of(config, telescope)
+        return cls(
+            telescope,
+            site,
+            atmosphere_of(config, site),
+            clock,
+            sun_avoid_deg=config.limits.sun_avoid_deg,
+        )
+
+    def look(self) -> SkylineLook:
+        """Read where the mount points now: its own word, refraction added."""
+        sky = ObservedFrame.at(self.site, self.atmosphere, self.clock.utc_s())
+        vector = unit_vector(
+            self.telescope.right_ascension_hours() * HOUR, self.telescope.declination_deg() * DEG
+        )
+        enu = sky.observe(vector) if self.system == J2000 else sky.enu_from_of_date(vector)
+        azimuth, altitude = (float(value) / DEG for value in azalt_from_enu(enu))
+        sun = sun_enu(sky)
+        gap_deg = float(separation(enu, sun)) / DEG
+        caution = ""
+        if sun[2] > 0.0 and gap_deg < self.sun_avoid_deg:
+            caution = (
+                f"The Sun is up and {gap_deg:.0f}° from where the mount points: turn away from it "
+                "or cover the telescope."
+            )
+        return SkylineLook(f"{round(azimuth, 2) % 360.0:.2f} {altitude:.2f}", caution)
