@@ -1,0 +1,219 @@
+"""When the alignment counts as safe, told by journals that sessions leave behind."""
+
+from __future__ import annotations
+
+import copy
+import dataclasses
+import math
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from polewright.publishing.journal_status import JournalStatus
+from polewright.publishing.status import AlignmentStatus, Rules, RunState, Verified, why_unsafe
+from polewright.session.journal import Journal
+
+NIGHT_S = 1795210200.0
+RULES = Rules(tolerance_arcmin=1.0, pole="true", fresh_s=3600.0)
+GOOD = Verified(upper95_arcmin=0.6, tolerance_arcmin=1.0, pole="true", trusted=True, utc_s=NIGHT_S)
+
+#: A measurement, invented.
+RESULT: dict[str, Any] = {
+    "software": "test",
+    "started_utc": "2026-11-20T21:25:00+00:00",
+    "finished_utc": datetime.fromtimestamp(NIGHT_S, UTC).isoformat(),
+    "site": {"latitude_deg": 44.0, "longitude_deg": 9.0, "elevation_m": 400.0, "source": "test"},
+    "telescope": "t",
+    "camera": "c",
+    "points": [],
+    "axis": {
+        "azimuth_deg": 0.0,
+        "altitude_deg": 44.0,
+        "pole": "true",
+        "d_alt_arcmin": -0.3,
+        "sigma_alt_arcmin": 0.05,
+        "d_az_sky_arcmin": 0.4,
+        "sigma_az_sky_arcmin": 0.06,
+        "d_az_base_arcmin": 0.56,
+        "correlation": 0.0,
+        "total_arcmin": 0.5,
+        "sigma_total_arcmin": 0.055,
+        "total_upper95_arcmin": 0.6,
+        "chi2": 3.0,
+        "dof": 3,
+        "p_value": 0.39,
+        "trusted": True,
+    },
+    "tolerance_arcmin": 1.0,
+    "within_tolerance": True,
+    "advice": [],
+    "notes": [],
+}
+
+
+def result(**axis: Any) -> dict[str, Any]:
+    document = copy.deepcopy(RESULT)
+    document["axis"].update(axis)
+    return document
+
+
+def reading(utc_s: float, state: str = "settled", total: float = 12.0) -> dict[str, Any]:
+    return {
+        "kind": "reading_taken",
+        "utc_s": utc_s,
+        "state": state,
+        "d_alt_arcmin": total,
+        "d_az_sky_arcmin": 0.0,
+        "total_arcmin": total,
+        "sigma_alt_arcmin": 0.1,
+        "sigma_az_sky_arcmin": 0.2,
+        "upper95_arcmin": total + 0.2,
+        "verdict": "outside",
+        "action": "lower",
+        "sentence": "s",
+        "notices": [],
+    }
+
+
+def write(folder: Path, name: str, start_s: float, *records: tuple[str, dict[str, Any]]) -> Journal:
+    journal = Journal(folder / f"{name}.journal.jsonl")
+    for number, (kind, data) in enumerate(records):
+        journal.write(start_s + number, kind, data)
+    return journal
+
+
+def step(name: str) -> tuple[str, dict[str, Any]]:
+    return ("step", {"step": name})
+
+
+SWEPT = [step("checking"), step("planning"), step("sweeping"), ("measured", RESULT)]
+FINISHED = [*SWEPT, step("finished"), ("end", {"outcome": 0, "step": "finished"})]
+
+
+def test_a_fresh_confirmed_sweep_is_safe_and_only_that() -> None:
+    """Everything known, within tolerance and fresh: nothing is against it."""
+    assert why_unsafe(AlignmentStatus(RunState.FINISHED, verified=GOOD), RULES, NIGHT_S + 60) == ""
+
+
+@pytest.mark.parametrize(
+    ("changes", "rules", "age_s", "why"),
+    [
+        ({"upper95_arcmin": 1.01}, {}, 60.0, "may be 1.01 arcmin"),
+        ({"upper95_arcmin": math.nan}, {}, 60.0, "may be nan"),
+        ({"tolerance_arcmin": 0.5}, {}, 60.0, "tolerance is 0.5"),
+        ({}, {"tolerance_arcmin": 0.5}, 60.0, "tolerance is 0.5"),
+        ({"trusted": False}, {}, 60.0, "contradict"),
+        ({"pole": "refracted"}, {}, 60.0, "refracted pole"),
+        ({}, {}, 3600.5, "60 min old"),
+        ({}, {}, -60.0, "set back"),
+        ({"utc_s": math.nan}, {}, 60.0, "set back"),
+    ],
+)
+def test_each_condition_alone_makes_it_unsafe(
+    changes: dict[str, Any], rules: dict[str, Any], age_s: float, why: str
+) -> None:
+    """One thing wrong is enough, and the reason is told."""
+    status = AlignmentStatus(RunState.FINISHED, verified=dataclasses.replace(GOOD, **changes))
+
+    assert why in why_unsafe(status, dataclasses.replace(RULES, **rules), NIGHT_S + age_s)
+
+
+def test_an_empty_folder_is_idle_and_unsafe(tmp_path: Path) -> None:
+    """Nothing known is not safe."""
+    status = JournalStatus(tmp_path / "none").status()
+
+    assert status.run_state is RunState.IDLE
+    assert "no sweep" in why_unsafe(status, RULES, NIGHT_S)
+
+
+def test_a_finished_session_outlives_its_program(tmp_path: Path) -> None:
+    """A new reader of the same folder, as after a restart, finds the verified error."""
+    write(tmp_path, "a", NIGHT_S - 3, *FINISHED).close()
+
+    status = JournalStatus(tmp_path).status()
+
+    assert status.run_state is RunState.FINISHED
+    assert status.figures is not None
+    assert status.figures.total_arcmin == 0.5
+    assert why_unsafe(status, RULES, NIGHT_S + 60.0) == ""
+    assert "61 min old" in why_unsafe(status, RULES, NIGHT_S + 3660.0)
+
+
+@pytest.mark.parametrize(
+    ("records", "doubtful"),
+    [
+        ([step("checking")], False),
+        ([step("checking"), step("failed"), ("end", {"outcome": 3})], False),
+        ([step("checking"), step("planning"), step("sweeping")], True),
+        ([step("checking"), step("sweeping"), step("failed"), ("end", {"outcome": 5})], True),
+        ([*SWEPT, step("adjusting"), step("stopped"), ("end", {"outcome": 130})], True),
+        ([*SWEPT, step("adjusting"), ("event", reading(NIGHT_S))], True),
+        ([step("checking"), step("adjusting"), ("event", reading(NIGHT_S))], True),
+        ([*SWEPT, step("adjusting"), *SWEPT], False),
+    ],
+)
+def test_what_moved_since_must_be_confirmed(
+    tmp_path: Path, records: list[tuple[str, dict[str, Any]]], doubtful: bool
+) -> None:
+    """A later session that only checked changes nothing; one that moved anything must confirm."""
+    write(tmp_path, "a", NIGHT_S - 100.0, *FINISHED).close()
+    write(tmp_path, "b", NIGHT_S, *records).close()
+
+    status = JournalStatus(tmp_path).status()
+
+    assert bool(status.doubt) is doubtful
+    assert bool(why_unsafe(status, RULES, NIGHT_S + 60.0)) is doubtful
+
+
+def test_the_run_state_follows_the_newest_session(tmp_path: Path) -> None:
+    """Running, then interrupted when its program is gone without an end."""
+    source = JournalStatus(tmp_path)
+    journal = write(tmp_path, "a", NIGHT_S, step("checking"), step("sweeping"))
+    assert source.status().run_state is RunState.SWEEPING
+
+    journal.write(NIGHT_S + 9.0, "step", {"step": "adjusting"})
+    assert source.status().run_state is RunState.ADJUSTING
+
+    journal.close()  # as the system does for a program that is killed
+    assert source.status().run_state is RunState.INTERRUPTED
+
+
+def test_live_readings_are_the_latest_figures_but_verify_nothing(tmp_path: Path) -> None:
+    """Settled readings count as figures, others do not; a good one alone is not safe."""
+    records = [*SWEPT, step("adjusting")]
+    events = [
+        ("event", reading(NIGHT_S + 20.0, total=0.1)),
+        ("event", reading(NIGHT_S + 30.0, "moving", 7.0)),
+    ]
+    journal = write(tmp_path, "a", NIGHT_S, *records, *events)
+
+    status = JournalStatus(tmp_path).status()
+    journal.close()
+
+    assert status.figures is not None
+    assert status.figures.total_arcmin == 0.1
+    assert status.figures.utc_s == NIGHT_S + 20.0
+    assert "not confirmed" in why_unsafe(status, RULES, NIGHT_S + 40.0)
+
+
+def test_a_result_outside_tolerance_is_unsafe(tmp_path: Path) -> None:
+    """Measured is not aligned."""
+    outside = ("measured", result(total_upper95_arcmin=9.0))
+    write(tmp_path, "a", NIGHT_S, step("sweeping"), outside).close()
+
+    assert "may be 9.00" in why_unsafe(JournalStatus(tmp_path).status(), RULES, NIGHT_S + 9.0)
+
+
+def test_damage_is_doubt(tmp_path: Path) -> None:
+    """A measurement that is not understood leaves nothing to rely on."""
+    write(tmp_path, "a", NIGHT_S - 100.0, *FINISHED).close()
+    write(tmp_path, "b", NIGHT_S, step("sweeping"), ("measured", {"axis": "?"})).close()
+
+    status = JournalStatus(tmp_path).status()
+
+    assert status.verified is None
+    assert "cannot be read" in why_unsafe(status, RULES, NIGHT_S)
+    (tmp_path / "c.journal.jsonl").mkdir()
+    assert JournalStatus(tmp_path).status().run_state is RunState.UNKNOWN

@@ -1,0 +1,235 @@
+"""The published devices on the wire: the standard's rules, and the official client library."""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+import requests
+from alpaca import discovery, management
+from alpaca.exceptions import (
+    InvalidValueException,
+    NotImplementedException,
+    ValueNotSetException,
+)
+from alpaca.safetymonitor import SafetyMonitor
+from alpaca.switch import Switch
+
+from polewright.clock import CancelToken
+from polewright.publishing.devices import FIGURES
+from polewright.publishing.errors import CannotPublish
+from polewright.publishing.publish import Published, identity
+from polewright.publishing.status import (
+    AlignmentStatus,
+    Figures,
+    Rules,
+    RunState,
+    StatusSource,
+    Verified,
+)
+
+NIGHT_S = 1795210200.0
+INSTALLATION = uuid.UUID("0f4d2a58-5f0a-4c7e-8b87-3a5b8e2f9a10")
+
+
+class HandClock:
+    """A clock that stands until it is set."""
+
+    def __init__(self) -> None:
+        self.now_s = NIGHT_S
+
+    def utc_s(self) -> float:
+        return self.now_s
+
+    def monotonic_s(self) -> float:
+        return self.now_s
+
+    def sleep(self, seconds: float, cancel: CancelToken | None = None) -> None:
+        self.now_s += seconds
+
+
+class Told(StatusSource):
+    """Says what the test set."""
+
+    def __init__(self) -> None:
+        self.now = AlignmentStatus(RunState.IDLE)
+
+    def status(self) -> AlignmentStatus:
+        return self.now
+
+
+ALIGNED = AlignmentStatus(
+    RunState.FINISHED,
+    Figures(0.5, -0.3, 0.4, 0.055, NIGHT_S),
+    Verified(0.6, 1.0, "true", True, NIGHT_S),
+)
+
+
+class Bench:
+    def __init__(self) -> None:
+        self.clock, self.source = HandClock(), Told()
+        self.published = Published(
+            self.source,
+            Rules(1.0, "true", 3600.0),
+            self.clock,
+            INSTALLATION,
+            discovery_port=0,
+        )
+        self.address = f"127.0.0.1:{self.published.port}"
+
+
+@pytest.fixture
+def bench() -> Iterator[Bench]:
+    made = Bench()
+    yield made
+    made.published.stop()
+
+
+def test_management_and_discovery_tell_of_both_devices(bench: Bench) -> None:
+    """The official client finds the server and lists a safety monitor and a switch."""
+    before, discovery.port = discovery.port, bench.published.discovery_port
+    try:
+        found = discovery.search_ipv4(numquery=1, timeout=1)
+    finally:
+        discovery.port = before
+    devices = management.configureddevices(bench.address)
+
+    assert any(each.endswith(f":{bench.published.port}") for each in found)
+    assert management.apiversions(bench.address) == [1]
+    assert management.description(bench.address)["ServerName"] == "Polewright"
+    assert [(d["DeviceType"], d["DeviceNumber"]) for d in devices] == [
+        ("SafetyMonitor", 0),
+        ("Switch", 0),
+    ]
+    assert len({d["UniqueID"] for d in devices}) == 2
+
+
+def test_safe_turns_unsafe_by_age_alone(bench: Bench) -> None:
+    """A verified axis is safe to the client until the minute it is too old."""
+    monitor = SafetyMonitor(bench.address, 0)
+    bench.source.now = ALIGNED
+    assert not monitor.IsSafe  # not connected yet
+    monitor.Connected = True
+
+    assert monitor.IsSafe
+    bench.clock.now_s = NIGHT_S + 3600.0
+    assert monitor.IsSafe
+    bench.clock.now_s += 1.0
+    assert not monitor.IsSafe
+    assert "at most 60 min" in monitor.Action("WhyUnsafe", "")
+    bench.clock.now_s = NIGHT_S + 60.0
+    assert monitor.IsSafe
+    assert monitor.SupportedActions == ["WhyUnsafe"]
+    assert {entry["Name"]: entry["Value"] for entry in monitor.DeviceState}["IsSafe"] is True
+
+
+def test_a_session_under_way_makes_it_unsafe_at_once(bench: Bench) -> None:
+    """What the source doubts is not safe, whatever was verified before."""
+    monitor = SafetyMonitor(bench.address, 0)
+    monitor.Connected = True
+    bench.source.now = AlignmentStatus(
+        RunState.ADJUSTING, ALIGNED.figures, ALIGNED.verified, "somebody turns the adjusters"
+    )
+
+    assert not monitor.IsSafe
+    assert monitor.Action("whyunsafe", "") == "somebody turns the adjusters"
+
+
+def test_the_switch_gives_the_figures_and_takes_none(bench: Bench) -> None:
+    """Six values in range, each read only; ids beyond are refused."""
+    switch = Switch(bench.address, 0)
+    switch.Connected = True
+    bench.source.now = ALIGNED
+    bench.clock.now_s = NIGHT_S + 90.0
+
+    assert switch.MaxSwitch == 6
+    values = [switch.GetSwitchValue(number) for number in range(6)]
+    assert values == [0.5, -0.3, 0.4, 0.055, 1.5, 5.0]
+    for number, figure in enumerate(FIGURES):
+        assert switch.GetSwitchName(number) == figure.name
+        assert switch.GetSwitchDescription(number)
+        assert not switch.CanWrite(number)
+        assert not switch.CanAsync(number)
+        low, high = switch.MinSwitchValue(number), switch.MaxSwitchValue(number)
+        assert low <= values[number] <= high
+        assert switch.SwitchStep(number) > 0.0
+        assert switch.GetSwitch(number) is (values[number] > low)
+        with pytest.raises(NotImplementedException):
+            switch.SetSwitchValue(number, low)
+        with pytest.raises(NotImplementedException):
+            switch.SetSwitch(number, True)
+        with pytest.raises(NotImplementedException):
+            switch.SetSwitchName(number, "mine")
+        with pytest.raises(NotImplementedException):
+            switch.SetAsync(number, True)
+        with pytest.raises(InvalidValueException):
+            switch.SetSwitchValue(number, high + 1.0)
+    for number in (-1, 6):
+        with pytest.raises(InvalidValueException):
+            switch.GetSwitchValue(number)
+        with pytest.raises(InvalidValueException):
+            switch.SetSwitch(number, False)
+
+
+def test_what_is_not_known_is_an_error_and_not_zero(bench: Bench) -> None:
+    """Before the first sweep only the run state has a value."""
+    switch = Switch(bench.address, 0)
+    switch.Connected = True
+
+    for number in range(5):
+        with pytest.raises(ValueNotSetException):
+            switch.GetSwitchValue(number)
+    assert switch.GetSwitchValue(5) == 0.0
+    assert "0 idle" in switch.GetSwitchDescription(5)
+
+
+@pytest.mark.parametrize(
+    ("method", "path", "data", "status", "error"),
+    [
+        ("GET", "safetymonitor/0/issafe", None, 200, 0),
+        ("GET", "SafetyMonitor/0/issafe", None, 400, None),
+        ("GET", "safetymonitor/0/IsSafe", None, 400, None),
+        ("GET", "safetymonitor/1/issafe", None, 400, None),
+        ("PUT", "safetymonitor/0/issafe", {}, 400, None),
+        ("GET", "switch/0/maxswitch", None, 200, 0x407),
+        ("GET", "switch/0/getswitchvalue", None, 400, None),
+        ("GET", "switch/0/getswitchvalue?iD=0", None, 200, 0x407),
+        ("GET", "switch/0/getswitchvalue?Id=zero", None, 400, None),
+        ("PUT", "switch/0/setswitchvalue", {"id": "0", "Value": "1"}, 400, None),
+        ("PUT", "switch/0/setswitchvalue", {"Id": "0", "Value": "1"}, 200, 0x407),
+        ("PUT", "switch/0/connected", {"Connected": "perhaps"}, 400, None),
+        ("PUT", "safetymonitor/0/action", {"Action": "WhyUnsafe", "Parameters": ""}, 200, 0x407),
+    ],
+)
+def test_requests_are_judged_strictly(
+    bench: Bench, method: str, path: str, data: dict | None, status: int, error: int | None
+) -> None:
+    """Casing, numbers, methods and the connection are checked as the standard says."""
+    answer = requests.request(method, f"http://{bench.address}/api/v1/{path}", data=data, timeout=5)
+
+    assert answer.status_code == status
+    if error is not None:
+        assert answer.json()["ErrorNumber"] == error
+
+
+def test_the_identity_stays_over_restarts(tmp_path: Path) -> None:
+    """Made once, kept beside the journals; an unreadable one is replaced."""
+    first = identity(tmp_path / "sessions")
+
+    assert identity(tmp_path / "sessions") == first
+    (tmp_path / "sessions" / "alpaca-identity.txt").write_text("?")
+    assert identity(tmp_path / "sessions") != first
+
+
+def test_a_taken_port_is_told_plainly(bench: Bench) -> None:
+    """Two programs cannot publish on one port; the second says so."""
+    with pytest.raises(CannotPublish, match=f":{bench.published.port}"):
+        Published(
+            bench.source,
+            Rules(1.0, "true", 3600.0),
+            bench.clock,
+            INSTALLATION,
+            port=bench.published.port,
+        )
