@@ -1,0 +1,253 @@
+"""`polewright history`, and recording at the end of a run."""
+
+from __future__ import annotations
+
+import csv
+import json
+import time
+
+import pytest
+from history_made import NIGHT_UTC_S, made_result, made_run
+from typer.testing import CliRunner
+
+from polewright.alpaca.errors import ServerUnreachable
+from polewright.cli.app import build_app
+from polewright.clock import SystemClock
+from polewright.config import config_from_text
+from polewright.errors import ExitCode
+from polewright.history import exchange, recording, store
+from polewright.history.recording import record_measurement, recorded
+from polewright.history.store import History
+from polewright.measuring import events
+
+DAY_S = 86400.0
+
+
+@pytest.fixture
+def url(tmp_path, monkeypatch) -> str:
+    """A history of half a year: a creeping pier, aligned anew in between, and a rehearsal."""
+    url = f"sqlite:///{tmp_path / 'h.sqlite3'}"
+    with History(url) as history:
+        history.add(made_run("old-00001", NIGHT_UTC_S - 9 * DAY_S, (40.0, 3.0)))
+        history.add(made_run("align-001", NIGHT_UTC_S - DAY_S, (41.0, 3.0), (0.1, 0.1)))
+        for n in range(10):
+            history.add(made_run(f"night-{n:03d}", NIGHT_UTC_S + 9 * n * DAY_S, (0.1 + 0.2 * n, 0)))
+        history.add(made_run("rehearsal1", NIGHT_UTC_S + 400 * DAY_S, (99, 0), rehearsal=True))
+    return url
+
+
+def history(*words: str) -> tuple[int, str]:
+    result = CliRunner().invoke(build_app(), ["history", *words])
+    return result.exit_code, result.stdout
+
+
+def test_runs_are_listed_and_shown(url) -> None:
+    """The list is newest first and leaves rehearsals out; a run is shown by its first letters."""
+    code, out = history("list", "--url", url, "--json")
+    rows = json.loads(out)["runs"]
+    shown = json.loads(history("show", "align", "--url", url, "--json")[1])
+
+    assert code == 0
+    assert [row["run_id"] for row in rows[:2]] == ["night-009", "night-008"]
+    assert len(rows) == 12
+    assert len(shown["sweeps"]) == 2
+    assert "night-00" in history("list", "--url", url)[1]
+    assert "too high" in history("show", "align", "--url", url)[1]
+    assert history("show", "night", "--url", url)[0] == ExitCode.USAGE
+
+
+def test_the_trend_raises_the_alarm_by_exit_code(url) -> None:
+    """Ten nights after the alignment the pier creeps; beyond the limit the code is 9."""
+    code, out = history("trend", "--url", url, "--json", "--limit-arcmin", "5")
+    found = json.loads(out)
+    alarmed, _ = history("trend", "--url", url, "--limit-arcmin", "1.5")
+
+    assert code == 0
+    assert found["model"] == "creeping"
+    assert found["measurements"] == 11
+    assert found["rate_alt_arcmin_per_30_days"] == pytest.approx(0.2 / 9 * 30, rel=0.1)
+    assert found["reaches_limit_in_days"] == pytest.approx((5 - 1.9) / 0.2 * 9, rel=0.1)
+    assert alarmed == ExitCode.OUT_OF_TOLERANCE
+
+
+def test_the_picture_is_written(url, tmp_path) -> None:
+    """The drift of the only pier is drawn without asking which."""
+    code, _ = history("plot", "--url", url, "-o", str(tmp_path / "drift.svg"))
+
+    assert code == 0
+    assert "</svg>" in (tmp_path / "drift.svg").read_text()
+
+
+def test_runs_go_to_another_machine_and_only_once(url, tmp_path) -> None:
+    """Export and import carry runs whole; importing again, or overlapping files, adds nothing."""
+    file, other = tmp_path / "runs.jsonl", f"sqlite:///{tmp_path / 'other.sqlite3'}"
+    assert history("export", "-o", str(file), "--url", url, "--rehearsals")[0] == 0
+
+    first = json.loads(history("import", str(file), "--url", other, "--json")[1])
+    again = json.loads(history("import", str(file), "--url", other, "--json")[1])
+
+    assert (first["added"], first["known"]) == (13, 0)
+    assert (again["added"], again["known"]) == (0, 13)
+    with History(url) as ours, History(other) as theirs:
+        wanted = store.RunFilter(rehearsals=True)
+        assert list(ours.records(wanted)) == list(theirs.records(wanted))
+
+
+def test_a_run_with_the_same_id_and_other_content_is_told(tmp_path) -> None:
+    """Ours is kept and the difference is named."""
+    with History(f"sqlite:///{tmp_path / 'h.sqlite3'}") as ours:
+        ours.add(made_run("night-001"))
+        done = exchange.import_runs([made_run("night-001", NIGHT_UTC_S, (7.0, 7.0))], ours)
+
+    assert done.differing == ("night-001",)
+
+
+def test_a_torn_file_is_refused_whole(url, tmp_path) -> None:
+    """A line that is no run is named by its number, and nothing is imported."""
+    file = tmp_path / "runs.jsonl"
+    file.write_text(made_run("good-0001").model_dump_json() + '\n{"run_id": 3}\n')
+    other = f"sqlite:///{tmp_path / 'other.sqlite3'}"
+
+    code, out = history("import", str(file), "--url", other, "--json")
+
+    assert code == ExitCode.USAGE
+    assert "line 2" in json.loads(out)["error"]["message"]
+    assert json.loads(history("list", "--url", other, "--json")[1])["runs"] == []
+
+
+def test_tables_go_to_other_programs(url, tmp_path) -> None:
+    """CSV, JSON and Parquet hold a row for each measurement."""
+    for kind in ("csv", "json", "parquet"):
+        pytest.importorskip("pyarrow")
+        assert history("export", "-o", str(tmp_path / f"m.{kind}"), "--url", url)[0] == 0
+    import pyarrow.parquet
+
+    with (tmp_path / "m.csv").open(newline="") as file:
+        rows = list(csv.DictReader(file))
+    document = json.loads((tmp_path / "m.json").read_text())
+    table = pyarrow.parquet.read_table(tmp_path / "m.parquet").to_pylist()
+
+    assert len(rows) == len(document["measurements"]) == len(table) == 13
+    assert float(rows[-1]["d_alt_arcmin"]) == table[-1]["d_alt_arcmin"] == pytest.approx(1.9)
+
+
+def test_without_pyarrow_parquet_says_what_to_install(url, tmp_path, monkeypatch) -> None:
+    """The advice names the extra."""
+
+    def missing(name: str):
+        raise ModuleNotFoundError(name)
+
+    monkeypatch.setattr(exchange, "import_module", missing)
+    result = CliRunner().invoke(
+        build_app(), ["history", "export", "-o", str(tmp_path / "m.parquet"), "--url", url]
+    )
+
+    assert result.exit_code == ExitCode.USAGE
+    assert "polewright[parquet]" in result.output
+
+
+# -- recording --------------------------------------------------------------------------------
+
+
+def connected() -> events.Connected:
+    return events.Connected(
+        utc_s=time.time(), device="telescope", name="bench mount", address="rig:1",
+        interface_version=4,
+    )  # fmt: skip
+
+
+def test_a_measurement_is_recorded_with_devices_versions_and_configuration(tmp_path) -> None:
+    """A run's end writes it down; its verdict is the outcome; no password goes along."""
+    url = f"sqlite:///{tmp_path / 'h.sqlite3'}"
+    config = config_from_text(f'[history]\nurl = "{url}"\npier = "north"\n')
+
+    with recorded(config, SystemClock(), "measure", pytest.fail) as recorder:
+        recorder(connected())
+        recorder(
+            events.SweepPlanned(
+                utc_s=0.0, hour_angles_deg=(1.0,), declination_deg=2.0, altitudes_deg=(3.0,),
+                azimuths_deg=(4.0,), predicted_sigma_arcsec=5.0,
+            )
+        )  # fmt: skip
+        recorder.measured(made_result())
+    with History(url) as history:
+        (run,) = history.records()
+
+    assert (run.pier, run.kind, run.outcome) == ("north", "measure", ExitCode.OUT_OF_TOLERANCE)
+    assert run.sweeps[0].plan.predicted_sigma_arcsec == 5.0
+    assert run.devices[0].name == "bench mount"
+    assert "numpy" in run.versions
+    assert run.config["sweep"]["points"] == 3
+    assert "url" not in run.config["history"]
+
+
+def test_a_failed_run_is_recorded_with_its_reason(tmp_path) -> None:
+    """An error goes on to the caller, and the run is there with code and advice."""
+    url = f"sqlite:///{tmp_path / 'h.sqlite3'}"
+    config = config_from_text(f'[history]\nurl = "{url}"\n')
+
+    def fail() -> None:
+        with recorded(config, SystemClock(), "measure", pytest.fail) as recorder:
+            recorder(connected())
+            raise ServerUnreachable("telescope 0 at rig:1", "connection refused")
+
+    with pytest.raises(ServerUnreachable):
+        fail()
+    with History(url) as history:
+        (run,) = history.records()
+
+    assert run.outcome == ExitCode.DEVICE
+    assert run.failure.code == ServerUnreachable.code
+    assert run.pier == "bench mount"
+
+
+def test_a_server_that_is_down_fails_no_run_and_loses_none(tmp_path, monkeypatch) -> None:
+    """The run waits in a file, the user is told, and the next recording brings it in."""
+    monkeypatch.setattr(store, "default_folder", lambda: tmp_path)
+    (tmp_path / "blocked").write_text("a file where the folder should be")
+    url = f"sqlite:///{tmp_path / 'blocked' / 'h.sqlite3'}"
+    config = config_from_text(f'[history]\nurl = "{url}"\n')
+
+    trouble = record_measurement(made_result(), config, SystemClock())
+    assert trouble is not None
+    assert "waits in" in trouble
+    (tmp_path / "blocked").unlink()
+    assert record_measurement(made_result(), config, SystemClock()) is None
+
+    with History(url) as history:
+        assert len(history.list_runs()) == 2
+    assert not list(tmp_path.rglob("*.jsonl"))
+
+
+def test_rehearsals_and_switched_off_histories_write_nothing(tmp_path, monkeypatch) -> None:
+    """A simulated night stays out of the user's own history; enabled = false writes nowhere."""
+    monkeypatch.setattr(store, "default_folder", lambda: tmp_path)
+    monkeypatch.delenv(store.URL_VARIABLE, raising=False)
+    off = config_from_text("[history]\nenabled = false\n")
+
+    assert record_measurement(made_result(), config_from_text(""), SystemClock(60.0)) is None
+    assert record_measurement(made_result(), off, SystemClock()) is None
+    assert not list(tmp_path.iterdir())
+
+    url = f"sqlite:///{tmp_path / 'asked.sqlite3'}"
+    monkeypatch.setenv(store.URL_VARIABLE, url)
+    assert record_measurement(made_result(), config_from_text(""), SystemClock(60.0)) is None
+    with History(url) as history:
+        assert [run.rehearsal for run in history.records(store.RunFilter(rehearsals=True))] == [
+            True
+        ]
+
+
+def test_only_readings_that_tell_something_are_kept(tmp_path) -> None:
+    """Hundreds of like readings of an untouched axis become a few."""
+    recorder = recording.RunRecorder(config_from_text(""), SystemClock(), "align")
+    for second in range(600):
+        recorder(
+            events.ReadingTaken(
+                utc_s=float(second), state="settled", d_alt_arcmin=1.0 if second < 300 else 4.0,
+                d_az_sky_arcmin=0.0, total_arcmin=1.0, sigma_alt_arcmin=0.1,
+                sigma_az_sky_arcmin=0.1, upper95_arcmin=1.2, verdict="", action="", sentence="",
+            )
+        )  # fmt: skip
+
+    assert 20 <= len(recorder._readings) <= 25
