@@ -1,0 +1,117 @@
+"""The command line: options for every key, exit codes, errors as sentences and as JSON."""
+
+from __future__ import annotations
+
+import json
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+from polewright.cli.app import EXIT_CODES, build_app
+from polewright.config import Config
+from polewright.errors import ExitCode
+
+runner = CliRunner()
+
+
+def plain(text: str) -> str:
+    """Text without colour codes and box lines, on one line."""
+    return " ".join(re.sub(r"\x1b\[[0-9;]*m|[│╭╮╰╯─]", " ", text).split())
+
+
+def test_every_key_of_the_configuration_is_an_option_of_measure() -> None:
+    """What a file can set, an option can set."""
+    text = plain(runner.invoke(build_app(), ["measure", "--help"]).output)
+
+    for section in ("site", "telescope", "camera", "optics", "sweep", "solver", "pole"):
+        for key, field in Config.model_fields[section].annotation.model_fields.items():
+            if key == "options":
+                continue
+            option = f"--{section}-{key}".replace("_", "-")
+            assert option[:24] in text, f"{option} ({field.description})"
+
+
+def test_exit_codes_are_documented_in_help() -> None:
+    """Every code a script can meet is in the help of the program."""
+    text = plain(runner.invoke(build_app(), ["--help"]).output)
+
+    for code in ExitCode:
+        assert f"{int(code)} {EXIT_CODES[code]}".split(";")[0] in text
+
+
+def test_a_configuration_typo_ends_with_code_2_and_a_sentence(tmp_path: Path) -> None:
+    """The line, the key and the likely spelling are told; nothing is connected."""
+    config = tmp_path / "night.toml"
+    config.write_text("[sweep]\nstep_degs = 3\n")
+
+    done = runner.invoke(build_app(), ["measure", "--config", str(config)])
+
+    assert done.exit_code == ExitCode.USAGE
+    assert "line 2, sweep.step_degs" in plain(done.output)
+    assert "step_deg" in plain(done.output)
+
+
+def test_an_error_is_a_json_document_when_asked(tmp_path: Path) -> None:
+    """A script reads code, message, advice and exit code from standard output."""
+    config = tmp_path / "night.toml"
+    config.write_text("[pole]\ntolerance_arcmin = 0\n")
+
+    done = subprocess.run(
+        [sys.executable, "-m", "polewright", "measure", "--json", "--config", str(config)],
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
+
+    document = json.loads(done.stdout)
+    assert done.returncode == ExitCode.USAGE
+    assert document["ok"] is False
+    assert document["error"]["code"] == "bad_config"
+    assert document["error"]["exit_code"] == ExitCode.USAGE
+    assert document["error"]["advice"]
+
+
+def test_no_device_on_the_network_says_what_to_do() -> None:
+    """Discovery on a port where nobody answers ends with code 3 and advice."""
+    done = runner.invoke(
+        build_app(), ["devices", "--timeout-s", "0.3", "--discovery-port", "39999"]
+    )
+
+    assert done.exit_code == ExitCode.DEVICE
+    assert "no Alpaca server answered" in plain(done.output)
+
+
+def test_a_wrong_port_is_named() -> None:
+    """A refused connection tells host and port."""
+    done = runner.invoke(build_app(), ["devices", "--host", "127.0.0.1", "--port", "9"])
+
+    assert done.exit_code == ExitCode.DEVICE
+    assert "127.0.0.1:9" in plain(done.output)
+
+
+def test_a_bad_rig_description_is_refused(tmp_path: Path) -> None:
+    """The simulated rig names the key that is wrong."""
+    spec = tmp_path / "rig.toml"
+    spec.write_text("[optics]\nfocal_length = 3\n")
+
+    done = runner.invoke(build_app(), ["simulate", "--spec", str(spec), "--port", "0"])
+
+    assert done.exit_code == 2
+    assert "focal_length" in done.output
+
+
+@pytest.mark.parametrize("text", ["1,2", "a,b,c", "0,0,-1"])
+def test_a_bad_rehearsal_clock_is_explained(monkeypatch, text: str) -> None:
+    """The variable's form is told with what was given."""
+    from polewright.clock import REHEARSAL_VARIABLE, clock_from_environment
+    from polewright.errors import ConfigError
+
+    monkeypatch.setenv(REHEARSAL_VARIABLE, text)
+
+    with pytest.raises(ConfigError, match="three numbers"):
+        clock_from_environment()
