@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import logging
-import secrets
 import threading
 import time
 from collections.abc import Callable, Mapping
@@ -23,14 +22,7 @@ from polewright.serving.errors import NoSession, SessionBusy, SettingNotAllowed
 from polewright.serving.feed import Feed
 from polewright.serving.journals import session_items
 from polewright.serving.models import SessionItem, StopAnswer
-from polewright.session.journal import (
-    SUFFIX,
-    Journal,
-    default_folder,
-    latest_journal,
-    read_journal,
-)
-from polewright.session.resume import Anchor, CannotTakeUp, find_anchor
+from polewright.session.opening import Opened, journal_folder, open_interrupted, open_new
 from polewright.session.session import AlignSession, Command, Connect
 from polewright.session.snapshot import SessionSnapshot
 from polewright.session.states import Step
@@ -50,9 +42,11 @@ MakeConfig = Callable[[Mapping[str, Any]], Config]
 
 def check_settings(settings: Mapping[str, Any]) -> None:
     """Raise `SettingNotAllowed` for a key that a request may not set."""
-    for key in settings:
-        if key.partition(".")[0] not in MAY_SET or key in MAY_NOT_SET:
-            raise SettingNotAllowed(key, MAY_SET)
+    for key, value in settings.items():
+        names = [f"{key}.{inner}" for inner in value] if isinstance(value, dict) else []
+        for name in (key, *names):
+            if name.partition(".")[0] not in MAY_SET or name in MAY_NOT_SET:
+                raise SettingNotAllowed(name, MAY_SET)
 
 
 def _ignore(_event: Event) -> None:
@@ -114,8 +108,7 @@ class SessionRunner:
     @property
     def folder(self) -> Path:
         """Where the journals are."""
-        given = self._config.run.journal_folder
-        return default_folder() if given is None else Path(given).expanduser()
+        return journal_folder(self._config)
 
     def sessions(self) -> list[SessionItem]:
         """Return the journals, newest first."""
@@ -146,7 +139,8 @@ class SessionRunner:
         with self._lock:
             if self.running:
                 raise SessionBusy(*self._started)
-            session = self._resumed(config) if resume else self._fresh(config)
+            opened = open_interrupted(config) if resume else open_new(config, self.clock)
+            session = self._make(config, opened)
             now = datetime.fromtimestamp(self.clock.utc_s(), UTC)
             self._started = (now.strftime("%H:%M UTC"), by or "somebody")
             self._session = session
@@ -160,37 +154,16 @@ class SessionRunner:
             watcher.start()
         return session.snapshot()
 
-    def _fresh(self, config: Config) -> AlignSession:
-        now = datetime.fromtimestamp(self.clock.utc_s(), UTC)
-        session_id = f"{now:%Y%m%d-%H%M%S}-{secrets.token_hex(2)}"
-        return self._make(config, Journal(self.folder / f"{session_id}{SUFFIX}"), session_id)
-
-    def _resumed(self, config: Config) -> AlignSession:
-        path = latest_journal(self.folder)
-        if path is None:
-            raise CannotTakeUp(f"there is no journal in {self.folder}")
-        anchor, _why = find_anchor(read_journal(path))
-        session_id = path.name.removesuffix(SUFFIX)
-        return self._make(config, Journal(path), session_id, anchor=anchor, resumed=True)
-
-    def _make(
-        self,
-        config: Config,
-        journal: Journal,
-        session_id: str,
-        *,
-        anchor: Anchor | None = None,
-        resumed: bool = False,
-    ) -> AlignSession:
+    def _make(self, config: Config, opened: Opened) -> AlignSession:
         return AlignSession(
             self._connect,
             config,
             self.clock,
-            journal,
+            opened.journal,
             self._listener,
-            session_id=session_id,
-            anchor=anchor,
-            resumed=resumed,
+            session_id=opened.session_id,
+            anchor=opened.anchor,
+            resumed=opened.resumed,
         )
 
     def _run(self, session: AlignSession) -> None:

@@ -174,7 +174,8 @@ function load(img, source, alt) {
 let chartAsked = "";
 
 function showChart(s, was) {
-  if (wide.matches && s.plan && !was?.plan) $("chart").open = true;
+  if (s.step === "sweeping" && was?.step !== "sweeping") $("chart").open = true;
+  if (was?.step === "sweeping" && s.step === "adjusting" && !wide.matches) $("chart").open = false;
   if (!s.plan || !$("chart").open) return;
   const want = `/api/session/chart.svg?theme=${document.documentElement.dataset.theme}&n=${s.session_id}.${s.sweeps}.${s.plan.azimuths_deg.join(",")}`;
   if (want === chartAsked) return;
@@ -194,8 +195,13 @@ function showControls(s, was) {
   const ended = ENDED.has(s.step);
   const adjusting = s.step === "adjusting";
   $("start").hidden = !ended;
+  $("go").hidden = !ended;
+  $("picture").hidden = !s.error;
   for (const id of ["sweep", "pause", "note-turns"]) $(id).hidden = !adjusting;
   $("snugged").hidden = !adjusting || s.advice?.action !== "snug_and_recheck";
+  const told = adjusting && $("snugged").dataset.told === String(s.error?.utc_s);
+  $("snugged").disabled = told;
+  text("snugged", told ? "TOLD, CHECKING" : "SNUGGED");
   $("sweep").classList.toggle("main", adjusting && ["stop_and_sweep", "done", "check_mount"].includes(s.advice?.action));
   text("pause", s.paused ? "GO ON" : "PAUSE");
   if (!ended && wake.wanted !== true) wake.want(true);
@@ -209,12 +215,21 @@ function showControls(s, was) {
   if (!$("tolerance").value) $("tolerance").value = s.tolerance_arcmin;
 }
 
+/** Told once, the button waits for a reading that was taken after it. */
+async function tellSnugged() {
+  const reading = shown?.error?.utc_s;
+  if (await send("/api/session/snugged")) {
+    $("snugged").dataset.told = reading;
+    showControls(shown, shown);
+  }
+}
+
 async function offerResume() {
   try {
     const [last] = await ask("/api/sessions");
-    $("take-up").hidden = !last?.interrupted;
+    $("take-up-row").hidden = !last?.interrupted;
   } catch {
-    $("take-up").hidden = true;
+    $("take-up-row").hidden = true;
   }
 }
 
@@ -293,7 +308,7 @@ const acts = {
   "take-up": () => startSession(true),
   sweep: () => askFirst("New sweep?", `The mount will move by itself. ${CLEAR}`, "YES, SWEEP", () => send("/api/session/sweep")),
   pause: () => send(shown?.paused ? "/api/session/resume" : "/api/session/pause"),
-  snugged: () => send("/api/session/snugged"),
+  snugged: tellSnugged,
   "note-turns": openTurns,
   "turns-no": () => close($("turns")),
   "turns-tell": tellTurns,

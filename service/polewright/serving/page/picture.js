@@ -62,7 +62,8 @@ export class ErrorPicture {
     const clip = make(svg, "clipPath", { id: "inside" });
     make(clip, "circle", { r: EDGE });
     const inside = make(svg, "g", { "clip-path": "url(#inside)" });
-    if (s.goal_arcmin && s.goal_arcmin > 1.05 * s.tolerance_arcmin) make(inside, "circle", { r: s.goal_arcmin * k, class: "goal" });
+    const coarse = s.goal_arcmin && s.goal_arcmin > 1.05 * s.tolerance_arcmin;
+    if (coarse) make(inside, "circle", { r: s.goal_arcmin * k, class: "goal" });
     make(inside, "circle", { r: Math.max(1.5, s.tolerance_arcmin * k), class: "tolerance" });
     make(inside, "path", { d: "M-5 0H5M0 -5V5", class: "pole" });
     if (!s.error) {
@@ -83,7 +84,7 @@ export class ErrorPicture {
     make(inside, "circle", { cx: x, cy: y, r: 4.6, class: unsettled ? "axis unsettled" : "axis" });
 
     const side = s.southern === null ? "" : s.southern ? ", as you face the south pole" : ", as you face the north pole";
-    this.words.textContent = `Dot: the axis${side}, with its 95 % ellipse. Middle: the pole. Ring: ${angleText(s.tolerance_arcmin)} tolerance.`;
+    this.words.textContent = `Dot: the axis${side}, with its 95 % ellipse. Middle: the pole. Ring: ${angleText(s.tolerance_arcmin)} tolerance.${coarse ? ` Dashed: ${angleText(s.goal_arcmin)}, where this first pass ends.` : ""}`;
   }
 
   /** The arrow along the one direction that the adjuster in hand moves the axis. */

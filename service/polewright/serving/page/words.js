@@ -96,14 +96,15 @@ const STAGES = { slew: "Slewing", settle: "Settling", exposure: "Exposing", down
 export function progressWords(p) {
   const where = p.points ? `Point ${p.point} of ${p.points}: ` : "";
   const stage = STAGES[p.step] ?? p.step;
-  const amount = p.total_s ? ` ${p.done_s.toFixed(0)} of ${p.total_s.toFixed(0)} s` : p.done_s >= 1 ? ` ${p.done_s.toFixed(0)} s` : "";
+  const timed = p.total_s && p.step !== "download" && p.done_s <= p.total_s + 1;
+  const amount = timed ? ` ${p.done_s.toFixed(0)} of ${p.total_s.toFixed(0)} s` : p.done_s >= 1 ? ` ${p.done_s.toFixed(0)} s` : "";
   const text = where ? where + stage.toLowerCase() : stage;
-  return [p.text || text + amount, p.total_s ? Math.min(1, p.done_s / p.total_s) : null];
+  return [p.text || text + amount, timed ? Math.min(1, p.done_s / p.total_s) : null];
 }
 
 /** The three figures under the picture: [text, note]. */
 export function figures(e) {
-  const one = (value, plus, minus, sigma) => [`${angleText(Math.abs(value))} ${value >= 0 ? plus : minus}`, `± ${angleText(sigma)}`];
+  const one = (value, plus, minus, sigma) => [angleText(Math.abs(value)), `${value >= 0 ? plus : minus}, ± ${angleText(sigma)}`];
   return {
     "f-alt": one(e.d_alt_arcmin, "too high", "too low", e.sigma_alt_arcmin),
     "f-az": one(e.d_az_sky_arcmin, "too far east", "too far west", e.sigma_az_sky_arcmin),

@@ -1,0 +1,70 @@
+"""A service on loopback in front of the small simulated rig of the end-to-end tests."""
+
+from __future__ import annotations
+
+import importlib.util
+import sys
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+import requests
+
+from polewright.serving.app import create_app
+from polewright.serving.runner import SessionRunner
+from polewright.serving.server import RunningService
+
+_PATH = Path(__file__).parent.parent / "e2e" / "conftest.py"
+_SPEC = importlib.util.spec_from_file_location("serving_e2e_rigs", _PATH)
+assert _SPEC is not None
+assert _SPEC.loader is not None
+_RIGS = importlib.util.module_from_spec(_SPEC)
+sys.modules[_SPEC.name] = _RIGS
+_SPEC.loader.exec_module(_RIGS)
+start_night = _RIGS.start_night
+Night = _RIGS.Night
+
+
+class Served:
+    """A service, its runner, and a client that is a program of this computer."""
+
+    def __init__(self, runner: SessionRunner, service: RunningService) -> None:
+        self.runner, self.service = runner, service
+        self.url = service.url.rstrip("/")
+        self.client = requests.Session()
+
+    def get(self, path: str, **more: Any) -> requests.Response:
+        return self.client.get(self.url + path, timeout=30, **more)
+
+    def post(self, path: str, document: Any = None, **more: Any) -> requests.Response:
+        return self.client.post(self.url + path, json=document, timeout=60, **more)
+
+
+Serve = Callable[..., Served]
+
+
+@pytest.fixture
+def start_service(tmp_path) -> Iterator[Serve]:
+    """Start services in front of a night, or of no rig at all; all are stopped afterwards."""
+    running: list[Served] = []
+
+    def start(
+        night: Any, changes: dict[str, Any] | None = None, token: str | None = None, **more: Any
+    ) -> Served:
+        on_lan = more.pop("on_lan", False)
+
+        def make(extra: Any) -> Any:
+            own = {"run.journal_folder": str(tmp_path), **(changes or {}), **extra}
+            return night.config(own)
+
+        runner = SessionRunner(make, night.clock, **more)
+        app = create_app(runner, token, on_lan=on_lan)
+        running.append(Served(runner, RunningService(app, "127.0.0.1", 0, runner.feed)))
+        return running[-1]
+
+    yield start
+    for served in running:
+        served.client.close()
+        served.runner.close()
+        served.service.stop()

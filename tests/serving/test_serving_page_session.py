@@ -1,0 +1,71 @@
+"""A whole session in a browser, by a person who does only what the page says."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+from chromium import PICTURES, Person, browser, needs_chromium
+
+pytestmark = [pytest.mark.e2e, needs_chromium]
+
+
+@pytest.mark.parametrize("latitude", [44.62, -31.4], ids=["north", "south"])
+def test_a_person_who_follows_the_page_aligns_the_mount(
+    start_night, start_service, tmp_path, latitude
+) -> None:
+    """From two degrees off, with backlash and jumpy lowering, to under 30 arcsec in truth."""
+    night = start_night(
+        {
+            "site": {"latitude_deg": latitude},
+            "misalignment": {"alt_arcmin": 85.0, "az_arcmin": -85.0},
+            "adjusters": {
+                "altitude": {
+                    "backlash_arcmin": 3.0,
+                    "lowering_jump_arcmin": 2.0,
+                    "rate_arcmin_per_s": 30.0,
+                },
+                "azimuth": {"backlash_arcmin": 5.0, "rate_arcmin_per_s": 30.0},
+            },
+        },
+        rate=20.0,
+    )
+    served = start_service(
+        night,
+        {
+            "site.latitude_deg": latitude,
+            "sweep.start_azimuth_deg": 140.0 if latitude > 0 else 40.0,
+            "sweep.settle_s": 8.0,
+            "pole.tolerance_arcmin": 0.4,
+        },
+    )
+    before_arcmin = night.truth["axis"]["total_arcmin"]
+    with browser(tmp_path / "profile") as driver:
+        driver.get(served.url)
+        person = Person(driver, night)
+        while not person.look().start:
+            pass
+        person.press_and_confirm("go")
+
+        last = person.follow(150.0)
+        complaints = driver.get_log("browser")
+
+    after = night.truth["axis"]["total_arcmin"]
+    PICTURES.mkdir(exist_ok=True)
+    (PICTURES / f"page-session-{'north' if latitude > 0 else 'south'}.json").write_text(
+        json.dumps(
+            {
+                "before_arcmin": before_arcmin,
+                "after_arcsec": 60.0 * after,
+                "moves": person.moves,
+                "sweeps": served.runner.snapshot().sweeps,
+                "said": person.said,
+            },
+            indent=1,
+        )
+    )
+    assert before_arcmin > 115.0
+    assert last.word == "DONE", last
+    assert 60.0 * after < 30.0
+    assert 2 <= person.moves <= 25, person.said
+    assert complaints == []
