@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import logging
 import sys
@@ -13,6 +14,7 @@ from rich.console import Console
 from polewright.cli.console import stop_on_signals, told_plainly
 from polewright.cli.options import ConfigPath, with_config_options
 from polewright.clock import CancelToken, clock_from_environment
+from polewright.errors import PolewrightError
 
 LOOPBACK = "127.0.0.1"
 EVERYWHERE = "0.0.0.0"  # noqa: S104 - only with --lan, and then a token is asked
@@ -31,6 +33,24 @@ def serve(
         bool,
         typer.Option("--lan", help="let phones and others on the network in, with a token"),
     ] = False,
+    alpaca_port: Annotated[
+        int | None,
+        typer.Option(
+            help="also publish the verified alignment as Alpaca devices (safety monitor and "
+            "switch, read only) on this TCP port; 0 takes a free one",
+            min=0,
+            max=65535,
+            show_default=False,
+        ),
+    ] = None,
+    alpaca_discovery_port: Annotated[
+        int,
+        typer.Option(
+            help="UDP port on which the published devices are discovered; 0: not at all",
+            min=0,
+            max=65535,
+        ),
+    ] = 32227,
     as_json: Annotated[
         bool, typer.Option("--json", help="print where it listens as one JSON document")
     ] = False,
@@ -40,8 +60,15 @@ def serve(
     """Serve the page for the phone at the mount, and the API behind it.
 
     Only this computer reaches it unless --lan is given. Ctrl-C stops the session and all motion.
+
+    With --alpaca-port any program of the observatory that speaks Alpaca can ask, without a token
+    and without changing anything, whether the alignment is verified and fresh: a safety monitor
+    that is safe only then, and a switch with total error, altitude and azimuth parts,
+    uncertainty, age and run state (0 idle, 1 checking, 2 planning, 3 sweeping, 4 adjusting,
+    5 finished, 6 stopped, 7 failed, 8 interrupted, 9 unknown).
     """
     from polewright.config import config_from_file
+    from polewright.publishing import publish
     from polewright.serving.app import create_app
     from polewright.serving.errors import LanNotAsked
     from polewright.serving.links import lan_addresses, link, qr_text
@@ -62,18 +89,40 @@ def serve(
             lambda extra: config_from_file(config, {**overrides, **extra}),
             clock_from_environment(),
         )
-        with stop_on_signals(cancel):
+        with stop_on_signals(cancel), contextlib.ExitStack() as stack:
             service = RunningService(
                 create_app(runner, token, on_lan=on_lan), bind, port, runner.feed
             )
+            published = None
+            if alpaca_port is not None:
+                try:
+                    published = publish.start(
+                        config_from_file(config, overrides),
+                        runner.clock,
+                        host=bind,
+                        port=alpaca_port,
+                        discovery_port=alpaca_discovery_port or None,
+                    )
+                except PolewrightError:
+                    _stop(runner, service)
+                    raise
+                stack.callback(published.stop)
             hosts = lan_addresses() if bind in (EVERYWHERE, "::") else [service.host]
             links = [link(one, service.port, token) for one in hosts or [LOOPBACK]]
             if as_json:
-                document = {"schema_version": "1", "ok": True, "url": service.url, "links": links}
+                document = {
+                    "schema_version": "1",
+                    "ok": True,
+                    "url": service.url,
+                    "links": links,
+                    "alpaca_port": None if published is None else published.port,
+                }
                 sys.stdout.write(json.dumps(document) + "\n")
                 sys.stdout.flush()
             else:
                 _show(console, links, qr_text(links[0]) if lan else "")
+                if published is not None:
+                    console.print(f"Alpaca devices on port {published.port}", highlight=False)
             try:
                 while not cancel.wait(0.5):
                     pass
