@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -10,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from synthetic import attitude_of
 
-from polewright.solving.refit import Prior, fit_attitude, log10_accident, rotation
+from polewright.solving.refit import Prior, Refit, fit_attitude, log10_accident, rotation
 
 
 @settings(max_examples=40, deadline=None)
@@ -60,6 +61,27 @@ def test_more_freedom_makes_an_accident_likelier() -> None:
     assert log10_accident(hits, chance, 0, 8.0) > log10_accident(hits, chance, 0, 5.0)
     wide, narrow = Prior(0.01, 0.02, 2), Prior(0.001, 0.002, 1)
     assert wide.log10_places(2.0, 5e-6, 3700.0) > narrow.log10_places(2.0, 5e-6, 3700.0) + 2.0
+
+
+def test_a_refit_without_a_number_is_refused() -> None:
+    """NaN in any figure that is judged is an objection, not a pass."""
+    good = Refit(
+        attitude=np.eye(3),
+        parity=1,
+        scale=1e-5,
+        k1=0.0,
+        covariance=np.eye(3),
+        detections=np.arange(5),
+        icrs=np.eye(3)[[0, 1, 2, 0, 1]],
+        rms_px=0.3,
+        log10_accident=-9.0,
+        found=1.0,
+        expected=5,
+    )
+
+    assert good.objection == ""
+    for name in ("rms_px", "log10_accident", "found"):
+        assert replace(good, **{name: math.nan}).objection != ""
 
 
 def test_a_rotation_vector_turns_by_its_length() -> None:

@@ -238,6 +238,8 @@ def search(
             # the pair itself meets stars; two more must
             sifted = sieve.count(attitudes, scale * stretch, pixels[:_SIFT_STARS]) >= 4
             a, stretch, attitudes = a[sifted], stretch[sifted], attitudes[sifted]
+            if a.size == 0:
+                continue
             counts = _count(field, a, attitudes, scale * stretch, raster)
             needed = _worth_a_refit(near.size, field.per_frame(scale, stars) * raster.filled)
             for k in np.argsort(-counts, kind="stable")[:3]:

@@ -30,7 +30,7 @@ from polewright.solving.refit import Approximation, Prior, centred
 Progress = Callable[[str], None]
 """Called with a sentence when slow work starts and when it has ended."""
 
-_FORMAT = 1
+_FORMAT = 2
 _LOCAL_KEPT = 6
 _PATTERN_STARS = 24
 
@@ -65,11 +65,13 @@ class Widths:
     def around(width: float, tolerance: float) -> Widths:
         """Return the range for a known width, with a margin; in steps, so that caches are met.
 
-        The margins 0.85 and 1.1 are measured to serve; steps of 5 % keep near set-ups on one file.
+        The margins are measured: 0.85 to 1.1 makes the library lay patterns of two sizes, 0.9 to
+        1.1 of only one, half as many, and then crowded fields fail. Steps of 5 % keep near set-ups
+        on one file.
         """
         step = math.log(1.05)
-        low = math.floor(math.log(width * min(0.9, 1.0 - tolerance)) / step)
-        high = math.ceil(math.log(width * max(1.08, 1.0 + tolerance)) / step)
+        low = math.floor(math.log(width * min(0.85, 0.97 - tolerance)) / step)
+        high = math.ceil(math.log(width * max(1.1, 1.03 + tolerance)) / step)
         return Widths(math.exp(low * step), math.exp(high * step))
 
 
@@ -222,8 +224,10 @@ def recognise(
     if parity is not None and found != parity:
         return None
     scale = 2.0 * math.tan(answer.fov_deg * DEG / 2.0) / stars.width
+    # the library works in single precision: its matrix is a rotation to 1e-8 only
+    left, _, right = np.linalg.svd(np.asarray(answer.rotation_matrix_icrs_to_camera).T)
     return Approximation(
-        attitude=np.array(answer.rotation_matrix_icrs_to_camera).T,
+        attitude=np.asarray(left @ right),
         parity=found,
         scale=scale,
         # few stars recognised near the middle say little about the edge

@@ -112,11 +112,11 @@ class Refit:
         """Why this fit must not be believed; empty when it may."""
         if self.matched < MIN_MATCHED:
             return f"{self.matched} stars match, {MIN_MATCHED} needed"
-        if self.rms_px > RMS_LIMIT_PX:
+        if not self.rms_px <= RMS_LIMIT_PX:
             return f"rms of the matched stars {self.rms_px:.1f} px, limit {RMS_LIMIT_PX} px"
-        if self.found < FOUND_LIMIT:
+        if not self.found >= FOUND_LIMIT:
             return f"only {self.found:.0%} of the bright catalogue stars are in the frame"
-        if self.log10_accident > ACCIDENT_LIMIT:
+        if not self.log10_accident <= ACCIDENT_LIMIT:  # so that a NaN is refused too
             return (
                 f"{self.matched} matches could be an accident "
                 f"(probability 1e{self.log10_accident:+.1f})"
@@ -175,7 +175,7 @@ def log10_accident(
             tail = binom.logsf(
                 math.floor(free_hits) - 1, max(1, cut - math.ceil(fixed)), mean[cut - 1]
             )
-            best = min(best, float(tail) / math.log(10.0))
+            best = min(best, max(float(tail) / math.log(10.0), -300.0))
     return best + math.log10(len(cuts)) + log10_trials
 
 
