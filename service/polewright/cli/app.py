@@ -61,6 +61,7 @@ def build_app() -> typer.Typer:
     from polewright.cli.adjust import adjust
     from polewright.cli.align import align
     from polewright.cli.devices import devices
+    from polewright.cli.drift import drift
     from polewright.cli.history import history_app
     from polewright.cli.horizon import horizon
     from polewright.cli.measure import measure
@@ -71,6 +72,7 @@ def build_app() -> typer.Typer:
     app.command(epilog=EPILOG)(align)
     app.command(epilog=EPILOG)(adjust)
     app.command(epilog=EPILOG)(measure)
+    app.command(epilog=EPILOG)(drift)
     app.command(epilog=EPILOG)(plan)
     app.command(epilog=EPILOG)(horizon)
     app.command(epilog=EPILOG)(devices)

@@ -27,6 +27,8 @@ DISAGREE_AT_THE_END = 5e-3
 """The same once no more time is given: it is then looked at only once."""
 AGREE_ABOVE = 0.05
 """Chance above which agreement is declared before the time is up."""
+WORST_SHARE = 1.5
+"""With two fields, the least known direction may be so much less known than the goal."""
 
 
 class Verdict(Enum):
@@ -55,7 +57,7 @@ class StopRule:
 
     goal: float = 10.0 * ARCSEC
     """Rad: 1 sigma of measured minus predicted axis, in each direction that is looked at."""
-    goal_share: float = 0.1
+    goal_share: float = 0.005
     """Or this share of the axis error, whichever is larger."""
     shortest_s: float = 90.0
     longest_s: float = 900.0
@@ -84,6 +86,11 @@ class Predicted:
     """Observed frame, unit vector towards the visible pole."""
     covariance: tuple[tuple[float, float, float], ...]
     """(3, 3) rad^2."""
+
+    @property
+    def vector(self) -> Vector:
+        """The axis as an array (3,)."""
+        return np.array(self.axis)
 
     @classmethod
     def of(cls, axis: Vector, covariance: Matrix) -> Predicted:
@@ -153,7 +160,8 @@ def decide(
     total = float(separation(start if predicted is not None else measured.axis, origin))
     wanted = rule.wanted(total)
     last = measured.fields[-1]
-    known = best <= wanted if more_fields or len(measured.fields) == 1 else worst <= wanted
+    one = more_fields or len(measured.fields) == 1
+    known = best <= wanted if one else worst <= WORST_SHARE * wanted
     long_enough = last.span_s >= rule.shortest_s
     enough = (known and long_enough) or time_is_up
     verdict, cause = _judge(measured, change, p_value, enough, long_enough, known, time_is_up)
@@ -261,4 +269,3 @@ def _sentence(
             "or flexure or a creeping declination axis imitates that."
         )
     return f"Agrees: measured minus predicted axis is {_where(gap, covariance)}."
-

@@ -130,12 +130,12 @@ def fit_field(
         if moved < 1e-3 * ARCSEC:
             break
     residuals = images - (design @ solution).reshape(n, 2)
-    rows = design.reshape(n, 2, 4) * (np.sqrt(weights)[:, None] / stretched)[:, :, None]
+    rows = design.reshape(n, 2, 4) / stretched[:, :, None]
     flat = rows.reshape(2 * n, 4)
     covariance = np.linalg.pinv(flat.T @ flat, hermitian=True)[:2, :2]
     # The first part of the axis comes from the second image column and vice versa.
-    wander = np.array([_wander(residuals[:, k] / stretched[:, k]) for k in (1, 0)])
-    covariance = covariance * np.sqrt(np.outer(wander, wander))
+    stretch = np.array([_stretch(residuals[:, k] / stretched[:, k], weights) for k in (1, 0)])
+    covariance = covariance * np.sqrt(np.outer(stretch, stretch))
     covariance = covariance + allowance.flexure_axis**2 * np.eye(2)
     return FieldFit(
         axis=axis,
@@ -199,9 +199,7 @@ def _solve(images: Vector, design: Matrix, sigmas: Vector, weights: Vector) -> N
 
 def _robust(
     images: NDArray[np.float64], design: Matrix, sigmas: NDArray[np.float64]
-) -> tuple[
-    NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]
-]:
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     """Weights (n,), stretched noise (n, 2), stretch (2,) and solution (4,)."""
     n = len(images)
     weights = np.ones(n)
@@ -226,17 +224,23 @@ def scatter(normalised: Vector) -> float:
     return max(1.0, float(np.median(steps)) / (0.6745 * math.sqrt(2.0))) if len(steps) else 1.0
 
 
-def _wander(normalised: Vector) -> float:
-    """By how much slow wander stretches the variance of a slope: (1 + r) / (1 - r).
+def _stretch(normalised: Vector, weights: Vector) -> float:
+    """By how much outliers and slow wander stretch the variance of a slope, at least 1.
 
-    r is the correlation of neighbours (first-order autoregression, textbook).
+    Outliers: mean square of the weighted residuals over the square of the share that counts fully
+    (the usual variance of an M-estimate, Huber 1981). Wander: (1 + r) / (1 - r), r the correlation
+    of neighbours (first-order autoregression, textbook).
     """
-    clipped = np.clip(np.asarray(normalised), -4.0, 4.0)
-    power = float(clipped @ clipped)
-    if power == 0.0 or len(clipped) < 8:
+    n = len(normalised)
+    used = np.asarray(normalised) * weights
+    power = float(used @ used)
+    if power == 0.0:
         return 1.0
-    r = min(MOST_CORRELATION, max(0.0, float(clipped[1:] @ clipped[:-1]) / power))
-    return (1.0 + r) / (1.0 - r)
+    share = max(0.5, float(np.mean(weights >= 1.0)))
+    outliers = max(1.0, power / max(1, n - 2) / share**2)
+    r = float(used[1:] @ used[:-1]) / power if n >= 8 else 0.0
+    r = min(MOST_CORRELATION, max(0.0, r))
+    return outliers * (1.0 + r) / (1.0 - r)
 
 
 @dataclass(frozen=True, eq=False)

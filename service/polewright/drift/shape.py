@@ -11,12 +11,13 @@ from numpy.typing import NDArray
 from polewright.angles import ARCSEC, Vector
 from polewright.drift.estimator import FieldFit
 
-FEWEST = 8
-SIGMAS = 5.5
+FEWEST = 12
+SIGMAS = 6.0
 """Many places for a jump are tried on each of two series again and again; by chance less than one
 check in a thousand exceeds this (own simulation, see the tests)."""
 WORTH_NAMING = 0.5 * ARCSEC
-_MARGIN = 2
+_MARGIN = 4
+"""Frames on either side of a jump: gusts come in ones and twos."""
 
 
 class Change(Enum):
@@ -49,21 +50,25 @@ class Unsteady:
 def unsteady(field: FieldFit) -> Unsteady | None:
     """Return the clearest jump or bend in what the fit left over; None while all is steady.
 
-    Each is fitted beside the straight drift, with the noise that neighbouring frames show.
+    Each is fitted beside the straight drift, with the noise that neighbouring frames show. A
+    running median of three takes single gusts out first.
     """
     if len(field.seconds) < FEWEST:
         return None
     found: list[Unsteady] = []
     for k, part in enumerate((Part.DECLINATION, Part.ROLL)):
-        y, sigma = field.residuals[:, k], field.sigmas[:, k]
+        y, sigma = _median_of_three(field.residuals[:, k]), field.sigmas[:, k]
         jump = _jump(field.seconds, y, sigma, part)
         bend = _bend(field.seconds, y, sigma, part)
         found += [
-            item
-            for item in (jump, bend)
-            if item.sigmas >= SIGMAS and abs(item.size) > WORTH_NAMING
+            item for item in (jump, bend) if item.sigmas >= SIGMAS and abs(item.size) > WORTH_NAMING
         ]
     return max(found, key=lambda item: item.sigmas, default=None)
+
+
+def _median_of_three(y: Vector) -> NDArray[np.float64]:
+    padded = np.concatenate([y[1:2], y, y[-2:-1]])
+    return np.asarray(np.median(np.stack([padded[:-2], padded[1:-1], padded[2:]]), axis=0))
 
 
 def _beside_a_line(
