@@ -25,24 +25,34 @@ from polewright.errors import (
     PolewrightError,
     SolveError,
 )
+from polewright.history.recording import RunRecorder
 from polewright.images.frame import Frame, StarList
-from polewright.measuring.events import Event, EventSink, Progress, ReadingTaken, StepChanged
+from polewright.measuring.events import (
+    Event,
+    EventSink,
+    Note,
+    Progress,
+    ReadingTaken,
+    StepChanged,
+)
 from polewright.measuring.measurement import Measured, measure, ready_mount
 from polewright.measuring.planned import planned_sweep
+from polewright.measuring.policy import RULES
 from polewright.measuring.rig import Rig
 from polewright.measuring.stopping import motion_stopped_on_trouble
 from polewright.measuring.sweep import SweepPoint, look_at, report_plate, take_frame
 from polewright.measuring.watching import watched
 from polewright.planning.request import PlanRequest, SweepPlan
 from polewright.session.board import Board
-from polewright.session.journal import Journal, read_journal
+from polewright.session.journal import Journal, JournalUnusable, read_journal
 from polewright.session.resume import Anchor, anchor_record, recall
 from polewright.session.snapshot import SessionSnapshot
 from polewright.session.states import ENDED, Happening, NotNow, Step, follow
 
 Connect = Callable[[Config, Clock, CancelToken, EventSink], Rig]
 WAIT_TICK_S = 0.2
-REFERENCE_TRIES = 4
+#: Frames after a sweep of which one must solve.
+REFERENCE_TRIES = 1 + RULES["reference"].times
 
 
 class Command(Enum):
@@ -142,6 +152,9 @@ class AlignSession:
         self._last_frame: tuple[int, Frame, StarList] | None = None
         self._last_plan: tuple[PlanRequest, SweepPlan] | None = None
         self._sweeps = 0
+        self._journal_troubled = False
+        self._recorder = RunRecorder(config, clock, "align", session_id=session_id)
+        self._trouble: PolewrightError | None = None
         self.outcome: ExitCode | None = None
 
     # -- what others see and ask -----------------------------------------------------------
@@ -211,6 +224,9 @@ class AlignSession:
             self._end(Happening.TROUBLE, PolewrightError(f"unexpected: {error!r}"))
             raise
         outcome = self.outcome if self.outcome is not None else ExitCode.UNEXPECTED
+        untold = self._recorder.finish(outcome, self._trouble)
+        if untold:
+            self._hear(Note(utc_s=self.clock.utc_s(), severity="warning", text=untold))
         self._write("end", {"outcome": int(outcome), "step": self._step.value})
         return outcome
 
@@ -253,6 +269,7 @@ class AlignSession:
         self._sweeps += 1
         measured = measure(rig, [SweepPoint(p.hour_angle, p.declination) for p in plan.points])
         self._board.measured(measured.result, self._sweeps)
+        self._recorder.measured(measured.result)
         self._write("measured", measured.result.model_dump(mode="json"))
         return measured
 
@@ -277,14 +294,16 @@ class AlignSession:
         ready_mount(rig)
         anchor.check_unmoved(rig)
         self._go(Happening.TAKEN_UP, "the interrupted session goes on from its reference frame")
-        return self._make_engine(rig, anchor)
+        return self._make_engine(rig, anchor, interrupted=True)
 
-    def _make_engine(self, rig: Rig, anchor: Anchor) -> AdjustmentEngine:
+    def _make_engine(
+        self, rig: Rig, anchor: Anchor, *, interrupted: bool = False
+    ) -> AdjustmentEngine:
         self._write("anchor", anchor_record(anchor))
         self.engine = AdjustmentEngine(
             anchor.axis,
             anchor.covariance,
-            anchor.observation(),
+            anchor.observation(interrupted=interrupted),
             rig.site,
             rig.pole,
             rig.atmosphere,
@@ -408,6 +427,7 @@ class AlignSession:
 
     def _hear(self, event: Event) -> None:
         self._board.hears(event)
+        self._recorder(event)
         if not isinstance(event, Progress):
             self._write("event", event.to_dict())
         self._listener(event)
@@ -421,9 +441,19 @@ class AlignSession:
 
     def _end(self, happening: Happening, error: PolewrightError) -> None:
         self.outcome = error.exit_code
+        self._trouble = error
         self._board.fails(error)
         if self._step not in ENDED:
             self._go(happening, str(error))
 
     def _write(self, kind: str, data: Mapping[str, Any]) -> None:
-        self.journal.write(self.clock.utc_s(), kind, data)
+        try:
+            self.journal.write(self.clock.utc_s(), kind, data)
+        except JournalUnusable as error:
+            # An alignment is worth more than its record: told once, and written when there is room.
+            if not self._journal_troubled:
+                self._journal_troubled = True
+                text = f"{error}. What is missing is kept in memory. {error.advice}"
+                note = Note(utc_s=self.clock.utc_s(), severity="warning", text=text)
+                self._board.hears(note)
+                self._listener(note)
