@@ -52,7 +52,7 @@ def start_service(tmp_path) -> Iterator[Serve]:
     def start(
         night: Any, changes: dict[str, Any] | None = None, token: str | None = None, **more: Any
     ) -> Served:
-        on_lan = more.pop("on_lan", False)
+        on_lan, port = more.pop("on_lan", False), more.pop("port", 0)
 
         def make(extra: Any) -> Any:
             own = {"run.journal_folder": str(tmp_path), **(changes or {}), **extra}
@@ -60,7 +60,7 @@ def start_service(tmp_path) -> Iterator[Serve]:
 
         runner = SessionRunner(make, night.clock, **more)
         app = create_app(runner, token, on_lan=on_lan)
-        running.append(Served(runner, RunningService(app, "127.0.0.1", 0, runner.feed)))
+        running.append(Served(runner, RunningService(app, "127.0.0.1", port, runner.feed)))
         return running[-1]
 
     yield start
