@@ -7,7 +7,7 @@ import sys
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 from rich.console import Console
@@ -21,6 +21,9 @@ from polewright.errors import ConfigError, PlanError
 
 if TYPE_CHECKING:
     from polewright.planning.request import PlanRequest, SweepPlan
+
+
+FIGURES = ("± axis", "cost", "min", "Sun", "Moon")
 
 
 class BadTime(ConfigError):
@@ -150,18 +153,26 @@ def print_plans(
     from polewright.planning.report import utc_text
 
     table = Table(
-        title=f"Sweeps that fit from {utc_text(request.utc_s)}, best first", title_justify="left"
+        title=f"Sweeps that fit from {utc_text(request.utc_s)}, best first",
+        title_justify="left",
+        box=None,
+        padding=(0, 2, 0, 0),
     )
-    for heading, justify in (
-        ("", "left"), ("from az, alt", "right"), ("hour angles", "left"), ("dec", "right"),
-        ("altitudes", "left"), ("± axis", "right"), ("time", "right"), ("Sun", "right"),
-        ("Moon", "right"), ("what the obstacles cost", "left"),
-    ):  # fmt: skip
-        table.add_column(heading, justify=justify)  # type: ignore[arg-type]
+    words = ("", "hour angles", "altitudes")
+    for heading in (*("", "az", "alt", "hour angles", "dec", "altitudes"), *FIGURES):
+        justify: Literal["left", "right"] = "left" if heading in words else "right"
+        table.add_column(heading, justify=justify, no_wrap=True)
     for number, item in enumerate(plans):
         table.add_row(*_row("best" if number == 0 else LETTERS[number], item))
     console.print(table)
+    lit = 100.0 * plans[0].moon_fraction
+    console.print(
+        f"Degrees, east negative; cost against an open sky; distances to Sun and Moon ({lit:.0f} % "
+        "lit).",
+        highlight=False,
+    )
     best = plans[0]
+    console.print(f"What the obstacles cost the best one: {best.cost_sentence}.", highlight=False)
     console.print(
         f"The best one turns {len(best.points)} × {best.step / DEG:g}° "
         f"{'westward' if best.direction > 0 else 'eastward'} on the {best.side} side of the "
@@ -175,21 +186,19 @@ def print_plans(
 
 def _row(name: str, item: SweepPlan) -> tuple[str, ...]:
     start = item.points[0]
-    sun = "below" if not item.sun_counts else f"{item.sun_separation / DEG:.0f}°"
-    moon = (
-        f"{item.moon_separation / DEG:.0f}° ({100.0 * item.moon_fraction:.0f} %)"
-        if item.moon_up
-        else "below"
-    )
+    sun = "set" if not item.sun_counts else f"{item.sun_separation / DEG:.0f}"
+    moon = f"{item.moon_separation / DEG:.0f}" if item.moon_up else "set"
+    hour_angles = " ".join(f"{point.hour_angle / DEG:+.0f}" for point in item.points)
     return (
         name,
-        f"{start.azimuth / DEG:.0f}°, {start.altitude / DEG:.0f}°",
-        ", ".join(f"{point.hour_angle / DEG:+.0f}°" for point in item.points),
-        f"{item.declination / DEG:+.0f}°",
-        ", ".join(f"{point.altitude / DEG:.0f}°" for point in item.points),
+        f"{start.azimuth / DEG:.0f}",
+        f"{start.altitude / DEG:.0f}",
+        hour_angles,
+        f"{item.declination / DEG:+.0f}",
+        " ".join(f"{point.altitude / DEG:.0f}" for point in item.points),
         f"{item.sigma / ARCSEC:.1f}″",
-        f"{item.duration_s / 60.0:.1f} min",
+        f"{item.cost / ARCSEC:+.1f}″",
+        f"{item.duration_s / 60.0:.1f}",
         sun,
         moon,
-        item.cost_sentence,
     )

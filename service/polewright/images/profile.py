@@ -88,6 +88,9 @@ def fit_stars(
         steps: Gauss-Newton steps.
     """
     count, side, _ = stamps.shape
+    if count == 0:  # a cloud, a cap: every candidate was a hot pixel
+        none = np.empty(0)
+        return Fits(*(none,) * 9, good=np.empty(0, dtype=np.bool_))
     chunk = max(16, 40_000 // side**2)  # some megabytes at once, so that the work stays in cache
     parts = [
         _fit_chunk(

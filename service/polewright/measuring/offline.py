@@ -34,7 +34,6 @@ def offline_request(config: Config, utc_s: float) -> tuple[PlanRequest, tuple[st
     notes = (
         f"Assumed, since no camera was asked: {' and '.join(missing)}. It decides the predicted "
         "uncertainty; `--connect` asks the devices.",
-        "Where the mount points now is not known: the first slew is not judged.",
     )
     return request_for(config, site, atmosphere_of(config, site), utc_s, noise_of(
         config, scale, width, height

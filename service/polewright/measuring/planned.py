@@ -40,6 +40,22 @@ class HorizonFileMissing(ConfigError):
         return f"the horizon file {self.path} cannot be read: {self.reason}"
 
 
+class HalfAStart(ConfigError):
+    """A sweep's start is given by one angle only."""
+
+    code = "half_a_start"
+    advice = (
+        "Give both [sweep] start_azimuth_deg and start_altitude_deg, or none to have it planned."
+    )
+
+    def __init__(self, missing: str) -> None:
+        super().__init__(missing)
+        self.missing = missing
+
+    def __str__(self) -> str:
+        return f"the start of the sweep is half given: [sweep] {self.missing} is missing"
+
+
 def horizon_of(config: Config) -> Horizon:
     """Read the horizon that the configuration names; an open one when it names none.
 
@@ -152,16 +168,14 @@ def own_wish(config: Config, site: Site) -> SweepWish | None:
     """Return the sweep the configuration asks for; None when it leaves that to the planner.
 
     Raises:
-        ConfigError: only one of azimuth and altitude is given.
+        HalfAStart: only one of azimuth and altitude is given.
     """
     section = config.sweep
     azimuth, altitude = section.start_azimuth_deg, section.start_altitude_deg
     if azimuth is None and altitude is None:
         return None
     if azimuth is None or altitude is None:
-        raise ConfigError(
-            "a sweep's start needs both [sweep] start_azimuth_deg and start_altitude_deg"
-        )
+        raise HalfAStart("start_azimuth_deg" if azimuth is None else "start_altitude_deg")
     return SweepWish.from_azalt(
         site,
         azimuth * DEG,
