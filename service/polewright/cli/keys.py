@@ -84,10 +84,17 @@ else:
             if not self._ready():
                 return ""
             data = os.read(self._descriptor, 1)
-            if data == b"\x1b" and self._ready():  # an arrow key, not Escape alone
-                os.read(self._descriptor, 16)
+            if data == b"\x1b" and self._ready():
+                self._skip_sequence()
                 return ""
             return data.decode("ascii", errors="ignore")
+
+        def _skip_sequence(self) -> None:
+            """Read the rest of what an arrow or function key sends (ECMA-48, 5.4)."""
+            if os.read(self._descriptor, 1) not in (b"[", b"O"):
+                return
+            while self._ready() and not b"@" <= os.read(self._descriptor, 1) <= b"~":
+                pass
 
     @contextlib.contextmanager
     def _terminal_keys() -> Iterator[Keys]:

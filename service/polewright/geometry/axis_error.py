@@ -87,7 +87,12 @@ class AxisError:
         the bound stays sensible at zero error: with equal sigmas it is 2.45 sigma there, and tends
         to total + 1.64 sigma far out.
         """
-        return _length_quantile(np.array([self.d_az_sky, self.d_alt]), self.covariance, level)
+        centre = np.array([self.d_az_sky, self.d_alt])
+        length = float(np.linalg.norm(centre))
+        if length > 0.0:
+            # A degree off, the plane's length differs from the great circle by some arcseconds.
+            centre *= self.total / length
+        return _length_quantile(centre, self.covariance, level)
 
     def confidence_radius(self, level: float = 0.95) -> float:
         """Return the radius (rad) of the circle about the measured axis that holds the true one."""

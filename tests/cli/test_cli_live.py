@@ -1,0 +1,344 @@
+"""The terminal's picture of a session, its keys, and the desk that a service answers."""
+
+from __future__ import annotations
+
+import io
+import json
+import os
+import sys
+import threading
+import time
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from typing import Any
+
+import pytest
+from rich.console import Console
+
+from polewright.cli.desk import RemoteDesk, ServiceRefused, ServiceUnreachable
+from polewright.cli.keyboard import ESCAPE, Keyboard
+from polewright.cli.keys import LineKeys, NoKeys, keys_of_stdin
+from polewright.cli.live_view import angle_words, arrow, big, plot, view
+from polewright.cli.session_terminal import attached
+from polewright.session.session import Command
+from polewright.session.snapshot import (
+    AdviceNow,
+    ErrorNow,
+    ProgressNow,
+    SessionSnapshot,
+    TrailPoint,
+)
+from polewright.session.states import NotNow, Step
+
+
+def error_now(**changes: Any) -> ErrorNow:
+    values: dict[str, Any] = {
+        "d_alt_arcmin": 8.0,
+        "d_az_sky_arcmin": -4.0,
+        "d_az_base_arcmin": -5.6,
+        "total_arcmin": 8.94,
+        "sigma_alt_arcmin": 0.1,
+        "sigma_az_sky_arcmin": 0.1,
+        "sigma_total_arcmin": 0.1,
+        "upper95_arcmin": 9.1,
+        "state": "settled",
+        "utc_s": 1000.0,
+    }
+    return ErrorNow(**{**values, **changes})
+
+
+def snapshot(**changes: Any) -> SessionSnapshot:
+    values: dict[str, Any] = {
+        "session_id": "s",
+        "version": 1,
+        "step": Step.ADJUSTING,
+        "utc_s": 1000.0,
+        "tolerance_arcmin": 1.0,
+        "southern": False,
+        "error": error_now(),
+        "advice": AdviceNow(
+            action="lower",
+            sentence="Lower the axis 8.0 arcmin: turn the front bolt.",
+            axis="altitude",
+            heading="lower",
+            amount_arcmin=8.0,
+            turns=0.25,
+            cautions=("Hold the weight.",),
+        ),
+        "motion": "tracking",
+    }
+    return SessionSnapshot(**{**values, **changes})
+
+
+def shown(now: SessionSnapshot, prompt: str = "") -> str:
+    console = Console(file=io.StringIO(), width=100, force_terminal=False, color_system=None)
+    console.print(view(now, "q stop", prompt))
+    return console.file.getvalue()  # type: ignore[attr-defined]
+
+
+class Desk:
+    """Remembers what it was asked."""
+
+    def __init__(self) -> None:
+        self.asked: list[tuple[str, dict[str, Any]]] = []
+        self.refuse = False
+
+    def look(self, version: int, timeout_s: float) -> SessionSnapshot:
+        return snapshot()
+
+    def command(self, command: Command, **details: Any) -> None:
+        if self.refuse:
+            raise NotNow(Step.SWEEPING, command.value)
+        self.asked.append((command.value, details))
+
+    def stop(self) -> None:
+        self.asked.append(("stop", {}))
+
+
+def pressed(keys: str, now: SessionSnapshot | None = None, **options: Any) -> tuple[Desk, Keyboard]:
+    desk = Desk()
+    keyboard = Keyboard(desk, **options)
+    for key in keys:
+        keyboard.press(key, now or snapshot())
+    return desk, keyboard
+
+
+@pytest.mark.parametrize(
+    ("keys", "asked"),
+    [
+        ("s", []),
+        ("sn", []),
+        ("s" + ESCAPE, []),
+        ("sy", [("sweep", {})]),
+        ("s\ny\n", [("sweep", {})]),
+        ("p", [("pause", {})]),
+        ("n", [("snugged", {})]),
+        ("ta-1.5\n", [("turns", {"axis": "altitude", "turns": -1.5})]),
+        ("tz0,25\n", [("turns", {"axis": "azimuth", "turns": 0.25})]),
+        ("tz29\x7f\n", [("turns", {"axis": "azimuth", "turns": 2.0})]),
+        ("t\na\n2\n", [("turns", {"axis": "altitude", "turns": 2.0})]),
+        ("taxyz\n", []),
+        ("tx" + ESCAPE, []),
+        ("qn", []),
+        ("qy", [("stop", {})]),
+        ("f", []),
+        ("x \n", []),
+    ],
+)
+def test_keys_ask_before_anything_moves(keys: str, asked: list[Any]) -> None:
+    """A sweep and a stop need a yes; turns take an adjuster and a number; the rest is at once."""
+    desk, _keyboard = pressed(keys)
+
+    assert desk.asked == asked
+
+
+def test_p_resumes_what_is_paused_and_f_finishes_only_where_it_may() -> None:
+    """The same key pauses and goes on; finishing without a sweep must be allowed and confirmed."""
+    assert pressed("p", snapshot(paused=True))[0].asked == [("resume", {})]
+    desk, keyboard = pressed("fy", may_finish=True)
+    assert desk.asked == [("stop", {})]
+    assert keyboard.finished
+    assert pressed("sy", read_only=True)[0].asked == []
+
+
+def test_a_refusal_is_told_in_the_prompt() -> None:
+    """What does not fit the step ends no picture."""
+    desk = Desk()
+    desk.refuse = True
+    keyboard = Keyboard(desk)
+
+    keyboard.press("n", snapshot(step=Step.SWEEPING))
+
+    assert "not possible while the session is sweeping" in keyboard.prompt
+
+
+def test_the_picture_says_what_to_do() -> None:
+    """Sentence, caution, arrow, amount, uncertainty, state, tolerance and the mount are there."""
+    text = shown(snapshot(), "Stopping ...")
+
+    for part in (
+        "Lower the axis 8.0 arcmin: turn the front bolt.",
+        "! Hold the weight.",
+        "▼ lower 8.0′, 0.25 turns",
+        "→ altitude 8.00′ too high",
+        "azimuth  4.00′ too far west",
+        "± 6″ (1 sigma), settled",
+        "surely below 9.1′ (95 %), tolerance 1.0′",
+        "mount tracking",
+        "Stopping ...",
+    ):
+        assert part in text
+    assert big("8.9′").splitlines()[0] in text
+
+
+@pytest.mark.parametrize("step", list(Step))
+def test_every_step_can_be_drawn_with_little_known(step: Step) -> None:
+    """A session that has measured nothing yet still has a picture."""
+    now = snapshot(
+        step=step,
+        error=None,
+        advice=None,
+        southern=None,
+        progress=ProgressNow(step="exposure", point=2, points=3, done_s=1.0, total_s=4.0),
+    )
+
+    text = shown(now)
+
+    assert "point 2 of 3, exposing" in text
+    assert "1 of 4 s" in text
+
+
+@pytest.mark.parametrize(
+    ("arcmin", "words"),
+    [(0.0, "0″"), (0.58, "35″"), (0.994, "60″"), (1.0, "1.0′"), (-42.26, "42.3′"), (312.4, "312′")],
+)
+def test_sizes_are_short(arcmin: float, words: str) -> None:
+    """Arcseconds below a minute, then minutes; each can be drawn big."""
+    assert angle_words(arcmin) == words
+    assert len(big(words).splitlines()) == 3
+
+
+@pytest.mark.parametrize("southern", [False, True])
+def test_east_is_where_it_is_for_somebody_who_faces_the_pole(southern: bool) -> None:
+    """In the north east is on the right, in the south on the left; arrow and plot agree."""
+    now = snapshot(
+        southern=southern,
+        error=error_now(d_alt_arcmin=0.0, d_az_sky_arcmin=8.0),
+        trail=(
+            TrailPoint(d_az_sky_arcmin=4.0, d_alt_arcmin=4.0, settled=True),
+            TrailPoint(d_az_sky_arcmin=8.0, d_alt_arcmin=0.0, settled=True),
+        ),
+    )
+    rows = plot(now).plain.splitlines()
+    row = next(line for line in rows if "@" in line)
+    before = next(line for line in rows if "o" in line and "too" not in line and "edge" not in line)
+
+    assert (row.index("@") < row.index("+")) is southern
+    assert (before.index("o") < row.index("+")) is southern
+    assert rows.index(before) < rows.index(row)
+    assert arrow("east", southern) == ("◀" if southern else "▶")
+    assert arrow("west", southern) == ("▶" if southern else "◀")
+    assert rows[-2].strip().startswith("east" if southern else "west")
+
+
+def test_a_wide_uncertainty_is_drawn() -> None:
+    """The 95 % region shows when it is larger than a character, along its own direction."""
+    wide = snapshot(error=error_now(sigma_alt_arcmin=0.5, sigma_az_sky_arcmin=4.0))
+    rows = plot(wide).plain.splitlines()
+
+    assert sum(line.count("░") for line in rows) > 8
+    assert max(line.count("░") for line in rows) > sum("░" in line for line in rows)
+
+
+def test_lines_of_a_pipe_are_keys() -> None:
+    """Where there is no terminal, letters come as lines; the end of the pipe is silence."""
+    keys = LineKeys(io.StringIO("s\r\ny\n"))
+    got = ""
+    deadline = time.monotonic() + 5.0
+    while len(got) < 4 and time.monotonic() < deadline:
+        got += keys.pressed()
+
+    assert got == "s\ny\n"
+    assert keys.pressed() == ""
+    assert NoKeys().pressed() == ""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals are not on Windows")
+def test_single_keys_of_a_terminal(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Keys come one by one without Enter, arrow keys are nothing, the terminal is put back."""
+    import pty
+    import termios
+
+    master, slave = pty.openpty()
+    with os.fdopen(slave, "r") as stdin:
+        monkeypatch.setattr(sys, "stdin", stdin)
+        before = termios.tcgetattr(stdin.fileno())
+        with keys_of_stdin() as keys:
+            assert keys.pressed() == ""
+            os.write(master, b"s\x1b[Aq")
+            got = ""
+            deadline = time.monotonic() + 5.0
+            while len(got) < 2 and time.monotonic() < deadline:
+                got += keys.pressed()
+        after = termios.tcgetattr(stdin.fileno())
+    os.close(master)
+
+    assert got == "sq"
+    assert after[3] == before[3]
+
+
+class Service:
+    """Answers as the service does, from a list of snapshots."""
+
+    def __init__(self, snapshots: list[SessionSnapshot], token: str | None = None) -> None:
+        self.asked: list[tuple[str, str, Any]] = []
+        service = self
+
+        class Handler(BaseHTTPRequestHandler):
+            def do_GET(self) -> None:
+                self.answer(None)
+
+            def do_POST(self) -> None:
+                length = int(self.headers.get("Content-Length", "0"))
+                self.answer(json.loads(self.rfile.read(length) or b"null"))
+
+            def answer(self, body: Any) -> None:
+                service.asked.append((self.command, self.path, body))
+                if token and self.headers.get("Authorization") != f"Bearer {token}":
+                    document = {"code": "token_missing", "message": "no token", "advice": "Ask."}
+                    self.send_response(401)
+                else:
+                    now = snapshots.pop(0) if len(snapshots) > 1 else snapshots[0]
+                    document = now.model_dump(mode="json")
+                    self.send_response(200)
+                data = json.dumps(document).encode()
+                self.send_header("Content-Length", str(len(data)))
+                self.end_headers()
+                self.wfile.write(data)
+
+            def log_message(self, *_args: object) -> None:
+                pass
+
+        self.server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
+        self.link = f"http://127.0.0.1:{self.server.server_port}/"
+        threading.Thread(target=self.server.serve_forever, daemon=True).start()
+
+    def __enter__(self) -> Service:
+        return self
+
+    def __exit__(self, *_exc: object) -> None:
+        self.server.shutdown()
+        self.server.server_close()
+
+
+def test_a_session_elsewhere_is_shown_until_it_ends() -> None:
+    """The token of the link is sent; lines tell changes; the end of the session is the end."""
+    later = snapshot(version=2, error=error_now(total_arcmin=2.0))
+    ended = snapshot(version=3, step=Step.FINISHED, advice=None)
+    out = io.StringIO()
+    with Service([snapshot(), later, ended], token="abc") as service:
+        desk = RemoteDesk(f"{service.link}?token=abc")
+        last = attached(
+            Console(file=out, width=200), desk, plain=True, read_only=True, left=lambda: False
+        )
+
+    assert last.step is Step.FINISHED
+    assert "total 2.00′" in out.getvalue()
+
+
+def test_commands_go_to_the_service_and_refusals_come_back() -> None:
+    """Each command has its path; a wrong token and a dead service are told as such."""
+    with Service([snapshot()], token="abc") as service:
+        desk = RemoteDesk(service.link, "abc")
+        desk.command(Command.SWEEP)
+        desk.command(Command.TURNS, axis="altitude", turns=1.5)
+        desk.stop()
+        assert [(path, body) for _method, path, body in service.asked] == [
+            ("/api/session/sweep", None),
+            ("/api/session/turns", {"axis": "altitude", "turns": 1.5}),
+            ("/api/session/stop", {}),
+        ]
+        with pytest.raises(ServiceRefused, match="no token"):
+            RemoteDesk(service.link).look(-1, 0.0)
+        link = service.link
+    with pytest.raises(ServiceUnreachable, match="cannot be used"):
+        RemoteDesk(link).look(-1, 0.0)
