@@ -134,7 +134,7 @@ def kill_while_writing(url: str, times: int, seed: int) -> set[int]:
         ) as child:  # fmt: skip
             assert child.stdout is not None
             lines = [child.stdout.readline()]
-            killer = threading.Timer(dice.uniform(0.0, 0.08), child.send_signal, [signal.SIGKILL])
+            killer = threading.Timer(dice.uniform(0.0, 0.25), child.send_signal, [signal.SIGKILL])
             killer.start()
             lines += child.stdout.readlines()
             killer.join()

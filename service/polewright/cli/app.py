@@ -66,6 +66,8 @@ def build_app() -> typer.Typer:
     from polewright.cli.horizon import horizon
     from polewright.cli.measure import measure
     from polewright.cli.plan import plan
+    from polewright.cli.report import report
+    from polewright.cli.preset import preset
     from polewright.cli.serve import serve
     from polewright.cli.tolerance import tolerance
 
@@ -73,11 +75,13 @@ def build_app() -> typer.Typer:
     app.command(epilog=EPILOG)(adjust)
     app.command(epilog=EPILOG)(measure)
     app.command(epilog=EPILOG)(drift)
+    app.command(epilog=EPILOG)(preset)
     app.command(epilog=EPILOG)(plan)
     app.command(epilog=EPILOG)(horizon)
     app.command(epilog=EPILOG)(devices)
     app.command(epilog=EPILOG)(serve)
     app.command(epilog=EPILOG)(tolerance)
+    app.command(epilog=EPILOG)(report)
     app.add_typer(history_app, name="history", epilog=EPILOG)
     for entry in sorted(entry_points(group="polewright.commands"), key=lambda item: item.name):
         app.command(name=entry.name)(entry.load())

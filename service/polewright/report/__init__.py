@@ -1,0 +1,1 @@
+"""A report worth keeping: one HTML file that needs nothing else, and schemas for the JSON."""

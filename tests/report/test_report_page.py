@@ -1,0 +1,273 @@
+"""The report: complete, self-contained, printable, and right about what would do better."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import shutil
+import subprocess
+import sys
+import xml.etree.ElementTree as ET
+from html.parser import HTMLParser
+from pathlib import Path
+
+import jsonschema
+import numpy as np
+import pytest
+from typer.testing import CliRunner
+
+sys.path.insert(0, str(Path(__file__).parent.parent / "history"))
+
+from history_made import NIGHT_UTC_S, made_reading, made_result, made_run
+
+from polewright.angles import ARCSEC
+from polewright.cli.app import build_app
+from polewright.errors import ExitCode
+from polewright.geometry.axis import fit_axis
+from polewright.geometry.rotation import rotation_about, rotation_matrix
+from polewright.history.store import History
+from polewright.planning.noise import sweep_attitude
+from polewright.report.gain import what_would_be_better
+from polewright.report.page import report_of_result, report_of_run
+from polewright.report.pictures import axis_picture
+from polewright.report.publish import DOCUMENTS, published, schema_of
+from polewright.session.snapshot import SessionSnapshot
+from polewright.session.states import Step
+from polewright.sky.site import Site
+
+
+class Page(HTMLParser):
+    """Collects what a page would fetch or run, and its JSON."""
+
+    def __init__(self, html: str) -> None:
+        super().__init__()
+        self.fetched: list[str] = []
+        self.scripts: list[str | None] = []
+        self.data = ""
+        self.headings: list[str] = []
+        self._in = ""
+        self.feed(html)
+
+    def handle_starttag(self, tag, attrs) -> None:
+        given = dict(attrs)
+        self._in = tag
+        if tag in ("link", "img", "iframe", "object", "embed", "image", "use"):
+            self.fetched += [v for k, v in attrs if k in ("src", "href", "data", "xlink:href")]
+        if tag == "script":
+            self.scripts.append(given.get("type"))
+
+    def handle_data(self, data) -> None:
+        if self._in == "script":
+            self.data += data
+        if self._in == "h2":
+            self.headings.append(data)
+
+    def handle_endtag(self, tag) -> None:
+        self._in = ""
+
+
+def session_run():
+    way = tuple(
+        made_reading(NIGHT_UTC_S + 20.0 * k, 41.0 - 3.6 * k, -60.0 + 5.4 * k, 1) for k in range(12)
+    )
+    return made_run(
+        "session-01", NIGHT_UTC_S, (41.0, -60.0), (0.31, -0.42), readings=way, notes=("Windy.",)
+    )
+
+
+@pytest.mark.parametrize("latitude", [44.62, -31.4])
+def test_a_report_is_one_file_that_fetches_and_runs_nothing(latitude) -> None:
+    """No link, image, font or script; the only script element is the JSON of the result."""
+    result = made_result(latitude=latitude)
+    page = Page(report_of_result(result))
+
+    assert [one for one in page.fetched if not one.startswith("#")] == []
+    assert page.scripts == ["application/json"]
+    assert json.loads(page.data) == result.model_dump(mode="json")
+    assert {"What to do", "Can it be believed", "What would do better", "Cautions"} <= set(
+        page.headings
+    )
+
+
+def test_a_session_shows_the_way_and_its_sweeps() -> None:
+    """Every sweep has a row, the way is drawn far and near, and the run travels inside."""
+    run = session_run()
+    html = report_of_run(run)
+    page = Page(html)
+
+    assert json.loads(page.data)["run_id"] == "session-01"
+    assert "Sweep by sweep" in page.headings
+    assert html.count('class="way"') == 2
+    assert "Windy." in html
+
+
+def test_hostile_names_stay_text() -> None:
+    """A device's name that is HTML is shown, not obeyed."""
+    evil = '</script><script>alert(1)</script><img src="http://x/">'
+    result = made_result().model_copy(update={"telescope": evil, "notes": (evil,)})
+    page = Page(report_of_result(result))
+
+    assert page.scripts == ["application/json"]
+    assert [one for one in page.fetched if not one.startswith("#")] == []
+
+
+def test_pictures_are_well_formed_and_put_east_where_it_is() -> None:
+    """Facing north an axis too far east is drawn right of the pole; facing south, left."""
+    axis = made_result(alt=2.0, az=3.0).axis
+
+    def dot(southern: bool) -> tuple[float, float]:
+        root = ET.fromstring(axis_picture(axis, 1.0, southern=southern))
+        (found,) = [one for one in root.iter() if one.get("class") == "axis"]
+        return float(found.get("cx")) - 230.0, float(found.get("cy")) - 230.0
+
+    north, south = dot(southern=False), dot(southern=True)
+
+    assert north[0] > 0.0
+    assert north[0] == pytest.approx(-south[0])
+    assert north[1] == south[1] < 0.0
+    assert north[0] / -north[1] == pytest.approx(1.5, rel=1e-3)
+
+
+def test_the_gain_foretold_is_the_gain_got() -> None:
+    """More points over the same arc, tried 400 times, bring the smaller error that was told."""
+    result = made_result()
+    told = what_would_be_better(result, 0.5)
+    change = next(c for c in told.changes if c.sentence.startswith("7 points"))
+    site = Site(44.62, 9.31, 420.0)
+    dice = np.random.default_rng(3)
+    point = result.points[0]
+    sigma = np.hypot(
+        [point.sigma_pointing_arcsec, point.sigma_pointing_arcsec, point.sigma_roll_arcsec], 0.5
+    )
+
+    def scatter(n: int) -> float:
+        hours = np.radians(np.linspace(-52.0, -17.0, n))
+        clean = [sweep_attitude(site, hours[0], np.radians(41.0))]
+        axis = np.array([0.0, np.cos(site.latitude), np.sin(site.latitude)])
+        clean = [rotation_about(axis, -(h - hours[0])) @ clean[0] for h in hours]
+        found = []
+        for _ in range(200):
+            noisy = [
+                _Attitude(c @ rotation_matrix(dice.normal(0.0, sigma * ARCSEC)), sigma)
+                for c in clean
+            ]
+            found.append(fit_axis(noisy, southern=False).axis)
+        return float(np.sqrt(np.mean(np.sum((np.array(found) - axis) ** 2, axis=1))))
+
+    assert scatter(7) / scatter(3) == pytest.approx(change.factor, rel=0.15)
+    assert told.sigma_arcmin == pytest.approx(np.hypot(0.05, 0.07))
+    assert "turning the adjusters" in told.summary
+
+
+class _Attitude:
+    """What the fit reads of an attitude."""
+
+    def __init__(self, matrix, sigma) -> None:
+        self.matrix, self.covariance = matrix, np.diag((np.asarray(sigma) * ARCSEC) ** 2)
+        self.parity = 1
+
+
+def test_better_measuring_is_advised_only_where_it_helps() -> None:
+    """Near the tolerance with a poor measurement, a better sweep; far away, the adjusters."""
+    poor = what_would_be_better(made_result(alt=0.5, az=0.4, sigma=0.4), 0.5).summary
+    good = what_would_be_better(made_result(alt=0.1, az=0.1), 0.5).summary
+
+    assert "a better sweep helps" in poor
+    assert "good enough" in good
+
+
+# -- schemas ----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", list(DOCUMENTS))
+def test_the_published_schema_is_in_step_with_the_model(name) -> None:
+    """`python -m polewright.report.publish` was run after the last change of a model."""
+    jsonschema.Draft202012Validator.check_schema(published(name))
+
+    assert published(name) == schema_of(name)
+
+
+def test_what_is_printed_validates_and_what_is_wrong_does_not() -> None:
+    """Results, runs and snapshots pass their schemas; a missing or foreign field does not."""
+    result = made_result().model_dump(mode="json")
+    snapshot = SessionSnapshot(
+        session_id="s", version=1, step=Step.IDLE, utc_s=0.0, tolerance_arcmin=1.0
+    )
+    check = jsonschema.Draft202012Validator
+
+    check(published("measurement")).validate(result)
+    check(published("run")).validate(session_run().model_dump(mode="json"))
+    check(published("session")).validate(snapshot.model_dump(mode="json"))
+    for wrong in ({**result, "axis": None}, {**result, "extra": 1}):
+        with pytest.raises(jsonschema.ValidationError):
+            check(published("measurement")).validate(wrong)
+
+
+# -- the command ------------------------------------------------------------------------------
+
+
+def test_reports_come_from_files_and_from_the_history(tmp_path) -> None:
+    """A result's file, a run's file, a run by its first letters, or the newest of the history."""
+    url = f"sqlite:///{tmp_path / 'h.sqlite3'}"
+    with History(url) as history:
+        for n in range(5):
+            history.add(made_run(f"night-{n:03d}", NIGHT_UTC_S + 86400.0 * 9 * n, (1.0 + n, 0.0)))
+    (tmp_path / "result.json").write_text(made_result().model_dump_json())
+    (tmp_path / "run.json").write_text(session_run().model_dump_json())
+    out = tmp_path / "out.html"
+
+    def report(*words: str):
+        out.unlink(missing_ok=True)
+        return CliRunner().invoke(build_app(), ["report", *words, "-o", str(out)]).exit_code
+
+    for name in ("result.json", "run.json"):
+        assert report(str(tmp_path / name)) == 0
+        assert out.is_file()
+    assert report("night-001", "--url", url) == 0
+    assert "night-001" in out.read_text()
+    assert report("--url", url) == 0
+    assert "night-004" in out.read_text()
+    assert "The pier over time" in out.read_text()
+    assert report("nowhere", "--url", url) == ExitCode.USAGE
+    (tmp_path / "bad.json").write_text('{"axis": 3}')
+    assert report(str(tmp_path / "bad.json")) == ExitCode.USAGE
+
+
+def test_a_schema_is_printed_on_demand() -> None:
+    """Scripts get the schema from the command itself."""
+    shown = CliRunner().invoke(build_app(), ["report", "--schema", "measurement"])
+
+    assert json.loads(shown.stdout) == published("measurement")
+
+
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+
+
+@pytest.mark.e2e
+@pytest.mark.skipif(CHROMIUM is None or shutil.which("pdftotext") is None, reason="no Chromium")
+def test_the_report_prints_to_a4(tmp_path) -> None:
+    """A browser prints it to a few A4 pages that hold every section, and nothing overflows."""
+    (tmp_path / "r.html").write_text(report_of_run(session_run()), encoding="utf-8")
+    subprocess.run(
+        [
+            CHROMIUM, "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic",
+            "--no-first-run", "--disable-background-networking", "--disable-component-update",
+            "--disable-sync", "--no-pdf-header-footer", f"--user-data-dir={tmp_path / 'profile'}",
+            f"--print-to-pdf={tmp_path / 'r.pdf'}", f"file://{tmp_path / 'r.html'}",
+        ],
+        check=True, timeout=90, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+        env={**os.environ, "HOME": str(tmp_path)},
+    )  # fmt: skip
+    info = subprocess.run(
+        ["pdfinfo", tmp_path / "r.pdf"], check=True, capture_output=True, text=True
+    ).stdout
+    words = subprocess.run(
+        ["pdftotext", "-layout", tmp_path / "r.pdf", "-"],
+        check=True, capture_output=True, text=True,
+    ).stdout  # fmt: skip
+
+    assert 2 <= int(re.search(r"Pages:\s+(\d+)", info)[1]) <= 5
+    assert "A4" in info
+    for heading in ("What to do", "Sweep by sweep", "Can it be believed", "What would do better"):
+        assert heading in words
