@@ -6,11 +6,13 @@ process, as a mount would.
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import signal
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -18,7 +20,7 @@ from pathlib import Path
 import pytest
 
 from polewright.clock import REHEARSAL_VARIABLE
-from polewright.session.journal import Record, in_use, latest_journal, read_journal
+from polewright.session.journal import Journal, Record, in_use, latest_journal, read_journal
 
 pytestmark = [
     pytest.mark.e2e,
@@ -263,21 +265,67 @@ def test_killed_while_adjusting_it_goes_on_from_the_same_frame(programs) -> None
 
 
 def test_a_mount_that_was_moved_meanwhile_is_not_adjusted(programs) -> None:
-    """The declination axis turned while the program was dead: it says why it cannot go on."""
-    program = programs(watchdog=False)
-    program.start()
-    program.until(lambda: any(r.kind == "anchor" for r in program.records))
-    before = program.kill()
-    mount, clock = program.night.rig.mount, program.night.clock
-    right_ascension, declination = mount.ra_dec(clock.utc_s())
-    mount.slew_ra_dec(right_ascension, declination - 0.1, clock.utc_s())
-    wait(lambda: not slewing(program))
+    """The declination axis stands elsewhere than in the journal: it says why it cannot go on."""
+    program = programs()
+    now_s = program.night.clock.utc_s()
+    journal = Journal(program.folder / "dead.journal.jsonl")
+    journal.write(now_s - 9.0, "step", {"step": "adjusting"})
+    anchor = {
+        "axis": [0.0, 0.7, 0.714],
+        "covariance": [[0.0] * 3] * 3,
+        "reference": [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]],
+        "reference_covariance": [[0.0] * 3] * 3,
+        **{"utc_s": now_s - 9.0, "elongation": 1.1, "hfd_px": 2.0, "star_count": 40},
+        **{"tracking": True, "declination_deg": 20.0, "side_of_pier": None},
+    }
+    journal.write(now_s - 8.0, "anchor", anchor)
+    journal.close()
+    before = program.records
 
     program.start("--resume")
-    code, document, _told = program.end("\n", 30.0)
+    code, document, _told = program.end("\n", 60.0)
 
     assert code == 2
     assert "declination axis has turned" in document["error"]["message"]
     assert document["session"]["step"] == "failed"
     assert program.records[: len(before)] == before
+    assert not moving(program)
+
+
+def test_the_live_picture_on_a_terminal(programs) -> None:
+    """On a terminal the session is drawn, and q, confirmed, ends it with the mount stopped."""
+    import pty
+
+    program = programs()
+    master, slave = pty.openpty()
+    process = subprocess.Popen(
+        [sys.executable, "-m", "polewright", "align", "--config", str(program.config)],
+        env={**program.environment, "TERM": "xterm-256color", "COLUMNS": "100", "LINES": "40"},
+        **{"stdin": slave, "stdout": slave, "stderr": slave, "start_new_session": True},
+    )
+    os.close(slave)
+    drawn: list[bytes] = []
+
+    def read() -> None:
+        with contextlib.suppress(OSError):
+            while data := os.read(master, 65536):
+                drawn.append(data)
+
+    reader = threading.Thread(target=read, daemon=True)
+    reader.start()
+    try:
+        wait(lambda: b"hands off, the mount moves by itself" in b"".join(drawn), 60.0)
+        os.write(master, b"q")
+        wait(lambda: b"Stop the session and all motion? y / n" in b"".join(drawn))
+        os.write(master, b"y")
+        code = process.wait(60.0)
+    finally:
+        process.kill()
+        process.wait()
+        reader.join(5.0)
+        os.close(master)
+    text = b"".join(drawn).decode()
+
+    assert code == 130
+    assert "The mount stands still; tracking is off." in text
     assert not moving(program)
