@@ -99,7 +99,11 @@ class SimulatedRig:
             roll=self.spec.optics.roll_deg * DEG,
             utc_s=now,
         )
-        horizon = Silhouette.from_pairs(self.spec.horizon) if self.spec.horizon else None
+        horizon: Silhouette | None = None
+        if self.spec.horizon or self.spec.overhang:
+            horizon = Silhouette.from_pairs(
+                self.spec.horizon or ((0.0, 0.0),), self.spec.overhang or None
+            )
         self.sky = SkyModel(
             self.spec.site.site(), self.spec.site.atmosphere(), self.spec.sky, horizon
         )

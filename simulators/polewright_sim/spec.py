@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
 from polewright.sky.site import Atmosphere, Site
 from polewright_sim.camera_spec import OpticsSpec, SensorSpec, SkySpec
@@ -263,6 +263,20 @@ class RigSpec(_Spec):
     switches: tuple[SwitchSpec, ...] = _SWITCHES
     """No switches: no switch device."""
     horizon: tuple[tuple[float, float], ...] = ()
-    """Silhouette: (azimuth_deg, altitude_deg) corners, straight lines between; empty is open."""
+    """Silhouette: (azimuth_deg, altitude_deg) corners, straight lines between; empty is open.
+    Stars behind it are hidden, whatever the program was told of it."""
+    overhang: tuple[tuple[float, float], ...] = ()
+    """The same for what hides the sky above: a balcony, a branch; empty is open."""
     seed: int = Field(0, ge=0)
     """Fixes every random number of the rig."""
+
+    @field_validator("horizon", "overhang")
+    @classmethod
+    def _directions(cls, pairs: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float], ...]:
+        for azimuth, altitude in pairs:
+            if not (0.0 <= azimuth <= 360.0 and -90.0 <= altitude <= 90.0):
+                raise ValueError(
+                    f"({azimuth}, {altitude}) is no direction: azimuth 0 to 360 degrees from north "
+                    "through east, altitude -90 to 90"
+                )
+        return pairs
