@@ -83,12 +83,12 @@ def show(console: Console, document: dict, truth: dict, took_s: float) -> None:
     """Print true and measured misalignment side by side."""
     axis = document["axis"]
     table = Table(title="\nPolar axis error, arcminutes", title_justify="left")
-    for heading in ("", "true (simulated)", "measured", "uncertainty (1 sigma)", "difference"):
-        table.add_column(heading, justify="right" if heading else "left")
+    for heading in ("", "true (simulated)", "measured", "± 1 sigma", "difference"):
+        table.add_column(heading, justify="right" if heading else "left", no_wrap=True)
     rows = (
-        ("altitude (+ too high)", truth["alt_arcmin"], axis["d_alt_arcmin"],
+        ("altitude, + too high", truth["alt_arcmin"], axis["d_alt_arcmin"],
          axis["sigma_alt_arcmin"]),
-        ("azimuth on the sky (+ too far east)", truth["az_sky_arcmin"],
+        ("azimuth on sky, + east", truth["az_sky_arcmin"],
          axis["d_az_sky_arcmin"], axis["sigma_az_sky_arcmin"]),
         ("total", truth["total_arcmin"], axis["total_arcmin"], axis["sigma_total_arcmin"]),
     )  # fmt: skip
