@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
-from scipy.stats import poisson
+from scipy.special import gammainc
 
 from polewright.angles import Matrix, Vector
 from polewright.images.frame import StarList
@@ -264,8 +264,12 @@ def _worth_a_refit(hypotheses: int, chance_hits: float) -> int:
 
     Two of the count are the pair itself; the others are Poisson with mean ``chance_hits``.
     """
-    extra = int(poisson.isf(min(0.5, 0.5 / max(1, hypotheses)), chance_hits)) + 1
-    return max(_MIN_COUNT, 2 + extra)
+    rare = 0.5 / max(1, hypotheses)
+    extra = _MIN_COUNT - 2
+    # P(X >= k) of a Poisson variable is a regularised incomplete gamma function
+    while gammainc(extra, chance_hits) > rare and extra < 1000:
+        extra += 1
+    return 2 + extra
 
 
 def _seen_before(

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
-from scipy.stats import binom
+from scipy.special import betainc
 
 from polewright.angles import Matrix, Vector
 from polewright.images.frame import StarList
@@ -172,10 +172,11 @@ def log10_accident(
     for cut in cuts:
         free_hits = float(found[cut - 1]) - fixed
         if free_hits >= 1.0:
-            tail = binom.logsf(
-                math.floor(free_hits) - 1, max(1, cut - math.ceil(fixed)), mean[cut - 1]
-            )
-            best = min(best, max(float(tail) / math.log(10.0), -300.0))
+            hits_needed = math.floor(free_hits)
+            trials = max(hits_needed, cut - math.ceil(fixed))
+            # P(X >= k) of a binomial is a regularised incomplete beta function (DLMF 8.17.5, from memory)
+            tail = float(betainc(hits_needed, trials - hits_needed + 1, mean[cut - 1]))
+            best = min(best, math.log10(max(tail, 1e-300)))
     return best + math.log10(len(cuts)) + log10_trials
 
 
