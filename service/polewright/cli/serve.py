@@ -6,14 +6,20 @@ import contextlib
 import json
 import logging
 import sys
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 from rich.console import Console
 
-from polewright.cli.console import stop_on_signals, told_plainly
+from polewright.cli.console import exit_with, stop_on_signals, told_plainly
 from polewright.cli.options import ConfigPath, with_config_options
 from polewright.clock import CancelToken, clock_from_environment
+from polewright.errors import ExitCode
+
+if TYPE_CHECKING:
+    from polewright.serving.models import StopAnswer
+    from polewright.serving.runner import SessionRunner
+    from polewright.serving.server import RunningService
 from polewright.errors import PolewrightError
 
 LOOPBACK = "127.0.0.1"
@@ -128,17 +134,18 @@ def serve(
                     pass
                 console.print("Stopping ...")
             finally:
-                motion = _stop(runner, service)
-        if motion is not None:
-            console.print(motion, highlight=False)
+                stopped = _stop(runner, service)
+        if stopped is not None:
+            console.print(f"{stopped.message} {stopped.advice}".strip(), highlight=False)
+            exit_with(ExitCode.OK if stopped.motion == "stopped" else ExitCode.MOTION_UNKNOWN)
 
 
-def _stop(runner: Any, service: Any) -> str | None:
-    """Stop a running session and its motion, then the service; say what the mount does."""
+def _stop(runner: SessionRunner, service: RunningService) -> StopAnswer | None:
+    """Stop a running session and its motion, then the service."""
     answer = runner.hard_stop("the service was ended") if runner.running else None
     runner.close()
     service.stop()
-    return None if answer is None else f"{answer.message} {answer.advice}".strip()
+    return answer
 
 
 def _show(console: Console, links: list[str], qr: str) -> None:

@@ -112,7 +112,8 @@ function showNow(s) {
 
 function showProgress(s) {
   const p = s.progress;
-  $("progress").hidden = !p || ENDED.has(s.step);
+  // Between two frames the last words stay, or everything below would jump up and down.
+  $("progress").hidden = ENDED.has(s.step) || (!p && s.step !== "adjusting");
   if (!p) return;
   const [words, share] = progressWords(p);
   text("progress-text", words);
