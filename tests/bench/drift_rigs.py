@@ -26,7 +26,7 @@ from polewright.geometry.rotation import rotation_matrix, tangent_basis
 from polewright.planning.limits import SkyLimits
 from polewright.planning.motion import Timing
 from polewright.planning.noise import AttitudeNoise
-from polewright.planning.request import PlanRequest
+from polewright.planning.request import PlanRequest, Pointing
 from polewright_sim.adjusters import Adjusters
 from polewright_sim.mount import MountModel
 from polewright_sim.spec import AdjustersSpec, MisalignmentSpec, MountSpec, SiteSpec
@@ -135,6 +135,7 @@ def draw(seed: int) -> tuple[np.random.Generator, MountModel, PlanRequest, Matri
             boresight_floor_arcsec=0.0,
             roll_floor_arcsec=0.0,
         ),
+        pointing=Pointing(*mount.hour_angle_dec(utc_s)),
         sky=SkyLimits(altitude_min_deg=25.0),
         timing=Timing(settle_s=8.0, exposure_s=4.0),
     )

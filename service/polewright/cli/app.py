@@ -60,14 +60,16 @@ def build_app() -> typer.Typer:
 
     from polewright.cli.adjust import adjust
     from polewright.cli.align import align
+    from polewright.cli.bestpole import bestpole
     from polewright.cli.devices import devices
     from polewright.cli.drift import drift
     from polewright.cli.history import history_app
     from polewright.cli.horizon import horizon
     from polewright.cli.measure import measure
     from polewright.cli.plan import plan
-    from polewright.cli.report import report
     from polewright.cli.preset import preset
+    from polewright.cli.profile import profile
+    from polewright.cli.report import report
     from polewright.cli.serve import serve
     from polewright.cli.tolerance import tolerance
 
@@ -75,6 +77,7 @@ def build_app() -> typer.Typer:
     app.command(epilog=EPILOG)(adjust)
     app.command(epilog=EPILOG)(measure)
     app.command(epilog=EPILOG)(drift)
+    app.command(epilog=EPILOG)(bestpole)
     app.command(epilog=EPILOG)(preset)
     app.command(epilog=EPILOG)(plan)
     app.command(epilog=EPILOG)(horizon)
@@ -82,6 +85,7 @@ def build_app() -> typer.Typer:
     app.command(epilog=EPILOG)(serve)
     app.command(epilog=EPILOG)(tolerance)
     app.command(epilog=EPILOG)(report)
+    app.command(epilog=EPILOG)(profile)
     app.add_typer(history_app, name="history", epilog=EPILOG)
     for entry in sorted(entry_points(group="polewright.commands"), key=lambda item: item.name):
         app.command(name=entry.name)(entry.load())

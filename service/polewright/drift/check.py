@@ -45,8 +45,8 @@ class DriftCheck:
             if self.predicted is not None
             else pole_enu(self.site, PoleTarget.TRUE, self.atmosphere)
         )
-        if self._done:
-            trial = self._done[-1].axis
+        if self.measured is not None:  # nearer, so that the fit settles sooner
+            trial = self.measured.axis
         time_is_up = frames[-1].utc_s - frames[0].utc_s >= self.rule.longest_s
         try:
             fit = fit_field(frames, trial, self.noise)

@@ -165,17 +165,17 @@ def _images(
     attitudes: Sequence[Attitude], axis: Vector, basis: Matrix, middle: Matrix, noise: DriftNoise
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     """Images (n, 2) of the trial axis, turns (n,) and noise (n, 2) of the images."""
-    images, turns, sigmas = [], [], []
-    for item in attitudes:
-        carried = item.matrix @ middle.T
-        images.append(basis.T @ (carried @ axis))
-        turns.append(turn_about(carried, axis))
-        # A camera turned by n (its own axes) moves the image by (C n) x axis.
-        lever = basis.T @ np.cross(item.matrix.T, axis).T
-        covariance = np.asarray(item.covariance) + noise.frame_floor**2 * np.eye(3)
-        spread = lever @ covariance @ lever.T
-        sigmas.append(np.sqrt(np.diag(spread)))
-    return np.array(images), np.unwrap(np.array(turns)), np.array(sigmas)
+    matrices = np.stack([item.matrix for item in attitudes])
+    covariances = np.stack([np.asarray(item.covariance) for item in attitudes])
+    covariances = covariances + noise.frame_floor**2 * np.eye(3)
+    carried = matrices @ middle.T
+    images = (carried @ axis) @ basis
+    turns = np.array([turn_about(item, axis) for item in carried])
+    # A camera turned by n (its own axes) moves the image by (C n) x axis.
+    levers = basis.T @ np.cross(np.swapaxes(matrices, 1, 2), axis).swapaxes(1, 2)
+    spread = levers @ covariances @ levers.swapaxes(1, 2)
+    sigmas = np.sqrt(np.diagonal(spread, axis1=1, axis2=2))
+    return images, np.unwrap(turns), sigmas
 
 
 def _design(turns: Vector) -> NDArray[np.float64]:
@@ -209,7 +209,9 @@ def _robust(
         residuals = images - (design @ solution).reshape(n, 2)
         factor = np.array([scatter(residuals[:, k] / sigmas[:, k]) for k in (0, 1)])
         distance = np.linalg.norm(residuals / (sigmas * factor), axis=1) / math.sqrt(2.0)
-        weights = np.minimum(1.0, HUBER / np.maximum(distance, 1e-12))
+        before, weights = weights, np.minimum(1.0, HUBER / np.maximum(distance, 1e-12))
+        if float(np.max(np.abs(weights - before))) < 1e-3:
+            break
         solution = _solve(images, design, sigmas * factor, weights)
     return weights, sigmas * factor, factor, solution
 
