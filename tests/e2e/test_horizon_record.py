@@ -1,4 +1,4 @@
-"""Recording the skyline by pointing the mount at it."""
+"""Recording the skyline by pointing the mount at it, and planning with devices asked."""
 
 from __future__ import annotations
 
@@ -102,3 +102,27 @@ def test_the_skyline_is_recorded_from_the_mounts_pointing(
     assert "The Sun is up and" in done.stderr
     assert "'what?' is none of" in done.stderr
     assert commands == []
+
+
+def test_planning_with_the_devices_asks_them_and_moves_nothing(start_night, monkeypatch) -> None:
+    """The first slew is judged from where the mount points; it stays parked; nothing is assumed."""
+    night = start_night(rate=6.0)
+    clock = night.clock
+    monkeypatch.setenv(
+        REHEARSAL_VARIABLE, f"{clock.start_utc_s},{clock.origin_real_s},{clock.rate}"
+    )
+    words = ["plan", "--connect", "--json", "--optics-focal-length-mm", "200"]
+    for kind in ("telescope", "camera"):
+        words += [f"--{kind}-host", night.running.host, f"--{kind}-port", str(night.running.port)]
+
+    done = CliRunner().invoke(build_app(), words)
+
+    assert done.exit_code == 0, done.output
+    document = json.loads(done.stdout.splitlines()[-1])
+    assert document["site"]["latitude_deg"] == pytest.approx(44.62)
+    assert document["plans"]
+    for plan in document["plans"]:
+        assert not any("first slew" in warning for warning in plan["warnings"])
+    assert not any("no camera was asked" in note for note in document["notes"])
+    assert night.rig.mount.at_park
+    assert not night.rig.mount.tracking
