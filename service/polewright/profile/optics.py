@@ -1,0 +1,55 @@
+"""The focal length, found by solving one frame with no idea of the scale."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from polewright.angles import ARCSEC
+from polewright.measuring.measurement import ready_mount
+from polewright.measuring.rig import Rig
+from polewright.measuring.sweep import look_at, take_frame
+from polewright.profile.errors import PixelUnknown
+
+
+@dataclass(frozen=True)
+class FoundOptics:
+    """What one solved frame tells of the optics."""
+
+    focal_length_mm: float
+    pixel_um: float
+    """Unbinned."""
+    scale_arcsec_per_px: float
+    """Of the frame as it was taken."""
+    field_deg: tuple[float, float]
+    mirrored: bool
+    matched: int
+
+
+def find_optics(rig: Rig) -> FoundOptics:
+    """Expose where the mount points and solve without a scale. The mount tracks, never slews.
+
+    Raises:
+        PixelUnknown: neither camera nor configuration tells the pixel.
+        polewright.errors.DeviceError, ImageError, SolveError: as camera, detection and solver say.
+    """
+    told = rig.camera.info().pixel_um
+    pixel_um = rig.config.optics.pixel_um or (told[0] if told else None)
+    if not pixel_um:
+        raise PixelUnknown
+    ready_mount(rig)
+    frame = take_frame(rig, rig.config.sweep.exposure_s)
+    stars, _quality = look_at(rig, frame)
+    rig.plates.scale = None  # whatever the mount or the file said of it is what is to be found
+    plate = rig.plates.solve(
+        stars, frame, rig.mount_icrs(rig.plates.sky_at(frame.utc_mid_s)), rig.cancel
+    )
+    scale = plate.solution.scale
+    degrees = scale / ARCSEC / 3600.0
+    return FoundOptics(
+        focal_length_mm=pixel_um * rig.config.camera.binning * 1e-3 / scale,
+        pixel_um=pixel_um,
+        scale_arcsec_per_px=scale / ARCSEC,
+        field_deg=(frame.width * degrees, frame.height * degrees),
+        mirrored=plate.solution.parity < 0,
+        matched=plate.solution.matched,
+    )

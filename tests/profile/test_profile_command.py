@@ -1,0 +1,173 @@
+"""`polewright profile`: asks little, changes only that, loses nothing."""
+
+from __future__ import annotations
+
+import json
+import stat
+
+import pytest
+from typer.testing import CliRunner
+
+from polewright.cli.app import build_app
+from polewright.config import BadConfig, Config, config_from_file, config_from_text, meaning
+from polewright.errors import ExitCode
+from polewright.profile import editing
+from polewright.profile.editing import difference, with_changes, write_whole
+from polewright.profile.errors import FileChangedMeanwhile, ProfileNotWritten
+from polewright.profile.questions import QUESTIONS
+
+FILE = """# My rig, balcony side.
+[site]
+latitude_deg = 44.62   # from the map
+longitude_deg = 9.31
+
+[profile]
+heavy_load = true # two counterweights
+
+[profile.altitude]
+name = 'front bolt'      # the long one
+arcmin_per_turn = 5.50
+
+# Trees in the west.
+[sweep]
+direction = "east"
+solver_note = 1
+""".replace("solver_note = 1\n", "")
+
+
+def profile(path, *words: str, typed: str | None = None):
+    return CliRunner().invoke(build_app(), ["profile", "--config", str(path), *words], input=typed)
+
+
+def test_every_question_is_a_key_and_its_default_is_usable() -> None:
+    """Each question names a key of the configuration, and its default is accepted there."""
+    for question in QUESTIONS:
+        assert meaning(question.key.split(".")[:1]) is not None
+        if question.default is not None:
+            config_from_text("", overrides=None)
+            with_changes("", {question.key: question.default}, "defaults")
+
+
+def test_a_new_file_is_made_from_options_alone(tmp_path) -> None:
+    """Without a terminal nothing is asked; the file loads and holds the answers."""
+    path = tmp_path / "rig" / "polewright.toml"
+    done = profile(
+        path, "--no-ask", "--altitude-name", "front bolt", "--altitude-arcmin-per-turn", "5,5",
+        "--azimuth-opposing-pair", "yes", "--limits-hour-angle-max-deg", "95", "--json",
+    )  # fmt: skip
+    config = config_from_file(path)
+
+    assert done.exit_code == 0
+    assert json.loads(done.stdout)["written"] is True
+    assert config.profile.altitude.name == "front bolt"
+    assert config.profile.altitude.arcmin_per_turn == 5.5
+    assert config.profile.azimuth.opposing_pair is True
+    assert config.limits.hour_angle_max_deg == 95.0
+
+
+def test_comments_order_and_spelling_stay(tmp_path) -> None:
+    """Only the lines of the answers change; answers that stand there already change nothing."""
+    path = tmp_path / "p.toml"
+    path.write_text(FILE)
+
+    profile(
+        path, "--no-ask", "--altitude-name", "rear bolt", "--altitude-arcmin-per-turn", "5.5",
+        "--azimuth-name", "side knobs",
+    )  # fmt: skip
+    after = path.read_text().splitlines()
+
+    removed = [line for line in FILE.splitlines() if line not in after]
+    assert removed == ["name = 'front bolt'      # the long one"]
+    assert 'name = "rear bolt"      # the long one' in after
+    assert "arcmin_per_turn = 5.50" in after
+    assert config_from_file(path).profile.azimuth.name == "side knobs"
+    assert config_from_file(path).profile.heavy_load is True
+
+
+def test_questions_are_asked_with_what_is_there_and_shown_before_writing(tmp_path) -> None:
+    """Enter keeps the present value, a wrong answer is asked again, and a no writes nothing."""
+    path = tmp_path / "p.toml"
+    path.write_text(FILE)
+    typed = ["", "lift it", "", "six", "6", "", *[""] * (len(QUESTIONS) - 5)]
+
+    refused = profile(path, "--ask", typed="\n".join([*typed, "n"]) + "\n")
+    kept = path.read_text()
+    done = profile(path, "--ask", typed="\n".join([*typed, "y"]) + "\n")
+
+    assert refused.exit_code == 0
+    assert kept == FILE
+    assert "[front bolt]" in refused.output
+    assert "a number is needed" in refused.output
+    assert '+to_raise = "lift it"' in refused.output
+    assert done.exit_code == 0
+    assert config_from_file(path).profile.altitude.to_raise == "lift it"
+    assert config_from_file(path).profile.altitude.arcmin_per_turn == 6.0
+    assert config_from_file(path).profile.altitude.to_lower == Config().profile.altitude.to_lower
+
+
+@pytest.mark.parametrize(
+    ("words", "part"),
+    [
+        (["--altitude-arcmin-per-turn", "many"], "a number is needed"),
+        (["--altitude-arcmin-per-turn", "-4"], "greater than 0"),
+        (["--heavy-load", "perhaps"], "yes or no"),
+    ],
+)
+def test_wrong_answers_leave_the_file_alone(tmp_path, words, part) -> None:
+    """A value that is not usable is named, and nothing is written."""
+    path = tmp_path / "p.toml"
+    path.write_text(FILE)
+    done = profile(path, "--no-ask", *words, "--json")
+
+    assert done.exit_code == ExitCode.USAGE
+    assert part in json.loads(done.stdout)["error"]["message"]
+    assert path.read_text() == FILE
+
+
+def test_a_broken_file_is_not_overwritten(tmp_path) -> None:
+    """A file that is no configuration is told by line, not replaced."""
+    path = tmp_path / "p.toml"
+    path.write_text("[site\nlatitude_deg = 3\n")
+    done = profile(path, "--no-ask", "--altitude-name", "bolt")
+
+    assert done.exit_code == ExitCode.USAGE
+    assert path.read_text() == "[site\nlatitude_deg = 3\n"
+    with pytest.raises(BadConfig):
+        with_changes("[nowhere]\nkey = 1\n", {}, "file")
+
+
+def test_a_dry_run_writes_nothing(tmp_path) -> None:
+    """The difference is shown and the file stays absent."""
+    path = tmp_path / "p.toml"
+    done = profile(path, "--no-ask", "--dry-run", "--altitude-name", "bolt", "--json")
+
+    assert '+name = "bolt"' in json.loads(done.stdout)["difference"]
+    assert not path.exists()
+
+
+def test_writing_is_whole_or_not_at_all(tmp_path, monkeypatch) -> None:
+    """A failure at any moment leaves the old file, no litter, its mode, and a link a link."""
+    path, real = tmp_path / "p.toml", tmp_path / "real.toml"
+    real.write_text(FILE)
+    real.chmod(0o640)
+    path.symlink_to(real)
+    after = with_changes(FILE, {"sweep.points": 5}, "p.toml")
+    assert difference(FILE, after, "p.toml").count("\n+points = 5") == 1
+
+    with monkeypatch.context() as broken:
+        broken.setattr(editing.os, "fsync", _disk_full)
+        with pytest.raises(ProfileNotWritten, match="space"):
+            write_whole(path, FILE, after)
+    assert real.read_text() == FILE
+    with pytest.raises(FileChangedMeanwhile):
+        write_whole(path, "something else", after)
+    write_whole(path, FILE, after)
+
+    assert real.read_text() == after
+    assert path.is_symlink()
+    assert stat.S_IMODE(real.stat().st_mode) == 0o640
+    assert sorted(item.name for item in tmp_path.iterdir()) == ["p.toml", "real.toml"]
+
+
+def _disk_full(_handle: int) -> None:
+    raise OSError(28, "No space left on device")
