@@ -135,6 +135,17 @@ class SweepSection(Section):
     exposure_s: float = Field(
         4.0, gt=0, le=600, description="exposure at each point, s (common practice, no source)"
     )
+    exposure_auto: bool = Field(
+        False,
+        description="whether the exposure is found from sky and stars of a first frame; "
+        "[sweep] exposure_s is where the search begins",
+    )
+    exposure_min_s: float = Field(
+        0.5, gt=0, le=600, description="shortest exposure that exposure_auto may choose, s"
+    )
+    exposure_max_s: float = Field(
+        20.0, gt=0, le=600, description="longest exposure that exposure_auto may choose, s"
+    )
     settle_s: float = Field(
         15.0,
         ge=0,
@@ -227,6 +238,121 @@ class SafetySection(DeviceSection):
     def wanted(self) -> bool:
         """Whether there is one to watch."""
         return any(value is not None for value in (self.host, self.port, self.device_number))
+
+
+class CoverSection(SafetySection):
+    """A cover or flat-field light; give host, port or device_number to have it looked at."""
+
+
+class DomeSection(SafetySection):
+    """A dome or roll-off roof; give host, port or device_number to have it looked at."""
+
+
+class FocuserSection(SafetySection):
+    """A focuser; give host, port or device_number where discovery cannot tell which."""
+
+
+class StartupSection(Section):
+    """What `polewright startup` checks and may do before a night with nobody there."""
+
+    wait_s: float = Field(
+        300.0, ge=0, le=7200, description="longest wait for the devices to appear, s (own choice)"
+    )
+    site_tolerance_deg: float = Field(
+        0.1,
+        gt=0,
+        le=10,
+        description="how far the mount's site may be from the configured one, degrees (own choice)",
+    )
+    clock_tolerance_s: float = Field(
+        5.0,
+        gt=0,
+        le=600,
+        description="how far the mount's clock and sidereal time may be off ours, s (own choice)",
+    )
+    open_cover: bool = Field(False, description="whether a closed cover is opened")
+    open_roof: bool = Field(
+        False,
+        description="whether a closed roof or dome shutter is opened; nothing here knows whether "
+        "the telescope is clear of it",
+    )
+    roof_timeout_s: float = Field(
+        240.0, ge=5, le=3600, description="longest that a roof may take to open, s"
+    )
+    points: int = Field(3, ge=3, le=12, description="points of the quick check")
+    max_points: int = Field(
+        5, ge=3, le=12, description="points it may grow to while it is not sure or not trusted"
+    )
+    sigma_arcmin: float | None = Field(
+        None,
+        gt=0,
+        le=60,
+        description="uncertainty wanted of the total error, 1 sigma, arcminutes; a quarter of the "
+        "tolerance if left out",
+    )
+    max_hfd_px: float = Field(
+        12.0, gt=1, le=200, description="half-flux diameter above which focus is called wrong, px"
+    )
+    max_elongation: float = Field(
+        2.5, gt=1, le=20, description="long over short axis of stars above which tracking is wrong"
+    )
+    afterwards: Literal["park", "track", "stop"] = Field(
+        "park", description="how the mount is left: parked, tracking the stars, or stopped"
+    )
+
+
+class NotifySection(Section):
+    """Whom to tell how an unattended run ended. Neither is ever written to a log."""
+
+    command: str | None = Field(
+        None,
+        description="program to run, with {title}, {text}, {outcome} and {exit_code} as its "
+        "arguments' places; no shell",
+    )
+    url: str | None = Field(
+        None,
+        description="address that gets a JSON document by POST (http, https), or any service "
+        "known to the package apprise, where that is installed",
+    )
+    when: Literal["always", "trouble"] = Field(
+        "always", description="every time, or only when the exit code is not 0"
+    )
+
+
+class LogSection(Section):
+    """The log of `serve`, `startup` and unattended runs: one JSON document a line."""
+
+    file: str | None = Field(None, description="file to log to; nothing is logged if left out")
+    max_mb: float = Field(
+        10.0, gt=0, le=1000, description="size at which a new file is begun, megabytes"
+    )
+    keep: int = Field(5, ge=1, le=100, description="old files kept")
+
+
+class AdjusterSection(Section):
+    """What turns the adjusters: hands, or motors."""
+
+    name: str = Field(
+        "manual", description="manual, command, or an adjuster that an installed package brings"
+    )
+    first_step_arcmin: float = Field(
+        3.0, gt=0, le=60, description="first turn, from which sign and gain are learned, arcmin"
+    )
+    largest_step_arcmin: float = Field(
+        40.0, gt=0, le=600, description="largest single turn, arcminutes"
+    )
+    altitude_travel_arcmin: float = Field(
+        240.0, gt=0, le=3000, description="farthest turn in altitude from where it started, arcmin"
+    )
+    azimuth_travel_arcmin: float = Field(
+        360.0, gt=0, le=3000, description="farthest turn in azimuth from where it started, arcmin"
+    )
+    most_moves: int = Field(
+        60, ge=2, le=500, description="turns after which an unattended session gives up"
+    )
+    options: dict[str, Any] = Field(
+        default_factory=dict, description="the adjuster's own options, as a table"
+    )
 
 
 class RecoverySection(Section):
@@ -392,6 +518,9 @@ class Config(Section):
     horizon: HorizonSection = Field(default_factory=HorizonSection)
     limits: LimitsSection = Field(default_factory=LimitsSection)
     safety: SafetySection = Field(default_factory=SafetySection)
+    cover: CoverSection = Field(default_factory=CoverSection)
+    dome: DomeSection = Field(default_factory=DomeSection)
+    focuser: FocuserSection = Field(default_factory=FocuserSection)
     recovery: RecoverySection = Field(default_factory=RecoverySection)
     solver: SolverSection = Field(default_factory=SolverSection)
     pole: PoleSection = Field(default_factory=PoleSection)
@@ -401,6 +530,10 @@ class Config(Section):
     )
     run: RunSection = Field(default_factory=RunSection)
     publish: PublishSection = Field(default_factory=PublishSection)
+    startup: StartupSection = Field(default_factory=StartupSection)
+    adjuster: AdjusterSection = Field(default_factory=AdjusterSection)
+    notify: NotifySection = Field(default_factory=NotifySection)
+    log: LogSection = Field(default_factory=LogSection)
     tonight: TonightSection = Field(default_factory=TonightSection)
     history: HistorySection = Field(default_factory=HistorySection)
 

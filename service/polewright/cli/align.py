@@ -36,6 +36,13 @@ def align(
     ] = None,
     plain: Plain = False,
     as_json: AsJson = False,
+    unattended: Annotated[
+        bool,
+        typer.Option(
+            "--unattended",
+            help="nobody is there: the adjuster that [adjuster] names turns the axis by itself",
+        ),
+    ] = False,
     *,
     overrides: dict[str, Any],
 ) -> None:
@@ -48,6 +55,10 @@ def align(
 
     The session is written to a journal, step by step; after a crash or a power cut, --resume
     goes on where that is safe and says why not where it is not.
+
+    With --unattended motors turn the adjusters: small steps first, from which sign, gain and lost
+    motion are learned, then on by the live reading, within the travel of [adjuster]. It stops
+    (exit code 7) on any rotation that the motors do not explain, and never turns while unsafe.
     """
     run_session(
         config,
@@ -57,6 +68,7 @@ def align(
         plain=plain,
         as_json=as_json,
         may_finish=False,
+        attended=not unattended,
     )
 
 
@@ -69,6 +81,7 @@ def run_session(
     plain: bool,
     as_json: bool,
     may_finish: bool,
+    attended: bool = True,
 ) -> None:
     """Run a session in this terminal and end the command as it ended."""
     from polewright.cli.console import stop_on_signals
@@ -99,6 +112,7 @@ def run_session(
                 session_id=opened.session_id,
                 anchor=opened.anchor,
                 resumed=opened.resumed,
+                attended=attended,
             )
 
         session, outcome, keyboard = run_in_terminal(

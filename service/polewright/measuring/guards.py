@@ -113,10 +113,13 @@ class Guards:
         for guard in self.guards:
             guard.solved(solved)
 
-    def while_tracking(self) -> None:
-        """Look at a mount that should only track; cheap enough to be called all the time."""
+    def while_tracking(self, *, at_once: bool = False) -> None:
+        """Look at a mount that should only track; cheap enough to be called all the time.
+
+        ``at_once`` looks even if it has just been looked at.
+        """
         timer_s = self.rig.clock.monotonic_s()
-        if timer_s - self._looked_s < TRACKING_LOOK_S:
+        if not at_once and timer_s - self._looked_s < TRACKING_LOOK_S:
             return
         self._looked_s = timer_s
         state, sky = self.rig.telescope.state(), self.rig.sky_now()

@@ -44,6 +44,7 @@ from polewright.measuring.sweep import SweepPoint, look_at, report_plate, take_f
 from polewright.measuring.watching import watched
 from polewright.planning.request import PlanRequest, SweepPlan
 from polewright.session.board import Board
+from polewright.session.hands_free import HandsFree, unattended_config
 from polewright.session.journal import Journal, JournalUnusable, read_journal
 from polewright.session.resume import Anchor, anchor_record, recall
 from polewright.session.snapshot import SessionSnapshot
@@ -120,7 +121,8 @@ class AlignSession:
         listener: hears every event, in the session's own thread.
         anchor: where an interrupted session was adjusting; None starts with a sweep.
         resumed: whether an interrupted session goes on; a mount found slewing is then stopped.
-        attended: whether a person is there to press for a new sweep.
+        attended: whether a person is there to turn the adjusters and press for a new sweep;
+            otherwise [adjuster] has to name what turns them.
     """
 
     def __init__(
@@ -136,7 +138,10 @@ class AlignSession:
         resumed: bool = False,
         attended: bool = True,
     ) -> None:
-        self.config, self.clock, self.journal = config, clock, journal
+        self.config = config if attended else unattended_config(config)
+        self.clock, self.journal = clock, journal
+        self._attended = attended
+        self._hands_free: HandsFree | None = None
         self.cancel = CancelToken()
         self.session_id = session_id
         self.engine: AdjustmentEngine | None = None
@@ -213,6 +218,8 @@ class AlignSession:
             rig.on_plan = self._keep_plan
             self._board.knows_site(rig.site.southern)
             self._board.knows_motion(rig.telescope)
+            if not self._attended:
+                self._hands_free = HandsFree.of(rig, self.clock, self._write)
             with watched(rig), motion_stopped_on_trouble(rig.telescope, rig.clock, self._hear):
                 self._align(rig)
             self.outcome = ExitCode.OK
@@ -332,6 +339,8 @@ class AlignSession:
     def _adjust(self, rig: Rig, engine: AdjustmentEngine) -> None:
         """Read frame after frame until a new sweep is wanted."""
         self._sweep_wanted.clear()
+        if self._hands_free is not None:
+            self._hands_free.begin_pass()
         while True:
             rig.guards.while_tracking()
             self._obey(engine)
@@ -342,6 +351,8 @@ class AlignSession:
                 continue
             reading = engine.update(self._look(rig))
             self._tell(rig, reading)
+            if self._hands_free is not None:
+                self._hands_free.act(reading)
             asked = reading.advice.action in (Action.STOP_AND_SWEEP, Action.DONE)
             if self._by_itself and reading.settled and asked:
                 break

@@ -1,0 +1,94 @@
+"""A session's motors: every turn only while it is safe, and written down before it is made."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from polewright.adjusters.base import Adjuster, NeedsHands, load_adjuster
+from polewright.adjusting.closed_loop import ClosedLoop
+from polewright.adjusting.engine import Reading
+from polewright.adjusting.errors import TravelAtEnd
+from polewright.adjusting.motor import MotorLimits
+from polewright.adjusting.profile import Axis
+from polewright.angles import ARCMIN
+from polewright.clock import Clock
+from polewright.config import Config
+from polewright.measuring.rig import Rig
+
+Write = Callable[[str, Mapping[str, Any]], None]
+
+
+def unattended_config(config: Config) -> Config:
+    """Return the configuration of a run with nobody there: motors need no tightening."""
+    profile = config.profile.model_copy(update={"needs_snugging": False})
+    return config.model_copy(update={"profile": profile})
+
+
+class HandsFree:
+    """The closed loop on a connected rig.
+
+    Args:
+        rig: asked for safety before and during every turn.
+        adjuster: what turns.
+        write: keeps a record of every turn, before it is made.
+    """
+
+    def __init__(self, rig: Rig, adjuster: Adjuster, write: Write) -> None:
+        self._rig, self._adjuster, self._write = rig, adjuster, write
+        section = rig.config.adjuster
+        travel = {
+            Axis.ALTITUDE: section.altitude_travel_arcmin,
+            Axis.AZIMUTH: section.azimuth_travel_arcmin,
+        }
+        limits = {
+            axis: MotorLimits(
+                section.first_step_arcmin * ARCMIN,
+                section.largest_step_arcmin * ARCMIN,
+                travel[axis] * ARCMIN,
+            )
+            for axis in Axis
+        }
+        self.loop = ClosedLoop(limits, self._turn, section.most_moves)
+
+    @classmethod
+    def of(cls, rig: Rig, clock: Clock, write: Write) -> HandsFree:
+        """Return what the configuration names. Raises `NeedsHands`, or another `ConfigError`."""
+        section = rig.config.adjuster
+        adjuster = load_adjuster(section.name, section.options, clock)
+        if not adjuster.automatic:
+            raise NeedsHands
+        return cls(rig, adjuster, write)
+
+    def begin_pass(self) -> None:
+        """Tell that a new sweep was made."""
+        self.loop.begin_pass()
+
+    def act(self, reading: Reading) -> None:
+        """Turn what the reading asks for. Raises as `ClosedLoop.act`, adjuster and guards do."""
+        turned = self.loop.act(reading)
+        if turned is not None:
+            motor = self.loop.motors[turned.axis]
+            self._rig.note(
+                f"Turn {self.loop.moves}: {turned.axis.value} motor told "
+                f"{turned.asked / ARCMIN:+.2f}′ (it stands at {motor.position / ARCMIN:+.1f}′)."
+            )
+
+    def _turn(self, axis: Axis, asked: float) -> None:
+        self._check()
+        arcmin = asked / ARCMIN
+        position = self._adjuster.position_arcmin(axis.value)
+        travel = self._adjuster.travel_arcmin(axis.value)
+        if position is not None and travel is not None:
+            low, high = travel
+            if not low <= position + arcmin <= high:
+                raise TravelAtEnd(axis.value, position + arcmin, high if arcmin > 0 else -low)
+        self._write("turn", {"axis": axis.value, "asked_arcmin": arcmin, "position": position})
+        self._adjuster.turn(axis.value, arcmin, self._check)
+
+    def _check(self) -> None:
+        """Never while unsafe, nor after a stop was asked for; a sign of life besides."""
+        rig = self._rig
+        rig.cancel.check()
+        rig.guards.while_tracking(at_once=True)
+        rig.clock.sleep(0.0, rig.cancel)
