@@ -102,6 +102,28 @@ def test_a_session_shows_the_way_and_its_sweeps() -> None:
     assert "Windy." in html
 
 
+def test_a_drift_check_is_shown_as_an_image_that_cannot_run(tmp_path) -> None:
+    """The check of the same night joins the report; a script in its picture never runs."""
+    picture = '<svg xmlns="http://www.w3.org/2000/svg"><script>alert(1)</script></svg>'
+    document = {"verdict": "agrees", "sentence": "The drift agrees.", "svg": picture}
+    url = f"sqlite:///{tmp_path / 'h.sqlite3'}"
+    with History(url) as history:
+        history.add(made_run("measured1", NIGHT_UTC_S))
+        history.add(
+            made_run("drift-001", NIGHT_UTC_S + 3600.0, sweeps=(), kind="drift", drifts=(document,))
+        )
+    out = tmp_path / "r.html"
+    CliRunner().invoke(build_app(), ["report", "measured1", "--url", url, "-o", str(out)])
+    page = Page(out.read_text())
+
+    assert "Drift check" in page.headings
+    assert "The drift agrees." in out.read_text()
+    assert page.scripts == ["application/json"]
+    assert [one[:26] for one in page.fetched if not one.startswith("#")] == [
+        "data:image/svg+xml;base64,"
+    ]
+
+
 def test_hostile_names_stay_text() -> None:
     """A device's name that is HTML is shown, not obeyed."""
     evil = '</script><script>alert(1)</script><img src="http://x/">'

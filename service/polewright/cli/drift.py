@@ -77,6 +77,7 @@ def drift(
     from polewright.drift.estimator import DriftNoise
     from polewright.drift.plot import drift_plot
     from polewright.drift.prediction import predicted_from_document
+    from polewright.history.recording import recorded
     from polewright.measuring.connect import connect_rig
     from polewright.measuring.drift_run import DriftSettings, run_drift
 
@@ -103,12 +104,28 @@ def drift(
                 text = axis.read_text(encoding="utf-8")
             except (OSError, UnicodeDecodeError) as exc:
                 raise PredictionUnreadable(str(axis), str(exc)) from exc
-        with stop_on_signals(cancel), _Listener(progress) as listener:
-            rig = connect_rig(settings, clock_from_environment(), cancel, listener)
+        clock = clock_from_environment()
+        with (
+            stop_on_signals(cancel),
+            recorded(settings, clock, "drift", progress.print) as recorder,
+            _Listener(progress) as listener,
+        ):
+
+            def hear(event: Event) -> None:
+                listener(event)
+                recorder(event)
+
+            rig = connect_rig(settings, clock, cancel, hear)
             predicted = None
             if axis is not None:
                 predicted = predicted_from_document(text, str(axis), rig.site)
             run = run_drift(rig, predicted, how)
+            recorder.drifted(
+                {
+                    **run.result.model_dump(mode="json"),
+                    "svg": drift_plot(run.curves, run.result.sentence).decode(),
+                }
+            )
         if plot is not None:
             picture = drift_plot(
                 run.curves,

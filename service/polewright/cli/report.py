@@ -99,9 +99,20 @@ def _of_history(run: str | None, config: Path | None, url: str | None) -> str:
     settings = config_from_file(config, {"pole.tolerance_from_tonight": False})
     with History(url or settings.history.url) as history:
         record = history.get(run or _newest(history))
-        return report_of_run(
-            record, _months(history, record.pier, record.finished_utc_s, settings.history)
-        )
+        checks = _checks_after(history, record.pier, record.finished_utc_s)
+        months = _months(history, record.pier, record.finished_utc_s, settings.history)
+        return report_of_run(record, [*checks, *months])
+
+
+def _checks_after(history: History, pier: str, finished_utc_s: float) -> list[Drift]:
+    """Drift checks of the same night, which compare with this run."""
+    from polewright.history.store import RunFilter
+    from polewright.report.page import drift_check
+
+    night = RunFilter(
+        pier=pier, kind="drift", since_utc_s=finished_utc_s, until_utc_s=finished_utc_s + 43200.0
+    )
+    return [drift_check(item) for run in history.records(night) for item in run.drifts]
 
 
 def _newest(history: History) -> str:

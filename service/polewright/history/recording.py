@@ -149,6 +149,8 @@ class RunRecorder:
     @property
     def verdict(self) -> ExitCode:
         """How a run that ended by itself ended: by what it measured last."""
+        if self._drifts and self._drifts[-1].get("verdict") in ("disagrees", "needs longer"):
+            return ExitCode.AXIS_NOT_TRUSTED
         outside = self._sweeps and not self._sweeps[-1].result.within_tolerance
         return ExitCode.OUT_OF_TOLERANCE if outside else ExitCode.OK
 

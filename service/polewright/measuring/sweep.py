@@ -14,6 +14,7 @@ from polewright.images.frame import Frame, StarList
 from polewright.images.quality import FrameQuality, frame_quality
 from polewright.measuring.camera_setup import ready_camera
 from polewright.measuring.events import FrameMeasured, PointSolved
+from polewright.measuring.keeping import keep_frame
 from polewright.measuring.plate import Plate
 from polewright.measuring.pointing import icrs_from_mount, pointing_from_mount
 from polewright.measuring.policy import repeating
@@ -122,6 +123,8 @@ def solve_here(
     expected = rig.plates.expected_centre(mount_icrs)
     plate = rig.plates.solve(stars, frame, mount_icrs, rig.cancel)
     report_plate(rig, plate, number, total)
+    if rig.config.run.keep_frames is not None:
+        keep_frame(rig, frame, plate, number)
     miss = None if expected is None else float(separation(expected, plate.solution.centre_icrs))
     rig.guards.solved(number, plate, pointing_from_mount(sky, rig.equatorial_system, *told), miss)
     return SolvedPoint(number, point, frame, quality, plate)

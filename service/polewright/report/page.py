@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import json
 import re
 from collections.abc import Iterable, Sequence
@@ -36,7 +37,7 @@ def report_of_run(run: RunRecord, drifts: Sequence[Drift] = ()) -> str:
     """Return the page of a recorded run. Raises `NothingToReport` when it measured nothing."""
     if not run.sweeps:
         raise NothingToReport(run.run_id)
-    checks = [_drift_of(document) for document in run.drifts]
+    checks = [drift_check(document) for document in run.drifts]
     return _page(run.sweeps[-1].result, config_of(run.config), run, [*checks, *drifts])
 
 
@@ -280,10 +281,16 @@ def _points(result: MeasurementResult, floor_arcsec: float) -> str:
     )
 
 
-def _drift_of(document: dict[str, Any]) -> Drift:
-    """What a drift check's own document says; it is kept whole in the data below."""
-    sentence = str(document.get("sentence") or document.get("verdict") or "see the data below")
-    return Drift("Drift check", sentence)
+def drift_check(document: dict[str, Any]) -> Drift:
+    """Return what a drift check's own document says, with its picture if it brings one."""
+    sentence = str(document.get("sentence") or document.get("verdict") or "no verdict")
+    picture = document.get("svg")
+    if not isinstance(picture, str):
+        return Drift("Drift check", sentence)
+    # As an image, whose scripts no browser runs: the document may come from another machine.
+    data = base64.b64encode(picture.encode()).decode()
+    alt = 'alt="Drift of the fields" style="width:100%"'
+    return Drift("Drift check", sentence, f'<img src="data:image/svg+xml;base64,{data}" {alt}>')
 
 
 def _drift(item: Drift) -> str:

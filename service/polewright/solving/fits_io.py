@@ -14,8 +14,10 @@ from polewright.images.frame import Frame, SensorKind, StarList
 from polewright.solving.base import SolveHint
 
 
-def write_image(path: Path, frame: Frame, hint: SolveHint | None = None) -> None:
-    """Write a frame as one grey 16-bit image, row 0 first, with hints as keywords.
+def write_image(
+    path: Path, frame: Frame, hint: SolveHint | None = None, more: fits.Header | None = None
+) -> None:
+    """Write a frame as one grey 16-bit image, row 0 first, with hints and ``more`` as keywords.
 
     A mosaic is smoothed with [1 2 1] x [1 2 1] so that its colours do not look like a pattern of
     stars; colour planes are averaged. Counts beyond 16 bits are scaled down.
@@ -34,6 +36,8 @@ def write_image(path: Path, frame: Frame, hint: SolveHint | None = None) -> None
     if frame.gain_e_per_adu is not None:
         header["EGAIN"] = (frame.gain_e_per_adu, "[e-/adu]")
     _add_hints(header, hint)
+    if more is not None:
+        header.update(more)
     whole = frame.pixels.dtype.kind in "ui"
     fits.PrimaryHDU(_sixteen_bits(_grey(frame), whole), header).writeto(
         path, output_verify="exception"

@@ -1,0 +1,62 @@
+"""Keeps the solved frames of a sweep as FITS files that other programs can use."""
+
+from __future__ import annotations
+
+import re
+from datetime import UTC, datetime
+from pathlib import Path
+
+from astropy.io.fits import Header
+
+from polewright import __version__
+from polewright.angles import DEG, azalt_from_enu
+from polewright.images.frame import Frame
+from polewright.measuring.plate import Plate
+from polewright.measuring.rig import Rig
+from polewright.solving.fits_io import write_image
+from polewright.solving.wcs import wcs_header
+
+
+def keep_frame(rig: Rig, frame: Frame, plate: Plate, number: int) -> Path | None:
+    """Write a frame with its whole WCS into [run] keep_frames; trouble is told, no more.
+
+    Returns:
+        The file, None when it could not be written.
+    """
+    folder = Path(rig.config.run.keep_frames or "").expanduser()
+    when = datetime.fromtimestamp(frame.utc_mid_s, UTC).strftime("%Y%m%dT%H%M%S.%f")[:-3]
+    path = folder / f"{when}Z-point-{number}.fits"
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        path.unlink(missing_ok=True)
+        names = (rig.telescope.name(), rig.camera.name())
+        write_image(path, frame, more=frame_header(rig, frame, plate, names))
+    except OSError as exc:
+        rig.note(f"The frame of point {number} could not be kept: {exc}", warning=True)
+        return None
+    return path
+
+
+def frame_header(rig: Rig, frame: Frame, plate: Plate, names: tuple[str, str]) -> Header:
+    """Return WCS, site, devices and how well the frame was solved."""
+    header = wcs_header(plate.solution)
+    azimuth, altitude = azalt_from_enu(plate.attitude.matrix[:, 2])
+    # 40587: the modified Julian date of Unix time 0.
+    header["MJD-AVG"] = (40587.0 + frame.utc_mid_s / 86400.0, "UTC, middle of the exposure")
+    header["TELESCOP"] = _plain(names[0])
+    header["INSTRUME"] = _plain(names[1])
+    header["CREATOR"] = f"polewright {__version__}"
+    header["SITELAT"] = (rig.site.latitude_deg, "[deg] latitude")
+    header["SITELONG"] = (rig.site.longitude_deg, "[deg] longitude, east positive")
+    header["SITEELEV"] = (rig.site.elevation_m, "[m] height")
+    header["CENTAZ"] = (float(azimuth) / DEG, "[deg] azimuth of the centre, observed")
+    header["CENTALT"] = (float(altitude) / DEG, "[deg] altitude of the centre, observed")
+    header["NMATCHED"] = (plate.attitude.matched, "catalogue stars matched")
+    header["RMSPX"] = (round(plate.attitude.rms_px, 4), "[px] rms of the matched stars")
+    header["SOLVER"] = _plain(plate.solution.solver)
+    return header
+
+
+def _plain(text: str) -> str:
+    """FITS headers hold printable ASCII only (FITS standard 4.0, section 4.2.1.1)."""
+    return re.sub(r"[^\x20-\x7e]", "?", text)[:60]
