@@ -174,7 +174,8 @@ def log10_accident(
         if free_hits >= 1.0:
             hits_needed = math.floor(free_hits)
             trials = max(hits_needed, cut - math.ceil(fixed))
-            # P(X >= k) of a binomial is a regularised incomplete beta function (DLMF 8.17.5, from memory)
+            # P(X >= k) of a binomial is a regularised incomplete beta function
+            # (DLMF 8.17.5, from memory)
             tail = float(betainc(hits_needed, trials - hits_needed + 1, mean[cut - 1]))
             best = min(best, math.log10(max(tail, 1e-300)))
     return best + math.log10(len(cuts)) + log10_trials
