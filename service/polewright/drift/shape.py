@@ -15,6 +15,8 @@ FEWEST = 12
 SIGMAS = 6.0
 """Many places for a jump are tried on each of two series again and again; by chance less than one
 check in a thousand exceeds this (own simulation, see the tests)."""
+CLIP = 3.0
+"""Sigmas."""
 WORTH_NAMING = 0.5 * ARCSEC
 _MARGIN = 4
 """Frames on either side of a jump: gusts come in ones and twos."""
@@ -51,15 +53,18 @@ def unsteady(field: FieldFit) -> Unsteady | None:
     """Return the clearest jump or bend in what the fit left over; None while all is steady.
 
     Each is fitted beside the straight drift, with the noise that neighbouring frames show. A
-    running median of three takes single gusts out first.
+    running median of three takes single gusts out first, and what is left of pairs is clipped; a
+    jump that lasts shows all the same.
     """
     if len(field.seconds) < FEWEST:
         return None
     found: list[Unsteady] = []
     for k, part in enumerate((Part.DECLINATION, Part.ROLL)):
-        y, sigma = _median_of_three(field.residuals[:, k]), field.sigmas[:, k]
-        jump = _jump(field.seconds, y, sigma, part)
-        bend = _bend(field.seconds, y, sigma, part)
+        sigma = field.sigmas[:, k]
+        whole = _median_of_three(field.residuals[:, k])
+        y = np.clip(whole, -CLIP * sigma, CLIP * sigma)
+        jump = _jump(field.seconds, y, whole, sigma, part)
+        bend = _bend(field.seconds, y, whole, sigma, part)
         found += [
             item for item in (jump, bend) if item.sigmas >= SIGMAS and abs(item.size) > WORTH_NAMING
         ]
@@ -86,23 +91,26 @@ def _beside_a_line(
     return shapes @ data / power, 1.0 / np.sqrt(power)
 
 
-def _jump(seconds: Vector, y: Vector, sigma: Vector, part: Part) -> Unsteady:
+def _jump(seconds: Vector, y: Vector, whole: Vector, sigma: Vector, part: Part) -> Unsteady:
     n = len(seconds)
     places = np.arange(_MARGIN, n - _MARGIN + 1)
     shapes = (np.arange(n)[None, :] >= places[:, None]).astype(np.float64)
     size, error = _beside_a_line(seconds, y, sigma, shapes)
     best = int(np.argmax(np.abs(size) / error))
     at = 0.5 * float(seconds[places[best] - 1] + seconds[places[best]])
-    return Unsteady(Change.JUMP, part, float(size[best]), float(abs(size[best]) / error[best]), at)
+    full, _ = _beside_a_line(seconds, whole, sigma, shapes[best : best + 1])
+    return Unsteady(Change.JUMP, part, float(full[0]), float(abs(size[best]) / error[best]), at)
 
 
-def _bend(seconds: Vector, y: Vector, sigma: Vector, part: Part) -> Unsteady:
+def _bend(seconds: Vector, y: Vector, whole: Vector, sigma: Vector, part: Part) -> Unsteady:
     u = seconds / max(float(seconds[-1]), 1e-9)
-    size, error = _beside_a_line(seconds, y, sigma, (4.0 * u * (1.0 - u))[None, :])
+    shape = (4.0 * u * (1.0 - u))[None, :]
+    size, error = _beside_a_line(seconds, y, sigma, shape)
+    full, _ = _beside_a_line(seconds, whole, sigma, shape)
     return Unsteady(
         Change.BEND,
         part,
-        float(size[0]),
+        float(full[0]),
         float(abs(size[0]) / error[0]),
         0.5 * float(seconds[-1]),
     )
