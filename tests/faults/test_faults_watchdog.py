@@ -128,7 +128,7 @@ def test_a_mount_that_does_not_answer_is_told_as_unknown(telescope, running, tmp
     dog = Watchdog(telescope, status, CancelToken(), give_up_s=2.0)
     running.stop()
 
-    assert not dog.take_over(20.0)
+    assert not dog.take_over()
 
     told = json.loads(status.read_text())
     assert told["state"] == watchdog.UNKNOWN
@@ -153,7 +153,7 @@ def test_the_stop_goes_on_through_a_storm_of_errors(running, telescope, tmp_path
     )
     dog = Watchdog(telescope, tmp_path / "watchdog.json", CancelToken(), give_up_s=40.0)
 
-    assert dog.take_over(60.0)
+    assert dog.take_over()
 
     assert not moving(running)
 
@@ -166,7 +166,7 @@ def test_a_mount_that_says_it_slews_for_ever_is_told_as_unknown(
     status = tmp_path / "watchdog.json"
     dog = Watchdog(telescope, status, CancelToken(), give_up_s=2.0)
 
-    assert not dog.take_over(20.0)
+    assert not dog.take_over()
 
     assert state(status) == watchdog.UNKNOWN
 

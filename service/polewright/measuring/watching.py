@@ -44,7 +44,7 @@ class Watchdog:
         cancel: raised when the watchdog has stopped the mount under a run that hung.
         solve_s: longest a solve may take.
         rate: of the clock, other than 1 in rehearsals.
-        give_up_s: how long it tries to stop the mount.
+        give_up_s: how long it tries to stop the mount; None: as the policy says.
     """
 
     def __init__(
@@ -55,9 +55,10 @@ class Watchdog:
         *,
         solve_s: float = 60.0,
         rate: float = 1.0,
-        give_up_s: float = WATCHDOG_TRIES_S,
+        give_up_s: float | None = None,
     ) -> None:
         self._cancel = cancel
+        self._give_up_s = WATCHDOG_TRIES_S if give_up_s is None else give_up_s
         self._allowed = {
             **ALLOWED_S,
             "download": DOWNLOAD_S,
@@ -78,7 +79,7 @@ class Watchdog:
             str(where.number),
             str(telescope.connection.client_id),
             "" if status_file is None else str(status_file),
-            f"{give_up_s:g}",
+            f"{self._give_up_s:g}",
             f"{rate:g}",
         ]
         # A session of its own: what ends the run's group of processes must not end this.
@@ -120,9 +121,10 @@ class Watchdog:
         self._tell("bye")
         self._close(5.0)
 
-    def take_over(self, wait_s: float = WATCHDOG_TRIES_S + 15.0) -> bool:
+    def take_over(self) -> bool:
         """Leave the mount to the watchdog; return whether it saw the mount stopped."""
-        return self._close(wait_s) == 1
+        # Beyond its own limit: the answers that it may still wait for.
+        return self._close(self._give_up_s + 30.0) == 1
 
     def _close(self, wait_s: float) -> int | None:
         with contextlib.suppress(OSError, ValueError):

@@ -1,0 +1,318 @@
+"""Whole runs in which devices, mount, sky and solver fail: the policy's promises are kept."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from polewright.clock import REHEARSAL_VARIABLE
+from polewright.errors import ExitCode, MotionUnknown, PolewrightError
+from polewright.measuring import watching
+from polewright.measuring.events import MotionStopped, Note, PointSolved
+from polewright.measuring.measurement import measure_axis
+from polewright.measuring.planned import planned_points
+from polewright_sim.scenario import Fault, Scenario
+
+pytestmark = pytest.mark.e2e
+
+RATE = 10.0
+SMALL = {
+    "sensor": {"width": 800, "height": 600, "pixel_um": 9.0, "hot_pixel_count": 20},
+    "misalignment": {"alt_arcmin": 12.0, "az_arcmin": -21.0},
+}
+NO_RECOVERY = {"recovery.tries": 0, "recovery.moves": 0, "recovery.swaps": 0}
+
+
+@pytest.fixture(autouse=True)
+def own_folder(tmp_path, monkeypatch) -> None:
+    """Nothing is left in the user's folders, and nobody waits a minute for the watchdog."""
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path))
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path))
+    monkeypatch.setattr(watching, "WATCHDOG_TRIES_S", 3.0)
+
+
+def load(night, *faults: dict[str, Any]) -> None:
+    night.running.load_faults(
+        Scenario(fault=tuple(Fault.model_validate(fault) for fault in faults), seed=5)
+    )
+
+
+def after_point(night, rig, number: int, action: Callable[[], object]) -> None:
+    """Run an action as soon as a point is solved."""
+    listen = rig.emit
+
+    def hear(event) -> None:
+        listen(event)
+        if isinstance(event, PointSolved) and event.point == number:
+            action()
+
+    rig.emit = hear
+
+
+def trouble(night, rig) -> PolewrightError:
+    """Run a measurement that must fail, and return why."""
+    points = planned_points(rig)
+    with pytest.raises(PolewrightError) as caught:
+        measure_axis(rig, points)
+    return caught.value
+
+
+def stands(night) -> bool:
+    mount, now = night.rig.mount, night.clock.utc_s()
+    return not mount.still_moving(now) and not mount.tracking
+
+
+# Trouble that a run gets over
+
+
+def test_a_storm_of_passing_trouble_costs_nothing_but_time(start_night) -> None:
+    """Errors, drops, nonsense, a failed exposure, a cut image and a refused slew are repeated."""
+    night = start_night(SMALL, rate=RATE)
+    rig = night.connect()
+    points = planned_points(rig)
+    load(
+        night,
+        {"kind": "http_500", "device": "telescope", "method": "GET", "probability": 0.08},
+        {"kind": "error_number", "device": "camera", "method": "GET", "probability": 0.05},
+        {"kind": "dropped", "method": "GET", "probability": 0.04},
+        {"kind": "not_json", "device": "telescope", "method": "GET", "probability": 0.04},
+        {"kind": "wrong_transaction"},
+        {"kind": "error_number", "device": "camera", "member": "startexposure", "at_call": 1},
+        {"kind": "image_truncated", "at_call": 2},
+        {"kind": "error_number", "device": "telescope", "member": "slewtocoordinatesasync",
+         "at_call": 2},
+    )  # fmt: skip
+
+    result = measure_axis(rig, points)
+
+    struck = {str(case["fault"]["kind"]) for case in night.running.faults.report() if case["on"]}
+    assert struck >= {"http_500", "wrong_transaction"}
+    truth = night.truth["axis"]
+    assert abs(result.axis.total_arcmin - truth["total_arcmin"]) < max(
+        0.2, 4.0 * result.axis.sigma_total_arcmin
+    )
+    told = " ".join(event.text for event in night.of_kind(Note))
+    assert "The exposure failed" in told
+    assert "The slew to point 2 failed" in told
+
+
+def test_a_camera_that_restarts_is_connected_again(start_night) -> None:
+    """A driver that is gone for seconds, and then not connected, costs one exposure."""
+    night = start_night(SMALL, rate=RATE)
+    rig = night.connect()
+    after_point(
+        night,
+        rig,
+        1,
+        lambda: load(
+            night,
+            {"kind": "device_restart", "device": "camera", "after_s": 6.0, "duration_s": 6.0},
+        ),
+    )
+
+    result = measure_axis(rig, planned_points(rig))
+
+    assert result.axis.trusted
+    assert any("The exposure failed" in event.text for event in night.of_kind(Note))
+    assert night.running.faults.report()[0]["over"]
+
+
+# Trouble that ends a run: the mount stands, the code tells what kind
+
+
+@pytest.mark.parametrize(
+    ("fault", "code", "config"),
+    [
+        (
+            {"kind": "error_number", "device": "telescope", "member": "slewtocoordinatesasync"},
+            ExitCode.DEVICE,
+            {},
+        ),
+        ({"kind": "slew_stops_short", "at_call": 1}, ExitCode.GUARD, {}),
+        ({"kind": "camera_stuck", "parameters": {"state": 5.0}}, ExitCode.DEVICE, {}),
+        ({"kind": "clouds_sudden"}, ExitCode.SOLVE, NO_RECOVERY),
+        ({"kind": "shutter_stuck"}, ExitCode.SOLVE, NO_RECOVERY),
+        ({"kind": "image_empty"}, ExitCode.SOLVE, NO_RECOVERY),
+    ],
+    ids=lambda value: value["kind"] if isinstance(value, dict) and "kind" in value else "",
+)
+def test_trouble_that_stays_ends_the_run_with_the_mount_at_rest(
+    start_night, fault, code, config
+) -> None:
+    """Each kind of lasting trouble has its exit code; the mount is stopped and said to be."""
+    night = start_night(SMALL, rate=RATE)
+    rig = night.connect(config)
+    points = planned_points(rig)
+    load(night, fault)
+
+    with pytest.raises(PolewrightError) as caught:
+        measure_axis(rig, points)
+
+    assert caught.value.exit_code is code
+    assert caught.value.advice
+    assert stands(night)
+    assert [event.state for event in night.of_kind(MotionStopped)] == ["stopped"]
+
+
+def test_unsafe_weather_stops_a_run(start_night) -> None:
+    """A safety monitor that turns unsafe during the sweep ends it with a code of its own."""
+    night = start_night(SMALL, rate=RATE)
+    rig = night.connect({"safety.host": night.running.host, "safety.port": night.running.port})
+    after_point(night, rig, 1, lambda: load(night, {"kind": "unsafe"}))
+
+    assert trouble(night, rig).exit_code is ExitCode.UNSAFE
+    assert stands(night)
+
+
+def test_a_mount_driver_that_restarts_is_stopped_and_not_trusted(start_night) -> None:
+    """It may have lost its place: the run ends, the driver is connected once more to stop it."""
+    night = start_night(SMALL, rate=RATE)
+    rig = night.connect()
+    after_point(
+        night,
+        rig,
+        1,
+        lambda: load(night, {"kind": "device_restart", "device": "telescope", "duration_s": 20.0}),
+    )
+
+    error = trouble(night, rig)
+
+    assert error.exit_code is ExitCode.DEVICE
+    assert stands(night)
+    assert [event.state for event in night.of_kind(MotionStopped)][-1] == "stopped"
+
+
+def test_a_mount_that_never_says_it_stopped_is_told_as_unknown(start_night) -> None:
+    """Slewing that reads True for ever: stop, look, watchdog, and then the truth: unknown."""
+    night = start_night(SMALL, rate=RATE)
+    rig = night.connect({"sweep.slew_timeout_s": 40.0})
+    points = planned_points(rig)
+    load(night, {"kind": "slewing_stuck_true"})
+
+    with pytest.raises(MotionUnknown) as caught:
+        measure_axis(rig, points)
+
+    assert caught.value.exit_code is ExitCode.MOTION_UNKNOWN
+    assert "look" in caught.value.advice
+    assert [event.state for event in night.of_kind(MotionStopped)] == ["unknown"]
+    assert stands(night)
+
+
+@pytest.mark.parametrize("how", ["crash", "hang", "garbage {wcs}"])
+def test_a_solver_that_fails_ends_a_run_in_good_order(start_night, how) -> None:
+    """Crash, hang and nonsense of a solver program are solver trouble, not a program fault."""
+    night = start_night(SMALL, rate=RATE)
+    command = f"{sys.executable} -m polewright_sim.bad_solver {how}"
+    command += "" if "{wcs}" in how else " {stars}"
+    rig = night.connect(
+        {
+            "solver.name": "command",
+            "solver.options": {"command": command},
+            "solver.timeout_s": 2.0,
+            "solver.blind": False,
+            **NO_RECOVERY,
+        }
+    )
+
+    assert trouble(night, rig).exit_code is ExitCode.SOLVE
+    assert stands(night)
+
+
+# The program's own death
+
+
+def start_program(night, tmp_path: Path) -> subprocess.Popen[str]:
+    """Start ``polewright measure`` against the rig."""
+    clock = night.clock
+    start = f"{clock.start_utc_s},{clock.origin_real_s},{clock.rate}"
+    config = tmp_path / "night.toml"
+    config.write_text(
+        f"""
+        [site]
+        latitude_deg = 44.62
+        longitude_deg = 9.31
+        [optics]
+        focal_length_mm = 202.0
+        [telescope]
+        host = "{night.running.host}"
+        port = {night.running.port}
+        [camera]
+        host = "{night.running.host}"
+        port = {night.running.port}
+        [sweep]
+        start_azimuth_deg = 140.0
+        start_altitude_deg = 55.0
+        direction = "east"
+        [run]
+        journal_folder = "{tmp_path}"
+        """
+    )
+    return subprocess.Popen(
+        [sys.executable, "-m", "polewright", "measure", "--json", "--config", str(config)],
+        env={**os.environ, REHEARSAL_VARIABLE: start},
+        stdout=subprocess.PIPE,
+        stderr=subprocess.DEVNULL,
+        text=True,
+    )
+
+
+def until_slewing(night, program: subprocess.Popen[str]) -> None:
+    deadline = time.monotonic() + 60.0
+    while not night.rig.mount.still_moving(night.clock.utc_s()):
+        assert program.poll() is None, "the program ended before it moved the mount"
+        assert time.monotonic() < deadline
+        time.sleep(0.02)
+
+
+@pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="needs POSIX signals")
+def test_a_killed_program_leaves_the_mount_stopped_within_seconds(start_night, tmp_path) -> None:
+    """kill -9 during a slew: the watchdog stops the mount and says so in its status file."""
+    night = start_night({**SMALL, "mount": {"slew_deg_per_s": 0.5}}, rate=1.0)
+    program = start_program(night, tmp_path)
+    until_slewing(night, program)
+
+    program.kill()
+    killed_s = time.monotonic()
+    program.communicate()
+    while not stands(night):
+        assert time.monotonic() - killed_s < 8.0
+        time.sleep(0.02)
+    took_s = time.monotonic() - killed_s
+
+    status = tmp_path / "watchdog.json"
+    while json.loads(status.read_text())["state"] in ("watching", "stopping"):
+        assert time.monotonic() - killed_s < 20.0
+        time.sleep(0.1)
+    assert json.loads(status.read_text())["state"] == "stopped"
+    assert took_s < 8.0
+
+
+@pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="needs POSIX signals")
+@pytest.mark.parametrize("name", ["SIGINT", "SIGTERM"])
+def test_a_stopped_program_stops_the_mount_and_tells_the_script(
+    start_night, tmp_path, name
+) -> None:
+    """Ctrl-C and termination during a slew: exit code 130, a JSON document, the mount at rest."""
+    night = start_night({**SMALL, "mount": {"slew_deg_per_s": 0.5}}, rate=1.0)
+    program = start_program(night, tmp_path)
+    until_slewing(night, program)
+
+    program.send_signal(getattr(signal, name))
+    out, _ = program.communicate(timeout=30.0)
+
+    assert program.returncode == ExitCode.INTERRUPTED
+    document = json.loads(out)
+    assert document["ok"] is False
+    assert document["error"]["exit_code"] == 130
+    assert name in document["error"]["message"]
+    assert stands(night)
+    assert json.loads((tmp_path / "watchdog.json").read_text())["state"] == "dismissed"
