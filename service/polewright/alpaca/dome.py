@@ -1,4 +1,4 @@
-"""A dome or roof, read only: whether the sky above is open."""
+"""A dome or roof: whether the sky above is open; opened only where somebody asks for it."""
 
 from __future__ import annotations
 
@@ -6,7 +6,9 @@ from enum import IntEnum
 from typing import ClassVar
 
 from polewright.alpaca.device import Device
+from polewright.alpaca.errors import DriverFault
 from polewright.alpaca.models import BOOL, INT
+from polewright.clock import CancelToken, Clock
 
 
 class ShutterState(IntEnum):
@@ -20,7 +22,7 @@ class ShutterState(IntEnum):
 
 
 class Dome(Device):
-    """A dome or roll-off roof of interface version 1 to 3; never moved by this program."""
+    """A dome or roll-off roof of interface version 1 to 3."""
 
     device_type: ClassVar[str] = "dome"
     platform7_version: ClassVar[int] = 3
@@ -36,3 +38,33 @@ class Dome(Device):
     def slaved(self) -> bool | None:
         """Return whether the dome follows a telescope by itself."""
         return self._optional("slaved", BOOL)
+
+    def open_shutter(
+        self,
+        *,
+        timeout_s: float = 240.0,
+        clock: Clock | None = None,
+        cancel: CancelToken | None = None,
+    ) -> None:
+        """Open the shutter or roof and wait until it is open; halted when this ends early.
+
+        Whether the telescope is clear of it is the caller's business.
+
+        Raises: `DeviceTimedOut`, `DriverFault`, `NotImplementedByDevice`, `Cancelled`.
+        """
+        self._put("openshutter", timeout_s=timeout_s)  # the first interfaces may block until open
+        try:
+            self._until("openshutter", self._is_open, timeout_s, clock, cancel)
+        except BaseException:
+            self._quietly(self.halt)
+            raise
+
+    def _is_open(self) -> bool:
+        state = self.shutter_status()
+        if state is ShutterState.ERROR:
+            raise DriverFault(self.where, "shutterstatus", "the shutter is in its error state")
+        return state is ShutterState.OPEN
+
+    def halt(self) -> None:
+        """Stop all motion of the dome, its shutter included; one that cannot leaves a note."""
+        self._put_if_offered("abortslew")

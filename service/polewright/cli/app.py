@@ -71,11 +71,13 @@ def build_app() -> typer.Typer:
     from polewright.cli.profile import profile
     from polewright.cli.report import report
     from polewright.cli.serve import serve
+    from polewright.cli.startup import startup
     from polewright.cli.tolerance import tolerance
 
     app.command(epilog=EPILOG)(align)
     app.command(epilog=EPILOG)(adjust)
     app.command(epilog=EPILOG)(measure)
+    app.command(epilog=EPILOG)(startup)
     app.command(epilog=EPILOG)(drift)
     app.command(epilog=EPILOG)(bestpole)
     app.command(epilog=EPILOG)(preset)

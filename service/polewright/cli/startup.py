@@ -1,0 +1,118 @@
+"""``polewright startup``: an observatory's start, for scripts."""
+
+from __future__ import annotations
+
+import json
+import sys
+from typing import Annotated, Any
+
+import typer
+from rich.console import Console
+
+from polewright.cli.console import (
+    TerminalListener,
+    error_document,
+    exit_with,
+    print_result,
+    stop_on_signals,
+    told_plainly,
+)
+from polewright.cli.options import ConfigPath, with_config_options
+from polewright.clock import CancelToken, clock_from_environment
+from polewright.errors import ExitCode, PolewrightError
+
+MARKS = {"ok": "ok", "warning": "!!", "skipped": "--", "failed": "NO"}
+
+
+@with_config_options
+def startup(
+    config: ConfigPath = None,
+    as_json: Annotated[
+        bool, typer.Option("--json", help="print one JSON document; progress goes to stderr")
+    ] = False,
+    *,
+    overrides: dict[str, Any],
+) -> None:
+    """Start an observatory's night unattended: check everything, then the alignment.
+
+    In this order: waits for the devices; compares site and clock with the mount's and refuses on
+    a contradiction; asks the safety monitor ([safety]); looks at roof or shutter ([dome]), cover
+    and light ([cover]); unparks; sweeps the fewest points that give the wanted uncertainty and
+    checks focus on the way; says whether the axis is within [pole] tolerance_arcmin; leaves the
+    mount parked, tracking or stopped ([startup] afterwards).
+
+    A cover is opened only with [startup] open_cover, a roof only with [startup] open_roof: set
+    that only where telescope and roof cannot meet. On any trouble the mount is stopped where it
+    is, and not parked.
+
+    Exit code 0: within tolerance. 9: outside. 10: unsafe. 3: a device is missing or refuses, site
+    or clock contradict, cover or roof closed. 4: out of focus. The others as below.
+    """
+    from polewright.config import config_from_file
+    from polewright.history.recording import recorded
+    from polewright.logs import end_log, logged_event, start_log
+    from polewright.measuring.events import Event
+    from polewright.measuring.startup import Startup
+    from polewright.notify import check_notify, notify
+
+    progress = Console(stderr=True)
+    cancel = CancelToken()
+    with told_plainly(progress, as_json=as_json):
+        settings = config_from_file(config, overrides)
+        check_notify(settings.notify)
+        log = start_log(settings.log)
+    clock = clock_from_environment()
+    run: Startup | None = None
+    result = None
+    code, document, sentence = ExitCode.UNEXPECTED, {}, "unexpected fault"
+    try:
+        with (
+            stop_on_signals(cancel),
+            recorded(settings, clock, "measure", progress.print) as recorder,
+            TerminalListener(progress) as listener,
+        ):
+
+            def hear(event: Event) -> None:
+                listener(event)
+                recorder(event)
+                logged_event(log, event)
+
+            run = Startup(settings, clock, cancel, hear)
+            result = run.run()
+            recorder.measured(result)
+        code = ExitCode.OK if result.within_tolerance else ExitCode.OUT_OF_TOLERANCE
+        sentence = next(step.text for step in run.steps if step.name == "alignment")
+    except PolewrightError as error:
+        code, sentence = error.exit_code, f"{error} {error.advice}".strip()
+        document = error_document(error)
+    finally:
+        steps = [] if run is None else [step.model_dump() for step in run.steps]
+        log.info("startup_ended", exit_code=int(code), text=sentence, steps=steps)
+        title = f"Startup: {code.name.lower().replace('_', ' ')}"
+        untold = notify(settings.notify, title, sentence, code)
+        if untold is not None:
+            log.warning("notification_failed", text=untold)
+            progress.print(untold, highlight=False, markup=False)
+        end_log()
+    if as_json:
+        document = {
+            "schema_version": "1",
+            **document,
+            "ok": code is ExitCode.OK,
+            "exit_code": int(code),
+            "afterwards": settings.startup.afterwards if result is not None else "stopped",
+            "steps": steps,
+            "measurement": None if result is None else result.model_dump(mode="json"),
+        }
+        sys.stdout.write(json.dumps(document, default=str) + "\n")
+    _tell(progress if as_json else Console(), steps)
+    if result is None:
+        progress.print(f"Error: {sentence}", highlight=False, markup=False)
+    elif not as_json:
+        print_result(Console(), result)
+    exit_with(code)
+
+
+def _tell(out: Console, steps: list[dict[str, Any]]) -> None:
+    for step in steps:
+        out.print(f"{MARKS[step['outcome']]}  {step['name']}: {step['text']}", markup=False)

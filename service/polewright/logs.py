@@ -1,0 +1,128 @@
+"""The log of unattended work: one JSON document a line, rotated, without secrets."""
+
+from __future__ import annotations
+
+import logging
+import re
+from collections.abc import MutableMapping
+from logging.handlers import RotatingFileHandler
+from pathlib import Path
+from typing import Any
+
+import structlog
+
+from polewright.config import LogSection
+from polewright.errors import ConfigError
+from polewright.measuring.events import Event, Progress
+
+NAME = "polewright"
+HIDDEN = "(hidden)"
+#: Values of keys like these, and of such parts of an address, are never written.
+_SECRET_KEY = re.compile(r"(token|password|passwd|secret|authorization|api_?key|cookie)", re.I)
+_IN_TEXT = (
+    re.compile(r"((?:token|password|passwd|secret|api_?key|key)=)[^\s&\"']+", re.I),
+    re.compile(r"(#t(?:oken)?=)[^\s\"']+", re.I),
+    re.compile(r"(Bearer\s+)[A-Za-z0-9._~+/=-]+", re.I),
+    re.compile(r"(://[^/\s:@]+:)[^/\s@]+(?=@)"),
+)
+
+
+class LogNotWritable(ConfigError):
+    """The log file cannot be opened."""
+
+    code = "log_not_writable"
+    advice = "Correct [log] file: the folder must exist or be one that may be made."
+
+    def __init__(self, path: str, reason: str) -> None:
+        super().__init__(path, reason)
+        self.path, self.reason = path, reason
+
+    def __str__(self) -> str:
+        return f"the log {self.path} cannot be written: {self.reason}"
+
+
+def without_secrets(value: Any) -> Any:
+    """Return a value with every secret part replaced; mappings and lists are looked through."""
+    if isinstance(value, str):
+        for pattern in _IN_TEXT:
+            value = pattern.sub(rf"\1{HIDDEN}", value)
+        return value
+    if isinstance(value, dict):
+        return {
+            key: HIDDEN if _SECRET_KEY.search(str(key)) else without_secrets(item)
+            for key, item in value.items()
+        }
+    if isinstance(value, list | tuple):
+        return [without_secrets(item) for item in value]
+    return value
+
+
+def _clean(_logger: Any, _method: str, entry: MutableMapping[str, Any]) -> dict[str, Any]:
+    cleaned: dict[str, Any] = without_secrets(dict(entry))
+    return cleaned
+
+
+def start_log(section: LogSection) -> structlog.stdlib.BoundLogger:
+    """Begin the log that the configuration asks for and return a logger.
+
+    What the standard library's loggers say goes to the same file, warnings and worse.
+
+    Raises:
+        LogNotWritable: the file cannot be opened.
+    """
+    shared: list[structlog.typing.Processor] = [
+        structlog.stdlib.add_log_level,
+        structlog.stdlib.add_logger_name,
+        structlog.processors.TimeStamper(fmt="iso", utc=True),
+        structlog.processors.format_exc_info,
+        _clean,
+    ]
+    structlog.configure(
+        processors=[*shared, structlog.stdlib.ProcessorFormatter.wrap_for_formatter],
+        logger_factory=structlog.stdlib.LoggerFactory(),
+        wrapper_class=structlog.stdlib.BoundLogger,
+        cache_logger_on_first_use=False,
+    )
+    root, own = logging.getLogger(), logging.getLogger(NAME)
+    if section.file is None:
+        own.addHandler(logging.NullHandler())
+    else:
+        path = Path(section.file).expanduser()
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            handler = RotatingFileHandler(
+                path,
+                maxBytes=int(section.max_mb * 1e6),
+                backupCount=section.keep,
+                encoding="utf-8",
+            )
+        except OSError as exc:
+            raise LogNotWritable(section.file, exc.strerror or str(exc)) from exc
+        handler.setFormatter(
+            structlog.stdlib.ProcessorFormatter(
+                foreign_pre_chain=shared,
+                processors=[
+                    structlog.stdlib.ProcessorFormatter.remove_processors_meta,
+                    structlog.processors.JSONRenderer(default=str),
+                ],
+            )
+        )
+        root.addHandler(handler)
+        own.setLevel(logging.INFO)
+    logger: structlog.stdlib.BoundLogger = structlog.stdlib.get_logger(NAME)
+    return logger
+
+
+def end_log() -> None:
+    """Close what `start_log` opened."""
+    for handler in list(logging.getLogger().handlers):
+        if isinstance(handler, RotatingFileHandler):
+            logging.getLogger().removeHandler(handler)
+            handler.close()
+
+
+def logged_event(logger: structlog.stdlib.BoundLogger, event: Event) -> None:
+    """Write an event of a run; progress is left out."""
+    if not isinstance(event, Progress):
+        fields = {key: value for key, value in event.to_dict().items() if key != "event"}
+        logger.info("event", **fields)

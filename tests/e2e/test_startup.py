@@ -1,0 +1,137 @@
+"""An observatory's start on the whole simulated rig."""
+
+from __future__ import annotations
+
+import pytest
+
+from polewright.errors import ExitCode
+from polewright.measuring.errors import SafetyUnsafe
+from polewright.measuring.startup import Startup
+from polewright.measuring.startup_errors import CoverClosed, MountContradicts
+
+pytestmark = pytest.mark.e2e
+
+CLOSED = {"cover": {"starts_open": False, "move_s": 3.0}}
+NEAR_POLE = {"misalignment": {"alt_arcmin": 0.2, "az_arcmin": -0.3}}
+
+
+def startup(night, changes=None) -> Startup:
+    here = {
+        f"{kind}.{key}": value
+        for kind in ("cover", "safety")
+        for key, value in (("host", night.running.host), ("port", night.running.port))
+    }
+    config = night.config({**here, "startup.wait_s": 0.0, **(changes or {})})
+    return Startup(config, night.clock, night.cancel, night.events.append)
+
+
+def outcomes(run: Startup) -> dict[str, str]:
+    return {step.name: step.outcome for step in run.steps}
+
+
+def test_a_good_start_opens_the_cover_measures_and_parks(start_night) -> None:
+    """Cover opened since that is allowed, light switched off, axis within tolerance, parked."""
+    night = start_night({**CLOSED, **NEAR_POLE}, rate=12.0)
+    night.running.cover.put_calibratoron(100)
+    run = startup(night, {"startup.open_cover": True})
+
+    result = run.run()
+
+    assert result.within_tolerance, result.axis
+    assert abs(result.axis.total_arcmin - night.truth["axis"]["total_arcmin"]) < 0.3
+    assert outcomes(run) == {
+        "devices": "ok",
+        "site and clock": "ok",
+        "safety": "ok",
+        "dome": "skipped",
+        "cover": "ok",
+        "mount": "ok",
+        "focus": "ok",
+        "alignment": "ok",
+        "afterwards": "ok",
+    }
+    cover = next(step for step in run.steps if step.name == "cover")
+    assert cover.text == "the light was on and is off now, the cover was opened"
+    assert night.truth["mount"]["at_park"]
+    assert not night.truth["mount"]["moving"]
+
+
+def test_an_uncertain_check_takes_a_further_point(start_night) -> None:
+    """A finer uncertainty than three points give: more are taken, up to the limit, and told."""
+    night = start_night(NEAR_POLE, rate=12.0)
+    run = startup(
+        night,
+        {
+            "startup.sigma_arcmin": 0.001,
+            "startup.max_points": 4,
+            "startup.afterwards": "stop",
+        },
+    )
+
+    result = run.run()
+
+    assert len(result.points) == 4
+    assert any("further point" in line for line in result.story)
+    assert not night.truth["mount"]["tracking"]
+    assert not night.truth["mount"]["at_park"]
+
+
+def test_a_closed_cover_is_not_opened_unasked(start_night) -> None:
+    """It refuses before the mount is unparked, and the cover stays closed."""
+    night = start_night(CLOSED)
+    run = startup(night)
+
+    with pytest.raises(CoverClosed) as caught:
+        run.run()
+
+    assert caught.value.exit_code is ExitCode.DEVICE
+    assert outcomes(run)["cover"] == "failed"
+    assert not night.running.cover.open
+    assert night.truth["mount"]["at_park"]
+
+
+@pytest.mark.parametrize(
+    ("changes", "said"),
+    [
+        ({"site_longitude_deg": -9.31}, "the sign looks reversed"),
+        ({"clock_offset_s": 3600.0}, "its clock is 3600 s ahead"),
+    ],
+    ids=["longitude sign", "clock"],
+)
+def test_a_mount_that_contradicts_is_refused(start_night, changes, said) -> None:
+    """Site or clock wrong: nothing moves, and the sentence names what is wrong."""
+    night = start_night({"mount": changes})
+    run = startup(night)
+
+    with pytest.raises(MountContradicts, match=said):
+        run.run()
+
+    assert night.truth["mount"]["at_park"]
+
+
+def test_unsafe_ends_it_before_the_cover_is_looked_at(start_night) -> None:
+    """The safety monitor's exit code, with the cover still closed."""
+    night = start_night(CLOSED)
+    night.rig.safe = False
+    run = startup(night, {"startup.open_cover": True})
+
+    with pytest.raises(SafetyUnsafe):
+        run.run()
+
+    assert outcomes(run)["safety"] == "failed"
+    assert not night.running.cover.open
+
+
+def test_it_waits_for_devices_that_come_later(start_night) -> None:
+    """A server that is not there yet is waited for, and the wait ends with what was missing."""
+    night = start_night({})
+    night.running.stop()
+    run = startup(night, {"startup.wait_s": 20.0})
+    began = night.clock.monotonic_s()
+
+    with pytest.raises(Exception) as caught:  # noqa: PT011 - its exit code is what counts
+        run.run()
+
+    assert caught.value.exit_code is ExitCode.DEVICE
+    assert night.clock.monotonic_s() - began >= 20.0
+    assert any("waiting for up to" in getattr(event, "text", "") for event in night.events)
