@@ -83,6 +83,7 @@ def test_a_hand_that_follows_the_advice_aligns_the_mount(start_night, tmp_path, 
 
     moves = hand(night, session, 240.0)
     thread.join(20.0)
+    journal.close()
 
     snapshot = session.snapshot()
     assert session.outcome is ExitCode.OK, snapshot.failure
