@@ -230,7 +230,12 @@ def config_for(
         for key, value in (("host", running.host), ("port", running.port))
     }
     # Blind searches take their time while so many runs share the machine.
-    more: dict[str, Any] = {"solver.timeout_s": 8.0, "recovery.tries": 1, "recovery.moves": 1}
+    more: dict[str, Any] = {
+        "solver.timeout_s": 25.0,
+        "solver.hint_radius_deg": 3.0,
+        "recovery.tries": 1,
+        "recovery.moves": 1,
+    }
     bad = next((kind for kind in kinds if kind.startswith("solver_")), None)
     if bad is not None:
         how = bad.removeprefix("solver_")

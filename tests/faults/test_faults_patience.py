@@ -1,0 +1,107 @@
+"""Questions are asked again as the patience given allows; commands and stops never are."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import pytest
+
+from polewright.alpaca.client import AlpacaConnection
+from polewright.alpaca.errors import AlpacaError, DriverFault, ServerFault
+from polewright.alpaca.motion import MotionState
+from polewright.alpaca.telescope import Telescope
+from polewright_sim.rig import SimulatedRig
+from polewright_sim.scenario import Fault, Scenario
+from polewright_sim.server import RunningRig, serve
+from polewright_sim.spec import RigSpec
+
+PATIENCE: dict[type[AlpacaError], tuple[float, ...]] = {
+    ServerFault: (0.01, 0.01),
+    DriverFault: (0.01, 0.01),
+}
+
+
+@pytest.fixture
+def running() -> Iterator[RunningRig]:
+    spec = RigSpec.model_validate({"sensor": {"width": 64, "height": 48}})
+    rig = SimulatedRig(spec, renderer=lambda *_a, **_k: np.zeros((48, 64), np.uint16))
+    with serve(rig) as served:
+        served.telescope._connected = True
+        yield served
+
+
+@pytest.fixture
+def telescope(running: RunningRig) -> Iterator[Telescope]:
+    with AlpacaConnection(running.host, running.port, patience=PATIENCE) as connection:
+        yield Telescope(connection, 0)
+
+
+def spoil(running: RunningRig, **fault) -> None:
+    running.faults.clear()
+    running.load_faults(Scenario(fault=(Fault.model_validate(fault),)))
+
+
+def changed(running: RunningRig) -> object:
+    return running.faults.report()[0]["calls_changed"]
+
+
+def test_a_question_that_fails_twice_is_answered_by_the_third_try(running, telescope) -> None:
+    """As many repetitions as the patience has waits."""
+    assert telescope.slewing() is False
+    spoil(running, kind="http_500", member="slewing", calls=2)
+
+    assert telescope.slewing() is False
+    assert changed(running) == 2
+
+
+def test_a_question_that_keeps_failing_is_given_up_and_not_dwelt_on(running, telescope) -> None:
+    """The error comes through; the next question to the same member is asked only once."""
+    assert telescope.slewing() is False
+    spoil(running, kind="error_number", member="slewing")
+
+    with pytest.raises(DriverFault):
+        telescope.slewing()
+    assert changed(running) == 3
+    with pytest.raises(DriverFault):
+        telescope.slewing()
+    assert changed(running) == 4
+
+    running.faults.clear()
+    assert telescope.slewing() is False
+    spoil(running, kind="error_number", member="slewing", calls=2)
+    assert telescope.slewing() is False
+
+
+def test_nobody_waits_for_a_server_that_has_never_answered(running, telescope) -> None:
+    """A wrong address is told at once."""
+    spoil(running, kind="http_500")
+    with pytest.raises(ServerFault):
+        telescope.slewing()
+    assert changed(running) == 1
+
+
+def test_a_command_is_sent_once(running, telescope) -> None:
+    """It may have been carried out."""
+    assert telescope.slewing() is False
+    spoil(running, kind="http_500", member="unpark", method="PUT", parameters={"carried_out": True})
+
+    with pytest.raises(ServerFault):
+        telescope.unpark()
+
+    assert changed(running) == 1
+    assert not running.rig.mount.at_park
+
+
+def test_a_driver_that_restarted_is_connected_to_be_stopped(running, telescope) -> None:
+    """A stop is worth nothing to an unconnected driver."""
+    mount, now = running.rig.mount, running.rig.clock.utc_s()
+    mount.unpark(now)
+    mount.move_axis(0, -0.02, now)
+    assert telescope.slewing() is True
+    running.telescope._connected = False
+
+    assert telescope.stop_motion(tracking_off=True) is MotionState.STOPPED
+
+    assert running.telescope.connected
+    assert not mount.still_moving(running.rig.clock.utc_s())
