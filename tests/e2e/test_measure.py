@@ -34,7 +34,8 @@ ONE_TRY = {"recovery.tries": 0, "recovery.moves": 0, "recovery.swaps": 0}
     ids=["north", "south, mirrored"],
 )
 def test_the_measured_axis_is_the_true_one(start_night, changes) -> None:
-    """The fitted error agrees with the rig's truth within 5 arcsec in both hemispheres."""
+    """The fitted error agrees with the rig's truth in both hemispheres: within 5 arcsec, or four
+    of the stated sigmas where those are larger."""
     night = start_night(changes)
     site = night.rig.spec.site
     rig = night.connect(
@@ -49,10 +50,12 @@ def test_the_measured_axis_is_the_true_one(start_night, changes) -> None:
 
     truth = night.truth["axis"]
     assert result.axis.trusted
-    assert result.axis.total_arcmin == pytest.approx(truth["total_arcmin"], abs=5.0 / 60.0)
-    assert result.axis.d_alt_arcmin == pytest.approx(truth["alt_arcmin"], abs=5.0 / 60.0)
+    near = max(5.0 / 60.0, 4.0 * result.axis.sigma_total_arcmin)
+    assert near < 0.5
+    assert result.axis.total_arcmin == pytest.approx(truth["total_arcmin"], abs=near)
+    assert result.axis.d_alt_arcmin == pytest.approx(truth["alt_arcmin"], abs=near)
     east = truth["az_sky_arcmin"] * (1.0 if site.latitude_deg > 0 else -1.0)
-    assert result.axis.d_az_sky_arcmin == pytest.approx(east, abs=0.2)
+    assert result.axis.d_az_sky_arcmin == pytest.approx(east, abs=near + 0.1)
     assert not result.within_tolerance
     assert len(night.of_kind(PointSolved)) == 3
     assert len(night.of_kind(AxisMeasured)) == 1
@@ -73,9 +76,8 @@ def test_one_shot_colour_and_old_interfaces_measure_too(start_night) -> None:
 
     result = measure_axis(rig, planned_points(rig))
 
-    assert result.axis.total_arcmin == pytest.approx(
-        night.truth["axis"]["total_arcmin"], abs=5.0 / 60.0
-    )
+    near = max(5.0 / 60.0, 4.0 * result.axis.sigma_total_arcmin)
+    assert result.axis.total_arcmin == pytest.approx(night.truth["axis"]["total_arcmin"], abs=near)
 
 
 def test_a_slipped_declination_axis_is_refused(start_night) -> None:
@@ -176,15 +178,28 @@ def test_a_wrong_port_names_the_address_and_what_to_do(start_night) -> None:
     assert caught.value.exit_code is ExitCode.DEVICE
 
 
-def test_a_server_without_a_camera_says_what_it_offers(start_night) -> None:
-    """A missing device number is told together with what is there."""
+def test_a_server_without_a_telescope_says_what_it_offers(start_night) -> None:
+    """A type that the server lacks is told together with what is there."""
     night = start_night()
+    night.running.server.devices = {("camera", 0): night.running.camera}
 
     with pytest.raises(NoDeviceFound) as caught:
+        night.connect()
+
+    assert "no telescope found" in str(caught.value)
+    assert "camera 0" in str(caught.value)
+
+
+def test_a_device_number_that_is_not_there_is_named(start_night) -> None:
+    """A number given by hand that does not exist is told with type, number and address."""
+    night = start_night()
+
+    with pytest.raises(AlpacaError) as caught:
         night.connect({"camera.device_number": 3})
 
-    assert "camera" in str(caught.value)
-    assert "telescope 0" in str(caught.value)
+    assert "camera 3" in str(caught.value)
+    assert caught.value.exit_code is ExitCode.DEVICE
+    assert caught.value.advice
 
 
 def test_a_camera_that_does_not_connect_is_named(start_night, monkeypatch) -> None:
@@ -194,13 +209,13 @@ def test_a_camera_that_does_not_connect_is_named(start_night, monkeypatch) -> No
     def refuse(*_args, **_kwargs) -> None:
         raise RuntimeError("usb cable unplugged")
 
-    monkeypatch.setattr(night.running.camera, "connect", refuse)
-    monkeypatch.setattr(night.running.camera, "set_connected", refuse, raising=False)
+    monkeypatch.setattr(night.running.camera, "on_connect", refuse)
 
     with pytest.raises((AlpacaError, NotConnectedInTime)) as caught:
         night.connect()
 
     assert "camera 0" in str(caught.value)
+    assert "usb cable unplugged" in str(caught.value)
 
 
 def test_a_mount_that_stays_parked_is_a_clear_error(start_night, monkeypatch) -> None:
