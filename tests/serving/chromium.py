@@ -133,7 +133,7 @@ class Person:
             if seen.start and not seen.where.startswith("Ready"):
                 return seen
             self._act(seen)
-            time.sleep(0.05)
+            time.sleep(0.15)
 
     def _act(self, seen: Seen) -> None:
         if seen.sweep and seen.word in ("STOP", "THERE"):

@@ -18,6 +18,7 @@ def test_a_person_who_follows_the_page_aligns_the_mount(
     night = start_night(
         {
             "site": {"latitude_deg": latitude},
+            "sensor": {"width": 1200, "height": 900},
             "misalignment": {"alt_arcmin": 85.0, "az_arcmin": -85.0},
             "adjusters": {
                 "altitude": {
