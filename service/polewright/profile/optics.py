@@ -2,13 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
-from polewright.angles import ARCSEC
+from polewright.angles import ARCSEC, DEG
+from polewright.errors import SolveError
+from polewright.images.frame import Frame, StarList
 from polewright.measuring.measurement import ready_mount
+from polewright.measuring.plate import Plate
 from polewright.measuring.rig import Rig
 from polewright.measuring.sweep import look_at, take_frame
 from polewright.profile.errors import PixelUnknown
+
+#: Each guess of the scale reaches to its neighbours.
+RUNG, REACH = 1.25, 0.14
+GUESS_S = 15.0
+#: Fields looked for when nothing at all is known, degrees wide.
+NARROWEST_DEG, WIDEST_DEG = 0.6, 30.0
 
 
 @dataclass(frozen=True)
@@ -39,10 +49,7 @@ def find_optics(rig: Rig) -> FoundOptics:
     ready_mount(rig)
     frame = take_frame(rig, rig.config.sweep.exposure_s)
     stars, _quality = look_at(rig, frame)
-    rig.plates.scale = None  # whatever the mount or the file said of it is what is to be found
-    plate = rig.plates.solve(
-        stars, frame, rig.mount_icrs(rig.plates.sky_at(frame.utc_mid_s)), rig.cancel
-    )
+    plate = _solve_without_scale(rig, frame, stars)
     scale = plate.solution.scale
     degrees = scale / ARCSEC / 3600.0
     return FoundOptics(
@@ -53,3 +60,40 @@ def find_optics(rig: Rig) -> FoundOptics:
         mirrored=plate.solution.parity < 0,
         matched=plate.solution.matched,
     )
+
+
+def _solve_without_scale(rig: Rig, frame: Frame, stars: StarList) -> Plate:
+    """Try scale after scale near where the mount says it points, then the whole sky.
+
+    The whole sky at every scale needs a database that takes minutes to build the first time.
+    """
+    plates = rig.plates
+    mount_icrs = rig.mount_icrs(plates.sky_at(frame.utc_mid_s))
+    blind, timeout_s, tolerance = plates.blind, plates.timeout_s, plates.scale_tolerance
+    known = plates.scale
+    plates.blind, plates.timeout_s, plates.scale_tolerance = False, GUESS_S, REACH
+    try:
+        for guess in _scales(known, frame.width):
+            plates.scale = guess
+            try:
+                return plates.solve(stars, frame, mount_icrs, rig.cancel)
+            except SolveError:
+                continue
+    finally:
+        plates.blind, plates.timeout_s = blind, timeout_s
+    plates.scale, plates.scale_tolerance = None, tolerance
+    return plates.solve(stars, frame, mount_icrs, rig.cancel)
+
+
+def _scales(known: float | None, columns: int) -> Iterator[float]:
+    """Guesses in rad per pixel: from what is known outwards, or from wide fields to narrow."""
+    if known is not None:
+        yield known
+        for step in range(1, 7):
+            yield known / RUNG**step
+            yield known * RUNG**step
+        return
+    width_deg = WIDEST_DEG
+    while width_deg > NARROWEST_DEG:
+        yield width_deg * DEG / columns
+        width_deg /= RUNG

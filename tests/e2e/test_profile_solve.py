@@ -1,0 +1,24 @@
+"""The first night: the focal length is found by solving one frame."""
+
+from __future__ import annotations
+
+import pytest
+
+from polewright.profile.optics import find_optics
+
+pytestmark = pytest.mark.e2e
+
+
+def test_the_focal_length_is_found_where_the_file_is_wrong(start_night) -> None:
+    """With a focal length in the file that is off by a sixth, more than a solve forgives, the true
+    one is found to 0.5 %, and the mount is not slewed."""
+    night = start_night()
+    rig = night.connect({"optics.focal_length_mm": 165.0})
+    before = rig.telescope.right_ascension_hours(), rig.telescope.declination_deg()
+
+    found = find_optics(rig)
+
+    assert found.focal_length_mm == pytest.approx(night.rig.spec.optics.focal_length_mm, rel=0.005)
+    assert found.field_deg[0] == pytest.approx(2.66, abs=0.05)
+    assert found.matched > 8
+    assert rig.telescope.declination_deg() == pytest.approx(before[1], abs=0.01)
