@@ -1,6 +1,6 @@
 """What a drift says about a predicted axis, and when it has said enough.
 
-Looked at after every frame, so a disagreement must be clear (`DISAGREE_BELOW`) before it is
+Looked at after every frame, so a disagreement must be clear (`DISAGREE_EARLY_BELOW`) before it is
 declared early; agreement needs uncertainties small enough that agreeing means something.
 """
 
@@ -21,8 +21,11 @@ from polewright.geometry.words import altitude_word, azimuth_word
 from polewright.sky.pole import PoleTarget, pole_enu
 from polewright.sky.site import Atmosphere, Site
 
+DISAGREE_EARLY_BELOW = 1e-5
+"""Chance below which a disagreement is declared while the axis is still vaguely known: few frames
+are looked at many times over, and their noise is only estimated."""
 DISAGREE_BELOW = 1e-3
-"""Chance below which a disagreement is declared at any time."""
+"""The same once the goal is reached."""
 DISAGREE_AT_THE_END = 5e-3
 """The same once no more time is given: it is then looked at only once."""
 AGREE_ABOVE = 0.05
@@ -189,7 +192,9 @@ def _judge(
     known: bool,
     time_is_up: bool,
 ) -> tuple[Verdict, Cause | None]:
-    limit = DISAGREE_AT_THE_END if enough and time_is_up else DISAGREE_BELOW
+    limit = DISAGREE_BELOW if known else DISAGREE_EARLY_BELOW
+    if enough and time_is_up:
+        limit = DISAGREE_AT_THE_END
     if long_enough or time_is_up:
         if change is not None:
             cause = Cause.JUMP if change.change is Change.JUMP else Cause.BEND
