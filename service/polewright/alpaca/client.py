@@ -38,6 +38,7 @@ from polewright.alpaca.errors import (
     ConnectionDropped,
     DeviceSilent,
     InvalidValue,
+    RefusedByDevice,
     ServerUnreachable,
     Where,
     refusal,
@@ -180,6 +181,8 @@ class AlpacaConnection:
         """Return how long to wait before asking again; None to give up."""
         if not self._answered or path in self._given_up:
             return None
+        if member_of(path) == "connecting" and isinstance(error, RefusedByDevice):
+            return None  # how connecting ended; drivers tell it once
         for kind, waits_s in self.patience.items():
             if isinstance(error, kind):
                 used[kind] = used.get(kind, 0) + 1
