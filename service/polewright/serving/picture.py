@@ -52,7 +52,7 @@ def stretched(small: NDArray[np.float32]) -> NDArray[np.uint8]:
     low, sky, high = (float(value) for value in np.percentile(sample, (0.5, 50.0, 99.9)))
     spread = max(sky - low, 1e-3 * max(abs(sky), 1.0))
     black = sky - 2.0 * spread
-    reach = max(high - black, 4.0 * spread)
+    reach = max(high - black, 20.0 * spread)  # or the noise of an empty field would fill it
     unit = np.clip((small - np.float32(black)) / np.float32(reach), 0.0, 1.0)
     softness = _softness((sky - black) / reach)
     lifted = np.arcsinh(unit * np.float32(softness)) / np.float32(np.arcsinh(softness))
@@ -89,7 +89,9 @@ def frame_picture(
             cx, cy = (float(x) + 0.5) / factor - 0.5, (float(y) + 0.5) / factor - 0.5
             size = float(hfd) if math.isfinite(hfd) else 4.0
             r = min(max(5.0, 1.6 * size / factor), 30.0)
-            draw.ellipse((cx - r, cy - r, cx + r, cy + r), outline=RING)
+            # Rounded here: the library would cut decimals off, towards the upper left.
+            box = tuple(round(value) for value in (cx - r, cy - r, cx + r, cy + r))
+            draw.ellipse(box, outline=RING)
     out = io.BytesIO()
     if picture == "png":
         image.save(out, "PNG", compress_level=1)
