@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from polewright.alpaca.client import AlpacaConnection
-from polewright.alpaca.errors import AlpacaError, DriverFault, ServerFault
+from polewright.alpaca.errors import AlpacaError, BadReply, DriverFault, ServerFault
 from polewright.alpaca.motion import MotionState
 from polewright.alpaca.telescope import Telescope
 from polewright_sim.rig import SimulatedRig
@@ -105,3 +105,13 @@ def test_a_driver_that_restarted_is_connected_to_be_stopped(running, telescope) 
 
     assert running.telescope.connected
     assert not mount.still_moving(running.rig.clock.utc_s())
+
+
+def test_a_glitch_in_a_flag_is_not_an_inability(running, telescope) -> None:
+    """Nonsense instead of CanSlewAsync is told as nonsense and asked again; False is believed."""
+    spoil(running, kind="bad_value", member="canslewasync", calls=1)
+
+    with pytest.raises(BadReply, match="canslewasync"):
+        telescope.can_slew_async()
+
+    assert telescope.can_slew_async() is True

@@ -195,10 +195,19 @@ class Device:
             self._absent.add(member)
             self.note(f"{self.device_type} does not offer {member}")
 
-    def _flag(self, member: str) -> bool:
-        """Read a Can... flag once a session; missing counts as False."""
+    def _flag(self, member: str, *, needed: bool = False) -> bool:
+        """Read a Can... flag once a session; missing counts as False.
+
+        An answer that makes no sense counts as False as well, but is not remembered; for a flag
+        that is ``needed`` it raises `BadReply`: a glitch is not an inability.
+        """
         if member not in self._flags:
-            self._flags[member] = self._optional(member, BOOL) is True
+            value = self._optional(member, BOOL)
+            if value is None and member not in self._absent:
+                if needed:
+                    raise BadReply(self.where, member, "neither True nor False")
+                return False
+            self._flags[member] = value is True
         return self._flags[member]
 
     # -- who it is -------------------------------------------------------------------------

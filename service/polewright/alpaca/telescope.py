@@ -355,11 +355,11 @@ class Telescope(Motion):
 
     def can_slew_async(self) -> bool:
         """Whether slews by right ascension and declination return at once."""
-        return self._flag("canslewasync")
+        return self._flag("canslewasync", needed=True)
 
     def can_slew_altaz_async(self) -> bool:
         """Whether slews by altitude and azimuth return at once."""
-        return self._flag("canslewaltazasync")
+        return self._flag("canslewaltazasync", needed=True)
 
     def can_set_tracking(self) -> bool:
         """Whether tracking can be switched."""
