@@ -288,6 +288,9 @@ def hand(rig: SimulatedRig, session: AlignSession, limit_s: float) -> None:
         elif session.step is Step.ADJUSTING:
             snug = now.advice.action == "snug_and_recheck"
             session.command(Command.SNUGGED if snug else Command.SWEEP)
+            # Hands off until the sweep has begun: one more reading may come before it does.
+            while not snug and session.step is Step.ADJUSTING and time.monotonic() < deadline:
+                time.sleep(0.02)
 
 
 def distance(axis: dict[str, Any], truth: AxisTruth, southern: bool) -> tuple[float, float]:
