@@ -505,6 +505,26 @@ class PublishSection(Section):
         le=100000,
         description="age up to which a verified alignment counts as safe, minutes (own choice)",
     )
+    mqtt_host: str | None = Field(
+        None,
+        min_length=1,
+        description="message broker that is told how each session ended; left out: none",
+    )
+    mqtt_port: int = Field(1883, ge=1, le=65535, description="its TCP port (8883 is usual for TLS)")
+    mqtt_topic: str = Field(
+        "polewright/alignment",
+        min_length=1,
+        max_length=200,
+        pattern=r"^[^#+\x00]+$",
+        description="topic of the retained message; one for each pier",
+    )
+    mqtt_username: str | None = Field(
+        None,
+        min_length=1,
+        description="user name; its password is read from the environment variable "
+        "POLEWRIGHT_MQTT_PASSWORD and never from a file",
+    )
+    mqtt_tls: bool = Field(False, description="encrypt, and check the broker's certificate")
 
 
 class Config(Section):

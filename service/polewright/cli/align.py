@@ -89,12 +89,14 @@ def run_session(
     from polewright.config import config_from_file
     from polewright.measuring.connect import connect_rig
     from polewright.measuring.events import EventSink
+    from polewright.publishing.mqtt import check_mqtt, end_document, publish_end
     from polewright.session.opening import open_interrupted, open_new
     from polewright.session.session import AlignSession
 
     console = Console(stderr=True)
     with told_plainly(console, as_json=as_json):
         settings = config_from_file(config, overrides)
+        check_mqtt(settings.publish)
         clock = clock_from_environment()
         opened = open_interrupted(settings, resume_from) if resume else open_new(settings, clock)
         console.print(f"Journal: {opened.journal.path}", highlight=False, soft_wrap=True)
@@ -123,6 +125,10 @@ def run_session(
             around=lambda session: stop_on_signals(session.cancel),
         )
     code = unconfirmed(session, outcome) if keyboard.finished else outcome
+    ending = end_document(session.session_id, code, session.snapshot().result, clock.utc_s())
+    untold = publish_end(settings.publish, ending)
+    if untold is not None:
+        console.print(untold, highlight=False, markup=False)
     end = Told(session, code, keyboard.finished, opened.journal.path)
     if as_json:
         sys.stdout.write(json.dumps(end.document(), default=str) + "\n")

@@ -54,12 +54,14 @@ def startup(
     from polewright.measuring.events import Event
     from polewright.measuring.startup import Startup
     from polewright.notify import check_notify, notify
+    from polewright.publishing.mqtt import check_mqtt, end_document, publish_end
 
     progress = Console(stderr=True)
     cancel = CancelToken()
     with told_plainly(progress, as_json=as_json):
         settings = config_from_file(config, overrides)
         check_notify(settings.notify)
+        check_mqtt(settings.publish)
         log = start_log(settings.log)
     clock = clock_from_environment()
     run: Startup | None = None
@@ -89,10 +91,12 @@ def startup(
         steps = [] if run is None else [step.model_dump() for step in run.steps]
         log.info("startup_ended", exit_code=int(code), text=sentence, steps=steps)
         title = f"Startup: {code.name.lower().replace('_', ' ')}"
-        untold = notify(settings.notify, title, sentence, code)
-        if untold is not None:
-            log.warning("notification_failed", text=untold)
-            progress.print(untold, highlight=False, markup=False)
+        ending = end_document("", code, result, clock.utc_s())
+        for untold in (
+            notify(settings.notify, title, sentence, code),
+            publish_end(settings.publish, ending),
+        ):
+            _say_untold(log, progress, untold)
         end_log()
     if as_json:
         document = {
@@ -111,6 +115,12 @@ def startup(
     elif not as_json:
         print_result(Console(), result)
     exit_with(code)
+
+
+def _say_untold(log: Any, progress: Console, untold: str | None) -> None:
+    if untold is not None:
+        log.warning("not_told", text=untold)
+        progress.print(untold, highlight=False, markup=False)
 
 
 def _tell(out: Console, steps: list[dict[str, Any]]) -> None:

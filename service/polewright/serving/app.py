@@ -14,13 +14,14 @@ from typing import Any, Literal
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
-from fastapi.responses import JSONResponse, Response, StreamingResponse
+from fastapi.responses import JSONResponse, PlainTextResponse, Response, StreamingResponse
 from starlette.exceptions import HTTPException
 from starlette.types import ASGIApp
 
 from polewright import __version__
 from polewright.errors import ConfigError, DeviceError, PolewrightError
 from polewright.serving.errors import NoSession, NothingToShow, SessionBusy, TooManyPages
+from polewright.serving.metrics import CONTENT_TYPE, Metrics, MetricsMissing
 from polewright.serving.models import (
     Health,
     Problem,
@@ -66,7 +67,7 @@ def status_of(error: PolewrightError) -> int:
     match error:
         case SessionBusy() | NoSession() | NotNow() | CannotTakeUp():
             return 409
-        case NothingToShow():
+        case NothingToShow() | MetricsMissing():
             return 404
         case TooManyPages():
             return 503
@@ -99,13 +100,20 @@ class _Pictures:
             return self._kept[key]
 
 
-def create_app(runner: SessionRunner, token: str | None = None, *, on_lan: bool = False) -> ASGIApp:
+def create_app(
+    runner: SessionRunner,
+    token: str | None = None,
+    *,
+    on_lan: bool = False,
+    metrics: Metrics | None = None,
+) -> ASGIApp:
     """Return the service as an ASGI application.
 
     Args:
         runner: what it shows and steers.
         token: asked from everybody when given; must be given when ``on_lan``.
         on_lan: whether it is reached by other addresses than loopback.
+        metrics: the runner's listener that counts what /metrics tells; without it counts stay 0.
     """
     app = FastAPI(
         title="Polewright",
@@ -122,6 +130,7 @@ def create_app(runner: SessionRunner, token: str | None = None, *, on_lan: bool 
     _add_session(app, runner)
     _add_events(app, runner)
     _add_pictures(app, runner)
+    _add_metrics(app, runner, metrics or Metrics())
     _add_page(app)
     return Gate(app, token=token, on_lan=on_lan)
 
@@ -301,6 +310,18 @@ def _add_pictures(app: FastAPI, runner: SessionRunner) -> None:
         return Response(
             data, media_type="image/svg+xml", headers={"Content-Security-Policy": SVG_POLICY}
         )
+
+
+def _add_metrics(app: FastAPI, runner: SessionRunner, metrics: Metrics) -> None:
+    @app.get(
+        "/metrics",
+        tags=["service"],
+        response_class=PlainTextResponse,
+        responses={404: {"model": Problem}},
+    )
+    def collected() -> Response:
+        """Prometheus' text format; a collector sends the token as its bearer token."""
+        return Response(metrics.text(runner), headers={"Content-Type": CONTENT_TYPE})
 
 
 def _add_page(app: FastAPI) -> None:

@@ -15,9 +15,10 @@ from polewright.alpaca.motion import MotionState
 from polewright.alpaca.telescope import Telescope
 from polewright.clock import Clock
 from polewright.config import Config
-from polewright.errors import MotionUnknown, PolewrightError
+from polewright.errors import ExitCode, MotionUnknown, PolewrightError
 from polewright.measuring.connect import connect_rig, locate
 from polewright.measuring.events import Event, EventSink
+from polewright.publishing.mqtt import check_mqtt, end_document, publish_end
 from polewright.serving.errors import NoSession, SessionBusy, SettingNotAllowed
 from polewright.serving.feed import Feed
 from polewright.serving.journals import session_items
@@ -35,6 +36,8 @@ MAY_SET = ("pole", "sweep", "adjusting", "profile", "optics", "site", "camera")
 MAY_NOT_SET = frozenset({"camera.host", "camera.port", "camera.device_number"})
 JOIN_S = 2.0
 SECOND_STOP_S = 120.0
+TELL_S = 5.0
+"""How long the service's end waits for a broker to take a session's end."""
 
 MakeConfig = Callable[[Mapping[str, Any]], Config]
 """From settings by dotted key to a checked configuration; raises `BadConfig`."""
@@ -78,6 +81,8 @@ class SessionRunner:
         self._lock = threading.Lock()
         self._session: AlignSession | None = None
         self._thread: threading.Thread | None = None
+        self._watcher: threading.Thread | None = None
+        self._telling = threading.Lock()
         self._started = ("", "")
 
     # -- looking -----------------------------------------------------------------------------
@@ -136,6 +141,7 @@ class SessionRunner:
         """
         check_settings(settings)
         config = self._make_config(settings)
+        check_mqtt(config.publish)
         with self._lock:
             if self.running:
                 raise SessionBusy(*self._started)
@@ -148,10 +154,10 @@ class SessionRunner:
                 target=self._run, args=(session,), name=f"session {session.session_id}", daemon=True
             )
             self._thread.start()
-            watcher = threading.Thread(
+            self._watcher = threading.Thread(
                 target=self._watch, args=(session, self._thread), name="session feed", daemon=True
             )
-            watcher.start()
+            self._watcher.start()
         return session.snapshot()
 
     def _make(self, config: Config, opened: Opened) -> AlignSession:
@@ -182,6 +188,17 @@ class SessionRunner:
                 version = now.version
                 self.feed.wake()
         self.feed.wake()
+        self._publish(session)
+
+    def _publish(self, session: AlignSession) -> None:
+        """Tell a broker; not in the session's thread, which a slow one would keep from ending."""
+        code = ExitCode.UNEXPECTED if session.outcome is None else session.outcome
+        result = session.snapshot().result
+        document = end_document(session.session_id, code, result, self.clock.utc_s())
+        with self._telling:  # in the order in which sessions ended
+            untold = publish_end(session.config.publish, document)
+        if untold is not None:
+            log.warning("service.not_published: %s", untold)
 
     def _running_session(self) -> AlignSession:
         session = self._session
@@ -269,6 +286,8 @@ class SessionRunner:
         """End the service's work: stop a running session and its motion."""
         if self.running:
             self.hard_stop("the service was ended")
+        if self._watcher is not None:
+            self._watcher.join(TELL_S)
         self.feed.close()
 
 
