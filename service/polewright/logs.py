@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import logging
 import re
-from collections.abc import MutableMapping
+from collections.abc import Iterator, MutableMapping
+from contextlib import contextmanager
 from logging.handlers import RotatingFileHandler
 from pathlib import Path
 from typing import Any
@@ -111,6 +112,15 @@ def start_log(section: LogSection) -> structlog.stdlib.BoundLogger:
         own.setLevel(logging.INFO)
     logger: structlog.stdlib.BoundLogger = structlog.stdlib.get_logger(NAME)
     return logger
+
+
+@contextmanager
+def logging_to(section: LogSection) -> Iterator[structlog.stdlib.BoundLogger]:
+    """Log during the block, as `start_log` says."""
+    try:
+        yield start_log(section)
+    finally:
+        end_log()
 
 
 def end_log() -> None:

@@ -61,6 +61,7 @@ def build_app() -> typer.Typer:
     from polewright.cli.adjust import adjust
     from polewright.cli.align import align
     from polewright.cli.bestpole import bestpole
+    from polewright.cli.check import check
     from polewright.cli.devices import devices
     from polewright.cli.drift import drift
     from polewright.cli.history import history_app
@@ -77,6 +78,7 @@ def build_app() -> typer.Typer:
     app.command(epilog=EPILOG)(align)
     app.command(epilog=EPILOG)(adjust)
     app.command(epilog=EPILOG)(measure)
+    app.command(epilog=EPILOG)(check)
     app.command(epilog=EPILOG)(startup)
     app.command(epilog=EPILOG)(drift)
     app.command(epilog=EPILOG)(bestpole)

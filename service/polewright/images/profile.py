@@ -92,20 +92,22 @@ def fit_stars(
         none = np.empty(0)
         return Fits(*(none,) * 9, good=np.empty(0, dtype=np.bool_))
     chunk = max(16, 40_000 // side**2)  # some megabytes at once, so that the work stays in cache
-    parts = [
-        _fit_chunk(
-            stamps[low : low + chunk],
-            usable[low : low + chunk],
-            (start[0][low : low + chunk], start[1][low : low + chunk]),
-            shape,
-            shape_spread,
-            noise[low : low + chunk],
-            photon_variance_per_count,
-            roughness,
-            steps,
-        )
-        for low in range(0, count, chunk)
-    ]
+    # A fit that runs away squares to infinity and on to no number: `good` throws it out.
+    with np.errstate(over="ignore", invalid="ignore"):
+        parts = [
+            _fit_chunk(
+                stamps[low : low + chunk],
+                usable[low : low + chunk],
+                (start[0][low : low + chunk], start[1][low : low + chunk]),
+                shape,
+                shape_spread,
+                noise[low : low + chunk],
+                photon_variance_per_count,
+                roughness,
+                steps,
+            )
+            for low in range(0, count, chunk)
+        ]
     return Fits(*(np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(Fits)))
 
 

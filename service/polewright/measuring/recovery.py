@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 from polewright.angles import DEG, azalt_from_enu, fold_pi
 from polewright.errors import PolewrightError
 from polewright.images.errors import EmptyFrame
+from polewright.measuring.checking import choose_exposure
 from polewright.measuring.errors import PointNotSolved
 from polewright.measuring.events import Note
 from polewright.measuring.planned import (
@@ -158,6 +159,7 @@ class _Recovery:
         rig, settings = self.rig, self.settings
         go_to(rig, target, number, total, first=first)
         settle(rig, number, total)
+        choose_exposure(rig)
         exposure_s = rig.config.sweep.exposure_s
         for left in range(settings.tries, -1, -1):
             try:

@@ -153,8 +153,8 @@ class Startup:
         started_s = rig.clock.utc_s()
         try:
             swept = sweep(rig, planned_points(rig))
-        except SolveError as error:
-            self._focus_of_unsolved(error)
+        except SolveError as unsolved:
+            self._focus_of_unsolved(unsolved)
             raise
         solved = list(swept.points)
         story = list(swept.story)

@@ -81,6 +81,11 @@ class RunningService:
             time.sleep(0.01)
 
     @property
+    def alive(self) -> bool:
+        """Whether the thread that answers still runs."""
+        return self._thread.is_alive()
+
+    @property
     def url(self) -> str:
         """The page's address on this computer."""
         host = "127.0.0.1" if self.host == "0.0.0.0" else self.host  # noqa: S104 - compared only

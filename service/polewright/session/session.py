@@ -377,7 +377,8 @@ class AlignSession:
 
     def _look(self, rig: Rig) -> Observation | NoReading:
         """Take one live frame; a frame that tells nothing says why."""
-        exposure_s = self.config.adjusting.exposure_s or self.config.sweep.exposure_s
+        # The rig's: the sweep may have found the exposure itself.
+        exposure_s = rig.config.adjusting.exposure_s or rig.config.sweep.exposure_s
         frame = take_frame(rig, exposure_s)
         tracking = rig.telescope.tracking()
         elongation: float | None = None

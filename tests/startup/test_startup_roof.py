@@ -1,0 +1,106 @@
+"""Roof and shutter at an observatory's start, with a dome of the test's own (answers made up)."""
+
+from __future__ import annotations
+
+import types
+
+import pytest
+
+from polewright.alpaca.dome import ShutterState
+from polewright.alpaca.telescope import MountState
+from polewright.clock import CancelToken, SystemClock
+from polewright.config import config_from_text
+from polewright.measuring.startup_errors import RoofNotOpen, SunBeforeCover
+from polewright.measuring.startup_site import RoofGuard, check_sun, ready_roof
+from polewright.sky.frame import ObservedFrame
+from polewright.sky.site import Atmosphere, Site
+
+SITE = Site(44.62, 9.31, 420.0)
+NIGHT_UTC_S = 1795210200.0
+#: 2026-11-20 11:20 UTC: the Sun near the meridian at this site, some 25 degrees high.
+NOON_UTC_S = 1795173600.0
+
+
+class Roof:
+    def __init__(self, *states: ShutterState | None) -> None:
+        self.states = list(states)
+        self.opened = 0
+
+    def shutter_status(self) -> ShutterState | None:
+        return self.states.pop(0) if len(self.states) > 1 else self.states[0]
+
+    def open_shutter(self, **_how: object) -> None:
+        self.opened += 1
+        self.states = [ShutterState.OPEN]
+
+
+def rig_at(utc_s: float, altitude_deg: float, azimuth_deg: float, **startup: object):
+    """Only what these looks need."""
+    clock = SystemClock(50.0, utc_s)
+    state = MountState(
+        utc_s=utc_s,
+        right_ascension_hours=0.0,
+        declination_deg=0.0,
+        slewing=False,
+        tracking=False,
+        altitude_deg=altitude_deg,
+        azimuth_deg=azimuth_deg,
+        side_of_pier=None,
+        at_park=True,
+        sidereal_time_hours=None,
+    )
+    return types.SimpleNamespace(
+        config=config_from_text(
+            "", overrides={f"startup.{key}": value for key, value in startup.items()}
+        ),
+        clock=clock,
+        cancel=CancelToken(),
+        sky_now=lambda: ObservedFrame.at(SITE, Atmosphere.none(), utc_s),
+        telescope=types.SimpleNamespace(state=lambda: state),
+    )
+
+
+def test_an_open_roof_is_left_alone() -> None:
+    """Open, or just opening: nothing is sent."""
+    roof = Roof(ShutterState.OPENING, ShutterState.OPENING, ShutterState.OPEN)
+    assert ready_roof(rig_at(NIGHT_UTC_S, 45, 0), roof) == "roof or shutter is open"
+    assert roof.opened == 0
+
+
+@pytest.mark.parametrize("state", [ShutterState.CLOSED, ShutterState.ERROR, None])
+def test_a_roof_that_is_not_open_is_never_moved_unasked(state) -> None:
+    """Closed, in error, or silent: refused."""
+    roof = Roof(state)
+    with pytest.raises(RoofNotOpen):
+        ready_roof(rig_at(NIGHT_UTC_S, 45, 0), roof)
+    assert roof.opened == 0
+
+
+def test_a_closed_roof_is_opened_when_told_and_only_then() -> None:
+    """open_roof = true opens a closed one; not one in error."""
+    roof, broken = Roof(ShutterState.CLOSED), Roof(ShutterState.ERROR)
+    assert ready_roof(rig_at(NIGHT_UTC_S, 45, 0, open_roof=True), roof).endswith("was opened")
+    with pytest.raises(RoofNotOpen):
+        ready_roof(rig_at(NIGHT_UTC_S, 45, 0, open_roof=True), broken)
+    assert (roof.opened, broken.opened) == (1, 0)
+
+
+def test_nothing_is_opened_towards_the_sun() -> None:
+    """By day with the telescope to the south the roof stays closed; to the north it may open."""
+    roof = Roof(ShutterState.CLOSED)
+    with pytest.raises(SunBeforeCover) as caught:
+        ready_roof(rig_at(NOON_UTC_S, 30, 180, open_roof=True), roof)
+    assert roof.opened == 0
+    assert caught.value.distance_deg is not None
+    assert caught.value.distance_deg < 30.0
+    check_sun(rig_at(NOON_UTC_S, 45, 0), "before something")
+
+
+def test_a_roof_that_closes_stops_the_run() -> None:
+    """The guard objects before a slew and while tracking."""
+    roof = Roof(ShutterState.OPEN)
+    guard = RoofGuard(roof, SystemClock())
+    guard.before_slew(None)
+    roof.states = [ShutterState.CLOSING]
+    with pytest.raises(RoofNotOpen, match="closing"):
+        guard.before_slew(None)
