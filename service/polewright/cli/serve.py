@@ -6,6 +6,7 @@ import contextlib
 import json
 import logging
 import sys
+import time
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -74,10 +75,12 @@ def serve(
     5 finished, 6 stopped, 7 failed, 8 interrupted, 9 unknown).
     """
     from polewright.config import config_from_file
+    from polewright.logs import logging_to
     from polewright.publishing import publish
     from polewright.serving.app import create_app
     from polewright.serving.errors import LanNotAsked
-    from polewright.serving.links import lan_addresses, link, qr_text
+    from polewright.serving.links import qr_text
+    from polewright.serving.metrics import Metrics
     from polewright.serving.runner import SessionRunner
     from polewright.serving.security import new_token
     from polewright.serving.server import RunningService, is_loopback
@@ -94,10 +97,12 @@ def serve(
         runner = SessionRunner(
             lambda extra: config_from_file(config, {**overrides, **extra}),
             clock_from_environment(),
+            listener=(metrics := Metrics()),
         )
         with stop_on_signals(cancel), contextlib.ExitStack() as stack:
+            log = stack.enter_context(logging_to(config_from_file(config, overrides).log))
             service = RunningService(
-                create_app(runner, token, on_lan=on_lan), bind, port, runner.feed
+                create_app(runner, token, on_lan=on_lan, metrics=metrics), bind, port, runner.feed
             )
             published = None
             if alpaca_port is not None:
@@ -113,8 +118,7 @@ def serve(
                     _stop(runner, service)
                     raise
                 stack.callback(published.stop)
-            hosts = lan_addresses() if bind in (EVERYWHERE, "::") else [service.host]
-            links = [link(one, service.port, token) for one in hosts or [LOOPBACK]]
+            links = _links(bind, service, token)
             if as_json:
                 document = {
                     "schema_version": "1",
@@ -130,14 +134,45 @@ def serve(
                 if published is not None:
                     console.print(f"Alpaca devices on port {published.port}", highlight=False)
             try:
-                while not cancel.wait(0.5):
-                    pass
+                _until_stopped(runner, service, cancel, log)
                 console.print("Stopping ...")
             finally:
                 stopped = _stop(runner, service)
         if stopped is not None:
             console.print(f"{stopped.message} {stopped.advice}".strip(), highlight=False)
             exit_with(ExitCode.OK if stopped.motion == "stopped" else ExitCode.MOTION_UNKNOWN)
+
+
+def _links(bind: str, service: RunningService, token: str | None) -> list[str]:
+    from polewright.serving.links import lan_addresses, link
+
+    hosts = lan_addresses() if bind in (EVERYWHERE, "::") else [service.host]
+    return [link(one, service.port, token) for one in hosts or [LOOPBACK]]
+
+
+def _until_stopped(
+    runner: SessionRunner, service: RunningService, cancel: CancelToken, log: Any
+) -> None:
+    """Wait for the end; meanwhile tell the service manager and the log how things stand.
+
+    The manager's watchdog is fed only while the service answers and the runner can be asked.
+    """
+    from polewright.service_manager import tell_manager, watchdog_every_s
+
+    log.info("serving", url=service.url)
+    tell_manager(READY=1)
+    every_s, fed_s, told = watchdog_every_s(), -1e9, ""
+    while not cancel.wait(0.5):
+        step = runner.snapshot().step.value if runner.session is not None else "no session"
+        if step != told:
+            log.info("session_step", step=step)
+            tell_manager(STATUS=step)
+            told = step
+        if every_s is not None and time.monotonic() - fed_s >= every_s and service.alive:
+            fed_s = time.monotonic()
+            tell_manager(WATCHDOG=1)
+    tell_manager(STOPPING=1)
+    log.info("stopping")
 
 
 def _stop(runner: SessionRunner, service: RunningService) -> StopAnswer | None:
