@@ -7,7 +7,7 @@ import pytest
 from polewright.alpaca.client import AlpacaConnection
 from polewright.alpaca.focuser import Focuser
 from polewright.errors import Cancelled
-from polewright.measuring.checking import check, find_exposure
+from polewright.measuring.checking import check, choose_exposure
 from polewright.measuring.focusing import FocusNotFound, FocusRun
 from polewright.measuring.measurement import ready_mount
 
@@ -47,9 +47,14 @@ def test_a_good_frame_is_solved_and_a_dark_one_says_why(start_night) -> None:
 def test_the_exposure_is_found_by_itself(start_night) -> None:
     """From far too short, it ends longer, within the limits, and with stars enough."""
     night = start_night({})
-    rig = looking_up(night, {"sweep.exposure_s": 0.004, "sweep.exposure_min_s": 0.004})
+    short = {"sweep.exposure_s": 0.004, "sweep.exposure_min_s": 0.004}
+    rig = looking_up(night, short)
 
-    exposure_s = find_exposure(rig)
+    choose_exposure(rig)
+    assert rig.config.sweep.exposure_s == 0.004  # not asked for
+    rig.config = night.config({**short, "sweep.exposure_auto": True})
+    choose_exposure(rig)
+    exposure_s = rig.config.sweep.exposure_s
 
     assert 0.004 < exposure_s <= 20.0
     assert check(rig, exposure_s, solve=False).star_count >= 30
