@@ -131,6 +131,8 @@ def test_the_measured_axis_is_the_pole_about_which_that_sky_turns(
         direction = "west"
         settle_s = 0.5
         exposure_s = 2.0
+        [history]
+        enabled = false
         """
     )
 

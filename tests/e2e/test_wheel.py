@@ -63,6 +63,15 @@ def test_the_command_line_runs_from_the_wheel(installed: Path) -> None:
         assert command in text
 
 
+def test_the_history_makes_its_tables_from_the_wheel(installed: Path, tmp_path: Path) -> None:
+    """The migrations travel with the package: an empty database is made ready and listed."""
+    url = f"sqlite:///{tmp_path / 'history.sqlite'}"
+
+    done = outside(installed, "-m", "polewright", "history", "list", "--url", url, "--json")
+
+    assert '"runs": []' in done.stdout
+
+
 def test_data_files_are_in_the_wheel(installed: Path) -> None:
     """The page and the type markers travel with the packages."""
     assert (installed / "polewright" / "py.typed").exists()
