@@ -120,9 +120,11 @@ def test_the_measured_axis_is_the_pole_about_which_that_sky_turns(
         [telescope]
         host = "127.0.0.1"
         port = {port}
+        device_number = 0
         [camera]
         host = "127.0.0.1"
         port = {port}
+        device_number = 0
         [optics]
         focal_length_mm = 250.0
         [sweep]
