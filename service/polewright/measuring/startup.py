@@ -134,6 +134,13 @@ class Startup:
                 StartupStep(name=name, outcome="skipped", text=f"no [{name}] is configured")
             )
             return None
+        try:
+            return self._connected(section, kind, rig)
+        except PolewrightError as error:
+            self.steps.append(StartupStep(name=name, outcome="failed", text=str(error)))
+            raise
+
+    def _connected(self, section: SafetySection, kind: type[D], rig: Rig) -> D:
         where = rig.telescope.where
         host, port, number = locate(kind.device_type, section, [(where.host, where.port)])
         device = kind(AlpacaConnection(host, port, patience=patience()), number, clock=rig.clock)

@@ -1,0 +1,80 @@
+"""`startup` and `check` as scripts call them."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+from typer.testing import CliRunner
+
+from polewright.cli.app import build_app
+
+pytestmark = pytest.mark.e2e
+
+
+@pytest.fixture
+def called(start_night, monkeypatch, tmp_path):
+    """Call the command line against a rig that shares its clock."""
+
+    def call(changes, *arguments: str):
+        night = start_night(changes, rate=12.0)
+        clock = night.clock
+        monkeypatch.setenv(
+            "POLEWRIGHT_REHEARSAL_CLOCK", f"{clock.start_utc_s},{clock.origin_real_s},{clock.rate}"
+        )
+        here = []
+        for kind in ("telescope", "camera", "cover", "safety"):
+            here += [f"--{kind}-host", night.running.host, f"--{kind}-port", night.running.port]
+        site = ["--site-latitude-deg", 44.62, "--site-longitude-deg", 9.31]
+        rest = ["--run-journal-folder", str(tmp_path), "--optics-focal-length-mm", 202.0]
+        words = [str(word) for word in (*arguments, "--json", *here, *site, *rest)]
+        return night, CliRunner().invoke(build_app(), words)
+
+    return call
+
+
+def test_a_cover_that_is_not_there_answers_with_code_3_and_the_steps_done(called, tmp_path) -> None:
+    """One JSON document with the error and how far it came; log and notification say the same."""
+    log, told = tmp_path / "night.log", tmp_path / "told"
+    night, answer = called(
+        {},
+        "startup",
+        "--startup-wait-s", "0",
+        "--log-file", str(log),
+        "--startup-clock-tolerance-s", "60",
+        "--notify-command", f"cp {__file__} {told}",
+        "--cover-device-number", "7",
+    )  # fmt: skip
+    assert answer.exit_code == 3, answer.output
+    document = json.loads(answer.stdout)
+    assert document["ok"] is False
+    assert document["exit_code"] == 3
+    assert document["error"]["code"] == "device_not_found"
+    assert [(step["name"], step["outcome"]) for step in document["steps"]] == [
+        ("devices", "ok"),
+        ("site and clock", "ok"),
+        ("safety", "ok"),
+        ("cover", "failed"),
+    ]
+    assert told.exists()
+    assert json.loads(log.read_text().splitlines()[-1])["event"] == "startup_ended"
+    assert night.truth["mount"]["at_park"]
+
+
+def test_check_answers_with_a_document(called) -> None:
+    """A frame at the park position: solved, exit code 0, and the mount not moved."""
+    night, answer = called({}, "check", "--exposure", "1")
+
+    document = json.loads(answer.stdout)
+    assert document["exposure_s"] == 1.0
+    assert document["star_count"] > 20
+    assert (answer.exit_code, document["solved"]) in [(0, True), (5, False)]
+    assert night.truth["mount"]["at_park"]
+
+
+def test_the_loop_ends_after_its_frames_and_rings(called) -> None:
+    """--loop --frames 2 --tone: the last frame as a document, unsolved on purpose."""
+    _night, answer = called({}, "check", "--loop", "--frames", "2", "--tone", "--exposure", "0.5")
+
+    assert answer.exit_code == 0, answer.output
+    assert json.loads(answer.stdout)["solved"] is None
