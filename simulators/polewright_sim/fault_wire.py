@@ -52,6 +52,11 @@ def _document(reply: Reply) -> dict[str, Any] | None:
     return found if isinstance(found, dict) else None
 
 
+def _rewritten(reply: Reply, document: dict[str, Any]) -> Reply:
+    """Return a reply with another document; dropped or cut it stays, if another fault did that."""
+    return replace(reply, body=Reply.json(document).body)
+
+
 def with_value(call: Call, reply: Reply, names: dict[str, object]) -> Reply:
     """Replace the Value, or the named entries of a devicestate; names are lower case."""
     document = _document(reply)
@@ -63,7 +68,7 @@ def with_value(call: Call, reply: Reply, names: dict[str, object]) -> Reply:
                 entry["Value"] = names[entry["Name"].lower()]
     elif call.member in names:
         document["Value"] = names[call.member]
-    return Reply.json(document)
+    return _rewritten(reply, document)
 
 
 def _carried_out(case: Case, proceed: Proceed) -> None:
@@ -111,7 +116,9 @@ def _wrong_transaction(_case: Case, call: Call, proceed: Proceed) -> Reply:
     if reply.media_type == IMAGE_BYTES:
         return _with_header(reply, _CLIENT_ID_AT, struct.pack("<I", wrong))
     document = _document(reply)
-    return reply if document is None else Reply.json({**document, "ClientTransactionID": wrong})
+    return (
+        reply if document is None else _rewritten(reply, {**document, "ClientTransactionID": wrong})
+    )
 
 
 def _not_json(_case: Case, _call: Call, proceed: Proceed) -> Reply:
@@ -120,9 +127,10 @@ def _not_json(_case: Case, _call: Call, proceed: Proceed) -> Reply:
 
 
 def _bad_value(case: Case, call: Call, proceed: Proceed) -> Reply:
-    document = _document(proceed())
+    reply = proceed()
+    document = _document(reply)
     value = case.fault.setting("value")
-    return envelope(call) if document is None else Reply.json({**document, "Value": value})
+    return envelope(call) if document is None else _rewritten(reply, {**document, "Value": value})
 
 
 # Images: only the form in bytes is spoilt; nobody who can have it asks for JSON.

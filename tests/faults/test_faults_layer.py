@@ -515,3 +515,11 @@ def test_faults_are_controlled_over_http(running) -> None:
     assert "nonsense" in bad.text
     requests.post(url, json={"fault": [{"kind": "http_500"}]}, timeout=5)
     assert requests.delete(url, timeout=5).json() == {"faults": []}
+
+
+def test_a_dropped_answer_stays_dropped_under_another_fault(running) -> None:
+    """Faults add up whichever was loaded first."""
+    spoil(running, "dropped", member="tracking")
+    spoil(running, "wrong_transaction", member="tracking")
+    with pytest.raises(requests.ConnectionError):
+        get(running, "telescope/0/tracking")

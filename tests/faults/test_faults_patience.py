@@ -19,6 +19,7 @@ from polewright_sim.spec import RigSpec
 PATIENCE: dict[type[AlpacaError], tuple[float, ...]] = {
     ServerFault: (0.01, 0.01),
     DriverFault: (0.01, 0.01),
+    BadReply: (0.01, 0.01),
 }
 
 
@@ -109,9 +110,19 @@ def test_a_driver_that_restarted_is_connected_to_be_stopped(running, telescope) 
 
 def test_a_glitch_in_a_flag_is_not_an_inability(running, telescope) -> None:
     """Nonsense instead of CanSlewAsync is told as nonsense and asked again; False is believed."""
-    spoil(running, kind="bad_value", member="canslewasync", calls=1)
+    assert telescope.slewing() is False
+    spoil(running, kind="bad_value", member="canslewasync", calls=3)
 
     with pytest.raises(BadReply, match="canslewasync"):
         telescope.can_slew_async()
 
     assert telescope.can_slew_async() is True
+
+
+def test_a_value_of_another_type_is_asked_for_again(running, telescope) -> None:
+    """Nonsense that passes costs a repetition, like every other answer that is none."""
+    assert telescope.slewing() is False
+    spoil(running, kind="bad_value", member="declination", calls=2)
+
+    assert isinstance(telescope.declination_deg(), float)
+    assert changed(running) == 2

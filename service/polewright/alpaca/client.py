@@ -21,7 +21,7 @@ import socket
 import threading
 import time
 from collections import deque
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from http.client import BadStatusLine, RemoteDisconnected
 from typing import Literal
@@ -155,8 +155,12 @@ class AlpacaConnection:
         params: Mapping[str, Param] | None = None,
         timeout_s: float | None = None,
         urgent: bool = False,
+        check: Callable[[Reply], object] | None = None,
     ) -> Reply:
         """Return the checked answer to a GET of ``path`` (no leading slash).
+
+        ``check`` may raise a `BadReply` for an answer that makes no sense to the caller, who then
+        gets another one as the patience allows.
 
         Raises: the classes of `polewright.alpaca.errors`.
         """
@@ -164,6 +168,8 @@ class AlpacaConnection:
         while True:
             try:
                 reply = self._json("GET", path, where, params, timeout_s, urgent)
+                if check is not None:
+                    check(reply)
             except AlpacaError as exc:
                 wait_s = None if urgent else self._next_wait(path, exc, used)
                 if wait_s is None:

@@ -32,7 +32,7 @@ from polewright.alpaca.errors import (
     Where,
     WrongAddress,
 )
-from polewright.alpaca.models import ANYTHING, BOOL, INT, TEXT, TEXTS, StateEntry, convert
+from polewright.alpaca.models import ANYTHING, BOOL, INT, TEXT, TEXTS, Reply, StateEntry, convert
 from polewright.clock import CancelToken, Clock, SystemClock
 
 log = logging.getLogger(__name__)
@@ -107,12 +107,22 @@ class Device:
         timeout_s: float | None = None,
         urgent: bool = False,
     ) -> T:
-        reply = self.connection.get(
-            self._path(member), where=self.where, params=params, timeout_s=timeout_s, urgent=urgent
+        values: list[T] = []
+
+        def check(reply: Reply) -> None:
+            if "Value" not in reply.model_fields_set:
+                raise BadReply(self.where, member, "the answer has no Value")
+            values.append(convert(kind, reply.Value, self.where, member))
+
+        self.connection.get(
+            self._path(member),
+            where=self.where,
+            params=params,
+            timeout_s=timeout_s,
+            urgent=urgent,
+            check=check,
         )
-        if "Value" not in reply.model_fields_set:
-            raise BadReply(self.where, member, "the answer has no Value")
-        return convert(kind, reply.Value, self.where, member)
+        return values[-1]
 
     def _put(
         self,
