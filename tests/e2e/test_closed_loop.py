@@ -93,3 +93,19 @@ def test_nothing_turns_while_it_is_not_safe(small_error, tmp_path) -> None:
     assert session.outcome is ExitCode.UNSAFE, session.snapshot()
     assert len(night.rig.adjusters.history) == 1
     assert night.truth["mount"]["tracking"] is False
+
+
+def test_with_hands_only_nobody_there_is_refused_before_anything_moves(
+    small_error, tmp_path
+) -> None:
+    """[adjuster] manual and unattended contradict: exit code 2, the mount still parked."""
+    night, session, journal = small_error(
+        tmp_path, {"adjuster.name": "manual", "adjuster.options": {}}
+    )
+
+    outcome = session.run()
+    journal.close()
+
+    assert outcome is ExitCode.USAGE
+    assert session.snapshot().failure.code == "needs_hands"
+    assert night.truth["mount"]["at_park"]
