@@ -1,0 +1,112 @@
+"""Lists of detections that must not be solved: random ones, and real skies far from the hint.
+
+``python tests/bench/false_alarms.py --each 1000`` prints a Markdown table of false alarms and of
+misses (right hints that were not solved) with bounds: with none seen in n, the rate is below 3 / n
+with 95 % confidence (the rule of three: -ln 0.05 / n). The star lists are made in
+tests/solving/synthetic.py from the catalogue by a projection of its own.
+"""
+
+from __future__ import annotations
+
+import argparse
+import concurrent.futures
+import math
+import sys
+import time
+from collections import Counter
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "solving"))
+
+from synthetic import (  # found beside the solver's tests
+    COLUMNS,
+    Truth,
+    attitude_of,
+    hint_for,
+    observe,
+    random_direction,
+    random_list,
+)
+
+from polewright.angles import DEG, separation
+from polewright.errors import SolveError
+from polewright.solving.embedded import create
+from polewright.solving.errors import SolverTimedOut
+
+WIDTHS_DEG = (1.35, 2.0, 3.4, 5.4, 10.0, 20.0, 30.0)
+SHARES = (0.05, 0.10, 0.17, 0.17, 0.17, 0.17, 0.17)
+BATCH = 25
+TIMEOUT_S = 60.0
+
+
+def run_batch(mode: str, seed: int) -> Counter[str]:
+    """Solve one batch (one hint, many lists) and count how it ended."""
+    rng = np.random.default_rng([59, seed, len(mode)])
+    solver = create({"blind": False})
+    width = float(rng.choice(WIDTHS_DEG, p=SHARES))
+    ra, dec = random_direction(rng)
+    scale = 2.0 * math.tan(0.5 * width * DEG) / COLUMNS
+    truth = Truth(attitude_of(ra, dec, 0.0), int(rng.choice([-1, 1])), scale, 0)
+    hint = hint_for(
+        rng,
+        truth,
+        off_deg=float(rng.choice([1.0, 3.0])),
+        scale_error=float(rng.choice([0.002, 0.02])),
+        parity_known=bool(rng.random() < 0.5),
+    )
+    outcome: Counter[str] = Counter()
+    while outcome["tried"] < BATCH:
+        if mode == "random":
+            stars = random_list(rng, int(rng.choice([4, 6, 8, 12, 20, 40, 100, 300])))
+        else:
+            there = (ra, dec) if mode == "right" else random_direction(rng)
+            apart = float(separation(attitude_of(*there, 0.0)[:, 2], truth.attitude[:, 2]))
+            if mode == "wrong sky" and apart < (15.0 + width) * DEG:
+                continue
+            limit = float(rng.choice([10.0, 11.0, 12.0]))
+            stars, _ = observe(rng, width, *there, parity=truth.parity, sky_limit=limit)
+            if len(stars) < 4:
+                continue
+        outcome["tried"] += 1
+        try:
+            solution = solver.solve(stars, hint, timeout_s=TIMEOUT_S)
+        except SolverTimedOut:
+            outcome["timed out"] += 1
+        except SolveError:
+            outcome["refused"] += 1
+        else:
+            off = float(separation(solution.centre_icrs, truth.attitude[:, 2])) / scale
+            outcome["solved right" if mode == "right" and off < 10.0 else "SOLVED WRONG"] += 1
+    return outcome
+
+
+def main() -> int:
+    """Run and print."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--each", type=int, default=1000)
+    parser.add_argument("--jobs", type=int, default=2)
+    options = parser.parse_args()
+    batches = math.ceil(options.each / BATCH)
+    print("| lists | tried | solved wrong | solved right | refused | timed out | minutes |")
+    print("|---|---|---|---|---|---|---|")
+    wrong = 0
+    for mode in ("random", "wrong sky", "right"):
+        started = time.monotonic()
+        total: Counter[str] = Counter()
+        with concurrent.futures.ProcessPoolExecutor(options.jobs) as pool:
+            for part in pool.map(run_batch, [mode] * batches, range(batches)):
+                total += part
+        wrong += total["SOLVED WRONG"]
+        print(
+            f"| {mode} | {total['tried']} | {total['SOLVED WRONG']} | {total['solved right']} | "
+            f"{total['refused']} | {total['timed out']} | "
+            f"{(time.monotonic() - started) / 60.0:.1f} |",
+            flush=True,
+        )
+    return 1 if wrong else 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
