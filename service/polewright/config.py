@@ -573,7 +573,7 @@ def config_from_text(
     """
     try:
         data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as exc:
+    except (tomllib.TOMLDecodeError, RecursionError) as exc:
         raise BadConfig(source, [f"not valid TOML: {exc}"]) from exc
     given = dict(overrides or {})
     for dotted, value in given.items():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import http.client
 import logging
 import time
@@ -290,3 +291,63 @@ def test_pages_beyond_the_limit_are_told_so() -> None:
     """Event streams hold a connection each: there is a limit, and it is announced."""
     assert Feed(most=0).full
     assert not Feed(most=1).full
+
+
+@pytest.mark.parametrize("length", ["²", "1e9", "-1", "9" * 5000, ""])
+def test_a_length_that_is_no_number_is_refused_by_the_gate_itself(length) -> None:
+    """Whatever server stands in front of it."""
+    sent = []
+
+    async def send(message):
+        sent.append(message)
+
+    async def receive():
+        raise AssertionError("the body is not to be read")
+
+    async def app(*_):
+        raise AssertionError("the request is not to come through")
+
+    scope = {
+        "type": "http",
+        "method": "POST",
+        "path": "/api/session",
+        "query_string": b"",
+        "headers": [(b"host", b"localhost"), (b"content-length", length.encode("latin-1"))],
+    }
+    asyncio.run(Gate(app, token=None, on_lan=False)(scope, receive, send))
+
+    assert sent[0]["status"] == 413
+
+
+def test_who_starts_a_session_is_shown_without_control_characters(serve) -> None:
+    """The name goes to other people's terminals, which would obey them."""
+    service = serve()
+    url = service.url.rstrip("/")
+
+    for _ in range(2):
+        answer = requests.post(f"{url}/api/session", json={"by": "Eve\x1b[2J\nroot"}, timeout=20)
+
+    if answer.status_code == 201:  # the first had failed by then
+        pytest.skip("the first session was over before the second was asked for")
+    assert answer.status_code == 409
+    assert "Eve[2Jroot" in answer.json()["message"]
+
+
+@pytest.mark.parametrize(
+    "body",
+    [
+        b'{"resume": 0}',
+        b'{"resume": "true"}',
+        b'{"by": 5}',
+        b"[" * 60_000,
+        b"\xff\xfe",
+        b'{"config": []}',
+        b"null",
+    ],
+)
+def test_a_start_is_taken_only_as_it_is_described(serve, body) -> None:
+    """Found by fuzzing: a 0 was taken for "no". Nothing else is a fault of the service either."""
+    answer, data = ask(serve(), "POST", "/api/session", body, Content__Type="application/json")
+
+    assert answer.status in (400, 422)
+    assert b"advice" in data

@@ -58,8 +58,9 @@ PAGE_FILES = {
 SVG_POLICY = "default-src 'none'; style-src 'unsafe-inline'; sandbox"
 
 PROBLEMS: dict[int | str, dict[str, Any]] = {
-    status: {"model": Problem} for status in (401, 403, 409, 413, 421, 422)
+    status: {"model": Problem} for status in (400, 401, 403, 409, 413, 421, 422)
 }
+NOTHING_YET: dict[int | str, dict[str, Any]] = {404: {"model": Problem}}
 
 
 def status_of(error: PolewrightError) -> int:
@@ -163,6 +164,8 @@ def _tell_problems(app: FastAPI) -> None:
 
 def _asked_by(request: Request, given: str) -> str:
     where = request.client.host if request.client else "unknown"
+    # It is shown to others and in their terminals, which obey control characters.
+    given = "".join(letter for letter in given if letter.isprintable()).strip()
     return f"{given} ({where})" if given else where
 
 
@@ -279,17 +282,32 @@ def _add_pictures(app: FastAPI, runner: SessionRunner) -> None:
         )
         return Response(data, media_type=f"image/{picture}", headers={"X-Frame": str(number)})
 
-    @app.get("/api/session/frame.png", tags=["pictures"], response_class=Response)
+    @app.get(
+        "/api/session/frame.png",
+        tags=["pictures"],
+        response_class=Response,
+        responses=NOTHING_YET,
+    )
     def frame_png(stars: bool = False) -> Response:
         """The last frame, small and stretched; with ``stars=1`` its stars are ringed."""
         return frame("png", stars)
 
-    @app.get("/api/session/frame.jpg", tags=["pictures"], response_class=Response)
+    @app.get(
+        "/api/session/frame.jpg",
+        tags=["pictures"],
+        response_class=Response,
+        responses=NOTHING_YET,
+    )
     def frame_jpg(stars: bool = False) -> Response:
         """The last frame, small and stretched; with ``stars=1`` its stars are ringed."""
         return frame("jpeg", stars)
 
-    @app.get("/api/session/chart.svg", tags=["pictures"], response_class=Response)
+    @app.get(
+        "/api/session/chart.svg",
+        tags=["pictures"],
+        response_class=Response,
+        responses=NOTHING_YET,
+    )
     def chart(theme: Literal["day", "night"] = "day") -> Response:
         """The sky and the sweep on it: north up, east to the left."""
         session = runner.session
@@ -317,7 +335,7 @@ def _add_metrics(app: FastAPI, runner: SessionRunner, metrics: Metrics) -> None:
         "/metrics",
         tags=["service"],
         response_class=PlainTextResponse,
-        responses={404: {"model": Problem}},
+        responses=NOTHING_YET,
     )
     def collected() -> Response:
         """Prometheus' text format; a collector sends the token as its bearer token."""

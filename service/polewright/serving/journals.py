@@ -5,8 +5,9 @@ from __future__ import annotations
 import math
 from pathlib import Path
 
+from polewright.errors import ExitCode
 from polewright.serving.models import SessionItem
-from polewright.session.journal import SUFFIX, read_journal
+from polewright.session.journal import SUFFIX, JournalUnusable, Record, read_journal
 
 MOST = 50
 
@@ -30,7 +31,10 @@ def session_items(folder: Path, running_id: str | None) -> list[SessionItem]:
 
 
 def _item(path: Path, running_id: str | None) -> SessionItem | None:
-    records = read_journal(path)
+    try:
+        records = read_journal(path)
+    except JournalUnusable:
+        return None
     steps = [str(record.data.get("step")) for record in records if record.kind == "step"]
     if not steps:
         return None
@@ -43,7 +47,13 @@ def _item(path: Path, running_id: str | None) -> SessionItem | None:
         started_utc_s=records[0].utc_s,
         last_utc_s=records[-1].utc_s,
         last_step=steps[-1],
-        outcome=int(ends[-1].data["outcome"]) if ended else None,
+        outcome=_outcome(ends[-1]) if ended else None,
         interrupted=not ended and session_id != running_id,
         file=path.name,
     )
+
+
+def _outcome(end: Record) -> int:
+    """The exit code that a journal's end tells; a file may have been damaged or written by hand."""
+    told = end.data.get("outcome")
+    return told if isinstance(told, int) else int(ExitCode.UNEXPECTED)

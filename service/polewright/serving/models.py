@@ -19,7 +19,12 @@ class Problem(_Document):
     advice: str = Field("", description="what to do")
 
 
-class StartRequest(_Document):
+class _Request(_Document):
+    # No "1" for 1 and no 0 for false: what moves a mount is said plainly.
+    model_config = ConfigDict(strict=True)
+
+
+class StartRequest(_Request):
     """How to start a session."""
 
     config: dict[str, Any] = Field(
@@ -30,7 +35,7 @@ class StartRequest(_Document):
     resume: bool = Field(False, description="take up the interrupted session instead")
 
 
-class TurnsRequest(_Document):
+class TurnsRequest(_Request):
     """Turns of an adjuster that were just made, from which its rate is learned."""
 
     axis: Literal["altitude", "azimuth"]

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import ipaddress
 import json
+import re
 import secrets
 import socket
 from http.cookies import CookieError, SimpleCookie
@@ -21,6 +22,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 COOKIE = "polewright_token"
 MOST_BYTES = 64 * 1024
+_LENGTH = re.compile(r"[0-9]{1,10}", re.ASCII)
 COOKIE_AGE_S = 14 * 3600
 """A long winter night."""
 
@@ -187,7 +189,7 @@ class Gate:
     async def _whole_body(self, headers: Headers, receive: Receive) -> Receive:
         """Read the body up to the limit, and hand it on in one piece."""
         told = headers.get("content-length", "0")
-        if not told.isdigit() or int(told) > MOST_BYTES:
+        if not _LENGTH.fullmatch(told) or int(told) > MOST_BYTES:
             raise _too_large()
         if told == "0" and "transfer-encoding" not in headers:
             return receive

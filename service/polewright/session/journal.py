@@ -188,9 +188,12 @@ def _records(text: str) -> Iterator[Record]:
     for line in text.splitlines():
         try:
             document = json.loads(line)
-            yield Record(float(document["utc_s"]), str(document["kind"]), dict(document["data"]))
-        except (ValueError, KeyError, TypeError):
+            utc_s = float(document["utc_s"])
+            record = Record(utc_s, str(document["kind"]), dict(document["data"]))
+        except (ValueError, KeyError, TypeError, OverflowError, RecursionError):
             continue
+        if math.isfinite(utc_s):
+            yield record
 
 
 def latest_journal(folder: Path) -> Path | None:

@@ -126,14 +126,29 @@ def anchor_record(anchor: Anchor) -> dict[str, Any]:
     }
 
 
+_SHAPES = {
+    "axis": (3,),
+    "covariance": (3, 3),
+    "reference": (3, 3),
+    "reference_covariance": (3, 3),
+}
+
+
+def _numbers(value: Any, shape: tuple[int, ...], name: str) -> Vector:
+    found = np.asarray(value, dtype=np.float64)
+    if found.shape != shape or not np.isfinite(found).all():
+        raise ValueError(f"{name} is not {shape} finite numbers")
+    return found
+
+
 def anchor_from_record(data: Mapping[str, Any]) -> Anchor:
     """Return the anchor of a journal's record. Raises `CannotTakeUp` when it is not whole."""
-    arrays = ("axis", "covariance", "reference", "reference_covariance")
     try:
-        values: dict[str, Any] = {
-            name: np.asarray(data[name], dtype=np.float64) if name in arrays else data[name]
-            for name in Anchor.__dataclass_fields__
-        }
+        values = {name: data[name] for name in Anchor.__dataclass_fields__}
+        for name, shape in _SHAPES.items():
+            values[name] = _numbers(values[name], shape, name)
+        for name in ("utc_s", "declination_deg"):
+            values[name] = float(values[name])
         return Anchor(**values)
     except (KeyError, TypeError, ValueError) as exc:
         raise CannotTakeUp(f"its reference frame is not whole in the journal ({exc})") from exc
@@ -190,5 +205,6 @@ def recall(records: Sequence[Record]) -> Recalled:
             except ValidationError:
                 result = None
         elif record.kind == "moved":
-            moves = int(record.data.get("moves", moves))
+            told = record.data.get("moves")
+            moves = told if isinstance(told, int) else moves
     return Recalled(result, sweeps, moves)

@@ -13,7 +13,7 @@ import warnings
 from dataclasses import dataclass
 
 import numpy as np
-from astropy.io.fits import Header
+from astropy.io.fits import Header, VerifyError
 from astropy.wcs import WCS
 from numpy.typing import NDArray
 
@@ -86,10 +86,8 @@ def attitude_from_header(header: Header, width: int, height: int, solver: str) -
     """
     wcs = _celestial(header, solver)
     for key, size in (("IMAGEW", width), ("IMAGEH", height)):
-        if key in header and round(float(header[key])) != size:
-            raise SolutionRejected(
-                solver, f"its WCS is for {key} = {header[key]}, the frame has {size}"
-            )
+        if key in header and not _is_about(header, key, size):
+            raise SolutionRejected(solver, f"its WCS is not for a frame with {key} = {size}")
     gx, gy = np.meshgrid(
         np.linspace(0, width - 1, GRID_SIDE), np.linspace(0, height - 1, GRID_SIDE)
     )
@@ -107,9 +105,18 @@ def attitude_from_header(header: Header, width: int, height: int, solver: str) -
     centred = pixels - middle
     centred[:, 0] *= parity
     start = _start(centre, parity * (right - centre))
-    attitude, scale, k1, _ = fit_attitude(
-        centred, icrs, np.ones(len(pixels)), start, scale, 0.5 * width, radial=wcs.sip is not None
-    )
+    try:
+        attitude, scale, k1, _ = fit_attitude(
+            centred,
+            icrs,
+            np.ones(len(pixels)),
+            start,
+            scale,
+            0.5 * width,
+            radial=wcs.sip is not None,
+        )
+    except np.linalg.LinAlgError as exc:
+        raise SolutionRejected(solver, "its WCS is no plain camera view of the sky") from exc
     camera = icrs @ attitude
     r2 = np.sum(centred**2, axis=1, keepdims=True) / (0.5 * width) ** 2
     off = centred * (1.0 + k1 * r2) - camera[:, :2] / camera[:, 2:] / scale
@@ -121,14 +128,31 @@ def attitude_from_header(header: Header, width: int, height: int, solver: str) -
     return WcsAttitude(attitude, parity, scale, k1, pixels, icrs, rms)
 
 
+def _is_about(header: Header, key: str, size: int) -> bool:
+    try:
+        return abs(float(header[key]) - size) <= 0.5
+    except (ValueError, TypeError, VerifyError):
+        return False
+
+
 def has_wcs(header: Header) -> bool:
     """Whether a header holds a celestial WCS at all."""
     return str(header.get("CTYPE1", "")).startswith(("RA--", "DEC-", "GLON", "ELON"))
 
 
 def _celestial(header: Header, solver: str) -> WCS:
+    try:
+        return _read_celestial(header, solver)
+    except (ValueError, TypeError, VerifyError) as exc:  # cards that hold something else
+        raise SolutionRejected(solver, f"its WCS cannot be read: {exc}") from exc
+
+
+def _read_celestial(header: Header, solver: str) -> WCS:
     system = str(header.get("RADESYS", header.get("RADECSYS", "ICRS"))).strip().upper()
     equinox = float(header.get("EQUINOX", 2000.0))
+    for key in ("CRVAL1", "CRVAL2", "CRPIX1", "CRPIX2"):
+        if key in header:
+            float(header[key])  # wcslib takes 0 for a card it cannot read: a wrong place
     kinds = str(header.get("CTYPE1", "")), str(header.get("CTYPE2", ""))
     if not (kinds[0].startswith("RA--") and kinds[1].startswith("DEC-")):
         raise SolutionRejected(
