@@ -126,3 +126,26 @@ def test_a_value_of_another_type_is_asked_for_again(running, telescope) -> None:
 
     assert isinstance(telescope.declination_deg(), float)
     assert changed(running) == 2
+
+
+@pytest.mark.parametrize(("calls", "state"), [(2, MotionState.STOPPED), (99, MotionState.UNKNOWN)])
+def test_a_mount_that_tracks_on_is_not_called_stopped(running, telescope, calls, state) -> None:
+    """Switching tracking off is repeated and read back; standing against the stars is not rest."""
+    mount, now = running.rig.mount, running.rig.clock.utc_s()
+    mount.unpark(now)
+    mount.set_tracking(True, now)
+    spoil(running, kind="http_500", member="tracking", method="PUT", calls=calls)
+
+    assert telescope.stop_motion(tracking_off=True) is state
+
+    assert mount.tracking is (state is MotionState.UNKNOWN)
+
+
+def test_a_mount_that_cannot_switch_tracking_can_still_be_stopped(running, telescope) -> None:
+    """What a mount cannot do is not held against it."""
+    mount, now = running.rig.mount, running.rig.clock.utc_s()
+    mount.unpark(now)
+    mount.set_tracking(True, now)
+    spoil(running, kind="members_missing", device="telescope", member="tracking", method="PUT")
+
+    assert telescope.stop_motion(tracking_off=True) is MotionState.STOPPED

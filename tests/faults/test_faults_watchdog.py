@@ -187,3 +187,16 @@ def test_standing_still_knows_the_drift_of_the_sky() -> None:
         assert watchdog.stands_still(first, second, 1.0) is still
     assert watchdog.stands_still(first, (seconds, False, (359.99 + 6 * drift) % 360.0, 20.0), 6.0)
     assert not watchdog.stands_still(first, (seconds, True, 359.99, 20.0), 1.0)
+
+
+def test_a_mount_that_tracks_on_is_not_called_stopped(running, telescope, tmp_path) -> None:
+    """As long as tracking cannot be switched off nothing is stopped; afterwards it is."""
+    running.rig.mount.move_axis(0, 0.0, running.rig.clock.utc_s())
+    running.load_faults(
+        Scenario(fault=(Fault(kind="http_500", member="tracking", method="PUT", calls=8),))
+    )
+    dog = Watchdog(telescope, tmp_path / "watchdog.json", CancelToken(), give_up_s=40.0)
+
+    assert dog.take_over()
+
+    assert not running.rig.mount.tracking

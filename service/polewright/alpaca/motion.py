@@ -304,18 +304,40 @@ class Motion(Device):
         Sends AbortSlew and rate 0 to both axes by the urgent lane (repeating a stop is safe), on
         request switches tracking off, then watches Slewing and position for up to
         ``confirm_s``. `MotionState.STOPPED` needs two looks a second apart that read "not
-        slewing" at a position that stands still, or drifts with the sky.
+        slewing" at a position that stands still, or drifts with the sky; and, if tracking was to
+        end, that it reads off (or that this mount cannot switch it).
         """
         for attempt in range(3):
             if self._send_stops(attempt):
                 break
-        if tracking_off:
-            self._try("tracking", lambda: self._put("tracking", urgent=True, Tracking=False))
+        follows_on = tracking_off and not self._end_tracking()
         try:
-            return self._confirm_stopped(confirm_s)
+            state = self._confirm_stopped(confirm_s)
         except Exception:
             log.exception("mount.stop_unconfirmed device=%s", self.where)
             return MotionState.UNKNOWN
+        # One more look: answers that failed a moment ago may come again.
+        if state is MotionState.STOPPED and follows_on and not self._end_tracking():
+            return MotionState.UNKNOWN
+        return state
+
+    def _end_tracking(self) -> bool:
+        """Switch tracking off, repeatedly; return whether it reads off, or cannot be switched."""
+        for _attempt in range(3):
+            try:
+                self._put("tracking", timeout_s=5.0, urgent=True, Tracking=False)
+                if self._get("tracking", BOOL, timeout_s=5.0, urgent=True) is False:
+                    return True
+            except (NotImplementedByDevice, Parked):
+                return True
+            except AlpacaError as exc:
+                log.warning("mount.tracking_stays device=%s: %s", self.where, exc)
+                if is_absent(exc):
+                    return True
+            except Exception:
+                log.exception("mount.tracking_stays device=%s", self.where)
+                return False
+        return False
 
     def _send_stops(self, attempt: int) -> bool:
         """Return whether the mount took an abort (or has no need of one)."""

@@ -35,6 +35,7 @@ LOOK_S = 1.0
 STILL_DEG = 20.0 / 3600.0
 """A standing mount may seem to move so much: hand-controller protocols round."""
 SIDEREAL_DEG_S = 15.041 / 3600.0
+NOT_IMPLEMENTED = 0x400
 NOT_CONNECTED = 0x407
 PARKED = 0x408
 STOPPED = "stopped"
@@ -58,6 +59,7 @@ class Mount:
     device: int
     client_id: int
     transaction: int = 0
+    can_end_tracking: bool = True
     said: list[str] = field(default_factory=list)
     """What went wrong while it was asked."""
 
@@ -97,12 +99,23 @@ class Mount:
             raise Refused(number, str(document.get("ErrorMessage", "")))
         return document.get("Value")
 
+    def read(self, member: str) -> Any:
+        """Return a member's value; a driver that answers with an error is asked again twice."""
+        for _attempt in range(2):
+            try:
+                return self.ask("GET", member)
+            except Refused as refused:
+                self._note(f"{member}: {refused}")
+        return self.ask("GET", member)
+
     def order(self, member: str, **values: str) -> None:
         """Send a command; what goes wrong is noted, and an unconnected driver is connected."""
         for attempt in (1, 2):
             try:
                 self.ask("PUT", member, **values)
             except Refused as refused:
+                if member == "tracking" and refused.number in (NOT_IMPLEMENTED, PARKED):
+                    self.can_end_tracking = False
                 if refused.number != NOT_CONNECTED or attempt == 2:
                     self._note(f"{member}: {refused}")
                     return
@@ -126,11 +139,13 @@ class Mount:
         self.order("tracking", Tracking="False")
 
     def look(self) -> tuple[float, bool, float, float] | None:
-        """Return real time (s), Slewing, RA and declination (deg); None without an answer."""
+        """Return real time (s), whether it moves, RA and declination (deg); None without answer."""
         try:
-            slewing = self.ask("GET", "slewing") is not False
-            ra = float(self.ask("GET", "rightascension")) * 15.0
-            dec = float(self.ask("GET", "declination"))
+            slewing = self.read("slewing") is not False
+            ra = float(self.read("rightascension")) * 15.0
+            dec = float(self.read("declination"))
+            if self.can_end_tracking and self.read("tracking") is not False:
+                slewing = True  # following the sky is motion, too
         except (Refused, OSError, http.client.HTTPException, ValueError, TypeError) as error:
             self._note(f"look: {error}")
             return None
