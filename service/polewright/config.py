@@ -24,6 +24,8 @@ class BadConfig(ConfigError):
     def __init__(self, source: str, problems: Sequence[str]) -> None:
         super().__init__(source, tuple(problems))
         self.source, self.problems = source, tuple(problems)
+        if all(problem.startswith("cannot be read") for problem in self.problems):
+            self.advice = "Give the path of an existing, readable file with --config."
 
     def __str__(self) -> str:
         return f"{self.source} is not usable:\n  " + "\n  ".join(self.problems)
@@ -574,7 +576,9 @@ def config_from_text(
     try:
         data = tomllib.loads(text)
     except (tomllib.TOMLDecodeError, RecursionError) as exc:
-        raise BadConfig(source, [f"not valid TOML: {exc}"]) from exc
+        comma = re.search(r"=\s*[-+]?\d+,\d", text)
+        hint = " Numbers take a decimal point: 9.31, not 9,31." if comma else ""
+        raise BadConfig(source, [f"not valid TOML: {exc}.{hint}"]) from exc
     given = dict(overrides or {})
     for dotted, value in given.items():
         section, _, key = dotted.partition(".")
@@ -586,6 +590,8 @@ def config_from_text(
         config = Config.model_validate(data)
     except ValidationError as exc:
         problems = [_sentence(error, text, given) for error in exc.errors()]
+        if all(problem.startswith("option for") for problem in problems):
+            source = "the options given"
         raise BadConfig(source, problems) from exc
     return _with_tonight(config, source) if config.pole.tolerance_from_tonight else config
 
@@ -617,6 +623,9 @@ def _with_tonight(config: Config, source: str) -> Config:
 def config_from_file(path: Path | None, overrides: Mapping[str, Any] | None = None) -> Config:
     """Read a configuration file (or none: defaults) and apply ``overrides``.
 
+    A relative ``[horizon] file`` in the file is taken from the file's own folder; one given as an
+    option from the current folder.
+
     Raises:
         BadConfig: the file cannot be read or is not usable.
     """
@@ -626,7 +635,13 @@ def config_from_file(path: Path | None, overrides: Mapping[str, Any] | None = No
         text = path.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as exc:
         raise BadConfig(str(path), [f"cannot be read: {exc}"]) from exc
-    return config_from_text(text, source=str(path), overrides=overrides)
+    config = config_from_text(text, source=str(path), overrides=overrides)
+    skyline = config.horizon.file
+    if skyline is None or "horizon.file" in (overrides or {}):
+        return config
+    beside = path.parent / Path(skyline).expanduser()  # an absolute path stays what it is
+    horizon = config.horizon.model_copy(update={"file": str(beside)})
+    return config.model_copy(update={"horizon": horizon})
 
 
 def meaning(location: Sequence[str | int]) -> str:

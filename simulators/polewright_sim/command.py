@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+import time
 import tomllib
 from pathlib import Path
 from typing import Annotated
@@ -11,6 +12,16 @@ import typer
 from pydantic import ValidationError
 
 from polewright.clock import clock_from_environment
+from polewright.errors import ConfigError
+
+EVENING_HOURS = 21.5
+
+
+def evening_at(longitude_deg: float, now_utc_s: float) -> str:
+    """Return a rehearsal clock that reads 21:30 mean solar time of today at a longitude, now."""
+    solar_s = now_utc_s + longitude_deg * 240.0
+    evening_s = solar_s - solar_s % 86400.0 + EVENING_HOURS * 3600.0 - longitude_deg * 240.0
+    return f"{evening_s:.0f},{now_utc_s:.0f},1"
 
 
 def simulate(
@@ -31,10 +42,19 @@ def simulate(
     list_faults: Annotated[
         bool, typer.Option("--list-faults", help="print the kinds of fault there are, and end")
     ] = False,
+    night_clock: Annotated[
+        bool,
+        typer.Option(
+            "--night-clock",
+            help="print a POLEWRIGHT_REHEARSAL_CLOCK that makes it 21:30 (mean solar time) at the "
+            "rig's site now, and end",
+        ),
+    ] = False,
 ) -> None:
     """Start the simulated rig: an Alpaca mount and camera under a real catalogue sky.
 
-    Its clock is the computer's, unless POLEWRIGHT_REHEARSAL_CLOCK gives it another time and speed.
+    Its clock is the computer's, unless POLEWRIGHT_REHEARSAL_CLOCK gives it another time and speed;
+    --night-clock prints a value for that variable, to be set for the rig and the program alike.
     """
     from polewright_sim.fault_kinds import catalogue_text
 
@@ -53,21 +73,39 @@ def simulate(
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError, ValidationError) as error:
         typer.echo(f"The rig description {spec} is not usable: {error}", err=True)
         raise SystemExit(2) from None
+    if night_clock:
+        typer.echo(evening_at(rig_spec.site.longitude_deg, time.time()))
+        return
     try:
         scenario = scenario_from_file(faults) if faults else None
     except BadScenario as error:
         typer.echo(f"Error: {error}\nWhat to do: {error.advice}", err=True)
         raise SystemExit(2) from None
-    running = serve(
-        SimulatedRig(rig_spec, clock=clock_from_environment()),
-        host=host,
-        port=port,
-        discovery_port=discovery_port or None,
-    )
+    try:
+        running = serve(
+            SimulatedRig(rig_spec, clock=clock_from_environment()),
+            host=host,
+            port=port,
+            discovery_port=discovery_port or None,
+        )
+    except ConfigError as error:
+        typer.echo(f"Error: {error}", err=True)
+        raise SystemExit(2) from None
+    except OSError as error:
+        typer.echo(
+            f"Error: the rig cannot listen on {host}:{port} ({error.strerror or error}).\n"
+            "What to do: end the program that uses this port, or choose another with --port; "
+            "--discovery-port 0 does without discovery.",
+            err=True,
+        )
+        raise SystemExit(3) from None
     if scenario is not None:
         running.load_faults(scenario)
     typer.echo(f"simulated rig listening on {host}:{running.port}")
-    typer.echo(f"  adjusters and truth: http://{host}:{running.port}/rig/  (Ctrl-C ends it)")
+    base = f"http://{host}:{running.port}/rig"
+    typer.echo(f"  the truth:      curl {base}/truth")
+    typer.echo(f"  turn the knobs: curl {base}/adjusters -d '{{\"altitude_arcmin\": -3.5}}'")
+    typer.echo("  Ctrl-C ends it")
     try:
         threading.Event().wait()
     except KeyboardInterrupt:

@@ -217,7 +217,7 @@ def run_rig(seed: int) -> Outcome:
 
 
 def summary(outcomes: list[Outcome]) -> dict[str, float]:
-    """Return the figures that the issue of accuracy is decided by."""
+    """Return the figures that accuracy is judged by."""
     answered = [item for item in outcomes if item.error_arcsec is not None and not item.flagged]
     errors = np.array([item.error_arcsec for item in answered], dtype=float)
     return {

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import socket
 import subprocess
 import sys
 from pathlib import Path
@@ -103,6 +104,30 @@ def test_a_bad_rig_description_is_refused(tmp_path: Path) -> None:
 
     assert done.exit_code == 2
     assert "focal_length" in done.output
+
+
+def test_a_taken_port_is_a_sentence() -> None:
+    """A second rig on one port says which port and what to do, without a traceback."""
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        port = str(taken.getsockname()[1])
+        done = runner.invoke(build_app(), ["simulate", "--port", port, "--discovery-port", "0"])
+
+    assert done.exit_code == ExitCode.DEVICE
+    assert f"127.0.0.1:{port}" in done.output
+    assert "--port" in done.output
+
+
+def test_the_night_clock_reads_evening_at_the_site() -> None:
+    """Its three numbers make a clock that starts at 21:30 mean solar time."""
+    done = runner.invoke(build_app(), ["simulate", "--night-clock"])
+
+    start, origin, rate = (float(word) for word in done.output.split(","))
+    solar_hours = (start / 3600.0 + 8.0 / 15.0) % 24.0  # the default rig stands at 8 deg east
+    assert solar_hours == pytest.approx(21.5, abs=0.01)
+    assert abs(start - origin) < 86400.0
+    assert rate == 1.0
 
 
 @pytest.mark.parametrize("text", ["1,2", "a,b,c", "0,0,-1"])

@@ -84,3 +84,19 @@ def test_a_missing_file_is_a_sentence(tmp_path: Path) -> None:
     """A file that is not there is told with its name."""
     with pytest.raises(BadConfig, match=r"nowhere\.toml .*\n.*cannot be read"):
         config_from_file(tmp_path / "nowhere.toml")
+
+
+def test_a_skyline_file_lies_beside_the_configuration(tmp_path: Path) -> None:
+    """A relative path in the file counts from the folder it lies in; an option's does not."""
+    config = tmp_path / "night.toml"
+    config.write_text('[horizon]\nfile = "garden.txt"\n')
+
+    assert config_from_file(config).horizon.file == str(tmp_path / "garden.txt")
+    given = config_from_file(config, {"horizon.file": "other.txt"})
+    assert given.horizon.file == "other.txt"
+
+
+def test_a_decimal_comma_is_recognised() -> None:
+    """The likeliest slip of a European keyboard gets a hint."""
+    with pytest.raises(BadConfig, match=r"decimal point"):
+        config_from_text("[site]\nlongitude_deg = 9,31\n")

@@ -235,11 +235,15 @@ def test_sides_are_compared_like_with_like() -> None:
 
 def test_a_new_sweep_may_be_on_the_other_side() -> None:
     """What was promised for the sweep before binds nobody."""
-    guard = SideGuard(SideTold([PierSide.NORMAL, PierSide.THROUGH_POLE]))  # type: ignore[arg-type]
+    told = SideTold([PierSide.NORMAL, PierSide.THROUGH_POLE])
+    guard = SideGuard(told)  # type: ignore[arg-type]
     guard.before_slew(move((0, 0), (-20.0, 0), number=1, first=True))
 
     guard.begin()
     guard.before_slew(move((0, 0), (20.0, 0), number=1, first=True))
+
+    assert len(told.asked) == 2
+    assert told.sides == []
 
 
 @dataclass

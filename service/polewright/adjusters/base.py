@@ -65,11 +65,6 @@ class Adjuster(Protocol):
         """Smallest and largest position; None when unknown."""
 
 
-def available_adjusters() -> tuple[str, ...]:
-    """Return the names of all installed adjusters, sorted; none of them is imported."""
-    return tuple(sorted(point.name for point in entry_points(group=ENTRY_POINT_GROUP)))
-
-
 def load_adjuster(name: str, options: Mapping[str, object], clock: Clock) -> Adjuster:
     """Return the adjuster ``name``.
 

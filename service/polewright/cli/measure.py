@@ -39,12 +39,13 @@ def measure(
     from polewright.measuring.connect import connect_rig
     from polewright.measuring.events import Event
     from polewright.measuring.measurement import measure_axis
-    from polewright.measuring.planned import planned_points
+    from polewright.measuring.planned import horizon_of, planned_points
 
     progress = Console(stderr=True)
     cancel = CancelToken()
     with told_plainly(progress, as_json=as_json):
         settings = config_from_file(config, overrides)
+        horizon_of(settings)  # a skyline that cannot be read is told before any device is asked
         clock = clock_from_environment()
         with (
             stop_on_signals(cancel),
@@ -63,4 +64,6 @@ def measure(
         sys.stdout.write(result.model_dump_json() + "\n")
     else:
         print_result(Console(), result)
+        left = "standing still" if settings.run.afterwards == "stop" else "tracking the stars"
+        Console().print(f"The mount is unparked and {left}: do not leave it alone like that.")
     exit_with(ExitCode.OK if result.within_tolerance else ExitCode.OUT_OF_TOLERANCE)

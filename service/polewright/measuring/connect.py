@@ -41,14 +41,15 @@ class NoDeviceFound(DeviceError):
     advice = (
         "Switch the mount and camera on and start their Alpaca servers; then try "
         "`polewright devices`. Discovery stays within one subnet: across a VPN, a guest network "
-        "or a firewall give [{section}] host and port in the configuration instead."
+        "or a firewall give {table} host and port in the configuration instead."
     )
 
     def __init__(self, device: str, looked_at: Sequence[str]) -> None:
         super().__init__(device, tuple(looked_at))
         self.device, self.looked_at = device, tuple(looked_at)
         section = "safety" if device == "safetymonitor" else device
-        self.advice = type(self).advice.format(section=section)
+        table = "[telescope] and [camera]" if device == "device" else f"[{section}]"
+        self.advice = type(self).advice.format(table=table)
 
     def __str__(self) -> str:
         where = ", ".join(self.looked_at) or "no Alpaca server answered the discovery query"

@@ -25,7 +25,7 @@ from polewright.measuring.events import Event
 from polewright.measuring.measurement import ready_mount, utc_text
 from polewright.measuring.planned import plan_request
 from polewright.measuring.rig import Rig
-from polewright.measuring.stopping import motion_stopped_on_trouble
+from polewright.measuring.stopping import motion_stopped_on_trouble, stop_now
 from polewright.measuring.sweep import SweepPoint, go_to, look_at, settle, solve_here, take_frame
 from polewright.measuring.watching import watched
 from polewright.sky.pole import PoleTarget
@@ -175,7 +175,7 @@ def run_drift(rig: Rig, predicted: Predicted | None, settings: DriftSettings) ->
             if check.is_done:
                 break
         if rig.config.run.afterwards == "stop":
-            rig.telescope.stop_motion(tracking_off=True)
+            stop_now(rig.telescope, "the run is over and the mount does not confirm its stop")
     return _describe(rig, check, fields, settings, started_utc_s)
 
 

@@ -20,7 +20,8 @@ from polewright.measuring.result import (
     SiteResult,
 )
 from polewright.measuring.rig import Rig
-from polewright.measuring.stopping import motion_stopped_on_trouble
+from polewright.measuring.smear import with_smear
+from polewright.measuring.stopping import motion_stopped_on_trouble, stop_now
 from polewright.measuring.sweep import SolvedPoint, SweepPoint
 from polewright.measuring.watching import watched
 
@@ -51,7 +52,7 @@ def measure_axis(rig: Rig, points: Sequence[SweepPoint]) -> MeasurementResult:
     with watched(rig), motion_stopped_on_trouble(rig.telescope, rig.clock, rig.emit):
         measured = measure(rig, points)
         if rig.config.run.afterwards == "stop":
-            rig.telescope.stop_motion(tracking_off=True)
+            stop_now(rig.telescope, "the run is over and the mount does not confirm its stop")
     error = measured.error
     rig.emit(Finished(utc_s=rig.clock.utc_s(), text=f"total error {error.total / ARCMIN:.2f}′"))
     return measured.result
@@ -64,8 +65,17 @@ def measure(rig: Rig, points: Sequence[SweepPoint]) -> Measured:
     ready_mount(rig)
     swept = sweep(rig, points)
     solved = swept.points
+    attitudes, smeared = with_smear(
+        [point.plate.attitude for point in solved], [point.quality.hfd_px for point in solved]
+    )
+    if smeared:
+        rig.note(
+            f"{smeared} of {len(solved)} frames are smeared beside the sharpest one (wind, or the "
+            "mount still rang): they count for less, and the figure is less certain.",
+            warning=True,
+        )
     fit = fit_axis(
-        [point.plate.attitude for point in solved],
+        attitudes,
         southern=rig.site.southern,
         systematic_rad=rig.config.sweep.frame_floor_arcsec * ARCSEC,
     )

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from polewright.alpaca.camera import Camera
 from polewright.alpaca.telescope import Telescope
-from polewright.angles import ARCSEC, DEG, Vector
+from polewright.angles import Vector
 from polewright.clock import CancelToken, Clock
 from polewright.config import Config
 from polewright.images.frame import Frame, StarList
@@ -91,10 +91,3 @@ def nominal_scale(focal_length_mm: float | None, pixel_um: float | None) -> floa
     if not focal_length_mm or not pixel_um:
         return None
     return pixel_um * 1e-3 / focal_length_mm
-
-
-def scale_words(scale: float | None, width: int) -> str:
-    """Say a pixel scale and the width of field it makes."""
-    if scale is None:
-        return "unknown pixel scale"
-    return f"{scale / ARCSEC:.2f} arcsec per pixel, field {scale * width / DEG:.2f} degrees wide"

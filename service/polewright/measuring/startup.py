@@ -15,12 +15,11 @@ from polewright.alpaca.client import AlpacaConnection
 from polewright.alpaca.cover_calibrator import CoverCalibrator
 from polewright.alpaca.device import Device
 from polewright.alpaca.dome import Dome
-from polewright.alpaca.motion import MotionState
 from polewright.alpaca.telescope import MountState
 from polewright.angles import ARCMIN, ARCSEC, fold_pi
 from polewright.clock import CancelToken, Clock
 from polewright.config import Config, SafetySection
-from polewright.errors import DeviceError, MotionUnknown, PolewrightError, SolveError
+from polewright.errors import DeviceError, PolewrightError, SolveError
 from polewright.geometry.axis import AxisFit, fit_axis
 from polewright.geometry.axis_error import AxisError, axis_error
 from polewright.images.quality import FrameQuality
@@ -40,7 +39,7 @@ from polewright.measuring.startup_site import (
     ready_cover,
     ready_roof,
 )
-from polewright.measuring.stopping import motion_stopped_on_trouble
+from polewright.measuring.stopping import motion_stopped_on_trouble, stop_now
 from polewright.measuring.sweep import SolvedPoint, SweepPoint, go_to, settle, solve_here
 from polewright.measuring.watching import watched
 from polewright.planning.spare import spare_points
@@ -150,6 +149,7 @@ class Startup:
     # -- the mount ---------------------------------------------------------------------------
 
     def _mount(self, rig: Rig) -> str:
+        rig.guards.begin()  # roof and cover may have taken minutes: what was safe then may not be
         parked = rig.telescope.at_park()
         check_sun(rig, "before the mount is unparked")
         ready_mount(rig)
@@ -255,8 +255,7 @@ class Startup:
         if wish == "track":
             return "the mount tracks the stars"
         if wish == "stop":
-            if mount.stop_motion(tracking_off=True) is not MotionState.STOPPED:
-                raise MotionUnknown("the mount was told to stop and does not confirm it")
+            stop_now(mount, "the mount was told to stop and does not confirm it")
             return "the mount is stopped"
 
         def watch(state: MountState) -> None:

@@ -164,6 +164,8 @@ def evaluate(
     weight = float(np.max(moon_weight(request.rules, state, enus)))
     if weight > 0.3:
         warnings = (*warnings, "the points are close to a bright Moon")
+    if outlook.sun_counts:
+        warnings = (*warnings, "the Sun is up or the sky still bright: stars will hardly be seen")
     return (), SweepPlan(
         points=points,
         step=abs(signed_step),

@@ -9,7 +9,6 @@ import os
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Protocol
 
 import platformdirs
 
@@ -46,16 +45,6 @@ class PresetNight:
         ):
             if value is not None and not (math.isfinite(value) and low <= value <= high):
                 raise PresetNotUsable(name, value, f"between {low:g} and {high:g}")
-
-
-class NightStore(Protocol):
-    """Wherever past nights are kept."""
-
-    def nights(self) -> list[PresetNight]:
-        """All nights, oldest first."""
-
-    def add(self, night: PresetNight) -> None:
-        """Keep a night."""
 
 
 class NightFile:

@@ -32,7 +32,6 @@ from polewright.session.snapshot import (
 from polewright.session.states import ENDED, MAY_MOVE, Step
 
 Motion = Literal["still", "tracking", "slewing", "unknown"]
-_MOTION_LOOK_S = 2.0
 
 
 class Board:

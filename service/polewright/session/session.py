@@ -13,7 +13,6 @@ from polewright.adjusting.engine import Settings as EngineSettings
 from polewright.adjusting.observation import NoReading, Observation
 from polewright.adjusting.phrases import Action
 from polewright.adjusting.profile import Axis
-from polewright.alpaca.motion import MotionState
 from polewright.clock import CancelToken, Clock
 from polewright.config import Config
 from polewright.errors import (
@@ -21,7 +20,6 @@ from polewright.errors import (
     DeviceError,
     ExitCode,
     ImageError,
-    MotionUnknown,
     PolewrightError,
     SolveError,
 )
@@ -39,7 +37,7 @@ from polewright.measuring.measurement import Measured, measure, ready_mount
 from polewright.measuring.planned import planned_sweep
 from polewright.measuring.policy import RULES
 from polewright.measuring.rig import Rig
-from polewright.measuring.stopping import motion_stopped_on_trouble
+from polewright.measuring.stopping import motion_stopped_on_trouble, stop_now
 from polewright.measuring.sweep import SweepPoint, look_at, report_plate, take_frame
 from polewright.measuring.watching import watched
 from polewright.planning.request import PlanRequest, SweepPlan
@@ -208,11 +206,11 @@ class AlignSession:
     def run(self) -> ExitCode:
         """Run to the end and return how it ended; never raises a `PolewrightError`."""
         try:
+            self._go(Happening.START, "")
             if self._resumed:
                 before = recall(read_journal(self.journal.path))
                 self._sweeps = before.sweeps
                 self._board.recalled(before.result, before.sweeps, before.moves)
-            self._go(Happening.START, "")
             self.rig = rig = self._connect(self.config, self.clock, self.cancel, self._hear)
             rig.on_frame = self._keep_frame
             rig.on_plan = self._keep_plan
@@ -249,7 +247,9 @@ class AlignSession:
             measured = self._sweep(rig)
             if measured.result.within_tolerance:
                 if self.config.run.afterwards == "stop":
-                    self._stop_now(rig, "the run is over and the mount does not confirm its stop")
+                    stop_now(
+                        rig.telescope, "the run is over and the mount does not confirm its stop"
+                    )
                 self._go(Happening.MEASURED_WITHIN, "the sweep confirms the axis")
                 self._board.knows_motion(rig.telescope)
                 return
@@ -263,14 +263,10 @@ class AlignSession:
         if not self._resumed:
             raise MountBusy
         rig.note("The mount was still slewing when the session was taken up: stopping it.")
-        self._stop_now(rig, "the mount was moving and did not confirm that it stopped")
-
-    def _stop_now(self, rig: Rig, otherwise: str) -> None:
-        """Stop all motion, tracking included; raise `MotionUnknown` saying ``otherwise``."""
-        if rig.telescope.stop_motion(tracking_off=True) is not MotionState.STOPPED:
-            raise MotionUnknown(otherwise)
+        stop_now(rig.telescope, "the mount was moving and did not confirm that it stopped")
 
     def _sweep(self, rig: Rig) -> Measured:
+        self._forget_wishes()
         plan = planned_sweep(rig)
         self._go(Happening.PLANNED, f"{len(plan.points)} points")
         self._sweeps += 1
@@ -279,6 +275,17 @@ class AlignSession:
         self._recorder.measured(measured.result)
         self._write("measured", measured.result.model_dump(mode="json"))
         return measured
+
+    def _forget_wishes(self) -> None:
+        """Drop what was asked for in the pass that is over: none of it is meant for the next.
+
+        Not when a pass begins: what is asked for during its reference frame counts.
+        """
+        self._sweep_wanted.clear()
+        while not self._commands.empty():
+            self._commands.get_nowait()
+        self._paused = False
+        self._board.paused(False)
 
     # -- adjusting -------------------------------------------------------------------------
 
@@ -298,6 +305,7 @@ class AlignSession:
 
     def _take_up(self, rig: Rig, anchor: Anchor) -> AdjustmentEngine:
         """Go on adjusting from the reference of an interrupted session."""
+        rig.guards.begin()  # asks the safety monitor, before the mount is unparked
         ready_mount(rig)
         anchor.check_unmoved(rig)
         self._go(Happening.TAKEN_UP, "the interrupted session goes on from its reference frame")
@@ -338,7 +346,6 @@ class AlignSession:
 
     def _adjust(self, rig: Rig, engine: AdjustmentEngine) -> None:
         """Read frame after frame until a new sweep is wanted."""
-        self._sweep_wanted.clear()
         if self._hands_free is not None:
             self._hands_free.begin_pass()
         while True:

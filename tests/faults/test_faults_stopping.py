@@ -1,0 +1,188 @@
+"""Ways out of a run: nothing that fails beside the stop hides how the mount was left."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any, cast
+
+import pytest
+
+from polewright.alpaca.motion import MotionState
+from polewright.clock import CancelToken, Clock, SystemClock
+from polewright.config import Config
+from polewright.errors import DeviceError, ExitCode, GuardError, MotionUnknown
+from polewright.measuring import drift_run, measurement
+from polewright.measuring.events import Event, EventSink
+from polewright.measuring.rig import Rig
+from polewright.measuring.stopping import motion_stopped_on_trouble
+from polewright.session.journal import Journal, JournalUnusable
+from polewright.session.session import AlignSession, Command
+from polewright.session.states import Happening, Step
+
+
+class Mount:
+    """Answers a stop with a state, or is interrupted in it."""
+
+    def __init__(self, answer: MotionState | type[BaseException]) -> None:
+        self.answer, self.stops = answer, 0
+
+    def stop_motion(self, *, tracking_off: bool = False) -> MotionState:
+        assert tracking_off
+        self.stops += 1
+        if isinstance(self.answer, MotionState):
+            return self.answer
+        raise self.answer
+
+
+def leave(mount: Mount, emit: EventSink, trouble: BaseException) -> None:
+    with motion_stopped_on_trouble(cast("Any", mount), SystemClock(), emit):
+        raise trouble
+
+
+def broken(_event: Event) -> None:
+    raise BrokenPipeError("the terminal is gone")
+
+
+def test_a_listener_that_fails_does_not_hide_an_unknown_motion() -> None:
+    """The terminal went away with its reader: the exit code still says go and look."""
+    with pytest.raises(MotionUnknown) as caught:
+        leave(Mount(MotionState.UNKNOWN), broken, GuardError("too low"))
+
+    assert isinstance(caught.value.__cause__, GuardError)
+
+
+def test_a_listener_that_fails_does_not_replace_the_trouble() -> None:
+    """What ended the run comes through when the mount stands."""
+    mount = Mount(MotionState.STOPPED)
+    with pytest.raises(GuardError, match="too low"):
+        leave(mount, broken, GuardError("too low"))
+
+    assert mount.stops == 1
+
+
+def test_a_stop_that_is_interrupted_leaves_the_motion_unknown() -> None:
+    """A second Ctrl-C in the middle of the stop: the watchdog is given the mount, not dismissed."""
+    told: list[Event] = []
+    with pytest.raises(MotionUnknown):
+        leave(Mount(KeyboardInterrupt), told.append, KeyboardInterrupt())
+
+    assert [event.to_dict()["state"] for event in told] == ["unknown"]
+
+
+def finish_measuring(rig: Rig, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(measurement, "measure", lambda *_: SimpleNamespace())
+    measurement.measure_axis(rig, [])
+
+
+def finish_drifting(rig: Rig, monkeypatch: pytest.MonkeyPatch) -> None:
+    for name in ("plan_request", "DriftCheck", "ready_mount"):
+        monkeypatch.setattr(drift_run, name, lambda *_: SimpleNamespace(pointing=True))
+    monkeypatch.setattr(drift_run, "choose_fields", lambda *_, **__: [])
+    drift_run.run_drift(rig, None, drift_run.DriftSettings(two_fields=False))
+
+
+@pytest.mark.parametrize("finish", [finish_measuring, finish_drifting])
+def test_a_planned_stop_that_is_not_confirmed_is_told(
+    finish: Callable[[Rig, pytest.MonkeyPatch], None], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """[run] afterwards = "stop" asks for a mount that stands: else the run did not end well."""
+    mount = Mount(MotionState.MOVING)
+    config = Config.model_validate({"run": {"afterwards": "stop", "watchdog": False}})
+    rig = SimpleNamespace(
+        telescope=mount,
+        clock=SystemClock(),
+        emit=lambda _event: None,
+        note=lambda _text: None,
+        config=config,
+        site=None,
+        atmosphere=None,
+    )
+
+    with pytest.raises(MotionUnknown):
+        finish(cast("Rig", rig), monkeypatch)
+
+    assert mount.stops == 2
+
+
+# -- the session ---------------------------------------------------------------------------
+
+
+def no_devices(_config: Config, _clock: Clock, _cancel: CancelToken, _emit: EventSink) -> Rig:
+    raise DeviceError("nothing there")
+
+
+@pytest.fixture
+def journal(tmp_path: Path) -> Iterator[Journal]:
+    opened = Journal(tmp_path / "one.journal.jsonl")
+    yield opened
+    opened.close()
+
+
+def make_session(journal: Journal, **kwargs: Any) -> AlignSession:
+    clock = SystemClock()
+    return AlignSession(
+        no_devices, Config(), clock, journal, lambda _event: None, session_id="one", **kwargs
+    )
+
+
+def adjusting(session: AlignSession) -> None:
+    for happening in (
+        Happening.START,
+        Happening.CHECKED,
+        Happening.PLANNED,
+        Happening.MEASURED_OUTSIDE,
+    ):
+        session._go(happening, "")
+
+
+def test_a_sweep_asked_for_during_the_reference_frame_is_made(journal: Journal) -> None:
+    """It was accepted, so it counts, although no live frame had been taken yet."""
+    session = make_session(journal)
+    adjusting(session)
+    session.command(Command.SWEEP)
+    rig = SimpleNamespace(guards=SimpleNamespace(while_tracking=lambda: None))
+
+    session._adjust(cast("Rig", rig), cast("Any", None))
+
+    assert session.step is Step.PLANNING
+
+
+def test_wishes_of_one_pass_do_not_reach_the_next(journal: Journal, monkeypatch) -> None:
+    """Turns told too late, or a pause before the sweep, say nothing about the pass after it."""
+    session = make_session(journal)
+    adjusting(session)
+    session._paused = True
+    session._board.paused(True)
+    session.command(Command.TURNS, axis="altitude", turns=1.0)
+    session.command(Command.SWEEP)
+
+    class Planned(Exception):
+        pass
+
+    def planned(_rig: Rig) -> None:
+        raise Planned
+
+    monkeypatch.setattr("polewright.session.session.planned_sweep", planned)
+    with pytest.raises(Planned):
+        session._sweep(cast("Rig", None))
+
+    assert session._commands.empty()
+    assert not session._sweep_wanted.is_set()
+    assert not session.snapshot().paused
+
+
+def test_a_session_whose_journal_cannot_be_read_back_fails_in_words(
+    journal: Journal, monkeypatch
+) -> None:
+    """It ends as failed with an exit code; nothing is raised."""
+    session = make_session(journal, resumed=True)
+
+    def unreadable(path: Path) -> None:
+        raise JournalUnusable(str(path), "input/output error")
+
+    monkeypatch.setattr("polewright.session.session.read_journal", unreadable)
+
+    assert session.run() is ExitCode.USAGE
+    assert session.step is Step.FAILED
