@@ -135,6 +135,8 @@ def test_the_measured_axis_is_the_pole_about_which_that_sky_turns(
         exposure_s = 2.0
         [history]
         enabled = false
+        [run]
+        journal_folder = "{tmp_path / "journals"}"
         """
     )
 

@@ -11,9 +11,13 @@ from typing import Any
 
 import pytest
 
+from polewright.clock import SystemClock
+from polewright.config import config_from_text
+from polewright.measuring.result import MeasurementResult
 from polewright.publishing.journal_status import JournalStatus
 from polewright.publishing.status import AlignmentStatus, Rules, RunState, Verified, why_unsafe
-from polewright.session.journal import Journal
+from polewright.session.journal import SUFFIX, Journal, latest_journal
+from polewright.session.opening import note_measurement
 
 NIGHT_S = 1795210200.0
 RULES = Rules(tolerance_arcmin=1.0, pole="true", fresh_s=3600.0)
@@ -217,3 +221,21 @@ def test_damage_is_doubt(tmp_path: Path) -> None:
     assert "cannot be read" in why_unsafe(status, RULES, NIGHT_S)
     (tmp_path / "c.journal.jsonl").mkdir()
     assert JournalStatus(tmp_path).status().run_state is RunState.UNKNOWN
+
+
+def test_a_bad_measurement_after_a_good_session_is_not_safe(tmp_path: Path) -> None:
+    """A lone measurement counts too, and it is no session that could be taken up."""
+    config = config_from_text("", overrides={"run.journal_folder": str(tmp_path)})
+    clock = SystemClock(1.0, NIGHT_S)
+    good = Journal(tmp_path / f"good{SUFFIX}")
+    good.write(NIGHT_S - 60.0, "step", {"step": "sweeping"})
+    good.write(NIGHT_S - 30.0, "measured", RESULT)
+    good.close()
+    now_s = NIGHT_S + 60.0
+    assert why_unsafe(JournalStatus(tmp_path).status(), RULES, now_s) == ""
+
+    bad = result(total_arcmin=9.0, total_upper95_arcmin=9.2)
+    note_measurement(config, clock, MeasurementResult.model_validate(bad))
+
+    assert why_unsafe(JournalStatus(tmp_path).status(), RULES, now_s) != ""
+    assert latest_journal(tmp_path) == tmp_path / f"good{SUFFIX}"

@@ -40,6 +40,7 @@ def measure(
     from polewright.measuring.events import Event
     from polewright.measuring.measurement import measure_axis
     from polewright.measuring.planned import horizon_of, planned_points
+    from polewright.session.opening import note_measurement
 
     progress = Console(stderr=True)
     cancel = CancelToken()
@@ -60,6 +61,7 @@ def measure(
             rig = connect_rig(settings, clock, cancel, hear)
             result = measure_axis(rig, planned_points(rig))
             recorder.measured(result)
+        note_measurement(settings, clock, result)
     if as_json:
         sys.stdout.write(result.model_dump_json() + "\n")
     else:

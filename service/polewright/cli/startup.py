@@ -55,6 +55,7 @@ def startup(
     from polewright.measuring.startup import Startup
     from polewright.notify import check_notify, notify
     from polewright.publishing.mqtt import check_mqtt, end_document, publish_end
+    from polewright.session.opening import note_measurement
 
     progress = Console(stderr=True)
     cancel = CancelToken()
@@ -82,6 +83,7 @@ def startup(
             run = Startup(settings, clock, cancel, hear)
             result = run.run()
             recorder.measured(result)
+            note_measurement(settings, clock, result)
         code = ExitCode.OK if result.within_tolerance else ExitCode.OUT_OF_TOLERANCE
         sentence = next(step.text for step in run.steps if step.name == "alignment")
     except PolewrightError as error:

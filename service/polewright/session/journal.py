@@ -27,6 +27,7 @@ from polewright.session.file_lock import locked, try_lock
 log = logging.getLogger(__name__)
 
 SUFFIX = ".journal.jsonl"
+MEASURED_ENDING = "-measured"
 
 
 class JournalUnusable(ConfigError):
@@ -197,9 +198,16 @@ def _records(text: str) -> Iterator[Record]:
 
 
 def latest_journal(folder: Path) -> Path | None:
-    """Return the journal written to last, None when there is none."""
+    """Return the session's journal written to last, None when there is none.
+
+    Those of lone measurements do not count: there is nothing to take up in them.
+    """
     try:
-        journals = list(folder.glob(f"*{SUFFIX}"))
+        journals = [
+            path
+            for path in folder.glob(f"*{SUFFIX}")
+            if not path.name.endswith(f"{MEASURED_ENDING}{SUFFIX}")
+        ]
     except OSError:
         return None
     return max(journals, key=lambda item: item.stat().st_mtime, default=None)

@@ -9,7 +9,9 @@ from pathlib import Path
 
 from polewright.clock import Clock
 from polewright.config import Config
+from polewright.measuring.result import MeasurementResult
 from polewright.session.journal import (
+    MEASURED_ENDING,
     SUFFIX,
     Journal,
     default_folder,
@@ -37,10 +39,32 @@ def journal_folder(config: Config) -> Path:
     return default_folder() if given is None else Path(given).expanduser()
 
 
+def _new_id(clock: Clock) -> str:
+    now = datetime.fromtimestamp(clock.utc_s(), UTC)
+    return f"{now:%Y%m%d-%H%M%S}-{secrets.token_hex(2)}"
+
+
+def note_measurement(config: Config, clock: Clock, result: MeasurementResult) -> None:
+    """Write down a measurement made outside a session, so that the published devices know of it.
+
+    Raises:
+        JournalUnusable: it cannot be written.
+    """
+    folder = journal_folder(config)
+    journal = Journal(folder / f"{_new_id(clock)}{MEASURED_ENDING}{SUFFIX}")
+    try:
+        utc_s = clock.utc_s()
+        journal.write(utc_s, "step", {"step": "sweeping", "was": "idle", "why": "a measurement"})
+        journal.write(utc_s, "measured", result.model_dump(mode="json"))
+        journal.write(utc_s, "step", {"step": "finished", "was": "sweeping", "why": "measured"})
+        journal.write(utc_s, "end", {"outcome": 0, "step": "finished"})
+    finally:
+        journal.close()
+
+
 def open_new(config: Config, clock: Clock) -> Opened:
     """Begin the journal of a new session. Raises `JournalUnusable`."""
-    now = datetime.fromtimestamp(clock.utc_s(), UTC)
-    session_id = f"{now:%Y%m%d-%H%M%S}-{secrets.token_hex(2)}"
+    session_id = _new_id(clock)
     return Opened(session_id, Journal(journal_folder(config) / f"{session_id}{SUFFIX}"))
 
 

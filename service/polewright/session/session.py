@@ -218,6 +218,8 @@ class AlignSession:
             self._board.knows_motion(rig.telescope)
             if not self._attended:
                 self._hands_free = HandsFree.of(rig, self.clock, self._write)
+            # Another program's slew is its own business: outside the block that stops the mount.
+            self._check_still(rig)
             with watched(rig), motion_stopped_on_trouble(rig.telescope, rig.clock, self._hear):
                 self._align(rig)
             self.outcome = ExitCode.OK
@@ -236,7 +238,6 @@ class AlignSession:
         return outcome
 
     def _align(self, rig: Rig) -> None:
-        self._check_still(rig)
         if self._anchor is not None:
             self._adjust(rig, self._take_up(rig, self._anchor))
         else:
