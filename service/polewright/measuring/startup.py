@@ -31,6 +31,7 @@ from polewright.measuring.policy import patience
 from polewright.measuring.recovery import APART, UNSOLVED, sweep
 from polewright.measuring.result import MeasurementResult
 from polewright.measuring.rig import Rig
+from polewright.measuring.smear import with_smear
 from polewright.measuring.startup_errors import FocusWrong
 from polewright.measuring.startup_site import (
     RoofGuard,
@@ -307,8 +308,11 @@ class _Doubt(Exception):
 
 
 def _fitted(rig: Rig, solved: list[SolvedPoint]) -> tuple[AxisFit, AxisError]:
+    attitudes, _smeared = with_smear(
+        [point.plate.attitude for point in solved], [point.quality.hfd_px for point in solved]
+    )
     fit = fit_axis(
-        [point.plate.attitude for point in solved],
+        attitudes,
         southern=rig.site.southern,
         systematic_rad=rig.config.sweep.frame_floor_arcsec * ARCSEC,
     )
