@@ -21,7 +21,6 @@ from polewright.measuring.result import (
 )
 from polewright.measuring.rig import Rig
 from polewright.measuring.smear import with_smear
-from polewright.measuring.smear import with_smear
 from polewright.measuring.stopping import motion_stopped_on_trouble, stop_now
 from polewright.measuring.sweep import SolvedPoint, SweepPoint
 from polewright.measuring.watching import watched
