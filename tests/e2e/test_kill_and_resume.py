@@ -20,6 +20,7 @@ from pathlib import Path
 import pytest
 
 from polewright.clock import REHEARSAL_VARIABLE
+from polewright.errors import ExitCode
 from polewright.session.journal import Journal, Record, in_use, latest_journal, read_journal
 
 pytestmark = [
@@ -214,7 +215,8 @@ def test_killed_in_a_slew_unwatched_the_mount_is_stopped_first(programs) -> None
     assert not slewing(program)
     code, document, _told = program.end()
 
-    assert code == 130
+    # From where the slew was cut off the planner may refuse before the stop is heard.
+    assert code in (ExitCode.INTERRUPTED, ExitCode.PLAN), document
     assert program.records[: len(before)] == before
     assert document["session"]["motion"] == "still"
     assert not moving(program)
