@@ -62,6 +62,8 @@ def detect_stars(frame: Frame, options: DetectOptions | None = None) -> StarList
         return _no_stars(frame, background, noise)
     saturation = _saturation(canvas, frame, found)
     measured = _measure(canvas, frame, level, found, fwhm, noise, background, saturation, options)
+    if measured is None:
+        return _no_stars(frame, background, noise)
     return _listed(measured, canvas, frame, background, noise, options)
 
 
@@ -134,8 +136,11 @@ def _measure(
     background: float,
     saturation: float,
     options: DetectOptions,
-) -> _Measured:
-    """Fit the stars on the finest picture on which they are not needlessly large."""
+) -> _Measured | None:
+    """Fit the stars on the finest picture on which they are not needlessly large.
+
+    None when only hot pixels were found.
+    """
     bin_, shift = (level.bin, level.shift) if fwhm > 6.0 and level.bin > 1 else (1, 0.0)
     gain = frame.gain_e_per_adu or options.gain_e_per_adu
     unit = background + float(level.image.max(initial=0.0)) <= 1.5
@@ -162,6 +167,8 @@ def _measure(
         shape, spread = _typical_shape(fits, cut.saturated, shape)
     if bin_ == 1:
         found = found.take(found.ratio > _least_ratio(shape, canvas.mosaic))
+        if found.x.size == 0:
+            return None
     found = found.take(slice(0, options.max_stars + options.max_stars // 8 + 20))
     fits, cut = fit(found)
 
