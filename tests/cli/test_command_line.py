@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
-from polewright.cli.app import EXIT_CODES, build_app
+from polewright.cli.app import COMMANDS, EXIT_CODES, build_app
 from polewright.config import Config
 from polewright.errors import ExitCode
 
@@ -140,3 +140,40 @@ def test_a_bad_rehearsal_clock_is_explained(monkeypatch, text: str) -> None:
 
     with pytest.raises(ConfigError, match="three numbers"):
         clock_from_environment()
+
+
+def test_the_list_of_commands_loads_none_of_them() -> None:
+    """What makes the commands slow to load must not be paid for by --help and --version."""
+    program = (
+        "import sys\n"
+        "from polewright.cli.app import build_app\n"
+        "try:\n    build_app()(['--help'])\n"
+        "except SystemExit:\n    pass\n"
+        "heavy = {'numpy', 'scipy', 'astropy', 'matplotlib', 'polewright.config'}\n"
+        "heavy &= set(sys.modules)\n"
+        "print('loaded:', sorted(heavy))\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", program], capture_output=True, text=True, check=True
+    )
+
+    assert "loaded: []" in done.stdout
+    for name in COMMANDS:
+        assert f"\n  {name} " in done.stdout
+
+
+@pytest.mark.parametrize("name", sorted(COMMANDS))
+def test_every_command_of_the_list_is_there(name: str) -> None:
+    """Each loads under its name and explains itself."""
+    done = runner.invoke(build_app(), [name, "--help"])
+
+    assert done.exit_code == 0
+    assert f"polewright {name}" in plain(done.output)
+
+
+def test_a_mistyped_command_is_told_the_likely_one() -> None:
+    """Although no command is loaded yet."""
+    done = runner.invoke(build_app(), ["mesure"])
+
+    assert done.exit_code == ExitCode.USAGE
+    assert "'measure'" in plain(done.output)

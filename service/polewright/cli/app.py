@@ -2,13 +2,39 @@
 
 from __future__ import annotations
 
+from importlib import import_module
 from importlib.metadata import entry_points
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
+from typer.core import TyperGroup
 
 from polewright import __version__
 from polewright.errors import ExitCode
+
+if TYPE_CHECKING:
+    from importlib.metadata import EntryPoint
+
+#: Command, where it is, and what the list of commands says of it. A command's module is loaded
+#: when the command is used: together they bring half of scientific Python along.
+COMMANDS = {
+    "align": ("polewright.cli.align:align", "Align: check, plan, sweep, adjust, confirm."),
+    "adjust": ("polewright.cli.adjust:adjust", "Adjust by the live reading, unconfirmed."),
+    "measure": ("polewright.cli.measure:measure", "Measure the polar axis by one sweep."),
+    "check": ("polewright.cli.check:check", "Look where the telescope points: stars, focus."),
+    "startup": ("polewright.cli.startup:startup", "Start an observatory's night unattended."),
+    "drift": ("polewright.cli.drift:drift", "Check the measured axis by drift."),
+    "bestpole": ("polewright.cli.bestpole:bestpole", "Say which axis is best for one target."),
+    "preset": ("polewright.cli.preset:preset", "Say where to put the tripod, power still off."),
+    "plan": ("polewright.cli.plan:plan", "Find the sweeps that fit tonight's sky."),
+    "horizon": ("polewright.cli.horizon:horizon", "Build the horizon file."),
+    "devices": ("polewright.cli.devices:devices", "Find Alpaca servers and their devices."),
+    "serve": ("polewright.cli.serve:serve", "Serve the page for the phone at the mount."),
+    "tolerance": ("polewright.cli.tolerance:tolerance", "Tell what an axis error costs."),
+    "report": ("polewright.cli.report:report", "Write a report: one HTML file."),
+    "profile": ("polewright.cli.profile:profile", "Build or change a rig's configuration."),
+    "history": ("polewright.cli.history:history_app", "Past runs: list, show, plot, trend."),
+}
 
 EXIT_CODES = {
     ExitCode.OK: "done; the axis is within tolerance where a command measures it",
@@ -31,6 +57,60 @@ EPILOG = "Exit codes: " + "; ".join(
 )
 
 
+class LazyCommands(TyperGroup):
+    """Loads a command when it is used; plug-ins come from the entry points of their group."""
+
+    def list_commands(self, ctx: Any) -> list[str]:  # noqa: ARG002 - the base class asks for it
+        """Return the names of all commands, our own first."""
+        return [*COMMANDS, *(name for name in sorted(_plug_ins()) if name not in COMMANDS)]
+
+    def get_command(self, ctx: Any, cmd_name: str) -> Any:  # noqa: ARG002
+        """Return a command, loaded, or None when there is none of this name."""
+        if cmd_name not in self.commands:
+            plug_ins = {} if cmd_name in COMMANDS else _plug_ins()
+            if cmd_name in COMMANDS:
+                module, _, name = COMMANDS[cmd_name][0].partition(":")
+                loaded = getattr(import_module(module), name)
+            elif cmd_name in plug_ins:
+                loaded = plug_ins[cmd_name].load()
+            else:
+                return None
+            self.commands[cmd_name] = _built(cmd_name, loaded)
+        return self.commands[cmd_name]
+
+    def resolve_command(self, ctx: Any, args: list[str]) -> Any:
+        """Find the command; for a word that is none, look through all for one like it."""
+        if args and args[0] not in COMMANDS:
+            for name in self.list_commands(ctx):
+                self.get_command(ctx, name)
+        return super().resolve_command(ctx, args)
+
+    def format_commands(self, ctx: Any, formatter: Any) -> None:
+        """List our own commands without loading them."""
+        rows = []
+        for name in self.list_commands(ctx):
+            if name in COMMANDS:
+                rows.append((name, COMMANDS[name][1]))
+            else:
+                rows.append((name, self.get_command(ctx, name).get_short_help_str(60)))
+        with formatter.section("Commands"):
+            formatter.write_dl(rows)
+
+
+def _plug_ins() -> dict[str, EntryPoint]:
+    return {entry.name: entry for entry in entry_points(group="polewright.commands")}
+
+
+def _built(name: str, loaded: Any) -> Any:
+    """Return the command of a function, or of an app of its own."""
+    own = typer.Typer(rich_markup_mode=None, pretty_exceptions_enable=False, add_completion=False)
+    if isinstance(loaded, typer.Typer):
+        own.add_typer(loaded, name=name, epilog=EPILOG)
+        return typer.main.get_group(own).commands[name]
+    own.command(name=name, epilog=EPILOG if name in COMMANDS else None)(loaded)
+    return typer.main.get_command(own)
+
+
 def _version(show: bool) -> None:
     if show:
         typer.echo(f"polewright {__version__}")
@@ -41,6 +121,7 @@ def build_app() -> typer.Typer:
     """Return the whole command line; plug-in commands come from ``polewright.commands``."""
     app = typer.Typer(
         name="polewright",
+        cls=LazyCommands,
         help="Gets an equatorial mount's polar axis onto the celestial pole, "
         "through any ASCOM Alpaca mount and camera.",
         epilog=EPILOG,
@@ -58,39 +139,4 @@ def build_app() -> typer.Typer:
     ) -> None:
         """Gets an equatorial mount's polar axis onto the celestial pole."""
 
-    from polewright.cli.adjust import adjust
-    from polewright.cli.align import align
-    from polewright.cli.bestpole import bestpole
-    from polewright.cli.check import check
-    from polewright.cli.devices import devices
-    from polewright.cli.drift import drift
-    from polewright.cli.history import history_app
-    from polewright.cli.horizon import horizon
-    from polewright.cli.measure import measure
-    from polewright.cli.plan import plan
-    from polewright.cli.preset import preset
-    from polewright.cli.profile import profile
-    from polewright.cli.report import report
-    from polewright.cli.serve import serve
-    from polewright.cli.startup import startup
-    from polewright.cli.tolerance import tolerance
-
-    app.command(epilog=EPILOG)(align)
-    app.command(epilog=EPILOG)(adjust)
-    app.command(epilog=EPILOG)(measure)
-    app.command(epilog=EPILOG)(check)
-    app.command(epilog=EPILOG)(startup)
-    app.command(epilog=EPILOG)(drift)
-    app.command(epilog=EPILOG)(bestpole)
-    app.command(epilog=EPILOG)(preset)
-    app.command(epilog=EPILOG)(plan)
-    app.command(epilog=EPILOG)(horizon)
-    app.command(epilog=EPILOG)(devices)
-    app.command(epilog=EPILOG)(serve)
-    app.command(epilog=EPILOG)(tolerance)
-    app.command(epilog=EPILOG)(report)
-    app.command(epilog=EPILOG)(profile)
-    app.add_typer(history_app, name="history", epilog=EPILOG)
-    for entry in sorted(entry_points(group="polewright.commands"), key=lambda item: item.name):
-        app.command(name=entry.name)(entry.load())
     return app

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 from rich.console import Console
@@ -14,14 +14,18 @@ from polewright.cli.console import TerminalListener, exit_with, stop_on_signals,
 from polewright.cli.options import ConfigPath, with_config_options
 from polewright.clock import CancelToken, clock_from_environment
 from polewright.errors import ExitCode
-from polewright.measuring.drift_run import DriftReading, DriftResult
 from polewright.measuring.events import Event
+
+if TYPE_CHECKING:
+    from polewright.measuring.drift_run import DriftResult
 
 
 class _Listener(TerminalListener):
     """Adds how the check stands."""
 
     def __call__(self, event: Event) -> None:
+        from polewright.measuring.drift_run import DriftReading
+
         super().__call__(event)
         if isinstance(event, DriftReading):
             self.console.print(
