@@ -104,6 +104,8 @@ class CoverDevice(Device):
             if self._rest_s > now:
                 self._track.add(now, distance / (self._rest_s - now))
                 self._track.add(self._rest_s, 0.0)
+            else:  # a lid that takes no time, or is there already
+                self._track = Track(now, wanted)
 
     def put_opencover(self) -> None:
         self._move(CoverState.OPEN)

@@ -12,6 +12,8 @@ import pytest
 import requests
 from rig_bench import SMALL, RigBench, small_spec
 
+from polewright.clock import SystemClock
+from polewright_sim.small_devices import CoverDevice
 from polewright_sim.spec import (
     CameraDriverSpec,
     CoverSpec,
@@ -548,6 +550,18 @@ def test_a_closed_cover_hides_the_sky() -> None:
         assert bench.get(cover + "calibratorstate") == 1
     finally:
         bench.close()
+
+
+def test_a_cover_that_takes_no_time_is_where_it_was_told_to_be() -> None:
+    """Opened and closed at once; told twice, it stays."""
+    device = CoverDevice(
+        CoverSpec(starts_open=False, move_s=0.0), SystemClock(), name="lid", unique_id="lid"
+    )
+    for _ in range(2):
+        device.put_opencover()
+        assert (device.open, device.get_coverstate()) == (True, 3)
+    device.put_closecover()
+    assert (device.open, device.get_coverstate()) == (False, 1)
 
 
 def test_the_focuser_defocuses() -> None:

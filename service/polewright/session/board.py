@@ -31,6 +31,9 @@ from polewright.session.snapshot import (
 )
 from polewright.session.states import ENDED, MAY_MOVE, Step
 
+#: A long night tells more than anybody reads on a page; the journal has all of it.
+KEPT_NOTES = 300
+
 Motion = Literal["still", "tracking", "slewing", "unknown"]
 
 
@@ -217,7 +220,7 @@ class Board:
         """Any event of the run."""
         match event:
             case events.Note():
-                self._put(notes=(*self._now.notes, event.text))
+                self._put(notes=(*self._now.notes, event.text)[-KEPT_NOTES:])
             case events.Progress():
                 self._put(
                     motion="slewing" if event.step == "slew" else "tracking",
