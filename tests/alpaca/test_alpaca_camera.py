@@ -190,6 +190,20 @@ def test_exposure_becomes_a_frame_with_its_facts(bench: Bench) -> None:
     assert (sent["Duration"], sent["Light"]) == ("2.0", "True")
 
 
+def test_an_image_may_wait_in_the_camera(bench: Bench) -> None:
+    """The exposure is over before anything is downloaded; the frame is of when it was exposed."""
+    before_s = bench.clock.utc_s()
+    waiting = bench.camera.expose_only(2.0)
+    after_s = bench.clock.utc_s()
+    assert not [r for r in bench.server.requests if r.member == "imagearray"]
+
+    bench.clock.sleep(3.0)
+    frame = waiting.fetch()
+
+    assert frame.exposure_s == 2.0
+    assert before_s + 1.0 <= frame.utc_mid_s <= after_s - 1.0
+
+
 def test_imagebytes_are_asked_for(bench: Bench) -> None:
     bench.camera.expose(0.5)
 

@@ -19,7 +19,12 @@ from polewright.alpaca.errors import (
     InvalidValue,
     RefusedByDevice,
 )
-from polewright.alpaca.exposing import Exposure, ExposureProgress, PastExposure
+from polewright.alpaca.exposing import (
+    Exposure,
+    ExposureProgress,
+    PastExposure,
+    WaitingImage,
+)
 from polewright.alpaca.models import BOOL, FLOAT, INT, TEXT, TEXTS
 from polewright.clock import CancelToken, Clock
 from polewright.images.frame import Frame, SensorKind
@@ -355,6 +360,24 @@ class Camera(Device):
             was told to abort), and what the device refuses.
         """
         return Exposure(self, clock or self.clock, cancel, on_progress).take(
+            duration_s, light, margin_s
+        )
+
+    def expose_only(
+        self,
+        duration_s: float,
+        light: bool = True,
+        clock: Clock | None = None,
+        cancel: CancelToken | None = None,
+        on_progress: Callable[[ExposureProgress], None] | None = None,
+        *,
+        margin_s: float = 60.0,
+    ) -> WaitingImage:
+        """Expose and wait until the image is ready, and leave it in the camera for `fetch`.
+
+        Arguments and errors as of `expose`, but for those of the image itself.
+        """
+        return Exposure(self, clock or self.clock, cancel, on_progress).expose(
             duration_s, light, margin_s
         )
 

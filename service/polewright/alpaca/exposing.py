@@ -83,6 +83,10 @@ class Exposure:
 
     def take(self, duration_s: float, light: bool, margin_s: float) -> Frame:
         """Run the exposure; see `Camera.expose`."""
+        return self.expose(duration_s, light, margin_s).fetch()
+
+    def expose(self, duration_s: float, light: bool, margin_s: float) -> WaitingImage:
+        """Run the exposure up to the camera's word that the image is ready."""
         camera, clock = self.camera, self.clock
         duration_s = self._within_limits(duration_s)
         self._wait_idle("startexposure", 5.0)
@@ -95,6 +99,17 @@ class Exposure:
             after_s = clock.utc_s()
             self._wait_ready(duration_s, timer_s, margin_s)
             self._tell("downloading", timer_s, duration_s)
+        except BaseException:
+            self._abort()
+            raise
+        return WaitingImage(self, settings, duration_s, before_s, after_s)
+
+    def fetch(
+        self, settings: CameraSettings, duration_s: float, before_s: float, after_s: float
+    ) -> Frame:
+        """Download the image that waits in the camera and check that it is the one asked for."""
+        camera = self.camera
+        try:
             raw = self._download(settings)
         except BaseException:
             self._abort()
@@ -310,6 +325,25 @@ class Exposure:
             gain_e_per_adu=camera.electrons_per_adu(),
             meta={key: value for key, value in meta.items() if value},
         )
+
+
+@dataclass(frozen=True)
+class WaitingImage:
+    """An exposure that is over, its image still in the camera: the telescope may move again."""
+
+    exposure: Exposure
+    settings: CameraSettings
+    duration_s: float
+    before_s: float
+    """Just before the start command, Unix seconds UTC."""
+    after_s: float
+
+    def fetch(self) -> Frame:
+        """Download the image; once, before the camera exposes again. Any thread may.
+
+        Raises as `Camera.expose` does for what may be wrong with an image.
+        """
+        return self.exposure.fetch(self.settings, self.duration_s, self.before_s, self.after_s)
 
 
 @dataclass(frozen=True)
