@@ -33,6 +33,7 @@ COMMANDS = {
     "tolerance": ("polewright.cli.tolerance:tolerance", "Tell what an axis error costs."),
     "report": ("polewright.cli.report:report", "Write a report: one HTML file."),
     "profile": ("polewright.cli.profile:profile", "Build or change a rig's configuration."),
+    "catalogue": ("polewright.cli.catalogue:catalogue_app", "Build, show, remove star catalogues."),
     "history": ("polewright.cli.history:history_app", "Past runs: list, show, plot, trend."),
 }
 

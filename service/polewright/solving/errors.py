@@ -8,7 +8,11 @@
     ├── SolutionRejected  a solver answered, but its answer contradicts the hint or itself
     ├── SolverMissing     the solver, or data it needs, is not installed
     ├── SolverTimedOut    no answer within the time allowed
-    └── SolverFailed      the solver's program ended with an error or left no usable answer
+    ├── SolverFailed      the solver's program ended with an error or left no usable answer
+    └── FieldTooNarrow    the catalogue has too few stars for so small a field; told beforehand
+    ConfigError
+    ├── CatalogueRefused  a file to build a catalogue from is not usable; says where and why
+    └── CatalogueUnusable an add-on catalogue is missing or damaged, or cannot be stored
 
 Angles in attributes carry their unit in the name: these are for people.
 """
@@ -17,7 +21,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from polewright.errors import SolveError
+from polewright.errors import ConfigError, SolveError
 
 
 class TooFewStars(SolveError):
@@ -165,3 +169,82 @@ class SolverFailed(SolveError):
         if self.last_lines:
             sentence += "; its last words: " + " | ".join(self.last_lines)
         return sentence
+
+
+class CatalogueRefused(ConfigError):
+    """A file given to build a star catalogue from is not one, or its contents make no sense.
+
+    Args:
+        path: the file.
+        reason: what is wrong, as a sentence part.
+        column: the column it is about; empty when it is about the whole file.
+        row: the first row it shows in, counted from 1 (the header of a text file not counted).
+    """
+
+    code = "catalogue_refused"
+
+    def __init__(
+        self, path: str, reason: str, column: str = "", row: int | None = None, advice: str = ""
+    ) -> None:
+        super().__init__(path, reason, column, row, advice)
+        self.path, self.reason, self.column, self.row = path, reason, column, row
+        self.advice = advice or (
+            "Look at the file there; name columns and units with the options of "
+            "`polewright catalogue build --help`."
+        )
+
+    def __str__(self) -> str:
+        column = f", column {self.column!r}" if self.column else ""
+        row = f", row {self.row}" if self.row is not None else ""
+        return f"{self.path}{column}{row}: {self.reason}"
+
+
+class CatalogueUnusable(ConfigError):
+    """An add-on star catalogue is missing or damaged, or cannot be written or removed."""
+
+    code = "catalogue_unusable"
+
+    def __init__(self, path: str, reason: str, advice: str = "") -> None:
+        super().__init__(path, reason, advice)
+        self.path, self.reason = path, reason
+        self.advice = advice or (
+            "`polewright catalogue show` lists what is installed; build it again, or remove it."
+        )
+
+    def __str__(self) -> str:
+        return f"the star catalogue {self.path} is not usable: {self.reason}"
+
+
+class FieldTooNarrow(SolveError):
+    """Fields as small as this hold too few catalogue stars to be solved; nothing was moved."""
+
+    code = "field_too_narrow"
+
+    def __init__(
+        self,
+        field_deg: tuple[float, float],
+        expected: float,
+        needed: float,
+        catalogue: str,
+        where: str = "in the richest part of the usable sky",
+    ) -> None:
+        super().__init__(field_deg, expected, needed, catalogue, where)
+        self.field_deg, self.expected, self.needed = field_deg, expected, needed
+        self.catalogue, self.where = catalogue, where
+        self.advice = TWO_WAYS_OUT
+
+    def __str__(self) -> str:
+        width, height = self.field_deg
+        return (
+            f"a frame of {width:.2f} x {height:.2f} deg shows about {self.expected:.1f} stars of "
+            f"the catalogue at hand ({self.catalogue}) {self.where}; a solve needs "
+            f"{self.needed:.0f}"
+        )
+
+
+TWO_WAYS_OUT = (
+    "Build a deeper add-on catalogue from a file of stars (`polewright catalogue build FILE`), or "
+    'let a program with its own catalogue solve ([solver] name = "command"); or use a shorter '
+    "focal length: a guide scope's camera will do."
+)
+"""What helps where the catalogue has too few stars for the field."""
