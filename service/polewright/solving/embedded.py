@@ -20,8 +20,11 @@ from polewright.clock import CancelToken
 from polewright.errors import ConfigError
 from polewright.images.frame import Frame, StarList
 from polewright.solving import pairs, patterns
+from polewright.solving.addon_place import open_addons
 from polewright.solving.base import Distortion, Solution, SolveHint
 from polewright.solving.catalogue import Layered, StarSource, bundled_catalogue
+from polewright.solving.deep import DeepSolver
+from polewright.solving.density import bundled_density
 from polewright.solving.errors import NoMatch, SolverMissing, SolverTimedOut, TooFewStars
 from polewright.solving.patterns import PatternStore, Progress, Widths
 from polewright.solving.refit import MIN_MATCHED, Approximation, Prior, Refit, refit
@@ -32,7 +35,7 @@ NAME = "embedded"
 _WIDER = 12.0 * DEG
 """A hinted search that found nothing looks so far around once more."""
 _BLIND_WIDTHS = Widths(2.0 * DEG, 32.0 * DEG)
-_SPARSE = 2.5 * DEG
+_SPARSE = 4.0 * DEG
 """Wider fields hold enough stars for patterns to be surer than a long search for pairs."""
 _HINT_ENDS = 30.0 * DEG
 """A hint vaguer than this is treated as none."""
@@ -138,6 +141,28 @@ class EmbeddedSolver:
             objection = "" if fit is None else fit.objection
         raise NoMatch(_where(hint), _field_deg(hint, stars), len(stars), objection)
 
+    def stars_around(self, centre: Vector, radius: float, epoch_year: float) -> Vector:
+        """Return unit vectors (N, 3), ICRS, of the catalogue's stars about a direction.
+
+        Args:
+            centre: (3,) ICRS.
+            radius: rad.
+            epoch_year: Julian year for proper motions.
+
+        Returns:
+            Brightest first.
+        """
+        return self._source.cone(centre, radius, epoch_year).vectors
+
+    def star_density(self, vectors: Vector) -> Vector:
+        """Catalogue stars per steradian (N,) around ICRS directions (N, 3)."""
+        return bundled_density().per_steradian(vectors)
+
+    @property
+    def catalogue(self) -> str:
+        """Which stars these are."""
+        return self._source.name
+
     def _approximations(
         self, stars: StarList, hint: SolveHint, watch: _Watch
     ) -> Iterator[Approximation]:
@@ -182,12 +207,12 @@ class EmbeddedSolver:
         frame_area = hint.scale**2 * stars.width * stars.height
         tried = 0
         for per_frame in _STARS_A_FRAME[:layers]:
-            count = min(len(cone), math.ceil(per_frame * area / frame_area))
-            if count <= tried:
+            chosen = pairs.evenly(cone, area, per_frame, frame_area)
+            if len(chosen) <= tried:
                 return
-            tried = count
+            tried = len(chosen)
             watch()
-            field = pairs.prepare_field(cone.take(slice(0, count)), reach, diagonal)
+            field = pairs.prepare_field(chosen, reach, diagonal)
             yield from pairs.search(
                 stars,
                 field,
@@ -270,7 +295,7 @@ class _Watch:
             raise SolverTimedOut(NAME, self._timeout_s)
 
 
-def create(options: Mapping[str, object]) -> EmbeddedSolver:
+def create(options: Mapping[str, object]) -> EmbeddedSolver | DeepSolver:
     """Make the solver.
 
     Options:
@@ -278,7 +303,9 @@ def create(options: Mapping[str, object]) -> EmbeddedSolver:
             by default the user's cache folder).
         blind: whether a hinted frame that is nowhere near its hint is looked for in the whole sky
             (the first time builds a database); frames without a hint always are.
-        catalogue: a `StarSource` with deeper stars, put under the bundled one.
+        catalogue: an add-on catalogue's file or name, a folder of them, ``none``, or a
+            `StarSource` put under the bundled one; left out: what `polewright catalogue build`
+            made, if anything.
         on_progress: called with a sentence when slow work starts and ends.
 
     Raises:
@@ -297,12 +324,16 @@ def create(options: Mapping[str, object]) -> EmbeddedSolver:
     say = options.get("on_progress")
     if say is not None and not callable(say):
         raise ConfigError("The embedded solver's option 'on_progress' must be callable.")
+    folder, progress = _cache_dir(options.get("cache_dir")), _progress(say)
+
+    def over(source: StarSource) -> EmbeddedSolver:
+        return EmbeddedSolver(source, PatternStore(source, folder, progress), blind=blind)
+
     deeper = options.get("catalogue")
-    source: StarSource = bundled_catalogue()
-    if deeper is not None:
-        source = Layered((bundled_catalogue(), deeper))  # type: ignore[arg-type]
-    store = PatternStore(source, _cache_dir(options.get("cache_dir")), _progress(say))
-    return EmbeddedSolver(source, store, blind=blind)
+    if deeper is None or isinstance(deeper, str | Path):
+        addons = open_addons(deeper)
+        return DeepSolver(addons, over) if addons else over(bundled_catalogue())
+    return over(Layered((bundled_catalogue(), deeper)))  # type: ignore[arg-type]
 
 
 def _progress(say: object) -> Progress | None:
