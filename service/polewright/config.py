@@ -154,6 +154,11 @@ class SweepSection(Section):
         le=300,
         description="wait after each slew, s; belts ring longest (common practice, no source)",
     )
+    overlap: bool = Field(
+        True,
+        description="whether the mount slews on while the frame of the point before is fetched "
+        "and solved",
+    )
     frame_floor_arcsec: float = Field(
         0.5,
         ge=0,

@@ -17,7 +17,7 @@ from rich.table import Table
 from polewright.clock import CancelToken
 from polewright.errors import ExitCode, PolewrightError
 from polewright.measuring import events
-from polewright.measuring.result import MeasurementResult
+from polewright.measuring.result import MeasurementResult, TimeResult
 
 STEP_WORDS = {
     "slew": "slewing",
@@ -165,6 +165,34 @@ def print_result(console: Console, result: MeasurementResult) -> None:
     )
     for sentence in result.advice:
         console.print(sentence, highlight=False)
+    if result.time is not None:
+        for sentence in time_sentences(result.time):
+            console.print(sentence, highlight=False)
+
+
+def time_sentences(time: TimeResult) -> tuple[str, ...]:
+    """Say where the time of a measurement went, and what was saved."""
+    parts = (
+        ("slews", time.slew_s),
+        ("settling", time.settle_s),
+        ("exposures", time.expose_s),
+        ("downloads", time.download_s),
+        ("solving", time.solve_s),
+        ("the rest", time.other_s),
+    )
+    split = ", ".join(f"{name} {seconds:.1f}" for name, seconds in parts)
+    told = [f"It took {time.total_s:.1f} s: {split}."]
+    saved = [
+        (time.overlap_saved_s, "by solving while the mount slewed"),
+        (time.settle_saved_s, "by measuring when the stars stood still"),
+    ]
+    won = [f"{seconds:.1f} s {how}" for seconds, how in saved if seconds >= 0.05]
+    if won:
+        told.append(f"Saved: {' and '.join(won)}.")
+    lost_s = -min(0.0, time.settle_saved_s)
+    if lost_s >= 0.05:
+        told.append(f"Measuring when the stars stood still cost {lost_s:.1f} s here.")
+    return tuple(told)
 
 
 def error_document(error: PolewrightError) -> dict[str, object]:

@@ -52,12 +52,15 @@ def find_exposure(rig: Rig) -> float:
 
 def choose_exposure(rig: Rig) -> None:
     """Let the rest of the run expose as sky and stars ask for, where [sweep] exposure_auto."""
-    section = rig.config.sweep
-    if section.exposure_auto:
-        chosen = section.model_copy(
-            update={"exposure_s": find_exposure(rig), "exposure_auto": False}
-        )
-        rig.config = rig.config.model_copy(update={"sweep": chosen})
+    if rig.config.sweep.exposure_auto:
+        keep_exposure(rig, find_exposure(rig))
+
+
+def keep_exposure(rig: Rig, exposure_s: float) -> None:
+    """Let the rest of the run expose so long; it is not looked for any more."""
+    update = {"exposure_s": exposure_s, "exposure_auto": False}
+    section = rig.config.sweep.model_copy(update=update)
+    rig.config = rig.config.model_copy(update={"sweep": section})
 
 
 def check(rig: Rig, exposure_s: float, *, solve: bool = True) -> CheckResult:

@@ -132,20 +132,16 @@ def connect_rig(config: Config, clock: Clock, cancel: CancelToken, emit: EventSi
     telescope_at = locate("telescope", config.telescope)
     # Most rigs have one server: ask the telescope's first.
     camera_at = locate("camera", config.camera, [telescope_at[:2]])
-    connections: dict[tuple[str, int], AlpacaConnection] = {}
-
-    def connection(address: tuple[str, int, int]) -> AlpacaConnection:
-        host, port, _number = address
-        return connections.setdefault(
-            (host, port), AlpacaConnection(host, port, patience=patience())
-        )
-
-    telescope = Telescope(connection(telescope_at), telescope_at[2], clock=clock)
-    camera = Camera(connection(camera_at), camera_at[2], clock=clock)
+    telescope = Telescope(_connection(telescope_at), telescope_at[2], clock=clock)
+    client_id = telescope.connection.client_id
+    # A way of its own, to the same server too: while an image comes the mount has to be watched.
+    camera = Camera(_connection(camera_at, client_id), camera_at[2], clock=clock)
     monitor: SafetyMonitor | None = None
     if config.safety.wanted:
         safety_at = locate("safetymonitor", config.safety, [telescope_at[:2]])
-        monitor = SafetyMonitor(connection(safety_at), safety_at[2], clock=clock)
+        shared = safety_at[:2] == telescope_at[:2]
+        way = telescope.connection if shared else _connection(safety_at, client_id)
+        monitor = SafetyMonitor(way, safety_at[2], clock=clock)
     for device in (telescope, camera) if monitor is None else (monitor, telescope, camera):
         _connect(device, clock, cancel, emit)
         emit(
@@ -201,6 +197,10 @@ def connect_rig(config: Config, clock: Clock, cancel: CancelToken, emit: EventSi
     compare_with_mount(rig)
     rig.guards = make_guards(rig, monitor)
     return rig
+
+
+def _connection(address: tuple[str, int, int], client_id: int | None = None) -> AlpacaConnection:
+    return AlpacaConnection(address[0], address[1], client_id=client_id, patience=patience())
 
 
 def _connect(device: Device, clock: Clock, cancel: CancelToken, emit: EventSink) -> None:

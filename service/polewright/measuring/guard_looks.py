@@ -87,3 +87,8 @@ class Watching:
 
     def tracking(self, look: Look) -> None:
         """See `Guard`."""
+
+    def wary(self, sky: ObservedFrame) -> bool:
+        """See `Guard`."""
+        del sky
+        return False

@@ -178,6 +178,10 @@ class AllowedSkyGuard(Watching):
             f"point {solved.number}, by the stars",
         )
 
+    def wary(self, sky: ObservedFrame) -> bool:
+        """By day a mount that does not stand where it says could go on towards the Sun."""
+        return self._state(sky).sun_counts(self.rules)
+
     # -- shared ----------------------------------------------------------------------------
 
     def _state(self, sky: ObservedFrame) -> SkyState:

@@ -52,6 +52,9 @@ class Guard(Protocol):
     def tracking(self, look: Look) -> None:
         """The mount was looked at while it should only follow the sky."""
 
+    def wary(self, sky: ObservedFrame) -> bool:
+        """Whether nothing may move before the stars have told where the telescope points."""
+
 
 class Guards:
     """All guards of a run, shown everything in turn."""
@@ -112,6 +115,11 @@ class Guards:
         solved = Solved(number, plate, pointing, predicted_miss)
         for guard in self.guards:
             guard.solved(solved)
+
+    def wary(self) -> bool:
+        """Whether nothing may move before the stars have told where the telescope points."""
+        sky = self.rig.sky_now()
+        return any(guard.wary(sky) for guard in self.guards)
 
     def while_tracking(self, *, at_once: bool = False) -> None:
         """Look at a mount that should only track; cheap enough to be called all the time.

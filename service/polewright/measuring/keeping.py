@@ -17,24 +17,40 @@ from polewright.solving.fits_io import write_image
 from polewright.solving.wcs import wcs_header
 
 
-def keep_frame(rig: Rig, frame: Frame, plate: Plate, number: int) -> Path | None:
-    """Write a frame with its whole WCS into [run] keep_frames; trouble is told, no more.
+def kept_names(rig: Rig) -> tuple[str, str] | None:
+    """Return the names of telescope and camera for the frames' headers; None: none are kept."""
+    if rig.config.run.keep_frames is None:
+        return None
+    return rig.telescope.name(), rig.camera.name()
+
+
+def keep_frame(
+    rig: Rig, frame: Frame, plate: Plate, number: int, names: tuple[str, str] | None
+) -> str:
+    """Write a frame with its whole WCS into [run] keep_frames; asks no device, tells nobody.
+
+    Args:
+        rig: the rig.
+        frame: the frame.
+        plate: its solution.
+        number: of its point.
+        names: as `kept_names` returns them; None: nothing is kept.
 
     Returns:
-        The file, None when it could not be written.
+        What went wrong, to be told; empty when all is well.
     """
+    if names is None:
+        return ""
     folder = Path(rig.config.run.keep_frames or "").expanduser()
     when = datetime.fromtimestamp(frame.utc_mid_s, UTC).strftime("%Y%m%dT%H%M%S.%f")[:-3]
     path = folder / f"{when}Z-point-{number}.fits"
     try:
         folder.mkdir(parents=True, exist_ok=True)
         path.unlink(missing_ok=True)
-        names = (rig.telescope.name(), rig.camera.name())
         write_image(path, frame, more=frame_header(rig, frame, plate, names))
     except OSError as exc:
-        rig.note(f"The frame of point {number} could not be kept: {exc}", warning=True)
-        return None
-    return path
+        return f"The frame of point {number} could not be kept: {exc}"
+    return ""
 
 
 def frame_header(rig: Rig, frame: Frame, plate: Plate, names: tuple[str, str]) -> Header:

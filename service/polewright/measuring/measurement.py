@@ -18,11 +18,13 @@ from polewright.measuring.result import (
     MeasurementResult,
     PointResult,
     SiteResult,
+    TimeResult,
 )
 from polewright.measuring.rig import Rig
 from polewright.measuring.smear import with_smear
 from polewright.measuring.stopping import motion_stopped_on_trouble, stop_now
 from polewright.measuring.sweep import SolvedPoint, SweepPoint
+from polewright.measuring.times import SweepTimes
 from polewright.measuring.watching import watched
 
 
@@ -61,6 +63,7 @@ def measure_axis(rig: Rig, points: Sequence[SweepPoint]) -> MeasurementResult:
 def measure(rig: Rig, points: Sequence[SweepPoint]) -> Measured:
     """Sweep and fit; the caller stops the mount when this raises."""
     started_utc_s = rig.clock.utc_s()
+    rig.times = SweepTimes(rig.clock.monotonic_s())
     rig.guards.begin()
     ready_mount(rig)
     swept = sweep(rig, points)
@@ -149,6 +152,7 @@ def describe(
         within_tolerance=upper95_arcmin <= tolerance,
         advice=correction_sentences(error, tolerance * ARCMIN),
         notes=tuple(rig.notes),
+        time=_time_result(rig),
         story=story,
     )
 
@@ -175,6 +179,23 @@ def correction_sentences(error: AxisError, tolerance: float) -> tuple[str, ...]:
     return (
         *(text for _size, text in ordered),
         "Do not loosen the clutches or push the tube by hand now: the sweep would no longer hold.",
+    )
+
+
+def _time_result(rig: Rig) -> TimeResult:
+    times = rig.times
+    total_s = rig.clock.monotonic_s() - times.began_s
+    known_s = times.slew + times.settle + times.expose + times.download + times.solve
+    return TimeResult(
+        total_s=total_s,
+        slew_s=times.slew,
+        settle_s=times.settle,
+        expose_s=times.expose,
+        download_s=times.download,
+        solve_s=times.solve,
+        other_s=max(0.0, total_s - known_s),
+        overlap_saved_s=times.hidden,
+        settle_saved_s=times.settle_saved,
     )
 
 

@@ -14,8 +14,8 @@ from dataclasses import dataclass, replace
 
 from polewright.angles import DEG, azalt_from_enu, fold_pi
 from polewright.errors import PolewrightError
-from polewright.images.errors import EmptyFrame
-from polewright.measuring.checking import choose_exposure
+from polewright.measuring.behind import FrameLost, Work
+from polewright.measuring.checking import choose_exposure, keep_exposure
 from polewright.measuring.errors import PointNotSolved
 from polewright.measuring.events import Note
 from polewright.measuring.planned import (
@@ -24,25 +24,23 @@ from polewright.measuring.planned import (
     sweep_points,
     tell_plan,
 )
-from polewright.measuring.plate import ScaleContradicts
 from polewright.measuring.rig import Rig
-from polewright.measuring.sweep import SolvedPoint, SweepPoint, go_to, settle, solve_here
+from polewright.measuring.sweep import (
+    UNSOLVED,
+    SolvedPoint,
+    SweepPoint,
+    expose_here,
+    go_to,
+    mounts_word,
+    settle,
+    solve_here,
+)
 from polewright.planning.errors import NoSweepFits
 from polewright.planning.horizon import Horizon, Window
 from polewright.planning.planner import plan_sweep
 from polewright.planning.spare import SparePoint, spare_points
 from polewright.sky.frame import enu_from_hour_angle_dec
-from polewright.solving.errors import NoMatch, SolutionRejected, SolverTimedOut, TooFewStars
 
-#: What another exposure or another place can cure.
-UNSOLVED = (
-    TooFewStars,
-    NoMatch,
-    SolutionRejected,
-    SolverTimedOut,
-    ScaleContradicts,
-    EmptyFrame,
-)
 #: Another place is at least so far from one that failed, if there is one (own choice): what hides
 #: stars is seldom narrower.
 FAR = 8.0 * DEG
@@ -105,6 +103,10 @@ class _Recovery:
         self.story: list[str] = []
         self.dark: list[SweepPoint] = []
         """Places where nothing solved."""
+        self._there: SweepPoint | None = None
+        """Where the mount stands, as far as this sweep has sent it anywhere."""
+        self._fresh = False
+        """Whether it has just come there, and still rings."""
 
     def tell(self, sentence: str) -> None:
         """Add to the story, and say it now."""
@@ -119,6 +121,7 @@ class _Recovery:
             _Stuck: one found no place.
         """
         solved: list[SolvedPoint] = []
+        self._there = None
         for number in range(1, len(points) + 1):
             solved.append(self._solve_point(number, points, solved))
         return solved
@@ -130,9 +133,7 @@ class _Recovery:
         failed: list[float] = []
         while True:
             try:
-                point = self._solve_at(
-                    target, number, len(points), first=number == 1 and not failed
-                )
+                point = self._solve_at(target, number, points, first=number == 1 and not failed)
             except UNSOLVED as error:
                 last = error
             else:
@@ -154,16 +155,18 @@ class _Recovery:
             )
             target = moved
 
-    def _solve_at(self, target: SweepPoint, number: int, total: int, *, first: bool) -> SolvedPoint:
+    def _solve_at(
+        self, target: SweepPoint, number: int, points: Sequence[SweepPoint], *, first: bool
+    ) -> SolvedPoint:
         """Go there and expose, longer and longer."""
         rig, settings = self.rig, self.settings
-        go_to(rig, target, number, total, first=first)
-        settle(rig, number, total)
+        self._bring(target, number, len(points), first=first)
         choose_exposure(rig)
         exposure_s = rig.config.sweep.exposure_s
         for left in range(settings.tries, -1, -1):
             try:
-                return solve_here(rig, target, number, total, exposure_s)
+                self._bring(target, number, len(points), first=False)
+                point = self._shoot(target, number, points, exposure_s)
             except UNSOLVED as error:
                 longer_s = min(2.0 * exposure_s, settings.max_exposure_s)
                 if left == 0 or longer_s <= exposure_s:
@@ -173,7 +176,53 @@ class _Recovery:
                     f"exposing {longer_s:g} s."
                 )
                 exposure_s = longer_s
+            else:
+                if exposure_s > rig.config.sweep.exposure_s:
+                    rig.note(f"Exposing {exposure_s:g} s from now on, since that solved.")
+                    keep_exposure(rig, exposure_s)
+                return point
         raise AssertionError("the last try returns or raises")
+
+    def _bring(self, target: SweepPoint, number: int, total: int, *, first: bool) -> None:
+        """Have the mount stand there, settled; nothing moves when it stands there already."""
+        if self._there == target and not self._fresh:
+            return
+        if self._there != target:
+            go_to(self.rig, target, number, total, first=first)
+        self._there, self._fresh = target, False
+        settle(self.rig, number, total)
+
+    def _shoot(
+        self, target: SweepPoint, number: int, points: Sequence[SweepPoint], exposure_s: float
+    ) -> SolvedPoint:
+        """Expose and solve; the mount goes on to the next point as soon as the image is ready.
+
+        The point is judged before this returns. The mount stands at the next point then, or, when
+        that is not wanted, at this one.
+        """
+        rig, total = self.rig, len(points)
+        ahead = points[number] if number < total else None
+        if ahead is None or not rig.config.sweep.overlap or rig.guards.wary():
+            return solve_here(rig, target, number, total, exposure_s)
+        image = expose_here(rig, exposure_s, number, total)
+        work = Work(rig, target, number, total, image, mounts_word(rig))
+        try:
+            work.until_the_mount_may_move()
+            began_s = rig.clock.monotonic_s()
+            go_to(rig, ahead, number + 1, total, first=False, beside=work.look)
+            self._there, self._fresh = ahead, True
+            rig.times.hidden += work.hidden_by(began_s, rig.clock.monotonic_s())
+            return work.finish()
+        except FrameLost as lost:
+            error = lost.error
+        finally:
+            work.abandon()
+        rig.note(
+            f"The image of point {number} did not come ({error}); the mount goes back for another.",
+            warning=True,
+        )
+        self._bring(target, number, total, first=False)
+        return solve_here(rig, target, number, total, exposure_s)
 
     def _spare(
         self,

@@ -70,6 +70,24 @@ class SiteResult(_Part):
     source: str
 
 
+class TimeResult(_Part):
+    """Where the time of a measurement went, seconds; the parts add up to the total."""
+
+    total_s: float
+    slew_s: float
+    settle_s: float = Field(description="waiting for the mount to ring out")
+    expose_s: float = Field(description="exposures and the camera's readout")
+    download_s: float = Field(description="as far as the run waited for it")
+    solve_s: float = Field(description="finding stars and solving, as far as the run waited for it")
+    other_s: float = Field(description="unparking, planning, fitting, waits between tries")
+    overlap_saved_s: float = Field(
+        description="download and solve that went on while the mount slewed"
+    )
+    settle_saved_s: float = Field(
+        description="against the fixed wait of [sweep] settle_s after each slew"
+    )
+
+
 class MeasurementResult(_Part):
     """A whole measurement."""
 
@@ -89,6 +107,9 @@ class MeasurementResult(_Part):
     )
     advice: tuple[str, ...]
     notes: tuple[str, ...]
+    time: TimeResult | None = Field(
+        None, description="where the time went; None in documents of older versions"
+    )
     story: tuple[str, ...] = Field(
         (), description="what was done about points that did not solve, in order"
     )

@@ -15,6 +15,7 @@ from polewright.images.frame import Frame, StarList
 from polewright.measuring.events import EventSink, Note, Progress
 from polewright.measuring.plate import PlateSolver
 from polewright.measuring.pointing import icrs_from_mount
+from polewright.measuring.times import SweepTimes
 from polewright.planning.request import PlanRequest, SweepPlan
 from polewright.sky.frame import ObservedFrame
 from polewright.sky.pole import PoleTarget
@@ -46,6 +47,9 @@ class Rig:
 
     on_plan: Callable[[PlanRequest, SweepPlan], None] | None = None
     """Called with every sweep about to be made, for whoever draws it."""
+
+    times: SweepTimes = field(default_factory=SweepTimes)
+    """Where the time of the present measurement went."""
 
     guards: Guards = field(init=False)
     """What watches the run; set by whoever connects the rig."""

@@ -28,7 +28,7 @@ from polewright.measuring.events import Event, EventSink, FrameMeasured, Note
 from polewright.measuring.measurement import describe, emit_axis, ready_mount
 from polewright.measuring.planned import plan_request, planned_points, pointing_now
 from polewright.measuring.policy import patience
-from polewright.measuring.recovery import APART, UNSOLVED, sweep
+from polewright.measuring.recovery import APART, sweep
 from polewright.measuring.result import MeasurementResult
 from polewright.measuring.rig import Rig
 from polewright.measuring.smear import with_smear
@@ -41,7 +41,15 @@ from polewright.measuring.startup_site import (
     ready_roof,
 )
 from polewright.measuring.stopping import motion_stopped_on_trouble, stop_now
-from polewright.measuring.sweep import SolvedPoint, SweepPoint, go_to, settle, solve_here
+from polewright.measuring.sweep import (
+    UNSOLVED,
+    SolvedPoint,
+    SweepPoint,
+    go_to,
+    settle,
+    solve_here,
+)
+from polewright.measuring.times import SweepTimes
 from polewright.measuring.watching import watched
 from polewright.planning.spare import spare_points
 
@@ -159,6 +167,7 @@ class Startup:
     def _check(self, rig: Rig) -> MeasurementResult:
         """Measure with few points, and one more at a time while that is not enough."""
         started_s = rig.clock.utc_s()
+        rig.times = SweepTimes(rig.clock.monotonic_s())
         try:
             swept = sweep(rig, planned_points(rig))
         except SolveError as unsolved:

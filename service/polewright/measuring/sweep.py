@@ -2,52 +2,59 @@
 
 from __future__ import annotations
 
-import math
-from dataclasses import dataclass
+from collections.abc import Callable
+from typing import TypeVar
 
 from polewright.alpaca.errors import AlpacaError
-from polewright.alpaca.exposing import ExposureProgress
-from polewright.angles import ARCMIN, ARCSEC, DEG, azalt_from_enu, separation, spherical
+from polewright.alpaca.exposing import ExposureProgress, WaitingImage
 from polewright.errors import PolewrightError
-from polewright.images.detect import detect_stars
-from polewright.images.frame import Frame, StarList
-from polewright.images.quality import FrameQuality, frame_quality
+from polewright.images.frame import Frame
 from polewright.measuring.camera_setup import ready_camera
-from polewright.measuring.events import FrameMeasured, PointSolved
-from polewright.measuring.keeping import keep_frame
-from polewright.measuring.plate import Plate
-from polewright.measuring.pointing import icrs_from_mount, pointing_from_mount
+from polewright.measuring.keeping import keep_frame, kept_names
+from polewright.measuring.point import (
+    UNSOLVED,
+    SolvedPoint,
+    SweepPoint,
+    judge,
+    look_at,
+    report_plate,
+    solve_frame,
+)
 from polewright.measuring.policy import repeating
 from polewright.measuring.rig import Rig
 from polewright.planning.request import Pointing
+
+__all__ = [
+    "UNSOLVED",
+    "SolvedPoint",
+    "SweepPoint",
+    "expose_here",
+    "go_to",
+    "look_at",
+    "mounts_word",
+    "report_plate",
+    "settle",
+    "solve_here",
+    "solve_taken",
+    "take_frame",
+]
+
+R = TypeVar("R")
 
 SETTLE_TICK_S = 0.5
 #: The mount's own deadline is this much later than the guard's, s: the guard tells more.
 GUARD_FIRST_S = 10.0
 
 
-@dataclass(frozen=True)
-class SweepPoint:
-    """A point fixed to the mount: hour angle and declination of date about the nominal pole."""
-
-    hour_angle: float
-    """Rad, in (-pi, pi); negative east of the meridian."""
-    declination: float
-    """Rad."""
-
-
-@dataclass(frozen=True)
-class SolvedPoint:
-    """What one point of the sweep came to."""
-
-    number: int
-    target: SweepPoint
-    frame: Frame
-    quality: FrameQuality
-    plate: Plate
-
-
-def go_to(rig: Rig, point: SweepPoint, number: int, total: int, *, first: bool) -> None:
+def go_to(
+    rig: Rig,
+    point: SweepPoint,
+    number: int,
+    total: int,
+    *,
+    first: bool,
+    beside: Callable[[], None] | None = None,
+) -> None:
     """Slew to a point, watched by the guards, and check that the mount says it arrived.
 
     The caller stops the mount when this raises (`stopping.motion_stopped_on_trouble`).
@@ -58,12 +65,18 @@ def go_to(rig: Rig, point: SweepPoint, number: int, total: int, *, first: bool) 
         number: of the point, from 1.
         total: how many there are.
         first: whether this slew brings the mount to the sweep.
+        beside: called with every look at the slewing mount; what it raises stops the slew.
 
     Raises:
         DeviceError: the slew was refused or ignored.
         GuardError: a guard did not let it begin, go on, or end like this.
     """
     goal = Pointing(point.hour_angle, point.declination)
+
+    def looked(elapsed_s: float) -> None:
+        rig.progress("slew", number, total, elapsed_s, None)
+        if beside is not None:
+            beside()
 
     def slew() -> None:
         move = rig.guards.before_slew(number, goal, first=first)
@@ -73,9 +86,7 @@ def go_to(rig: Rig, point: SweepPoint, number: int, total: int, *, first: bool) 
             timeout_s=rig.config.sweep.slew_timeout_s + GUARD_FIRST_S,
             clock=rig.clock,
             cancel=rig.cancel,
-            watch=rig.guards.watch(
-                move, lambda elapsed_s: rig.progress("slew", number, total, elapsed_s, None)
-            ),
+            watch=rig.guards.watch(move, looked),
         )
         rig.guards.arrived(move, arrived)
 
@@ -86,7 +97,9 @@ def go_to(rig: Rig, point: SweepPoint, number: int, total: int, *, first: bool) 
             warning=True,
         )
 
-    repeating(("slew",), slew, clock=rig.clock, cancel=rig.cancel, tell=tell)
+    with rig.times.spent("slew", rig.clock):
+        repeating(("slew",), slew, clock=rig.clock, cancel=rig.cancel, tell=tell)
+    rig.times.slews += 1
 
 
 def _only_of(device_type: str, error: PolewrightError) -> None:
@@ -99,40 +112,68 @@ def settle(rig: Rig, number: int, total: int) -> None:
     """Wait until the mount has rung out."""
     wait_s = rig.config.sweep.settle_s
     started = rig.clock.monotonic_s()
-    while (elapsed := rig.clock.monotonic_s() - started) < wait_s:
-        rig.guards.while_tracking()
-        rig.progress("settle", number, total, elapsed, wait_s)
-        rig.clock.sleep(min(SETTLE_TICK_S, wait_s - elapsed), rig.cancel)
+    with rig.times.spent("settle", rig.clock):
+        while (elapsed := rig.clock.monotonic_s() - started) < wait_s:
+            rig.guards.while_tracking()
+            rig.progress("settle", number, total, elapsed, wait_s)
+            rig.clock.sleep(min(SETTLE_TICK_S, wait_s - elapsed), rig.cancel)
+    rig.times.settle_fixed += wait_s
+    rig.times.settles += 1
+
+
+def mounts_word(rig: Rig) -> tuple[float, float]:
+    """Return where the mount says it points: right ascension (hours), declination (degrees)."""
+    return rig.telescope.right_ascension_hours(), rig.telescope.declination_deg()
 
 
 def solve_here(
     rig: Rig, point: SweepPoint, number: int, total: int, exposure_s: float
 ) -> SolvedPoint:
-    """Expose where the mount stands and solve the frame.
+    """Expose where the mount stands and solve the frame, before anything moves.
 
     Raises:
         DeviceError, ImageError, SolveError: as camera, detection and solver say.
         GuardError: the stars say that the mount is not where it should be.
     """
     frame = take_frame(rig, exposure_s, number, total)
+    return solve_taken(rig, point, number, total, frame)
+
+
+def solve_taken(rig: Rig, point: SweepPoint, number: int, total: int, frame: Frame) -> SolvedPoint:
+    """Solve a frame taken where the mount still stands. Raises as `solve_here`."""
     rig.progress("solve", number, total, 0.0, None)
-    stars, quality = look_at(rig, frame, number)
-    sky = rig.plates.sky_at(frame.utc_mid_s)
-    told = rig.telescope.right_ascension_hours(), rig.telescope.declination_deg()
-    mount_icrs = icrs_from_mount(sky, rig.equatorial_system, *told)
-    expected = rig.plates.expected_centre(mount_icrs)
-    plate = rig.plates.solve(stars, frame, mount_icrs, rig.cancel)
-    report_plate(rig, plate, number, total)
-    if rig.config.run.keep_frames is not None:
-        keep_frame(rig, frame, plate, number)
-    miss = None if expected is None else float(separation(expected, plate.solution.centre_icrs))
-    rig.guards.solved(number, plate, pointing_from_mount(sky, rig.equatorial_system, *told), miss)
-    return SolvedPoint(number, point, frame, quality, plate)
+    with rig.times.spent("solve", rig.clock):
+        stars, quality = look_at(rig, frame, number)
+        word = solve_frame(rig, frame, stars, mounts_word(rig), rig.cancel)
+        solved = SolvedPoint(number, point, frame, quality, word.plate)
+        trouble = keep_frame(rig, frame, word.plate, number, kept_names(rig))
+        if trouble:
+            rig.note(trouble, warning=True)
+        judge(rig, solved, total, word)
+    return solved
 
 
 def take_frame(rig: Rig, exposure_s: float, number: int = 0, total: int = 0) -> Frame:
     """Expose and download, telling progress; again as the policy allows."""
+    return _exposing(rig, number, total, lambda expose: _fetched(rig, expose(exposure_s)))
 
+
+def _fetched(rig: Rig, image: WaitingImage) -> Frame:
+    with rig.times.spent("download", rig.clock):
+        return image.fetch()
+
+
+def expose_here(rig: Rig, exposure_s: float, number: int = 0, total: int = 0) -> WaitingImage:
+    """Expose, and leave the image in the camera; again as the policy allows.
+
+    The exposure is over for certain, since the camera calls the image ready: the mount may move.
+    """
+    return _exposing(rig, number, total, lambda expose: expose(exposure_s))
+
+
+def _exposing(
+    rig: Rig, number: int, total: int, then: Callable[[Callable[[float], WaitingImage]], R]
+) -> R:
     def watch(now: ExposureProgress) -> None:
         if now.phase != "downloading":
             rig.guards.while_tracking()
@@ -141,13 +182,19 @@ def take_frame(rig: Rig, exposure_s: float, number: int = 0, total: int = 0) -> 
 
     restarted = False
 
-    def expose() -> Frame:
+    def expose(exposure_s: float) -> WaitingImage:
+        with rig.times.spent("expose", rig.clock):
+            return rig.camera.expose_only(
+                exposure_s, clock=rig.clock, cancel=rig.cancel, on_progress=watch
+            )
+
+    def once() -> R:
         nonlocal restarted
         if restarted:
             rig.camera.connect(cancel=rig.cancel)
             ready_camera(rig.camera, rig.config.camera)
             restarted = False
-        return rig.camera.expose(exposure_s, clock=rig.clock, cancel=rig.cancel, on_progress=watch)
+        return then(expose)
 
     def tell(rule: str, error: PolewrightError) -> None:
         nonlocal restarted
@@ -156,51 +203,5 @@ def take_frame(rig: Rig, exposure_s: float, number: int = 0, total: int = 0) -> 
         rig.note(f"The exposure failed ({error}); trying again.", warning=True)
 
     return repeating(
-        ("camera_restarted", "exposure"), expose, clock=rig.clock, cancel=rig.cancel, tell=tell
-    )
-
-
-def look_at(rig: Rig, frame: Frame, number: int = 0) -> tuple[StarList, FrameQuality]:
-    """Find the stars of a frame and tell how good it is."""
-    stars = detect_stars(frame)
-    quality = frame_quality(stars, frame)
-    rig.emit(
-        FrameMeasured(
-            utc_s=rig.clock.utc_s(),
-            point=number,
-            star_count=quality.star_count,
-            hfd_px=quality.hfd_px,
-            elongation=quality.elongation,
-            background_adu=quality.background_adu,
-            exposure_s=frame.exposure_s,
-        )
-    )
-    if rig.on_frame is not None:
-        rig.on_frame(frame, stars)
-    return stars, quality
-
-
-def report_plate(rig: Rig, plate: Plate, number: int, total: int) -> None:
-    """Tell that a point is solved, in the units people use."""
-    ra, dec = spherical(plate.solution.centre_icrs)
-    azimuth, altitude = azalt_from_enu(plate.attitude.matrix[:, 2])
-    covariance = plate.attitude.covariance
-    rig.emit(
-        PointSolved(
-            utc_s=rig.clock.utc_s(),
-            point=number,
-            points=total,
-            ra_deg=float(ra) / DEG,
-            dec_deg=float(dec) / DEG,
-            azimuth_deg=float(azimuth) / DEG,
-            altitude_deg=float(altitude) / DEG,
-            scale_arcsec_per_px=plate.attitude.scale / ARCSEC,
-            parity=plate.attitude.parity,
-            matched=plate.attitude.matched,
-            rms_arcsec=plate.attitude.rms_px * plate.attitude.scale / ARCSEC,
-            sigma_pointing_arcsec=math.sqrt((covariance[0, 0] + covariance[1, 1]) / 2.0) / ARCSEC,
-            sigma_roll_arcsec=math.sqrt(covariance[2, 2]) / ARCSEC,
-            solve_s=plate.solution.elapsed_s,
-            mount_offset_arcmin=plate.mount_offset / ARCMIN,
-        )
+        ("camera_restarted", "exposure"), once, clock=rig.clock, cancel=rig.cancel, tell=tell
     )
