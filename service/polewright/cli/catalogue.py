@@ -17,7 +17,7 @@ from polewright.cli.console import told_plainly
 from polewright.clock import clock_from_environment
 
 if TYPE_CHECKING:
-    from polewright.solving.addon import AddOn, AddOnHeader
+    from polewright.solving.addon import AddOnHeader
     from polewright.solving.addon_build import Built
     from polewright.solving.density import SkyDensity
 
@@ -138,7 +138,8 @@ def show(*, folder: Folder = None, as_json: AsJson = False) -> None:
     from polewright.solving.addon import AddOn
     from polewright.solving.addon_place import default_folder, installed
     from polewright.solving.catalogue import bundled_catalogue
-    from polewright.solving.density import SkyDensity
+    from polewright.solving.deep import density_with
+    from polewright.solving.density import bundled_density
 
     console = Console(stderr=True)
     with told_plainly(console, as_json=as_json):
@@ -146,9 +147,8 @@ def show(*, folder: Folder = None, as_json: AsJson = False) -> None:
         for item in found:
             item.verify()
     bundled = bundled_catalogue()
-    density = SkyDensity.of(bundled.vectors, bundled.magnitude)
+    density, together = bundled_density(), density_with(found)
     if as_json:
-        together = _together(density, found)
         _say(
             {
                 "folder": str(folder or default_folder()),
@@ -189,7 +189,7 @@ def show(*, folder: Folder = None, as_json: AsJson = False) -> None:
         )  # fmt: skip
     screen = Console()
     screen.print(table, highlight=False)
-    screen.print(_sentence(_together(density, found)), highlight=False)
+    screen.print(_sentence(together), highlight=False)
     screen.print(f"Folder: {folder or default_folder()}", highlight=False, markup=False)
 
 
@@ -219,16 +219,6 @@ def _data(header: AddOnHeader, path: Path) -> dict[str, Any]:
     from dataclasses import asdict
 
     return {**asdict(header), "sources": list(header.sources), "path": str(path)}
-
-
-def _together(density: SkyDensity, found: list[AddOn]) -> SkyDensity:
-    """Return the bundled catalogue's density with the richest add-on; two may share stars."""
-    import numpy as np
-
-    from polewright.solving.density import SkyDensity
-
-    extra = [item.extra_density.counts for item in found]
-    return density + SkyDensity(np.maximum.reduce(extra)) if extra else density
 
 
 def _serves(density: SkyDensity) -> dict[str, float | None]:

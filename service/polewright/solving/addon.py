@@ -27,7 +27,7 @@ from numpy.typing import NDArray
 
 from polewright.angles import DEG, TAU, Vector
 from polewright.solving.catalogue import ConeStars
-from polewright.solving.density import SkyDensity
+from polewright.solving.density import SkyDensity, cell_count
 from polewright.solving.errors import CatalogueUnusable
 
 SUFFIX = ".stars"
@@ -264,8 +264,6 @@ class AddOn:
 
     @property
     def _counts_cells(self) -> int:
-        from polewright.solving.density import cell_count
-
         return cell_count()
 
     def cone(

@@ -17,7 +17,7 @@ from polewright.angles import ARCSEC, DEG, TAU, unit_vector
 from polewright.solving.addon import AddOnHeader, StarColumns, write_addon
 from polewright.solving.addon_read import ReadOptions, ReadStars, read_stars
 from polewright.solving.catalogue import GAIA_EPOCH, Catalogue, bundled_catalogue
-from polewright.solving.density import SkyDensity
+from polewright.solving.density import SkyDensity, bundled_density
 from polewright.solving.errors import CatalogueRefused
 
 BRIGHTEST, FAINTEST = -2.0, 25.0
@@ -116,7 +116,6 @@ def build(
     vectors = unit_vector(stars.ra, stars.dec)
     counts = SkyDensity.of(vectors, stars.magnitude)
     extra = SkyDensity.of(vectors[agreement.extra], stars.magnitude[agreement.extra])
-    bundled = bundled_catalogue()
     header = AddOnHeader(
         name=name,
         sources=tuple(str(source) for source in sources),
@@ -141,7 +140,7 @@ def build(
         duplicates=duplicates,
         columns=tuple(part.columns for part in parts),
         warnings=tuple(warnings),
-        density=extra + SkyDensity.of(bundled.vectors, bundled.magnitude),
+        density=extra + bundled_density(),
     )
 
 

@@ -202,7 +202,7 @@ class Catalogue:
 class Layered:
     """Catalogues in order of trust: each adds the stars that those before it do not hold."""
 
-    layers: Sequence[Catalogue]
+    layers: Sequence[StarSource]
     same_within: float = 3.0 * DEG / 3600.0
     """Two entries closer than this (rad) are one star."""
 

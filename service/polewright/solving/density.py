@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polewright.angles import DEG, TAU, Vector
+from polewright.solving.catalogue import bundled_catalogue
 
 _BAND = 2.0 * DEG
 _BANDS = 90
@@ -114,6 +115,13 @@ class SkyDensity:
         """Share (0 to 1) of the sky whose cells hold any star."""
         area = _cells().area
         return float(np.sum(area[self.counts[-1] > 0]) / np.sum(area))
+
+
+@cache
+def bundled_density() -> SkyDensity:
+    """Return how many of the bundled catalogue's stars are where, counted once a process."""
+    stars = bundled_catalogue()
+    return SkyDensity.of(stars.vectors, stars.magnitude)
 
 
 def narrowest_width_deg(per_steradian: float, stars: float = SURE_STARS) -> float:
