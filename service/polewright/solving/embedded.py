@@ -22,7 +22,7 @@ from polewright.images.frame import Frame, StarList
 from polewright.solving import pairs, patterns
 from polewright.solving.addon_place import open_addons
 from polewright.solving.base import Distortion, Solution, SolveHint
-from polewright.solving.catalogue import Layered, StarSource, bundled_catalogue
+from polewright.solving.catalogue import GAIA_EPOCH, Layered, StarSource, bundled_catalogue
 from polewright.solving.deep import DeepSolver
 from polewright.solving.density import bundled_density
 from polewright.solving.errors import NoMatch, SolverMissing, SolverTimedOut, TooFewStars
@@ -156,7 +156,11 @@ class EmbeddedSolver:
 
     def star_density(self, vectors: Vector) -> Vector:
         """Catalogue stars per steradian (N,) around ICRS directions (N, 3)."""
-        return bundled_density().per_steradian(vectors)
+        if self._source is bundled_catalogue():
+            return bundled_density().per_steradian(vectors)
+        reach = 1.0 * DEG
+        counts = [len(self._source.cone(v, reach, GAIA_EPOCH)) for v in vectors]
+        return np.array(counts) / (2.0 * math.pi * (1.0 - math.cos(reach)))
 
     @property
     def catalogue(self) -> str:
