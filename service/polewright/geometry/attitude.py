@@ -91,6 +91,29 @@ def camera_vectors(
     return np.asarray(vectors / np.linalg.norm(vectors, axis=1, keepdims=True))
 
 
+def camera_pixels(
+    vectors: Vector,
+    width: int,
+    height: int,
+    parity: int,
+    scale: float,
+    distortion: Distortion = NO_DISTORTION,
+) -> NDArray[np.float64]:
+    """Return the pixels (n, 2) that see directions (n, 3) of the camera frame.
+
+    The opposite of `camera_vectors`, for directions ahead of the camera (z > 0).
+    """
+    v = np.atleast_2d(np.asarray(vectors, dtype=np.float64))
+    plane = v[:, :2] / v[:, 2:] / scale
+    offsets = plane
+    for _ in range(6 if distortion.k1 else 0):  # plane = offsets (1 + k1 r^2), turned round
+        radius2 = np.sum(offsets**2, axis=1, keepdims=True) / (0.5 * width) ** 2
+        offsets = plane / (1.0 + distortion.k1 * radius2)
+    return np.column_stack(
+        [parity * offsets[:, 0] + 0.5 * (width - 1), offsets[:, 1] + 0.5 * (height - 1)]
+    )
+
+
 STAR_FLOOR = 0.2 * ARCSEC
 """The bundled catalogue has no proper motions: its stars have moved 0.1 to 0.3 arcsec since 2016
 (measured against invented motions of the usual size), and in seconds the air moves single stars

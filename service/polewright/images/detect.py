@@ -60,11 +60,11 @@ def detect_stars(frame: Frame, options: DetectOptions | None = None) -> StarList
     found = found.take(found.ratio > 0.05)  # the final limit needs the width of the stars
     if found.x.size == 0:
         return _no_stars(frame, background, noise)
-    saturation = _saturation(canvas, frame, found)
-    measured = _measure(canvas, frame, level, found, fwhm, noise, background, saturation, options)
+    saturation = saturation_level(canvas, frame, found)
+    measured = measure(canvas, frame, level, found, fwhm, noise, background, saturation, options)
     if measured is None:
         return _no_stars(frame, background, noise)
-    return _listed(measured, canvas, frame, background, noise, options)
+    return listed(measured, canvas, frame, background, noise, options)
 
 
 def centroid_floor(fwhm_px: float, floor_px: float, mosaic: bool) -> float:
@@ -94,7 +94,7 @@ def _least_ratio(shape: Shape, mosaic: bool) -> float:
     return float(min(0.2, 0.25 * (t + t * t)) * (0.6 if mosaic else 1.0))
 
 
-def _saturation(canvas: Canvas, frame: Frame, found: Candidates) -> float:
+def saturation_level(canvas: Canvas, frame: Frame, found: Candidates) -> float:
     """Counts from which a pixel is taken as full."""
     if frame.saturation_adu is not None:
         return 0.98 * frame.saturation_adu
@@ -110,7 +110,7 @@ def _saturation(canvas: Canvas, frame: Frame, found: Candidates) -> float:
 
 
 @dataclass(frozen=True)
-class _Measured:
+class Measured:
     """Fitted stars in pixels of the canvas."""
 
     fits: Fits
@@ -124,9 +124,11 @@ class _Measured:
     """(N, 3): xx, yy, xy of the star image, pixel included."""
     saturated: NDArray[np.bool_]
     keep: NDArray[np.bool_]
+    stamp_reach: float
+    """How far stamps went from their middle, pixels of the canvas."""
 
 
-def _measure(
+def measure(
     canvas: Canvas,
     frame: Frame,
     level: Level,
@@ -136,7 +138,7 @@ def _measure(
     background: float,
     saturation: float,
     options: DetectOptions,
-) -> _Measured | None:
+) -> Measured | None:
     """Fit the stars on the finest picture on which they are not needlessly large.
 
     None when only hot pixels were found.
@@ -163,7 +165,7 @@ def _measure(
         return fits, cut
 
     for _ in range(2):  # learn the star image, then once more with stamps of the right size
-        fits, cut = fit(found.take(slice(0, 120)))
+        fits, cut = fit(found.take(slice(0, options.learn_from)))
         shape, spread = _typical_shape(fits, cut.saturated, shape)
     if bin_ == 1:
         found = found.take(found.ratio > _least_ratio(shape, canvas.mosaic))
@@ -190,7 +192,7 @@ def _measure(
     floor = centroid_floor(float(np.median(width)) * bin_, options.floor_px, canvas.mosaic)
     sigma = np.hypot(fits.sigma * bin_, floor)
     sigma = np.where(cut.saturated, np.hypot(sigma, 0.1 * width * bin_), sigma)
-    return _Measured(
+    return Measured(
         fits=fits,
         x=bin_ * (cut.column + fits.x) + shift,
         y=bin_ * (cut.row + fits.y) + shift,
@@ -201,6 +203,7 @@ def _measure(
         cov=cov * bin_**2,
         saturated=cut.saturated,
         keep=keep,
+        stamp_reach=float(bin_ * (cut.grey.shape[1] // 2)),
     )
 
 
@@ -315,8 +318,8 @@ def _half_flux_diameter(grey: Floats, usable: NDArray[np.bool_], fits: Fits) -> 
     return np.asarray(2.0 * (radii[k - 1] + part * (radii[k] - radii[k - 1])), dtype=np.float64)
 
 
-def _listed(
-    m: _Measured,
+def listed(
+    m: Measured,
     canvas: Canvas,
     frame: Frame,
     background: float,

@@ -78,6 +78,13 @@ class StarList:
     background_adu: float
     noise_adu: float
     """1-sigma noise of a full-resolution pixel of the background."""
+    searched_px: float | None = None
+    """Pixels in which stars were looked for; None for the whole frame."""
+
+    @property
+    def area_px(self) -> float:
+        """Pixels in which stars were looked for: what their number has to be compared with."""
+        return float(self.width * self.height) if self.searched_px is None else self.searched_px
 
     def __len__(self) -> int:
         return int(self.x.size)
@@ -103,4 +110,5 @@ class StarList:
             height=self.height,
             background_adu=self.background_adu,
             noise_adu=self.noise_adu,
+            searched_px=self.searched_px,
         )

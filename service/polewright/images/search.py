@@ -24,6 +24,8 @@ class DetectOptions:
 
     max_stars: int = 500
     """Only the brightest so many are measured and returned."""
+    learn_from: int = 120
+    """Brightest stars from which the star image is learnt."""
     threshold: float = 5.0
     """Detection limit over the noise of the smoothed picture, sigma."""
     min_snr: float = 6.0
@@ -133,7 +135,8 @@ def find_candidates(
 
 def _extract(image: Floats, limit: float) -> NDArray[np.void]:
     """Run sep, giving way when a bright area overflows its buffers."""
-    sep.set_extract_pixstack(1_000_000)
+    # Its buffer is made anew in each call: a million places cost more than a small picture.
+    sep.set_extract_pixstack(int(np.clip(image.size, 10_000, 1_000_000)))
     for _ in range(4):
         try:
             return np.asarray(

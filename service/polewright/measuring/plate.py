@@ -5,7 +5,6 @@ from __future__ import annotations
 import dataclasses
 import math
 from dataclasses import dataclass
-from typing import Protocol, runtime_checkable
 
 import numpy as np
 
@@ -15,6 +14,7 @@ from polewright.errors import SolveError
 from polewright.geometry.attitude import STAR_FLOOR, Attitude, attitude_from_solution
 from polewright.geometry.rotation import rotation_about
 from polewright.images.frame import Frame, StarList
+from polewright.measuring.near import Before, Expecting, Follower, Near, icrs_attitude, look_near
 from polewright.sky.frame import ObservedFrame
 from polewright.sky.site import Atmosphere, Site
 from polewright.solving.base import Solution, SolveHint, Solver
@@ -26,24 +26,6 @@ LEARNED_RADIUS = 4.0 * DEG
 LEARNED_SCALE_TOLERANCE = 0.01
 FOLLOW_TIMEOUT_S = 3.0
 NOMINAL_SCALE_TOLERANCE = 0.05
-
-
-@runtime_checkable
-class Follower(Protocol):
-    """A solver that can also follow a field it has just solved, in milliseconds."""
-
-    def track(
-        self,
-        stars: StarList,
-        predicted: Matrix,
-        parity: int,
-        scale: float,
-        *,
-        off: float = 1.0 * DEG,
-        epoch_year: float = 2026.0,
-        k1: float = 0.0,
-    ) -> Solution:
-        """Return the attitude near a ``predicted`` one (3, 3), ICRS; raise `NoMatch` otherwise."""
 
 
 class ScaleContradicts(SolveError):
@@ -109,6 +91,7 @@ class PlateSolver:
         self.hint_radius, self.blind, self.timeout_s = hint_radius, blind, timeout_s
         self._offset: Matrix = np.eye(3)
         self._last: Plate | None = None
+        self._most_stars = 0
 
     def sky_at(self, utc_s: float) -> ObservedFrame:
         """Return the sky over this site at a time."""
@@ -168,6 +151,27 @@ class PlateSolver:
                 raise ScaleContradicts(solution.scale / ARCSEC, self.scale / ARCSEC)
         return self._learn(stars, sky, solution, mount_icrs)
 
+    def look_near(self, frame: Frame, *, tracking: bool) -> Near | None:
+        """Solve a frame taken near the one before by looking only where its stars should be.
+
+        Nothing is learnt until the result is given to `follow`.
+
+        Args:
+            frame: the frame.
+            tracking: whether the camera has followed the sky since, or stood on the Earth.
+
+        Returns:
+            None when there is no frame before, the solver knows no way, or the stars are not
+            there: the whole frame must be looked at.
+        """
+        last = self._last
+        if last is None or not isinstance(self.solver, Expecting):
+            return None
+        before = Before(last.attitude, last.solution, last.sky, last.stars, self._most_stars)
+        return look_near(
+            self.solver, before, frame, self.sky_at(frame.utc_mid_s), tracking=tracking
+        )
+
     def follow(
         self,
         stars: StarList,
@@ -176,6 +180,7 @@ class PlateSolver:
         cancel: CancelToken,
         *,
         tracking: bool,
+        near: Near | None = None,
     ) -> Plate:
         """Solve a frame taken near the one before, quickly: the live reading.
 
@@ -187,16 +192,19 @@ class PlateSolver:
             mount_icrs: where the mount says it points.
             cancel: raises out of the solve.
             tracking: whether the camera has followed the sky since, or stood on the Earth.
+            near: what `look_near` found; then only what it tells is learnt.
 
         Raises:
             SolveError: as the solver says.
         """
         sky = self.sky_at(frame.utc_mid_s)
+        if near is not None:
+            return self._learn(near.stars, sky, near.solution, mount_icrs)
         last = self._last
         if last is not None and isinstance(self.solver, Follower):
             predicted = last.solution.attitude_icrs
             if not tracking:
-                predicted = sky.to_icrs(last.attitude.matrix.T).T
+                predicted = icrs_attitude(last.attitude, sky)
             try:
                 solution = self.solver.track(
                     stars,
@@ -226,6 +234,8 @@ class PlateSolver:
         self.scale, self.parity = solution.scale, solution.parity
         self.scale_tolerance = LEARNED_SCALE_TOLERANCE
         self._last = Plate(attitude, solution, sky, stars, offset)
+        if stars.searched_px is None:
+            self._most_stars = solution.matched
         return self._last
 
     def _ask(

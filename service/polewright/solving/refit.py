@@ -428,7 +428,7 @@ def _chances(
         seen, magnitude - _MAGNITUDE_SLACK
     )
     number = fits + np.count_nonzero(full)
-    share = math.pi * radius**2 / (stars.width * stars.height)
+    share = math.pi * radius**2 / stars.area_px
     return np.asarray(np.minimum(1.0, number * share), dtype=np.float64)
 
 

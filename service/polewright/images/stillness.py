@@ -1,0 +1,122 @@
+"""Whether stars stand still: how they moved from one short look to the next.
+
+A ringing mount shifts all stars of a look by the same. Looks that catch the swing at the same
+phase agree although it still rings; so looks are not evenly spaced (the caller's part), three have
+to agree, and the one before them must not have been far off either.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from polewright.images.frame import StarList
+
+#: Brightest stars compared.
+COMPARED = 40
+#: Fewer common stars than this tell nothing.
+LEAST_COMMON = 4
+#: Of the stars of the poorer look, that must have moved alike: hot pixels stay where they are.
+COMMON_SHARE = 0.6
+#: Shifts within so many pixels of each other are alike.
+ALIKE_PX = 1.5
+#: Looks that have to agree, and how much further off the one before may be (own choices).
+AGREEING = 3
+BEFORE_FACTOR = 4.0
+#: Star images that shrink by more than this share from the first to the last of the agreeing
+#: looks: within each look the stars still swing.
+SHRINKING = 0.15
+
+
+@dataclass(frozen=True)
+class Shift:
+    """How the stars of one look lie against those of another."""
+
+    x: float
+    """Pixels."""
+    y: float
+    sigma: float
+    """1 sigma along one coordinate, pixels."""
+    common: int
+    """Stars that tell it."""
+
+
+def shift_between(before: StarList, after: StarList, reach_px: float = 80.0) -> Shift | None:
+    """Return how the stars moved; None when too few did alike.
+
+    Args:
+        before: stars of a look, brightest first.
+        after: stars of a later one with the same subframe.
+        reach_px: farthest motion that is looked for, pixels.
+    """
+    a, b = before.take(slice(0, COMPARED)), after.take(slice(0, COMPARED))
+    fewer = min(len(a), len(b))
+    if fewer < LEAST_COMMON:
+        return None
+    dx = (b.x[None, :] - a.x[:, None]).ravel()
+    dy = (b.y[None, :] - a.y[:, None]).ravel()
+    variance = (b.sigma_px[None, :] ** 2 + a.sigma_px[:, None] ** 2).ravel()
+    near = np.hypot(dx, dy) <= reach_px
+    dx, dy, variance = dx[near], dy[near], variance[near]
+    if dx.size == 0:
+        return None
+    alike = np.hypot(dx[:, None] - dx[None, :], dy[:, None] - dy[None, :]) <= ALIKE_PX
+    chosen = alike[int(np.argmax(alike.sum(axis=1)))]
+    common = int(chosen.sum())
+    if common < max(LEAST_COMMON, math.ceil(COMMON_SHARE * fewer)):
+        return None
+    dx, dy, variance = dx[chosen], dy[chosen], variance[chosen]
+    middle_x, middle_y = float(np.median(dx)), float(np.median(dy))
+    # What the air does to single stars, and understated errors, show in the scatter.
+    scatter = 1.4826 * float(np.median(np.abs(np.concatenate([dx - middle_x, dy - middle_y]))))
+    weight = 1.0 / (variance + scatter**2 + 1e-6)
+    x, y = float(np.average(dx, weights=weight)), float(np.average(dy, weights=weight))
+    return Shift(x, y, float(1.0 / math.sqrt(weight.sum())), common)
+
+
+@dataclass(frozen=True)
+class Look:
+    """Where the stars of one look lie against the first one, pixels."""
+
+    x: float
+    y: float
+    sigma: float
+    hfd_px: float
+
+
+@dataclass(frozen=True)
+class Judgement:
+    """What a row of looks tells."""
+
+    still: bool
+    spread_px: float | None
+    """Largest distance among the last looks; None before there are enough."""
+    sigma_px: float | None
+    """1 sigma of such a distance along one coordinate."""
+
+
+def judge_looks(looks: Sequence[Look], limit_px: float) -> Judgement:
+    """Say whether the stars stand still.
+
+    Args:
+        looks: in the order taken, without a gap: a look that tells nothing starts a new row.
+        limit_px: distance that does not matter, pixels. Distances that noise explains (2.5 sigma)
+            count as none as long as they are under twice the limit.
+    """
+    if len(looks) < AGREEING:
+        return Judgement(False, None, None)
+    last = looks[-AGREEING:]
+    spread = _spread(last)
+    sigma = math.sqrt(2.0) * max(look.sigma for look in last)
+    allowed = min(2.0 * limit_px, max(limit_px, 2.5 * sigma))
+    still = spread <= allowed and last[-1].hfd_px > (1.0 - SHRINKING) * last[0].hfd_px
+    if still and len(looks) > AGREEING:
+        still = _spread(looks[-AGREEING - 1 :]) <= BEFORE_FACTOR * allowed
+    return Judgement(still, spread, sigma)
+
+
+def _spread(looks: Sequence[Look]) -> float:
+    return max(math.hypot(a.x - b.x, a.y - b.y) for a in looks for b in looks)

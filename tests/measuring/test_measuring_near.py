@@ -1,0 +1,128 @@
+"""The quick look: what it finds is where the camera points, and otherwise it finds nothing."""
+
+from __future__ import annotations
+
+import dataclasses
+import importlib.util
+import sys
+from pathlib import Path
+from types import ModuleType
+
+import numpy as np
+import pytest
+
+from polewright.angles import ARCMIN, ARCSEC, DEG, separation
+from polewright.clock import CancelToken
+from polewright.images.detect import detect_stars
+from polewright.measuring.near import Near
+from polewright.measuring.plate import PlateSolver
+from polewright.solving.registry import load_solver
+
+BENCH = Path(__file__).parent.parent / "bench" / "bench_frames.py"
+
+
+@pytest.fixture(scope="module")
+def bench() -> ModuleType:
+    spec = importlib.util.spec_from_file_location("bench_frames", BENCH)
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    sys.modules["bench_frames"] = module
+    spec.loader.exec_module(module)
+    return module
+
+
+class Night:
+    """A camera at 200 mm whose first frame is solved."""
+
+    def __init__(self, bench: ModuleType) -> None:
+        self.bench = bench
+        self.studio = bench.Studio(2, focal_mm=200.0, seed=4)
+        self.truth = self.studio.anywhere()
+        first = self.studio.shoot(self.truth)
+        self.stars = detect_stars(first.frame)
+        self.plates = PlateSolver(
+            load_solver("embedded"),
+            self.studio.site,
+            self.studio.air,
+            nominal_scale=self.studio.scale,
+            hint_radius=3.0 * DEG,
+            blind=False,
+            timeout_s=30.0,
+        )
+        self.plates.solve(self.stars, first.frame, first.hint.centre_icrs, CancelToken())
+
+    def look(self, angle: float, *, utc_s: float | None = None) -> tuple[Near | None, float]:
+        """Turn the camera and look: what was found, and how far off (arcsec) it is."""
+        shot = self.studio.shoot(
+            self.bench.turned(self.truth, angle, self.studio.rng), utc_s or self.bench.UTC_S + 5.0
+        )
+        near = self.plates.look_near(shot.frame, tracking=False)
+        if near is None:
+            return None, np.nan
+        plate = self.plates.follow(
+            near.stars, shot.frame, None, CancelToken(), tracking=False, near=near
+        )
+        return near, float(separation(plate.attitude.boresight, shot.truth[:, 2])) / ARCSEC
+
+
+@pytest.fixture(scope="module")
+def night(bench: ModuleType) -> Night:
+    return Night(bench)
+
+
+@pytest.mark.parametrize("arcmin", [0.0, 2.0])
+def test_a_small_motion_is_read_from_windows(night: Night, arcmin: float) -> None:
+    """Standing on the Earth while the sky turns, and after a knob: right to an arcsecond."""
+    near, off_arcsec = night.look(arcmin * ARCMIN)
+
+    assert near is not None
+    assert near.searched == "windows"
+    assert off_arcsec < 1.5
+    assert len(near.stars) >= 20
+
+
+def test_looking_again_and_again_keeps_the_stars(night: Night) -> None:
+    """The stars of a chain of quick looks do not dwindle."""
+    counts = []
+    for number in range(4):
+        near, _ = night.look(0.5 * ARCMIN, utc_s=night.bench.UTC_S + 10.0 + 3.0 * number)
+        assert near is not None
+        counts.append(near.solution.matched)
+
+    assert counts[-1] >= 0.9 * counts[0]
+
+
+def test_elsewhere_nothing_is_found(night: Night) -> None:
+    """Ten degrees off there is no match, neither in windows nor in the middle."""
+    near, _ = night.look(10.0 * DEG)
+
+    assert near is None
+
+
+def test_a_frame_of_another_size_is_not_followed(night: Night) -> None:
+    """After another program changed the subframe the whole frame must be looked at."""
+    shot = night.studio.shoot(night.truth)
+    cut = dataclasses.replace(shot.frame, pixels=shot.frame.pixels[:1000])
+
+    assert night.plates.look_near(cut, tracking=False) is None
+
+
+def test_a_large_motion_is_read_from_the_middle(bench: ModuleType) -> None:
+    """Three quarters of a degree is beyond all windows; the whole frame is still not searched."""
+    night = Night(bench)
+    night.studio = bench.Studio(16, focal_mm=400.0, seed=4)
+    first = night.studio.shoot(night.truth)
+    night.plates = PlateSolver(
+        load_solver("embedded"), night.studio.site, night.studio.air,
+        nominal_scale=night.studio.scale, hint_radius=3.0 * DEG, blind=False, timeout_s=30.0,
+    )  # fmt: skip
+    night.plates.solve(
+        detect_stars(first.frame), first.frame, first.hint.centre_icrs, CancelToken()
+    )
+
+    near, off_arcsec = night.look(0.75 * DEG)
+
+    assert near is not None
+    assert near.searched == "middle"
+    assert off_arcsec < 1.0
