@@ -154,6 +154,11 @@ class SweepSection(Section):
         le=300,
         description="wait after each slew, s; belts ring longest (common practice, no source)",
     )
+    settle: Literal["measured", "fixed"] = Field(
+        "measured",
+        description="measured: expose as soon as the stars of short looks stand still, settle_s "
+        "after the slew at the latest; fixed: always wait settle_s",
+    )
     overlap: bool = Field(
         True,
         description="whether the mount slews on while the frame of the point before is fetched "

@@ -43,6 +43,7 @@ start_azimuth_deg = 140.0
 start_altitude_deg = 55.0
 direction = "east"
 settle_s = 4.0
+settle = "fixed"
 exposure_s = 2.0
 [camera]
 """

@@ -15,6 +15,7 @@ from polewright.images.frame import Frame, StarList
 from polewright.measuring.events import EventSink, Note, Progress
 from polewright.measuring.plate import PlateSolver
 from polewright.measuring.pointing import icrs_from_mount
+from polewright.measuring.settling import LookMemory
 from polewright.measuring.times import SweepTimes
 from polewright.planning.request import PlanRequest, SweepPlan
 from polewright.sky.frame import ObservedFrame
@@ -50,6 +51,9 @@ class Rig:
 
     times: SweepTimes = field(default_factory=SweepTimes)
     """Where the time of the present measurement went."""
+
+    look_memory: LookMemory = field(default_factory=LookMemory)
+    """What is known of short looks at the stars that tell when the mount has settled."""
 
     guards: Guards = field(init=False)
     """What watches the run; set by whoever connects the rig."""

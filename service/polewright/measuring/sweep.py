@@ -22,6 +22,7 @@ from polewright.measuring.point import (
 )
 from polewright.measuring.policy import repeating
 from polewright.measuring.rig import Rig
+from polewright.measuring.settling import LEAST_FIXED_S, Settled, wait_for_still_stars
 from polewright.planning.request import Pointing
 
 __all__ = [
@@ -109,16 +110,41 @@ def _only_of(device_type: str, error: PolewrightError) -> None:
 
 
 def settle(rig: Rig, number: int, total: int) -> None:
-    """Wait until the mount has rung out."""
-    wait_s = rig.config.sweep.settle_s
-    started = rig.clock.monotonic_s()
+    """Wait until the mount has rung out: until the stars stand still, or the fixed time."""
+    section = rig.config.sweep
+    wait_s = section.settle_s
+    began_s = rig.clock.monotonic_s()
     with rig.times.spent("settle", rig.clock):
-        while (elapsed := rig.clock.monotonic_s() - started) < wait_s:
-            rig.guards.while_tracking()
-            rig.progress("settle", number, total, elapsed, wait_s)
-            rig.clock.sleep(min(SETTLE_TICK_S, wait_s - elapsed), rig.cancel)
+        looks = section.settle == "measured" and wait_s >= LEAST_FIXED_S
+        settled = wait_for_still_stars(rig, number, total, wait_s) if looks else None
+        if settled is None or not settled.still:
+            _wait_out(rig, number, total, began_s, wait_s)
     rig.times.settle_fixed += wait_s
     rig.times.settles += 1
+    if settled is not None:
+        _tell_settled(rig, number, settled, rig.clock.monotonic_s() - began_s)
+
+
+def _wait_out(rig: Rig, number: int, total: int, began_s: float, wait_s: float) -> None:
+    while (elapsed := rig.clock.monotonic_s() - began_s) < wait_s:
+        rig.guards.while_tracking()
+        rig.progress("settle", number, total, elapsed, wait_s)
+        rig.clock.sleep(min(SETTLE_TICK_S, wait_s - elapsed), rig.cancel)
+
+
+def _tell_settled(rig: Rig, number: int, settled: Settled, took_s: float) -> None:
+    if rig.look_memory.useless:
+        rig.note(
+            f"Short looks do not tell when the mount has settled ({rig.look_memory.useless}): "
+            f"waiting the fixed {rig.config.sweep.settle_s:g} s after each slew."
+        )
+    elif not settled.still:
+        moved = "" if settled.moved_arcsec is None else f", last by {settled.moved_arcsec:.1f}″"
+        rig.note(
+            f"It was not seen that the stars of point {number} stood still within {took_s:.0f} s "
+            f"({settled.why}{moved}); exposed all the same.",
+            warning=True,
+        )
 
 
 def mounts_word(rig: Rig) -> tuple[float, float]:

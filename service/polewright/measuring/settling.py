@@ -1,0 +1,221 @@
+"""Waits until the stars stand still after a slew, by short looks at them; at most a fixed time.
+
+Where looks tell nothing (no stars in a short exposure, a camera without subframes or a slow one)
+the fixed wait is what is left, and that is told. Looks never end a run: what goes wrong with one
+leaves the trouble to the exposure that follows, which has its own rules.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import math
+from dataclasses import dataclass
+from itertools import cycle
+from typing import TYPE_CHECKING
+
+from polewright.alpaca.errors import AlpacaError, InvalidValue, NotImplementedByDevice
+from polewright.alpaca.exposing import ExposureProgress
+from polewright.angles import ARCSEC, DEG
+from polewright.errors import ImageError
+from polewright.images.detect import DetectOptions, detect_stars
+from polewright.images.frame import Frame, StarList
+from polewright.images.stillness import LEAST_COMMON, Look, judge_looks, shift_between
+
+if TYPE_CHECKING:
+    from polewright.measuring.rig import Rig
+
+#: A fixed wait shorter than this leaves nothing to be won by looks, s.
+LEAST_FIXED_S = 2.5
+#: First and longest exposure of a look, s. Short ones show a swing, long ones average it away.
+LOOK_S, LONGEST_LOOK_S = 0.2, 0.8
+#: Stars wanted in a look.
+STARS_WANTED = 12
+#: Pixels of a look's subframe, at first and at most.
+LOOK_PIXELS, MOST_PIXELS = 0.4e6, 6.4e6
+#: A camera that takes so much longer than the exposure is too slow for looks, s.
+SLOW_S = 3.0
+#: Waits between looks, s: uneven, so that no swing is caught at the same phase each time.
+GAPS_S = (0.0, 0.17, 0.05, 0.29, 0.11, 0.23)
+#: Looks without enough stars after which the fixed wait is taken.
+STARLESS = 3
+#: Motion that does not matter, as a multiple of [sweep] frame_floor_arcsec, the error that each
+#: frame's attitude has anyway: looks that lie within it have a swing of half of it, of which an
+#: exposure that is longer than the swing averages most away.
+LIMIT_OF_FLOOR = 2.0
+#: Least of that floor, arcsec, and least limit in pixels: no look tells less.
+LEAST_FLOOR_ARCSEC, LEAST_LIMIT_PX = 0.25, 0.05
+
+
+LOOK_OPTIONS = DetectOptions(max_stars=60)
+
+
+@dataclass
+class LookMemory:
+    """What a run has learnt about looks at its stars."""
+
+    exposure_s: float = LOOK_S
+    pixels: float = LOOK_PIXELS
+    useless: str = ""
+    """Why looks are of no use on this rig; empty while they are."""
+
+
+@dataclass(frozen=True)
+class Settled:
+    """How a wait for still stars ended."""
+
+    still: bool
+    looks: int
+    moved_arcsec: float | None
+    """Largest distance among the last looks, if they told one."""
+    why: str = ""
+    """Why it was not seen that they stand still."""
+
+
+def wait_for_still_stars(rig: Rig, number: int, total: int, wait_s: float) -> Settled:
+    """Look until the stars stand still, or until ``wait_s`` is nearly over.
+
+    The caller waits for what is left of ``wait_s`` when they were not seen to stand still.
+    """
+    memory = rig.look_memory
+    if memory.useless:
+        return Settled(False, 0, None, memory.useless)
+    try:
+        return _Wait(rig, number, total, wait_s).run()
+    finally:
+        # What is set is sent again before each exposure, so trouble here is told there.
+        with contextlib.suppress(AlpacaError):
+            rig.camera.set_geometry(rig.config.camera.binning)
+
+
+def limit_px(rig: Rig) -> float:
+    """Return the motion that does not matter, pixels of the frame."""
+    floor = LIMIT_OF_FLOOR * max(LEAST_FLOOR_ARCSEC, rig.config.sweep.frame_floor_arcsec) * ARCSEC
+    # Where no scale is known: of a lens of some degrees; looks then ask for more stillness.
+    scale = rig.plates.scale or 2.0 * DEG / 3600.0
+    return max(LEAST_LIMIT_PX, floor / scale)
+
+
+class _Wait:
+    def __init__(self, rig: Rig, number: int, total: int, wait_s: float) -> None:
+        self.rig, self.number, self.total, self.wait_s = rig, number, total, wait_s
+        self.aimed: tuple[int, int] | None = None
+        self.began_s = rig.clock.monotonic_s()
+        self.limit_px = limit_px(rig)
+        self.moved_px: float | None = None
+        self.taken = 0
+
+    @property
+    def elapsed_s(self) -> float:
+        return self.rig.clock.monotonic_s() - self.began_s
+
+    def run(self) -> Settled:
+        """Take looks."""
+        rig, memory = self.rig, self.rig.look_memory
+        first: StarList | None = None
+        row: list[Look] = []
+        starless, look_s = 0, memory.exposure_s + 0.5
+        for gap_s in cycle(GAPS_S):
+            if self.elapsed_s + gap_s + look_s > self.wait_s:
+                return self._end("they still moved" if self.moved_px else "nothing to compare")
+            if gap_s:
+                rig.clock.sleep(gap_s, rig.cancel)
+            rig.guards.while_tracking()
+            self._tell(self.elapsed_s)
+            before_s = self.elapsed_s
+            try:
+                stars = self._look(memory.exposure_s)
+            except (AlpacaError, ImageError) as error:
+                return self._end(f"a look failed: {error}")
+            look_s = self.elapsed_s - before_s
+            if stars is None:
+                memory.useless = "the camera takes no subframes"
+                return self._end(memory.useless)
+            if look_s > memory.exposure_s + SLOW_S:
+                memory.useless = f"the camera takes {look_s:.1f} s for a look"
+                return self._end(memory.useless)
+            if len(stars) < STARS_WANTED and self._more_light():
+                first, row = None, []
+                continue
+            if len(stars) < LEAST_COMMON:
+                first, row, starless = None, [], starless + 1
+                if starless >= STARLESS:
+                    return self._end(f"a look of {memory.exposure_s:g} s shows too few stars")
+                continue
+            placed = _placed(first, stars)
+            if placed is None:  # another part of the sky, or smeared beyond recognition
+                first, placed, row = stars, _placed(stars, stars), []
+            first = first or stars
+            row = [*row, placed] if placed is not None else []
+            judged = judge_looks(row, self.limit_px)
+            self.moved_px = judged.spread_px
+            if judged.still:
+                return Settled(True, self.taken, self._moved_arcsec)
+        raise AssertionError("the gaps never end")
+
+    def _end(self, why: str) -> Settled:
+        return Settled(False, self.taken, self._moved_arcsec, why)
+
+    @property
+    def _moved_arcsec(self) -> float | None:
+        scale = self.rig.plates.scale
+        return None if self.moved_px is None or scale is None else self.moved_px * scale / ARCSEC
+
+    def _look(self, exposure_s: float) -> StarList | None:
+        """Take one look and find its stars; None when the camera sent another subframe."""
+        rig = self.rig
+
+        def watch(_now: ExposureProgress) -> None:
+            self._tell(self.elapsed_s)
+
+        try:
+            size = self._aim()
+            frame: Frame = rig.camera.expose(
+                exposure_s, clock=rig.clock, cancel=rig.cancel, on_progress=watch
+            )
+        except (InvalidValue, NotImplementedByDevice):
+            return None
+        self.taken += 1
+        if (frame.width, frame.height) != size:
+            return None
+        return detect_stars(frame, LOOK_OPTIONS)
+
+    def _more_light(self) -> bool:
+        """Take more of the frame, or expose longer, from now on; False when neither is left."""
+        memory = self.rig.look_memory
+        whole = self._size()
+        if memory.pixels < MOST_PIXELS:
+            memory.pixels = min(MOST_PIXELS, 4.0 * memory.pixels)
+            if self._size() != whole:
+                return True
+        if memory.exposure_s >= LONGEST_LOOK_S:
+            return False
+        memory.exposure_s = min(LONGEST_LOOK_S, 2.0 * memory.exposure_s)
+        return True
+
+    def _size(self) -> tuple[int, int, int, int]:
+        """Return the middle of the frame that is looked at: x, y, width, height."""
+        info, binning = self.rig.camera.info(), self.rig.config.camera.binning
+        width, height = info.width // binning, info.height // binning
+        part = min(1.0, math.sqrt(self.rig.look_memory.pixels / (width * height)))
+        # Steps of two: a mosaic stays in step.
+        left, top = (2 * round(0.25 * side * (1.0 - part)) for side in (width, height))
+        return left, top, width - 2 * left, height - 2 * top
+
+    def _aim(self) -> tuple[int, int]:
+        """Have the camera take that part of its frame; return the size asked for."""
+        left, top, width, height = self._size()
+        if self.aimed != (width, height):
+            self.rig.camera.set_geometry(self.rig.config.camera.binning, (left, top, width, height))
+            self.aimed = (width, height)
+        return self.aimed
+
+    def _tell(self, elapsed_s: float) -> None:
+        self.rig.progress("settle", self.number, self.total, elapsed_s, self.wait_s)
+
+
+def _placed(first: StarList | None, stars: StarList) -> Look | None:
+    shift = shift_between(stars if first is None else first, stars)
+    if shift is None:
+        return None
+    widths = sorted(stars.hfd_px)
+    return Look(shift.x, shift.y, shift.sigma, float(widths[len(widths) // 2]))
