@@ -426,6 +426,33 @@ def test_lost_answer_to_a_slew_is_not_repeated_but_followed(bench: Bench) -> Non
     assert any("was lost" in note for note in bench.scope.notes)
 
 
+def test_a_slew_whose_answer_is_lost_is_stopped_though_the_mount_then_refuses(
+    bench: Bench,
+) -> None:
+    """A driver that took the slew and then lost its mount refuses to be asked: it may move."""
+
+    def lost(member: str, **kwargs: Any) -> Any:
+        if member == "slewtocoordinatesasync":
+            raise errors.DeviceSilent(bench.scope.where, member, 1.0)
+        return original_put(member, **kwargs)
+
+    def refused(member: str, *args: Any, **kwargs: Any) -> Any:
+        if member == "slewing" and not kwargs.get("urgent"):
+            raise errors.NotConnected(bench.scope.where, member, "no link")
+        return original_get(member, *args, **kwargs)
+
+    original_put, original_get = bench.scope._put, bench.scope._get
+    bench.scope._put = lost  # type: ignore[method-assign]
+    state = bench.scope.state()
+    bench.scope.state = lambda: state  # type: ignore[method-assign]
+    bench.scope._get = refused  # type: ignore[method-assign]
+
+    with pytest.raises(errors.DeviceSilent):
+        bench.scope.slew_and_wait(4.0, 30.0)
+
+    assert "abortslew" in bench.server.order()
+
+
 # -- stopping ------------------------------------------------------------------------------
 
 

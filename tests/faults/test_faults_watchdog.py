@@ -135,6 +135,17 @@ def test_a_mount_that_does_not_answer_is_told_as_unknown(telescope, running, tmp
     assert told["troubles"]
 
 
+def test_a_watchdog_that_ended_before_vouches_for_nothing(running, telescope, tmp_path) -> None:
+    """It stopped the mount once; what was sent since, nobody saw."""
+    status = tmp_path / "watchdog.json"
+    dog = Watchdog(telescope, status, CancelToken())
+    dog.beat(1.0)
+    within(lambda: dog.process.poll() is not None, 20.0)
+    assert state(status) == watchdog.STOPPED
+
+    assert not dog.take_over()
+
+
 def test_a_driver_that_restarted_is_connected_and_stopped(running, telescope, tmp_path) -> None:
     """An unconnected driver refuses every stop; it is connected first."""
     running.telescope._connected = False

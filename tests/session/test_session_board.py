@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import pytest
+
 from polewright.clock import SystemClock
-from polewright.measuring.events import Note
+from polewright.errors import MotionUnknown, PolewrightError
+from polewright.measuring.events import MotionStopped, Note
 from polewright.session.board import KEPT_NOTES, Board
 
 
@@ -17,3 +20,23 @@ def test_the_board_keeps_the_last_notes_only() -> None:
     assert len(kept) == KEPT_NOTES
     assert kept[0] == "note 50"
     assert kept[-1] == f"note {KEPT_NOTES + 49}"
+
+
+@pytest.mark.parametrize(
+    ("stop", "error", "motion"),
+    [
+        (None, PolewrightError("no mount answers"), "unasked"),
+        ("stopped", PolewrightError("clouds"), "still"),
+        ("unknown", MotionUnknown("no answer"), "unknown"),
+        (None, MotionUnknown("no answer"), "unknown"),
+    ],
+)
+def test_a_failure_says_of_the_mount_only_what_was_seen(stop, error, motion) -> None:
+    """A mount that was never asked is not called still, nor one whose stop was not confirmed."""
+    board = Board("night", 1.0, SystemClock())
+    if stop is not None:
+        board.hears(MotionStopped(utc_s=0.0, state=stop, reason="end"))
+
+    board.fails(error)
+
+    assert board.snapshot().motion == motion

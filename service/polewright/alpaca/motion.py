@@ -169,8 +169,12 @@ class Motion(Device):
         """Send a motion command once; if its answer is lost, see whether it was carried out."""
         try:
             command()
-        except (DeviceSilent, ConnectionDropped):
-            if not self.slewing():
+        except (DeviceSilent, ConnectionDropped) as lost:
+            try:
+                moves = self.slewing()
+            except AlpacaError as blind:
+                raise lost from blind  # a refusal now says nothing about the command before
+            if not moves:
                 raise
             self.note("the answer to a slew command was lost, but the mount moves")
 

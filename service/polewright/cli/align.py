@@ -194,6 +194,7 @@ class Told:
             if now.failure.advice:
                 console.print(f"What to do: {now.failure.advice}", highlight=False)
         words = {
+            "unasked": "The mount was not reached in this run: its state is as it was before.",
             "still": "The mount stands still; tracking is off.",
             "tracking": "The mount tracks the stars.",
             "slewing": "THE MOUNT WAS SLEWING when last seen: go and look.",

@@ -122,7 +122,12 @@ class Watchdog:
         self._close(5.0)
 
     def take_over(self) -> bool:
-        """Leave the mount to the watchdog; return whether it saw the mount stopped."""
+        """Leave the mount to the watchdog; return whether it saw the mount stopped.
+
+        One that has ended before knows nothing of what was sent to the mount since.
+        """
+        if self.process.poll() is not None:
+            return False
         # Beyond its own limit: the answers that it may still wait for.
         return self._close(self._give_up_s + 30.0) == 1
 

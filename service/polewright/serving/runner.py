@@ -38,6 +38,8 @@ JOIN_S = 2.0
 SECOND_STOP_S = 120.0
 TELL_S = 5.0
 """How long the service's end waits for a broker to take a session's end."""
+END_S = 20.0
+"""And for a session's thread that waits for a device to answer."""
 
 MakeConfig = Callable[[Mapping[str, Any]], Config]
 """From settings by dotted key to a checked configuration; raises `BadConfig`."""
@@ -247,6 +249,8 @@ class SessionRunner:
             log.exception("service.hard_stop_failed")
             state = MotionState.UNKNOWN
             message, advice = f"The stop failed unexpectedly: {error!r}", MotionUnknown.advice
+        if session is not None:
+            session.stopped_from_outside(state, reason)
         if thread is not None:
             thread.join(JOIN_S)
         ended = thread is None or not thread.is_alive()
@@ -277,6 +281,8 @@ class SessionRunner:
 
         def again() -> None:
             thread.join(SECOND_STOP_S)
+            if self._thread is not thread:
+                return  # the mount belongs to a session that was started since
             if telescope.stop_motion(tracking_off=True) is not MotionState.STOPPED:
                 log.error("service.motion_unknown after a second stop")
 
@@ -286,9 +292,17 @@ class SessionRunner:
         """End the service's work: stop a running session and its motion."""
         if self.running:
             self.hard_stop("the service was ended")
+            self._outlive(self._thread)
         if self._watcher is not None:
             self._watcher.join(TELL_S)
         self.feed.close()
+
+    def _outlive(self, thread: threading.Thread | None) -> None:
+        """Wait for a session that was stopped while it waited for a device: it stops it again."""
+        if thread is not None:
+            thread.join(END_S)
+            if thread.is_alive():
+                log.error("service.session_outlived after %.0f s", END_S)
 
 
 _STOP_WORDS = {

@@ -34,7 +34,7 @@ from polewright.session.states import ENDED, MAY_MOVE, Step
 #: A long night tells more than anybody reads on a page; the journal has all of it.
 KEPT_NOTES = 300
 
-Motion = Literal["still", "tracking", "slewing", "unknown"]
+Motion = Literal["unasked", "still", "tracking", "slewing", "unknown"]
 
 
 class Board:
@@ -95,6 +95,8 @@ class Board:
         """Look once at what the mount is doing."""
         try:
             motion: Motion = "tracking" if telescope.tracking() else "still"
+            if telescope.slewing():
+                motion = "slewing"
         except AlpacaError:
             motion = "unknown"
         self._put(motion=motion)
@@ -205,9 +207,9 @@ class Board:
         )
 
     def fails(self, error: PolewrightError) -> None:
-        """The session ended early."""
+        """The session ended early; the mount is as last seen, unless its stop was not confirmed."""
         self._put(
-            motion="unknown" if isinstance(error, MotionUnknown) else "still",
+            motion="unknown" if isinstance(error, MotionUnknown) else self._now.motion,
             failure=Failure(
                 code=error.code,
                 message=str(error),

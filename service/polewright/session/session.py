@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import queue
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from enum import Enum
 from typing import Any
 
@@ -13,6 +13,7 @@ from polewright.adjusting.engine import Settings as EngineSettings
 from polewright.adjusting.observation import NoReading, Observation
 from polewright.adjusting.phrases import Action
 from polewright.adjusting.profile import Axis
+from polewright.alpaca.motion import MotionState
 from polewright.clock import CancelToken, Clock
 from polewright.config import Config
 from polewright.errors import (
@@ -25,20 +26,24 @@ from polewright.errors import (
 )
 from polewright.history.recording import RunRecorder
 from polewright.images.frame import Frame, StarList
+from polewright.images.quality import frame_quality
 from polewright.measuring.events import (
     Event,
     EventSink,
+    MotionStopped,
     Note,
     Progress,
     ReadingTaken,
     StepChanged,
 )
+from polewright.measuring.live_frames import LiveFrames
 from polewright.measuring.measurement import Measured, measure, ready_mount
 from polewright.measuring.planned import planned_sweep
+from polewright.measuring.point import measure_stars, tell_frame
 from polewright.measuring.policy import RULES
 from polewright.measuring.rig import Rig
 from polewright.measuring.stopping import motion_stopped_on_trouble, stop_now
-from polewright.measuring.sweep import SweepPoint, look_at, report_plate, take_frame
+from polewright.measuring.sweep import SweepPoint, report_plate, take_frame
 from polewright.measuring.watching import watched
 from polewright.planning.request import PlanRequest, SweepPlan
 from polewright.session.board import Board
@@ -346,32 +351,62 @@ class AlignSession:
         raise NoReference(REFERENCE_TRIES, why)
 
     def _adjust(self, rig: Rig, engine: AdjustmentEngine) -> None:
-        """Read frame after frame until a new sweep is wanted."""
+        """Read frame after frame until a new sweep is wanted.
+
+        While one is read the next is exposed already, unless a motor may turn in between. What
+        is asked for during an exposure counts from the next one on.
+        """
         if self._hands_free is not None:
             self._hands_free.begin_pass()
+        live = LiveFrames(rig, lambda: self._live_exposure_s(rig))
+        try:
+            self._read_on(rig, engine, live)
+        except BaseException:
+            live.stop(hurry=True)
+            raise
+        live.stop()
+        self._go(Happening.SWEEP_WANTED, "a new sweep measures the axis afresh")
+
+    def _read_on(self, rig: Rig, engine: AdjustmentEngine, live: LiveFrames) -> None:
         while True:
             rig.guards.while_tracking()
-            self._obey(engine)
+            if self._sweep_wanted.is_set() or not live.under_way:
+                self._obey(engine, self._asked())
             if self._sweep_wanted.is_set():
-                break
+                return
             if self._paused:
                 rig.clock.sleep(WAIT_TICK_S, self.cancel)
                 continue
-            reading = engine.update(self._look(rig))
+            frame = live.next()
+            asked = self._asked()
+            if self._hands_free is None and self._goes_on(asked):
+                live.begin()
+            reading = engine.update(self._read(rig, frame, quick=True))
             self._tell(rig, reading)
+            self._obey(engine, asked)
             if self._hands_free is not None:
                 self._hands_free.act(reading)
-            asked = reading.advice.action in (Action.STOP_AND_SWEEP, Action.DONE)
-            if self._by_itself and reading.settled and asked:
-                break
-        self._go(Happening.SWEEP_WANTED, "a new sweep measures the axis afresh")
-
-    def _obey(self, engine: AdjustmentEngine) -> None:
-        while True:
-            try:
-                command, details = self._commands.get_nowait()
-            except queue.Empty:
+            wants = reading.advice.action in (Action.STOP_AND_SWEEP, Action.DONE)
+            if self._by_itself and reading.settled and wants:
                 return
+
+    def _asked(self) -> list[tuple[Command, Mapping[str, Any]]]:
+        """Return what was asked for since."""
+        asked = []
+        while not self._commands.empty():
+            asked.append(self._commands.get_nowait())
+        return asked
+
+    def _goes_on(self, asked: Sequence[tuple[Command, Mapping[str, Any]]]) -> bool:
+        """Whether another frame is wanted, with what is asked for."""
+        last = [command for command, _ in asked if command in (Command.PAUSE, Command.RESUME)]
+        paused = last[-1] is Command.PAUSE if last else self._paused
+        return not paused and not self._sweep_wanted.is_set()
+
+    def _obey(
+        self, engine: AdjustmentEngine, asked: Sequence[tuple[Command, Mapping[str, Any]]]
+    ) -> None:
+        for command, details in asked:
             self._write("command", {"command": command.value, **details})
             if command is Command.PAUSE:
                 self._paused = True
@@ -383,15 +418,29 @@ class AlignSession:
                 engine.note_turns(Axis(details["axis"]), float(details["turns"]))
             self._board.paused(self._paused)
 
-    def _look(self, rig: Rig) -> Observation | NoReading:
-        """Take one live frame; a frame that tells nothing says why."""
+    def _live_exposure_s(self, rig: Rig) -> float:
         # The rig's: the sweep may have found the exposure itself.
-        exposure_s = rig.config.adjusting.exposure_s or rig.config.sweep.exposure_s
-        frame = take_frame(rig, exposure_s)
+        return rig.config.adjusting.exposure_s or rig.config.sweep.exposure_s
+
+    def _look(self, rig: Rig) -> Observation | NoReading:
+        """Take one live frame and read all of it."""
+        return self._read(rig, take_frame(rig, self._live_exposure_s(rig)), quick=False)
+
+    def _read(self, rig: Rig, frame: Frame, *, quick: bool) -> Observation | NoReading:
+        """Read a live frame; one that tells nothing says why.
+
+        ``quick`` looks only where stars are expected, and at the whole frame if they are not
+        there.
+        """
         tracking = rig.telescope.tracking()
         elongation: float | None = None
         try:
-            stars, quality = look_at(rig, frame)
+            near = rig.plates.look_near(frame, tracking=tracking is True) if quick else None
+            if near is None:
+                stars, quality = measure_stars(frame)
+            else:
+                stars, quality = near.stars, frame_quality(near.stars, frame)
+            tell_frame(rig, frame, stars, quality)
             elongation = quality.elongation
             plate = rig.plates.follow(
                 stars,
@@ -399,6 +448,7 @@ class AlignSession:
                 rig.mount_icrs(rig.plates.sky_at(frame.utc_mid_s)),
                 self.cancel,
                 tracking=tracking is True,
+                near=near,
             )
         except (ImageError, SolveError) as error:
             return NoReading(str(error), frame.utc_mid_s, elongation=elongation, tracking=tracking)
@@ -451,6 +501,10 @@ class AlignSession:
         if not isinstance(event, Progress):
             self._write("event", event.to_dict())
         self._listener(event)
+
+    def stopped_from_outside(self, state: MotionState, reason: str) -> None:
+        """Show what became of a stop that was sent beside the session's own thread."""
+        self._board.hears(MotionStopped(utc_s=self.clock.utc_s(), state=state.value, reason=reason))
 
     def _go(self, happening: Happening, why: str) -> None:
         was, self._step = self._step, follow(self._step, happening)

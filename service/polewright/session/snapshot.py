@@ -117,7 +117,7 @@ class SessionSnapshot(_Part):
     progress: ProgressNow | None = None
     plan: PlanNow | None = None
     frame: FrameNow | None = None
-    motion: Literal["still", "tracking", "slewing", "unknown"] = "still"
+    motion: Literal["unasked", "still", "tracking", "slewing", "unknown"] = "unasked"
     sweeps: int = 0
     moves: int = Field(0, description="settled moves of the adjusters so far")
     notes: tuple[str, ...] = ()

@@ -55,7 +55,12 @@ export function now(s, fresh) {
 }
 
 function stoppedWords(s) {
-  return s.motion === "unknown" ? "Stopped, but the mount did not confirm that it stands still." : "The session was stopped and the mount stands still.";
+  switch (s.motion) {
+    case "still": return "The session was stopped and the mount stands still.";
+    case "tracking": return "The session was stopped; the mount tracks the stars.";
+    case "unasked": return "The session was stopped before it reached the mount.";
+    default: return "Stopped, but the mount did not confirm that it stands still.";
+  }
 }
 
 function failureWords(s) {
