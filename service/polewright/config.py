@@ -398,6 +398,11 @@ class SolverSection(Section):
         True, description="whether to search the whole sky when the hint leads nowhere"
     )
     timeout_s: float = Field(60.0, gt=0, le=900, description="longest a solve may take, s")
+    catalogue: str | None = Field(
+        None,
+        description="add-on catalogue of the embedded solver: its name or file, a folder of them, "
+        "or none; all that `polewright catalogue build` made if left out",
+    )
     options: dict[str, Any] = Field(
         default_factory=dict, description="the solver's own options, as a table"
     )

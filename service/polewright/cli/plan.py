@@ -17,10 +17,11 @@ from polewright.angles import ARCSEC, DEG
 from polewright.cli.console import TerminalListener, stop_on_signals, told_plainly
 from polewright.cli.options import ConfigPath, with_config_options
 from polewright.clock import CancelToken, clock_from_environment
-from polewright.errors import ConfigError, PlanError
+from polewright.errors import ConfigError, PlanError, SolveError
 
 if TYPE_CHECKING:
     from polewright.planning.request import PlanRequest, SweepPlan
+    from polewright.solving.base import Solver
 
 
 FIGURES = ("± axis", "cost", "min", "Sun", "Moon")
@@ -75,8 +76,8 @@ def plan(
     """
     from polewright.cli.charts import picture_kind, write_chart
     from polewright.config import config_from_file
+    from polewright.measuring.offline import offline_plans
     from polewright.measuring.planned import own_wish
-    from polewright.planning.planner import judge_sweep, plan_sweep
 
     messages = Console(stderr=True)
     with told_plainly(messages, as_json=as_json):
@@ -84,16 +85,17 @@ def plan(
         if chart is not None:
             picture_kind(chart, theme)
         utc_s = None if at_time is None else utc_from_text(at_time)
-        request, notes = _request(settings, utc_s, messages, connect=connect)
+        request, solver, notes = _request(settings, utc_s, messages, connect=connect)
         wish = own_wish(settings, request.site)
         try:
-            plans = plan_sweep(request) if wish is None else [judge_sweep(request, wish)]
-        except PlanError:
+            plans, more = offline_plans(request, wish, solver, assumed=not connect)
+        except (PlanError, SolveError):
             if chart is not None:
                 write_chart(chart, theme, request)
             raise
         if chart is not None:
             write_chart(chart, theme, request, plans)
+        notes = (*more, *notes)
     if as_json:
         sys.stdout.write(json.dumps(plan_document(request, plans, notes)) + "\n")
     else:
@@ -102,25 +104,28 @@ def plan(
 
 def _request(
     settings: Any, utc_s: float | None, messages: Console, *, connect: bool
-) -> tuple[PlanRequest, tuple[str, ...]]:
+) -> tuple[PlanRequest, Solver | None, tuple[str, ...]]:
     from dataclasses import replace
 
     from polewright.measuring.connect import connect_rig
-    from polewright.measuring.offline import offline_request
+    from polewright.measuring.offline import offline_request, offline_solver
     from polewright.measuring.planned import plan_request
 
     clock = clock_from_environment()
     if not connect:
-        return offline_request(settings, clock.utc_s() if utc_s is None else utc_s)
+        request, notes = offline_request(settings, clock.utc_s() if utc_s is None else utc_s)
+        return request, offline_solver(settings), notes
     cancel = CancelToken()
     with stop_on_signals(cancel), TerminalListener(messages) as listener:
         rig = connect_rig(settings, clock, cancel, listener)
         request = plan_request(rig)
+    solver = None if rig.plates.scale is None else rig.plates.solver
     if utc_s is None:
-        return request, tuple(rig.notes)
+        return request, solver, tuple(rig.notes)
     # Where the mount points and which side it would choose is known for now only.
     then = replace(request, utc_s=utc_s, pointing=None, destination_side=None)
-    return then, (*rig.notes, "Planned for another time than now: the first slew is not judged.")
+    said = "Planned for another time than now: the first slew is not judged."
+    return then, solver, (*rig.notes, said)
 
 
 def plan_document(
@@ -181,7 +186,7 @@ def print_plans(
         highlight=False,
     )
     for sentence in dict.fromkeys((*best.warnings, *notes)):
-        console.print(f"Note: {sentence}", highlight=False)
+        console.print(f"Note: {sentence}", highlight=False, markup=False)
 
 
 def _row(name: str, item: SweepPlan) -> tuple[str, ...]:

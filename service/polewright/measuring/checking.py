@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from polewright.alpaca.errors import AlpacaError
-from polewright.angles import DEG, spherical
+from polewright.angles import DEG, Vector, spherical
 from polewright.errors import SolveError
 from polewright.images.exposure import (
     ExposureChoice,
@@ -14,6 +14,8 @@ from polewright.images.exposure import (
 from polewright.images.frame import Frame
 from polewright.images.quality import FrameQuality
 from polewright.measuring.check_result import CheckResult
+from polewright.measuring.coverage import advice_here
+from polewright.measuring.planned import noise_of
 from polewright.measuring.rig import Rig
 from polewright.measuring.sweep import look_at, take_frame
 
@@ -74,17 +76,22 @@ def check(rig: Rig, exposure_s: float, *, solve: bool = True) -> CheckResult:
     stars, quality = look_at(rig, frame)
     tracking = rig.telescope.tracking()
     trouble, plate = "", None
+    mount_icrs: Vector | None = None
     if solve:
         try:
             mount_icrs = rig.mount_icrs(rig.plates.sky_at(frame.utc_mid_s))
         except AlpacaError as error:
             rig.note(f"The mount does not tell where it points ({error}).", warning=True)
-            mount_icrs = None
         try:
             plate = rig.plates.solve(stars, frame, mount_icrs, rig.cancel)
         except SolveError as error:
             trouble = str(error)
     choice = judged(rig, frame, quality)
+    here = None if plate is None else plate.solution.centre_icrs
+    few: tuple[str, ...] = ()
+    if rig.plates.scale is not None:
+        noise = noise_of(rig.config, rig.plates.scale, frame.width, frame.height)
+        few = advice_here(noise, rig.plates.solver, here if here is not None else mount_icrs)
     full = frame.saturation_adu
     ra_deg = dec_deg = None
     if plate is not None:
@@ -108,5 +115,8 @@ def check(rig: Rig, exposure_s: float, *, solve: bool = True) -> CheckResult:
         ra_deg=ra_deg,
         dec_deg=dec_deg,
         suggested_exposure_s=choice.exposure_s,
-        advice=what_to_change(quality, choice=choice, tracking=tracking, solved=not trouble),
+        advice=(
+            *what_to_change(quality, choice=choice, tracking=tracking, solved=not trouble),
+            *few,
+        ),
     )

@@ -26,6 +26,7 @@ from polewright.measuring.rig import Rig, nominal_scale
 from polewright.sky.frame import ObservedFrame
 from polewright.sky.pole import PoleTarget
 from polewright.sky.site import Atmosphere, Site
+from polewright.solving.base import Solver
 from polewright.solving.registry import load_solver
 
 DISCOVERY_S = 2.5
@@ -162,7 +163,7 @@ def connect_rig(config: Config, clock: Clock, cancel: CancelToken, emit: EventSi
     pixel_um = config.optics.pixel_um or (camera.info().pixel_um or (None,))[0]
     binned_um = None if pixel_um is None else pixel_um * config.camera.binning
     plates = PlateSolver(
-        load_solver(config.solver.name, config.solver.options),
+        configured_solver(config),
         site,
         atmosphere,
         nominal_scale=nominal_scale(focal_mm, binned_um),
@@ -201,6 +202,19 @@ def connect_rig(config: Config, clock: Clock, cancel: CancelToken, emit: EventSi
 
 def _connection(address: tuple[str, int, int], client_id: int | None = None) -> AlpacaConnection:
     return AlpacaConnection(address[0], address[1], client_id=client_id, patience=patience())
+
+
+def configured_solver(config: Config) -> Solver:
+    """Return the solver that the configuration names.
+
+    Raises:
+        ConfigError: there is none of that name, or its options are wrong.
+        polewright.solving.errors.SolverMissing: what it needs is not installed.
+    """
+    options = dict(config.solver.options)
+    if config.solver.catalogue is not None and config.solver.name == "embedded":
+        options.setdefault("catalogue", config.solver.catalogue)
+    return load_solver(config.solver.name, options)
 
 
 def _connect(device: Device, clock: Clock, cancel: CancelToken, emit: EventSink) -> None:

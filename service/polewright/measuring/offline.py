@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 from polewright.config import Config
-from polewright.measuring.connect import SiteUnknown, atmosphere_of
+from polewright.measuring.connect import SiteUnknown, atmosphere_of, configured_solver
+from polewright.measuring.coverage import doubts, judged, plans_for, with_stars
 from polewright.measuring.planned import noise_of, request_for
 from polewright.measuring.rig import nominal_scale
-from polewright.planning.request import PlanRequest
+from polewright.planning.planner import judge_sweep, plan_sweep
+from polewright.planning.request import PlanRequest, SweepPlan, SweepWish
 from polewright.sky.site import Site
+from polewright.solving.base import Solver
+from polewright.solving.errors import FieldTooNarrow
 
 #: Frame assumed while no camera is asked: plausible, invented.
 FRAME_PX = (4000, 3000)
@@ -35,9 +39,47 @@ def offline_request(config: Config, utc_s: float) -> tuple[PlanRequest, tuple[st
         f"Assumed, since no camera was asked: {' and '.join(missing)}. It decides the predicted "
         "uncertainty; `--connect` asks the devices.",
     )
-    return request_for(config, site, atmosphere_of(config, site), utc_s, noise_of(
-        config, scale, width, height
-    )), notes  # fmt: skip
+    noise = noise_of(config, scale, width, height)
+    request = request_for(config, site, atmosphere_of(config, site), utc_s, noise)
+    return request, notes
+
+
+def offline_solver(config: Config) -> Solver | None:
+    """Return the configured solver if its catalogue can be asked about fields of known size.
+
+    Raises:
+        ConfigError: its options or its add-on catalogue are not usable.
+    """
+    if config.solver.name != "embedded" or config.optics.focal_length_mm is None:
+        return None
+    return configured_solver(config)
+
+
+def offline_plans(
+    request: PlanRequest, wish: SweepWish | None, solver: Solver | None, *, assumed: bool = True
+) -> tuple[list[SweepPlan], tuple[str, ...]]:
+    """Return plans, and what is to be told about the stars in a frame.
+
+    Args:
+        request: where a sweep fits.
+        wish: a person's own sweep, or None to have it planned.
+        solver: whose catalogue counts; None: the stars are not counted.
+        assumed: whether the frame's size is only assumed. Then it is no reason to refuse: too
+            few stars are told beside the plan.
+
+    Raises:
+        FieldTooNarrow: the catalogue has too few stars for the camera's frame.
+        polewright.errors.PlanError: nothing fits, or the wish breaks a limit.
+    """
+    counted = with_stars(request, solver)
+    try:
+        plans = plans_for(counted, solver) if wish is None else [judged(counted, wish, solver)]
+    except FieldTooNarrow as narrow:
+        if not assumed:
+            raise
+        plans = plan_sweep(request) if wish is None else [judge_sweep(request, wish)]
+        return plans, (f"As things are assumed, {narrow}. {narrow.advice}",)
+    return plans, doubts(counted, plans)
 
 
 def site_given(config: Config) -> Site:

@@ -9,6 +9,7 @@ from polewright.alpaca.errors import AlpacaError
 from polewright.angles import DEG
 from polewright.config import Config
 from polewright.errors import ConfigError
+from polewright.measuring.coverage import doubts, judged, plans_for, with_stars
 from polewright.measuring.events import SweepPlanned
 from polewright.measuring.pointing import mount_from_of_date, of_date_at, pointing_from_mount
 from polewright.measuring.rig import Rig
@@ -18,7 +19,6 @@ from polewright.planning.horizon_text import parse_horizon
 from polewright.planning.limits import MountLimits, SkyLimits
 from polewright.planning.motion import AxisMotion, Timing
 from polewright.planning.noise import AttitudeNoise
-from polewright.planning.planner import judge_sweep, plan_sweep
 from polewright.planning.request import PlanRequest, Pointing, SweepPlan, SweepWish
 from polewright.sky.site import Atmosphere, Site
 
@@ -132,8 +132,11 @@ def plan_request(rig: Rig) -> PlanRequest:
     info = rig.camera.info()
     binning = config.camera.binning
     noise = noise_of(config, rig.plates.scale, info.width // binning, info.height // binning)
+    request = request_for(config, rig.site, rig.atmosphere, rig.clock.utc_s(), noise)
+    if rig.plates.scale is not None:
+        request = with_stars(request, rig.plates.solver)
     return replace(
-        request_for(config, rig.site, rig.atmosphere, rig.clock.utc_s(), noise),
+        request,
         pointing=pointing_now(rig),
         destination_side=lambda ha, dec: destination_side(rig, ha, dec),
     )
@@ -193,10 +196,14 @@ def planned_sweep(rig: Rig) -> SweepPlan:
         polewright.planning.errors.PlanRefused: the user's sweep breaks a limit; says which one,
             where, and what would not.
         polewright.planning.errors.NoSweepFits: nothing fits.
+        polewright.solving.errors.FieldTooNarrow: the catalogue has too few stars for the field.
     """
     wish = own_wish(rig.config, rig.site)
     request = plan_request(rig)
-    plan = plan_sweep(request)[0] if wish is None else judge_sweep(request, wish)
+    solver = rig.plates.solver
+    plan = plans_for(request, solver)[0] if wish is None else judged(request, wish, solver)
+    for sentence in doubts(request, [plan]):
+        rig.note(sentence, warning=True)
     tell_plan(rig, request, plan)
     return plan
 

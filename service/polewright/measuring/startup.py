@@ -24,6 +24,7 @@ from polewright.geometry.axis import AxisFit, fit_axis
 from polewright.geometry.axis_error import AxisError, axis_error
 from polewright.images.quality import FrameQuality
 from polewright.measuring.connect import connect_rig, locate
+from polewright.measuring.coverage import check_field
 from polewright.measuring.events import Event, EventSink, FrameMeasured, Note
 from polewright.measuring.measurement import describe, emit_axis, ready_mount
 from polewright.measuring.planned import plan_request, planned_points, pointing_now
@@ -161,6 +162,7 @@ class Startup:
         rig.guards.begin()  # roof and cover may have taken minutes: what was safe then may not be
         parked = rig.telescope.at_park()
         check_sun(rig, "before the mount is unparked")
+        check_field(plan_request(rig), rig.plates.solver)
         ready_mount(rig)
         return "unparked and tracking" if parked else "tracking"
 
