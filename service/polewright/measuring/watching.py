@@ -126,10 +126,9 @@ class Watchdog:
 
         One that has ended before knows nothing of what was sent to the mount since.
         """
-        if self.process.poll() is not None:
-            return False
+        ended_before = self.process.poll() is not None
         # Beyond its own limit: the answers that it may still wait for.
-        return self._close(self._give_up_s + 30.0) == 1
+        return self._close(self._give_up_s + 30.0) == 1 and not ended_before
 
     def _close(self, wait_s: float) -> int | None:
         with contextlib.suppress(OSError, ValueError):
