@@ -268,7 +268,7 @@ def config_for(
 
 def hand(rig: SimulatedRig, session: AlignSession, limit_s: float) -> None:
     """Turn the knobs as told until the session ends or the limit is over."""
-    version, told = 0, None
+    version, told, let_go_s = 0, None, 0.0
     southern = rig.spec.site.latitude_deg < 0
     deadline = time.monotonic() + limit_s
     while session.step not in ENDED and time.monotonic() < deadline:
@@ -279,12 +279,15 @@ def hand(rig: SimulatedRig, session: AlignSession, limit_s: float) -> None:
         stamp = (now.error.utc_s, now.advice.sentence)
         if stamp == told or now.error.state not in ("settled", "bumped"):
             continue
+        if now.error.utc_s <= let_go_s:  # exposed before the hand let go: says nothing of the turn
+            continue
         told = stamp
         if now.advice.action in TURN:
             knob, sign = TURN[now.advice.action]
             if knob == "azimuth_arcmin" and southern:
                 sign = -sign
             rig.turn_knobs(**{knob: sign * now.advice.amount_arcmin}, wait=True)
+            let_go_s = rig.clock.utc_s()
         elif session.step is Step.ADJUSTING:
             snug = now.advice.action == "snug_and_recheck"
             session.command(Command.SNUGGED if snug else Command.SWEEP)

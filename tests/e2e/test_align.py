@@ -28,7 +28,7 @@ def hand(night, session: AlignSession, limit_s: float) -> int:
     """Turn the simulated knobs as told until the session ends; return the number of moves."""
     moves = 0
     version = 0
-    told = None
+    told, let_go_s = None, 0.0
     southern = night.rig.spec.site.latitude_deg < 0
     deadline = time.monotonic() + limit_s
     while session.step not in ENDED:
@@ -40,6 +40,8 @@ def hand(night, session: AlignSession, limit_s: float) -> int:
         stamp = (now.error.utc_s, now.advice.sentence)
         if stamp == told or now.error.state not in ("settled", "bumped"):
             continue
+        if now.error.utc_s <= let_go_s:  # exposed before the hand let go: says nothing of the turn
+            continue
         told = stamp
         if now.advice.action in TURN:
             knob, sign = TURN[now.advice.action]
@@ -47,6 +49,7 @@ def hand(night, session: AlignSession, limit_s: float) -> int:
                 sign = -sign
             night.rig.turn_knobs(**{knob: sign * now.advice.amount_arcmin}, wait=True)
             moves += 1
+            let_go_s = night.clock.utc_s()
         elif now.advice.action == "snug_and_recheck":
             session.command(Command.SNUGGED)
         elif now.advice.action in ("stop_and_sweep", "done"):
