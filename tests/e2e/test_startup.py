@@ -122,6 +122,28 @@ def test_unsafe_ends_it_before_the_cover_is_looked_at(start_night) -> None:
     assert not night.running.cover.open
 
 
+def test_rain_while_the_cover_opens_halts_it(start_night) -> None:
+    """What was safe before the cover began to move is asked again while it moves."""
+    night = start_night({"cover": {"starts_open": False, "move_s": 30.0}})
+    cover = night.running.cover
+    told = cover.put_opencover
+
+    def rain() -> None:
+        told()
+        night.rig.safe = False
+
+    cover.put_opencover = rain
+    run = startup(night, {"startup.open_cover": True})
+
+    with pytest.raises(SafetyUnsafe, match="while roof or cover move"):
+        run.run()
+
+    assert outcomes(run)["cover"] == "failed"
+    night.clock.sleep(40.0)
+    assert not cover.open
+    assert night.truth["mount"]["at_park"]
+
+
 def test_it_waits_for_devices_that_come_later(start_night) -> None:
     """A server that is not there yet is waited for, and the wait ends with what was missing."""
     night = start_night({})

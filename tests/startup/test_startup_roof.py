@@ -55,6 +55,7 @@ def rig_at(utc_s: float, altitude_deg: float, azimuth_deg: float, **startup: obj
         ),
         clock=clock,
         cancel=CancelToken(),
+        guards=types.SimpleNamespace(while_waiting=lambda: None),
         sky_now=lambda: ObservedFrame.at(SITE, Atmosphere.none(), utc_s),
         telescope=types.SimpleNamespace(state=lambda: state),
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from enum import IntEnum
 from typing import ClassVar
 
@@ -59,14 +60,22 @@ class CoverCalibrator(Device):
         timeout_s: float = 60.0,
         clock: Clock | None = None,
         cancel: CancelToken | None = None,
+        watch: Callable[[], None] = lambda: None,
     ) -> None:
         """Open the cover and wait until it is open; halts it when this ends early.
+
+        ``watch`` is called again and again meanwhile; raising ends the wait.
 
         Raises: `DeviceTimedOut`, `DriverFault`, `NotImplementedByDevice`, `Cancelled`.
         """
         self._put("opencover", timeout_s=timeout_s)  # the first interface may block until open
+
+        def there() -> bool:
+            watch()
+            return self._is_open()
+
         try:
-            self._until("opencover", self._is_open, timeout_s, clock, cancel)
+            self._until("opencover", there, timeout_s, clock, cancel)
         except BaseException:
             self._quietly(self.halt_cover)
             raise

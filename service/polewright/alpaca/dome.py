@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from enum import IntEnum
 from typing import ClassVar
 
@@ -45,16 +46,23 @@ class Dome(Device):
         timeout_s: float = 240.0,
         clock: Clock | None = None,
         cancel: CancelToken | None = None,
+        watch: Callable[[], None] = lambda: None,
     ) -> None:
         """Open the shutter or roof and wait until it is open; halted when this ends early.
 
-        Whether the telescope is clear of it is the caller's business.
+        Whether the telescope is clear of it is the caller's business. ``watch`` is called again
+        and again meanwhile; raising ends the wait.
 
         Raises: `DeviceTimedOut`, `DriverFault`, `NotImplementedByDevice`, `Cancelled`.
         """
         self._put("openshutter", timeout_s=timeout_s)  # the first interfaces may block until open
+
+        def there() -> bool:
+            watch()
+            return self._is_open()
+
         try:
-            self._until("openshutter", self._is_open, timeout_s, clock, cancel)
+            self._until("openshutter", there, timeout_s, clock, cancel)
         except BaseException:
             self._quietly(self.halt)
             raise

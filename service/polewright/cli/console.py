@@ -25,7 +25,7 @@ STEP_WORDS = {
     "exposure": "exposing",
     "download": "downloading",
     "solve": "solving",
-    "prepare": "preparing the solver",
+    "prepare": "waiting for the device",
 }
 
 

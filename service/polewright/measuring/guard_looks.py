@@ -88,6 +88,9 @@ class Watching:
     def tracking(self, look: Look) -> None:
         """See `Guard`."""
 
+    def waiting(self) -> None:
+        """See `Guard`."""
+
     def wary(self, sky: ObservedFrame) -> bool:
         """See `Guard`."""
         del sky

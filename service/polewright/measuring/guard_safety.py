@@ -36,9 +36,17 @@ class SafetyGuard(Watching):
         """Ask now and then."""
         self._ask_if_due(look)
 
+    def waiting(self) -> None:
+        """Ask now and then."""
+        if self._due():
+            self._ask("while roof or cover move")
+
     def _ask_if_due(self, look: Look) -> None:
-        if self.clock.monotonic_s() - self._asked_s >= ASK_S:
+        if self._due():
             self._ask("while tracking" if look.move is None else f"during the {look.move.doing}")
+
+    def _due(self) -> bool:
+        return self.clock.monotonic_s() - self._asked_s >= ASK_S
 
     def _ask(self, doing: str) -> None:
         self._asked_s = self.clock.monotonic_s()

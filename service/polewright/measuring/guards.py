@@ -52,6 +52,9 @@ class Guard(Protocol):
     def tracking(self, look: Look) -> None:
         """The mount was looked at while it should only follow the sky."""
 
+    def waiting(self) -> None:
+        """A roof or a cover moves while the mount stands."""
+
     def wary(self, sky: ObservedFrame) -> bool:
         """Whether nothing may move before the stars have told where the telescope points."""
 
@@ -120,6 +123,11 @@ class Guards:
         """Whether nothing may move before the stars have told where the telescope points."""
         sky = self.rig.sky_now()
         return any(guard.wary(sky) for guard in self.guards)
+
+    def while_waiting(self) -> None:
+        """Ask those that can end the wait for a roof or a cover; cheap enough for every look."""
+        for guard in self.guards:
+            guard.waiting()
 
     def while_tracking(self, *, at_once: bool = False) -> None:
         """Look at a mount that should only track; cheap enough to be called all the time.

@@ -276,6 +276,8 @@ class Startup:
             if roof is not None:
                 roof.ask_if_due()
 
+        # Before version 4 Park answers only when the mount has arrived.
+        rig.progress("prepare", 0, 0, 0.0, None)
         mount.park(
             timeout_s=rig.config.sweep.slew_timeout_s,
             clock=rig.clock,

@@ -110,7 +110,12 @@ def ready_cover(rig: Rig, cover: CoverCalibrator) -> str:
         if not rig.config.startup.open_cover or state is CoverState.ERROR:
             raise CoverClosed(state.name.lower())
         check_sun(rig, "before the cover is opened")
-        cover.open_cover(timeout_s=COVER_TIMEOUT_S, clock=rig.clock, cancel=rig.cancel)
+        cover.open_cover(
+            timeout_s=COVER_TIMEOUT_S,
+            clock=rig.clock,
+            cancel=rig.cancel,
+            watch=rig.guards.while_waiting,
+        )
         told.append("the cover was opened")
     else:
         told.append("there is no cover" if state is CoverState.NONE else "the cover is open")
@@ -134,7 +139,12 @@ def ready_roof(rig: Rig, dome: Dome) -> str:
     if state is not ShutterState.CLOSED or not rig.config.startup.open_roof:
         raise RoofNotOpen(_words(state))
     check_sun(rig, "before the roof is opened")
-    dome.open_shutter(timeout_s=timeout_s, clock=rig.clock, cancel=rig.cancel)
+    dome.open_shutter(
+        timeout_s=timeout_s,
+        clock=rig.clock,
+        cancel=rig.cancel,
+        watch=rig.guards.while_waiting,
+    )
     return "roof or shutter was opened"
 
 
@@ -177,4 +187,5 @@ def _wait(rig: Rig, done: Callable[[], bool], timeout_s: float) -> None:
     """Wait for that, or until the time is over; the caller looks again."""
     end_s = rig.clock.monotonic_s() + timeout_s
     while not done() and rig.clock.monotonic_s() < end_s:
+        rig.guards.while_waiting()
         rig.clock.sleep(0.5, rig.cancel)
