@@ -1,0 +1,256 @@
+"""How long a three-point measurement takes, over the slews and exposures it cannot do without.
+
+``python tests/bench/sweep_time.py --rigs 4`` prints Markdown. The whole product against the
+simulated rig over HTTP on loopback, one process, by default on the real clock (``--rate 1``): on a
+faster clock computing would count for more than it does. Each rig is measured twice: the fixed
+way (``settle = "fixed"``, ``overlap = false``) and the present defaults.
+
+- slews: what the rig's own motion needed, from the command to the axes' arrival;
+- ringing: for how long after an arrival the swing of the axes (an exponential envelope, both ways)
+  was over the motion that the product says does not matter (`settling.limit_px`): no way to settle
+  can be shorter;
+- ratio: from the first slew's start to the axis, over slews and exposures, or over slews, exposures
+  and ringing.
+
+Rigs are invented: misalignment, roll, exposure and vibration are drawn within the ranges below.
+"""
+
+from __future__ import annotations
+
+import argparse
+import dataclasses
+import math
+import sys
+import time
+from typing import Any
+
+import numpy as np
+
+from polewright.clock import CancelToken, SystemClock
+from polewright.config import config_from_text
+from polewright.errors import PolewrightError
+from polewright.measuring.connect import connect_rig
+from polewright.measuring.events import Event, Progress
+from polewright.measuring.measurement import measure_axis
+from polewright.measuring.planned import planned_points
+from polewright.measuring.settling import limit_px
+from polewright_sim.rig import SimulatedRig
+from polewright_sim.server import serve
+from polewright_sim.spec import RigSpec
+
+NIGHT_UTC_S = 1795210200.0
+FIXED_S = 15.0
+#: Ringing by kind of mount: amplitude (arcsec), frequency (Hz), decay to 1/e (s); low and high.
+RINGING = {
+    "stiff": ((3.0, 8.0), (2.0, 5.0), (0.3, 0.8)),
+    "usual": ((10.0, 20.0), (1.5, 3.0), (1.0, 2.0)),
+    "belt": ((25.0, 50.0), (0.8, 2.0), (2.5, 4.0)),
+}
+WAYS = {
+    "fixed": {"sweep.settle": "fixed", "sweep.overlap": False},
+    "new": {"sweep.settle": "measured", "sweep.overlap": True},
+}
+
+
+@dataclasses.dataclass(frozen=True)
+class Run:
+    """One measurement."""
+
+    kind: str
+    way: str
+    wall_s: float
+    slews_s: float
+    exposures_s: float
+    ringing_s: float
+    settle_s: float
+    hidden_s: float
+    error_arcsec: float
+    sigma_arcsec: float
+    notes: tuple[str, ...]
+
+    @property
+    def ratio(self) -> float:
+        """Over what cannot be avoided, ringing not counted as such."""
+        return self.wall_s / (self.slews_s + self.exposures_s)
+
+    @property
+    def ratio_rung_out(self) -> float:
+        """The same with the ringing counted as unavoidable."""
+        return self.wall_s / (self.slews_s + self.exposures_s + self.ringing_s)
+
+
+def draw(kind: str, seed: int) -> dict[str, Any]:
+    """Return a rig's specification."""
+    rng = np.random.default_rng([seed, sorted(RINGING).index(kind)])
+    amplitude, frequency, decay = (float(rng.uniform(*ends)) for ends in RINGING[kind])
+    return {
+        "site": {"latitude_deg": 44.62, "longitude_deg": 9.31, "elevation_m": 420.0},
+        "misalignment": {
+            "alt_arcmin": float(rng.uniform(-60.0, 60.0)),
+            "az_arcmin": float(rng.uniform(-60.0, 60.0)),
+        },
+        "mount": {
+            "pointing_offset_ra_arcmin": float(rng.uniform(-60.0, 60.0)),
+            "pointing_offset_dec_arcmin": float(rng.uniform(-60.0, 60.0)),
+            "vibration_arcsec": amplitude,
+            "vibration_hz": frequency,
+            "vibration_decay_s": decay,
+        },
+        "optics": {
+            "focal_length_mm": 200.0,
+            "aperture_mm": 60.0,
+            "roll_deg": float(rng.uniform(0.0, 360.0)),
+        },
+        "sensor": {"width": 1600, "height": 1200, "pixel_um": 5.8, "hot_pixel_count": 40},
+        "seed": seed,
+    }
+
+
+class Slews:
+    """Writes down every motion that the rig makes."""
+
+    def __init__(self, rig: SimulatedRig) -> None:
+        self.mount = rig.mount
+        self.took_s: list[float] = []
+        start = self.mount._start_slew
+
+        def watched(goal: Any, utc_s: float) -> None:
+            start(goal, utc_s)
+            self.took_s.append(self.mount._arrive_s - utc_s)
+
+        self.mount._start_slew = watched  # type: ignore[method-assign]
+
+    def ringing_s(self, limit: float) -> float:
+        """Seconds in all for which a swing of both ways exceeded ``limit`` (rad)."""
+        decay_s = self.mount.spec.vibration_decay_s
+        return sum(
+            decay_s * max(0.0, math.log(max(2.0 * ring.amplitude, 1e-12) / limit))
+            for ring in self.mount._rings
+        )
+
+
+def measure_once(
+    kind: str, way: str, spec: dict[str, Any], rate: float, exposure_s: float, settle_s: float
+) -> Run:
+    """Start a rig, measure it, and compare with what is true."""
+    clock = SystemClock(rate, NIGHT_UTC_S, time.time())
+    sim = SimulatedRig(RigSpec.model_validate(spec), clock=clock)
+    slews = Slews(sim)
+    running = serve(sim)
+    first: list[float] = []
+
+    def hear(event: Event) -> None:
+        if isinstance(event, Progress) and event.step == "slew" and not first:
+            first.append(clock.monotonic_s())
+
+    overrides: dict[str, Any] = {
+        f"{device}.{key}": value
+        for device in ("telescope", "camera")
+        for key, value in (("host", running.host), ("port", running.port))
+    }
+    overrides |= {
+        "site.latitude_deg": 44.62,
+        "site.longitude_deg": 9.31,
+        "optics.focal_length_mm": 202.0,
+        "sweep.start_azimuth_deg": 140.0,
+        "sweep.start_altitude_deg": 55.0,
+        "sweep.direction": "east",
+        "sweep.settle_s": settle_s,
+        "sweep.exposure_s": exposure_s,
+        **WAYS[way],
+    }
+    try:
+        rig = connect_rig(config_from_text("", overrides=overrides), clock, CancelToken(), hear)
+        result = measure_axis(rig, planned_points(rig))
+        wall_s = clock.monotonic_s() - first[0]
+        truth = sim.report()["axis"]
+        limit = limit_px(rig) * (rig.plates.scale or 0.0)
+    finally:
+        running.stop()
+    axis = result.axis
+    error_arcmin = math.hypot(
+        axis.d_alt_arcmin - truth["alt_arcmin"],  # type: ignore[index]
+        axis.d_az_sky_arcmin - truth["az_sky_arcmin"],  # type: ignore[index]
+    )
+    if result.time is None:
+        raise PolewrightError("the measurement does not tell where its time went")
+    return Run(
+        kind=kind,
+        way=way,
+        wall_s=wall_s,
+        slews_s=sum(slews.took_s),
+        exposures_s=sum(point.exposure_s for point in result.points),
+        ringing_s=slews.ringing_s(limit),
+        settle_s=result.time.settle_s,
+        hidden_s=result.time.overlap_saved_s,
+        error_arcsec=error_arcmin * 60.0,
+        sigma_arcsec=axis.sigma_total_arcmin * 60.0,
+        notes=tuple(note for note in result.notes if "stood still" in note or "looks" in note),
+    )
+
+
+def table(runs: list[Run]) -> str:
+    """Return the runs, gathered by kind and way, as a Markdown table."""
+    lines = [
+        "| mount | way | runs | s in all | slews | exposures | ringing | settled | hidden "
+        "| ratio | ratio, rung out | axis error median / p95, arcsec | stated sigma, arcsec "
+        "| not seen still |",
+        "|---|---|---|---|---|---|---|---|---|---|---|---|---|---|",
+    ]
+    for kind in (*RINGING, "all"):
+        for way in WAYS:
+            some = [run for run in runs if run.way == way and kind in (run.kind, "all")]
+            if not some:
+                continue
+
+            def mean(name: str, these: list[Run] = some) -> float:
+                return float(np.mean([getattr(run, name) for run in these]))
+
+            errors = [run.error_arcsec for run in some]
+            cells = (
+                kind,
+                way,
+                f"{len(some)}",
+                *(
+                    f"{mean(name):.1f}"
+                    for name in (
+                        "wall_s", "slews_s", "exposures_s", "ringing_s", "settle_s", "hidden_s",
+                    )
+                ),
+                f"{mean('ratio'):.2f}",
+                f"{mean('ratio_rung_out'):.3f}",
+                f"{np.median(errors):.2f} / {np.percentile(errors, 95):.2f}",
+                f"{mean('sigma_arcsec'):.2f}",
+                f"{sum(bool(run.notes) for run in some)}",
+            )  # fmt: skip
+            lines.append(f"| {' | '.join(cells)} |")
+    return "\n".join(lines)
+
+
+def main() -> int:
+    """Run and print."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--rigs", type=int, default=2, help="rigs of each kind of mount")
+    parser.add_argument("--rate", type=float, default=1.0, help="clock rate of rig and product")
+    parser.add_argument("--exposure", type=float, default=4.0, help="s")
+    parser.add_argument("--settle", type=float, default=FIXED_S, help="fixed wait and ceiling, s")
+    parser.add_argument("--kinds", nargs="*", default=list(RINGING), choices=list(RINGING))
+    parser.add_argument("--ways", nargs="*", default=list(WAYS), choices=list(WAYS))
+    given = parser.parse_args()
+    runs: list[Run] = []
+    for seed in range(given.rigs):
+        for kind in given.kinds:
+            for way in given.ways:
+                spec = draw(kind, seed)
+                run = measure_once(kind, way, spec, given.rate, given.exposure, given.settle)
+                runs.append(run)
+                sys.stderr.write(f"{seed} {run}\n")
+    sys.stdout.write(
+        f"{given.rigs} rigs a kind, clock rate {given.rate:g}, exposure {given.exposure:g} s, "
+        f"fixed wait {given.settle:g} s\n\n{table(runs)}\n"
+    )
+    return 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
