@@ -107,6 +107,13 @@ class OpticsSection(Section):
         lt=100,
         description="unbinned pixel, micrometres; the camera's own if left out",
     )
+    distortion_k1: float | None = Field(
+        None,
+        ge=-0.2,
+        le=0.2,
+        description="radial distortion of the lens: true radius = r (1 + k1 r²), r over half the "
+        "frame's width; `polewright profile --solve` finds it",
+    )
 
 
 class SweepSection(Section):

@@ -108,6 +108,8 @@ def profile(
         if solve:
             found = _solve(now, console)
             changes["optics.focal_length_mm"] = round(found.focal_length_mm, 1)
+            if found.distortion_k1 or (found.distortion_k1 == 0.0 and now.optics.distortion_k1):
+                changes["optics.distortion_k1"] = round(found.distortion_k1, 5)
             if now.optics.pixel_um is None:
                 changes["optics.pixel_um"] = round(found.pixel_um, 3)
         after = with_changes(before, changes, str(config))
@@ -167,22 +169,25 @@ def _value(config: Config, dotted: str) -> Any:
 def _solve(now: Config, console: Console) -> FoundOptics:
     from polewright.measuring.connect import connect_rig
     from polewright.measuring.stopping import motion_stopped_on_trouble
+    from polewright.measuring.watching import watched
     from polewright.profile.optics import find_optics
 
     cancel, clock = CancelToken(), clock_from_environment()
     with stop_on_signals(cancel), TerminalListener(console) as listener:
         rig = connect_rig(now, clock, cancel, listener)
-        with motion_stopped_on_trouble(rig.telescope, clock, listener):
+        with watched(rig), motion_stopped_on_trouble(rig.telescope, clock, rig.emit):
             return find_optics(rig)
 
 
 def _show(console: Console, changed: str, found: FoundOptics | None) -> None:
     if found is not None:
         mirrored = "mirrored" if found.mirrored else "not mirrored"
+        k1 = found.distortion_k1
+        bent = "" if not k1 else f", radial distortion k1 {k1:+.4f}"
         console.print(
             f"Focal length {found.focal_length_mm:.1f} mm: {found.scale_arcsec_per_px:.3f} arcsec "
             f"per pixel, field {found.field_deg[0]:.2f} by {found.field_deg[1]:.2f} degrees, "
-            f"{mirrored}, {found.matched} stars matched.",
+            f"{mirrored}, {found.matched} stars matched{bent}.",
             markup=False,
             highlight=False,
         )

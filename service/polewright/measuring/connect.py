@@ -170,6 +170,7 @@ def connect_rig(config: Config, clock: Clock, cancel: CancelToken, emit: EventSi
         hint_radius=config.solver.hint_radius_deg * DEG,
         blind=config.solver.blind,
         timeout_s=config.solver.timeout_s,
+        k1=config.optics.distortion_k1 or 0.0,
     )
     rig = Rig(
         telescope=telescope,

@@ -27,6 +27,9 @@ from polewright.measuring.sweep import SolvedPoint, SweepPoint
 from polewright.measuring.times import SweepTimes
 from polewright.measuring.watching import watched
 
+#: A distortion is told when it moves stars by more than this, pixels (own choice).
+BENT_PX = 3.0
+
 
 def utc_text(utc_s: float) -> str:
     """ISO 8601 text of a Unix time."""
@@ -76,6 +79,13 @@ def measure(rig: Rig, points: Sequence[SweepPoint]) -> Measured:
             f"{smeared} of {len(solved)} frames are smeared beside the sharpest one (wind, or the "
             "mount still rang): they count for less, and the figure is less certain.",
             warning=True,
+        )
+    bent_px = rig.plates.lens_bends_px(solved[0].frame.width)
+    if rig.config.optics.distortion_k1 is None and bent_px is not None and bent_px > BENT_PX:
+        rig.note(
+            f"The lens moves stars by {bent_px:.0f} pixels half a frame's width off centre "
+            f"(k1 {rig.plates.k1:+.4f}). That is taken account of; with "
+            "`polewright profile --solve` the next night begins with it."
         )
     fit = fit_axis(
         attitudes,

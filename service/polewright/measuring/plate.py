@@ -26,6 +26,11 @@ LEARNED_RADIUS = 4.0 * DEG
 LEARNED_SCALE_TOLERANCE = 0.01
 FOLLOW_TIMEOUT_S = 3.0
 NOMINAL_SCALE_TOLERANCE = 0.05
+#: Stars from which on a frame tells the distortion of its lens (as `solving.refit` fits it).
+LENS_STARS = 40
+#: A lens that moves stars less than this at half the frame's width counts as straight: that small
+#: it is mostly noise, and would be carried into frames with too few stars to correct it.
+LENS_SEEN_PX = 0.5
 
 
 class ScaleContradicts(SolveError):
@@ -82,12 +87,15 @@ class PlateSolver:
         hint_radius: float,
         blind: bool,
         timeout_s: float,
+        k1: float = 0.0,
     ) -> None:
         self.solver = solver
         self.site, self.atmosphere = site, atmosphere
         self.scale = nominal_scale
         self.scale_tolerance = NOMINAL_SCALE_TOLERANCE
         self.parity: int | None = None
+        self.k1 = k1
+        self._k1_stars = 0
         self.hint_radius, self.blind, self.timeout_s = hint_radius, blind, timeout_s
         self._offset: Matrix = np.eye(3)
         self._last: Plate | None = None
@@ -107,12 +115,20 @@ class PlateSolver:
             scale_tolerance=self.scale_tolerance,
             parity=self.parity,
             epoch_year=sky.julian_year,
+            k1=self.k1,
         )
 
     @property
     def learned(self) -> bool:
         """Whether a frame has been solved yet."""
         return self._last is not None
+
+    def lens_bends_px(self, width: int) -> float | None:
+        """How far (pixels) the distortion found moves a star half a frame's width off centre.
+
+        None while no frame has had stars enough to tell.
+        """
+        return abs(self.k1) * 0.5 * width if self._k1_stars else None
 
     def expected_centre(self, mount_icrs: Vector) -> Vector | None:
         """Where (ICRS) the offset learned last puts the centre; None before anything is learned."""
@@ -233,6 +249,11 @@ class PlateSolver:
             self.hint_radius = min(self.hint_radius, LEARNED_RADIUS)
         self.scale, self.parity = solution.scale, solution.parity
         self.scale_tolerance = LEARNED_SCALE_TOLERANCE
+        if stars.searched_px is None and attitude.matched >= max(LENS_STARS, self._k1_stars):
+            # the lens stays the same: the frame with most stars tells it best
+            self._k1_stars = attitude.matched
+            bends_px = abs(attitude.distortion.k1) * 0.5 * stars.width
+            self.k1 = attitude.distortion.k1 if bends_px > LENS_SEEN_PX else 0.0
         self._last = Plate(attitude, solution, sky, stars, offset)
         if stars.searched_px is None:
             self._most_stars = solution.matched

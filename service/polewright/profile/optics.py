@@ -33,6 +33,9 @@ class FoundOptics:
     field_deg: tuple[float, float]
     mirrored: bool
     matched: int
+    distortion_k1: float | None
+    """Radial distortion, see `polewright.solving.base.Distortion`; 0 when it is too small to
+    matter, None when there were too few stars to tell."""
 
 
 def find_optics(rig: Rig) -> FoundOptics:
@@ -47,6 +50,7 @@ def find_optics(rig: Rig) -> FoundOptics:
     if not pixel_um:
         raise PixelUnknown
     ready_mount(rig)
+    rig.plates.k1 = 0.0  # another lens may be on
     frame = take_frame(rig, rig.config.sweep.exposure_s)
     stars, _quality = look_at(rig, frame)
     plate = _solve_without_scale(rig, frame, stars)
@@ -59,7 +63,12 @@ def find_optics(rig: Rig) -> FoundOptics:
         field_deg=(frame.width * degrees, frame.height * degrees),
         mirrored=plate.solution.parity < 0,
         matched=plate.solution.matched,
+        distortion_k1=_bend(rig, frame),
     )
+
+
+def _bend(rig: Rig, frame: Frame) -> float | None:
+    return None if rig.plates.lens_bends_px(frame.width) is None else rig.plates.k1
 
 
 def _solve_without_scale(rig: Rig, frame: Frame, stars: StarList) -> Plate:

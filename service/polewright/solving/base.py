@@ -39,6 +39,8 @@ class SolveHint:
     """+1 or -1 once it is known (it stays the same as long as the optics do)."""
     epoch_year: float = 2026.0
     """Julian year to which proper motions are applied."""
+    k1: float = 0.0
+    """Radial distortion (see `Distortion`) as an earlier solve of this set-up found it."""
 
 
 @dataclass(frozen=True)

@@ -11,6 +11,7 @@ import math
 import os
 import time
 from collections.abc import Callable, Iterator, Mapping
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -27,7 +28,7 @@ from polewright.solving.deep import DeepSolver
 from polewright.solving.density import bundled_density
 from polewright.solving.errors import NoMatch, SolverMissing, SolverTimedOut, TooFewStars
 from polewright.solving.patterns import PatternStore, Progress, Widths
-from polewright.solving.refit import MIN_MATCHED, Approximation, Prior, Refit, refit
+from polewright.solving.refit import MIN_MATCHED, Approximation, Prior, Refit, centred, refit
 from polewright.solving.tracking import follow
 
 NAME = "embedded"
@@ -92,8 +93,11 @@ class EmbeddedSolver:
         watch = _Watch(started + timeout_s, timeout_s, cancel)
         objection = ""
         best = 0
-        for start in self._approximations(stars, hint, watch):
+        # what recognises a field knows no distortion: it is given the field without
+        plain = _straightened(stars, hint.k1)
+        for found in self._approximations(plain, hint, watch):
             watch()
+            start = found if hint.k1 == 0.0 else replace(found, k1=hint.k1)
             fit = refit(stars, start, self._source, hint.epoch_year)
             if fit is None:
                 continue
@@ -389,6 +393,19 @@ def _field_deg(hint: SolveHint, stars: StarList) -> tuple[float, float] | None:
     return (
         2.0 * math.atan(0.5 * hint.scale * stars.width) / DEG,
         2.0 * math.atan(0.5 * hint.scale * stars.height) / DEG,
+    )
+
+
+def _straightened(stars: StarList, k1: float) -> StarList:
+    """Return the stars where a lens without the radial distortion ``k1`` would show them."""
+    if k1 == 0.0:
+        return stars
+    pixels = centred(stars, 1)
+    pixels *= 1.0 + k1 * np.sum(pixels**2, axis=1, keepdims=True) / (stars.width / 2.0) ** 2
+    return replace(
+        stars,
+        x=pixels[:, 0] + (stars.width - 1) / 2,
+        y=pixels[:, 1] + (stars.height - 1) / 2,
     )
 
 
