@@ -28,8 +28,8 @@ if TYPE_CHECKING:
 LEAST_FIXED_S = 2.5
 #: First and longest exposure of a look, s. Short ones show a swing, long ones average it away.
 LOOK_S, LONGEST_LOOK_S = 0.2, 0.8
-#: Stars wanted in a look.
-STARS_WANTED = 12
+#: Stars wanted in a look, and so many that less of the sky or of the time would do.
+STARS_WANTED, STARS_PLENTY = 12, 48
 #: Pixels of a look's subframe, at first and at most.
 LOOK_PIXELS, MOST_PIXELS = 0.4e6, 6.4e6
 #: A camera that takes so much longer than the exposure is too slow for looks, s.
@@ -133,7 +133,7 @@ class _Wait:
             if look_s > memory.exposure_s + SLOW_S:
                 memory.useless = f"the camera takes {look_s:.1f} s for a look"
                 return self._end(memory.useless)
-            if len(stars) < STARS_WANTED and self._more_light():
+            if len(stars) < STARS_WANTED and self._more_light(at_once=len(stars) < LEAST_COMMON):
                 first, row = None, []
                 continue
             if len(stars) < LEAST_COMMON:
@@ -149,6 +149,9 @@ class _Wait:
             judged = judge_looks(row, self.limit_px)
             self.moved_px = judged.spread_px
             if judged.still:
+                if len(stars) >= STARS_PLENTY:  # less will do at the next point
+                    memory.exposure_s = max(LOOK_S, 0.5 * memory.exposure_s)
+                    memory.pixels = max(LOOK_PIXELS, 0.25 * memory.pixels)
                 return Settled(True, self.taken, self._moved_arcsec)
         raise AssertionError("the gaps never end")
 
@@ -179,18 +182,19 @@ class _Wait:
             return None
         return detect_stars(frame, LOOK_OPTIONS)
 
-    def _more_light(self) -> bool:
-        """Take more of the frame, or expose longer, from now on; False when neither is left."""
+    def _more_light(self, *, at_once: bool) -> bool:
+        """Take more of the frame, or expose longer, from now on; False when neither is left.
+
+        ``at_once`` goes to the end of both.
+        """
         memory = self.rig.look_memory
-        whole = self._size()
+        before = self._size(), memory.exposure_s
         if memory.pixels < MOST_PIXELS:
-            memory.pixels = min(MOST_PIXELS, 4.0 * memory.pixels)
-            if self._size() != whole:
-                return True
-        if memory.exposure_s >= LONGEST_LOOK_S:
-            return False
-        memory.exposure_s = min(LONGEST_LOOK_S, 2.0 * memory.exposure_s)
-        return True
+            memory.pixels = MOST_PIXELS if at_once else min(MOST_PIXELS, 4.0 * memory.pixels)
+        if at_once or self._size() == before[0]:
+            memory.exposure_s = LONGEST_LOOK_S if at_once else 2.0 * memory.exposure_s
+            memory.exposure_s = min(LONGEST_LOOK_S, memory.exposure_s)
+        return (self._size(), memory.exposure_s) != before
 
     def _size(self) -> tuple[int, int, int, int]:
         """Return the middle of the frame that is looked at: x, y, width, height."""
