@@ -44,6 +44,8 @@ SLOWEST_BYTES_S = 0.5e6
 JSON_BYTES_PER_PIXEL = 26
 #: Cameras whose state lags behind their image are waited for so long.
 BUSY_THOUGH_READY_S = 3.0
+#: An image is recognised by so many pieces of so many bytes, spread over it.
+FINGERPRINT_PIECES, FINGERPRINT_PIECE = 16, 1 << 18
 _EXPOSING_STATES, _UNFINISHED_STATES, _ERROR = (1, 2, 3, 4), (1, 2, 3), 5
 
 
@@ -253,7 +255,7 @@ class Exposure:
         worse than our own).
         """
         camera = self.camera
-        past, checksum = camera.last_exposure, zlib.crc32(body)
+        past, checksum = camera.last_exposure, fingerprint(body)
         text = self._own_start_text()
         took_s = self._own_duration(duration_s)
         asked_s = 0.5 * (before_s + after_s)
@@ -344,6 +346,19 @@ class WaitingImage:
         Raises as `Camera.expose` does for what may be wrong with an image.
         """
         return self.exposure.fetch(self.settings, self.duration_s, self.before_s, self.after_s)
+
+
+def fingerprint(body: bytes | bytearray) -> int:
+    """Return a checksum of some megabytes spread over a body.
+
+    Every pixel of a fresh image has fresh noise, so a part tells as surely as the whole, at a
+    tenth of the time.
+    """
+    view, checksum = memoryview(body), 0
+    step = max(FINGERPRINT_PIECE, len(view) // FINGERPRINT_PIECES)
+    for start in range(0, len(view), step):
+        checksum = zlib.crc32(view[start : start + FINGERPRINT_PIECE], checksum)
+    return checksum
 
 
 @dataclass(frozen=True)
