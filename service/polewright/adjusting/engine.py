@@ -12,7 +12,7 @@ from polewright.adjusting.advice import Advice, Advisor, PassKind, Verdict
 from polewright.adjusting.carry import Carried, Reference
 from polewright.adjusting.errors import FramesOutOfOrder, TurnsNotUsable
 from polewright.adjusting.expected_turn import ExpectedTurn
-from polewright.adjusting.knobs import KnobLearner, TurnRate
+from polewright.adjusting.knobs import KnobLearner
 from polewright.adjusting.motion import MotionDetector, State, mahalanobis2
 from polewright.adjusting.moves import Move, MoveJudge
 from polewright.adjusting.notices import Notice, NoticeKind
@@ -176,10 +176,6 @@ class AdjustmentEngine:
     def pass_kind(self) -> PassKind:
         """What this pass aims at."""
         return self._advisor.pass_kind
-
-    def turn_rate(self, axis: Axis) -> TurnRate | None:
-        """Arcmin of the base per turn of that adjuster, from the profile or learned."""
-        return self._knobs[axis].rate
 
     def cross_talk(self, axis: Axis) -> tuple[float, float] | None:
         """How far the other component moves on the sky per angle of this one, and its spread."""

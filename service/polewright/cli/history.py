@@ -96,12 +96,19 @@ def list_runs(
     if as_json:
         _say({"runs": rows})
         return
-    table = Table(title="Past runs (UTC)", title_justify="left", box=SIMPLE_HEAD, padding=(0, 1))
+    table = Table(
+        title="Past runs (UTC)",
+        title_justify="left",
+        caption="* rehearsal" if any(row["rehearsal"] for row in rows) else None,
+        caption_justify="left",
+        box=SIMPLE_HEAD,
+        padding=(0, 1, 0, 0),  # so that it fits a terminal of 80 columns
+    )
     for heading in ("id", "when"):
         table.add_column(heading, no_wrap=True)
     for heading in ("pier", "kind"):
         table.add_column(heading, overflow="ellipsis")
-    for heading in ("altitude", "azimuth", "total"):
+    for heading in ("alt", "az", "total"):
         table.add_column(heading, justify="right", no_wrap=True)
     table.add_column("end")
     for row in rows:
@@ -110,7 +117,7 @@ def list_runs(
             row["run_id"][:8],
             _when(row["started_utc_s"]),
             escape(row["pier"]),
-            row["kind"] + (" (rehearsal)" if row["rehearsal"] else ""),
+            row["kind"] + ("*" if row["rehearsal"] else ""),
             f"{row['d_alt_arcmin']:+.2f}′" if measured else "",
             f"{row['d_az_sky_arcmin']:+.2f}′" if measured else "",
             f"{row['total_arcmin']:.2f}′" if measured else "",

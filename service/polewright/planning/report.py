@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from polewright.angles import ARCSEC, DEG, HOUR
-from polewright.planning.request import SweepPlan, Violation
+from polewright.planning.request import SweepPlan
 
 
 def plan_data(plan: SweepPlan) -> dict[str, Any]:
@@ -48,23 +48,6 @@ def plan_data(plan: SweepPlan) -> dict[str, Any]:
         "moon_separation_deg": round(plan.moon_separation / DEG, 2),
         "adjusting_time_s": plan.adjusting_time_s,
         "warnings": list(plan.warnings),
-    }
-
-
-def violation_data(violation: Violation) -> dict[str, Any]:
-    """Return one broken limit as plain data."""
-    stars = (violation.reason.name or "").lower() == "stars"
-    return {
-        "reason": (violation.reason.name or "").lower(),
-        "where": violation.where,
-        "azimuth_deg": round(violation.azimuth / DEG, 2),
-        "altitude_deg": round(violation.altitude / DEG, 2),
-        "hour_angle_deg": round(violation.hour_angle / DEG, 2),
-        "utc": utc_text(violation.utc_s),
-        "amount": round(violation.amount if stars else violation.amount / DEG, 3),
-        "amount_unit": "stars" if stars else "deg",
-        "sentence": violation.sentence,
-        "fix": violation.fix,
     }
 
 
