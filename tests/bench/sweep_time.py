@@ -12,7 +12,9 @@ way (``settle = "fixed"``, ``overlap = false``) and the present defaults.
 - ratio: from the first slew's start to the axis, over slews and exposures, or over slews, exposures
   and ringing.
 
-Rigs are invented: misalignment, roll, exposure and vibration are drawn within the ranges below.
+Rigs are invented: misalignment, roll and vibration are drawn within the ranges below. So that the
+axis error shows what settling does to it, nothing else moves the tube: no periodic error, and axes
+that always come to rest alike; the stated sigma knows nothing of that.
 """
 
 from __future__ import annotations
@@ -92,6 +94,8 @@ def draw(kind: str, seed: int) -> dict[str, Any]:
         "mount": {
             "pointing_offset_ra_arcmin": float(rng.uniform(-60.0, 60.0)),
             "pointing_offset_dec_arcmin": float(rng.uniform(-60.0, 60.0)),
+            "unsteadiness_arcsec": 0.0,
+            "periodic_error_arcsec": 0.0,
             "vibration_arcsec": amplitude,
             "vibration_hz": frequency,
             "vibration_decay_s": decay,

@@ -11,8 +11,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from polewright.cli.check import bells, big
-from polewright.images.exposure import ExposureLimits, next_exposure, what_to_change
+from polewright.images.exposure import (
+    ExposureLimits,
+    candidates,
+    forecast,
+    next_exposure,
+    what_to_change,
+)
 from polewright.images.focus_curve import fit_focus
+from polewright.images.frame import StarList
 from polewright.images.quality import FrameQuality
 
 LIMITS = ExposureLimits(min_s=0.5, max_s=20.0)
@@ -88,6 +95,63 @@ def test_the_search_ends(rate: float, sky: float) -> None:
             return
         exposure_s = choice.exposure_s
     raise AssertionError(exposure_s)
+
+
+def star_list(flux, noise_adu: float = 10.0) -> StarList:
+    """Stars of these counts, the rest made up: 2.2 px wide, errors as their light makes them."""
+    flux = np.asarray(flux, dtype=float)
+    n = len(flux)
+    one, rng = np.ones(n), np.random.default_rng(1)
+    snr = flux / np.sqrt(flux + 2.0 * 2.2**2 * noise_adu**2)
+    return StarList(
+        x=rng.uniform(0.0, 1599.0, n),
+        y=rng.uniform(0.0, 1199.0, n),
+        flux=flux,
+        peak=flux / 8.0,
+        sigma_px=2.2 / 2.355 / snr,
+        hfd_px=2.5 * one,
+        fwhm_px=2.2 * one,
+        elongation=one,
+        theta=0.0 * one,
+        saturated=np.zeros(n, dtype=bool),
+        width=1600,
+        height=1200,
+        background_adu=500.0,
+        noise_adu=noise_adu,
+    )
+
+
+@given(share=st.floats(0.01, 1.0), noise_adu=st.floats(1.0, 100.0))
+def test_a_shorter_exposure_is_never_forecast_to_be_better(share: float, noise_adu: float) -> None:
+    """Fewer stars, a less certain frame; the same exposure shows what it showed."""
+    stars = star_list(np.geomspace(300.0, 3e5, 80), noise_adu)
+    whole = forecast(stars, 4.0, 4.0, 1.0, 0.0)
+    short = forecast(stars, 4.0, 4.0 * share, 1.0, 0.0)
+    assert short.stars <= whole.stars <= len(stars)
+    assert short.boresight_px >= whole.boresight_px * (1.0 - 1e-9)
+
+
+def test_a_quarter_of_the_time_is_a_quarter_of_the_light() -> None:
+    """Stars far brighter than the background lose by the root, those that drown in it by all."""
+    bright, drowned = star_list(np.full(50, 1e6), 1.0), star_list(np.full(50, 1e5), 1000.0)
+    for stars, worse in ((bright, 2.0), (drowned, 4.0)):
+        whole = forecast(stars, 4.0, 4.0, 1.0, 0.0)
+        short = forecast(stars, 4.0, 1.0, 1.0, 0.0)
+        assert (whole.stars, short.stars) == (50, 50)
+        assert short.boresight_px / whole.boresight_px == pytest.approx(worse, rel=0.01)
+    assert forecast(drowned, 4.0, 0.5, 1.0, 0.0).stars == 0
+    # the air moves each star by itself, more in a short exposure
+    airy = forecast(bright, 4.0, 1.0, 1.0, 0.5)
+    assert airy.boresight_px == pytest.approx(0.5 / math.sqrt(50), rel=0.01)
+
+
+@given(exposure_s=st.floats(0.01, 60.0))
+def test_candidates_end_with_the_exposure_itself(exposure_s: float) -> None:
+    """Shortest first, none under the limit but the one given."""
+    some = candidates(LIMITS, exposure_s)
+    assert some[-1] == exposure_s
+    assert list(some[:-1]) == sorted(some[:-1])
+    assert all(LIMITS.min_s <= value < exposure_s for value in some[:-1])
 
 
 @pytest.mark.parametrize(

@@ -9,7 +9,8 @@ from polewright.alpaca.focuser import Focuser
 from polewright.errors import Cancelled
 from polewright.measuring.checking import check, choose_exposure
 from polewright.measuring.focusing import FocusNotFound, FocusRun
-from polewright.measuring.measurement import ready_mount
+from polewright.measuring.measurement import measure_axis, ready_mount
+from polewright.measuring.planned import planned_points
 
 pytestmark = pytest.mark.e2e
 
@@ -58,6 +59,32 @@ def test_the_exposure_is_found_by_itself(start_night) -> None:
 
     assert 0.004 < exposure_s <= 20.0
     assert check(rig, exposure_s, solve=False).star_count >= 30
+
+
+def test_the_shortest_exposure_that_does_is_forecast(start_night) -> None:
+    """From a frame that shows more stars than needed: what is left at the exposure chosen is what
+    was forecast, or more, and the first frame is not taken again."""
+    night = start_night({"mount": {"vibration_arcsec": 0.0}}, rate=12.0)
+    rig = night.connect(
+        {
+            "sweep.exposure_s": 3.0,
+            "sweep.exposure_auto": True,
+            "sweep.exposure_min_s": 0.05,
+            "sweep.settle_s": 0.0,
+        }
+    )
+
+    result = measure_axis(rig, planned_points(rig))
+
+    first, *others = result.points
+    assert first.exposure_s == pytest.approx(3.0)
+    (chosen_s,) = {point.exposure_s for point in others}
+    assert chosen_s < 1.5
+    assert all(point.star_count >= 36 for point in others)
+    (told,) = [note for note in result.notes if "instead of 3 s" in note]
+    assert "1 sigma" in told
+    assert len(night.rig.recorded) == 3
+    assert result.axis.total_arcmin == pytest.approx(night.truth["axis"]["total_arcmin"], abs=0.4)
 
 
 def test_the_v_curve_finds_the_focus(start_night) -> None:

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
+import numpy as np
+
+from polewright.images.frame import StarList
 from polewright.images.quality import FrameQuality
 
 #: Stars grow in number with the exposure by about this power: between a camera's noise (0.9) and
@@ -13,6 +17,10 @@ COUNT_POWER = 0.65
 MOST_CHANGE = 4.0
 #: Of the sky's share, up to which an exposure is lengthened.
 SKY_ROOM = 0.9
+#: A star that counts on a frame to come has this signal over its noise: detection wants 6.
+SURE_SNR = 8.0
+#: Of the light of a star, its image is measured on so many squares of its width.
+IMAGE_FWHMS2 = 2.0
 TRAILED = 1.6
 BLOATED_PX = 8.0
 SHARP_PX = 1.2
@@ -83,6 +91,68 @@ def _change(exposure_s: float, factor: float, limits: ExposureLimits, why: str) 
     if abs(wanted_s / exposure_s - 1.0) < 0.05:
         return ExposureChoice(exposure_s, True, f"{why}, but no other exposure is allowed")
     return ExposureChoice(float(f"{wanted_s:.2g}"), False, why)
+
+
+@dataclass(frozen=True)
+class Forecast:
+    """What a shorter exposure of the same field would show."""
+
+    exposure_s: float
+    stars: int
+    """Stars that are sure to be found."""
+    boresight_px: float
+    """1 sigma of the frame's position along one coordinate, from the stars' noise."""
+    arm_px: float
+    """Root mean square distance of these stars from the frame's middle: what tells the roll."""
+
+    @property
+    def roll(self) -> float:
+        """1 sigma of the turn about the boresight, rad."""
+        return self.boresight_px / self.arm_px if self.arm_px > 0.0 else math.inf
+
+
+def forecast(
+    stars: StarList, exposure_s: float, shorter_s: float, gain: float, air_px: float
+) -> Forecast:
+    """Return what an exposure of ``shorter_s`` would show.
+
+    A star's light falls with the time, its own photon noise with the root of it; the background's
+    noise is taken not to fall at all, as if it were the camera's: so the forecast is rather too
+    poor than too good.
+
+    Args:
+        stars: of a frame of ``exposure_s``.
+        exposure_s: s.
+        shorter_s: not longer than that, s.
+        gain: electrons per count.
+        air_px: how far the air moves single stars in an exposure of 1 s, pixels; grows with the
+            inverse root of the time.
+    """
+    share = min(1.0, shorter_s / exposure_s)
+    flux = np.maximum(stars.flux, 1e-9)
+    background = IMAGE_FWHMS2 * stars.fwhm_px**2 * stars.noise_adu**2
+    now = flux / np.sqrt(flux / gain + background)
+    then = share * flux / np.sqrt(share * flux / gain + background)
+    air = air_px / math.sqrt(max(shorter_s, 1e-3))
+    sigma = np.hypot(stars.sigma_px * now / then, air)
+    sure = (then >= SURE_SNR) & ~stars.saturated
+    count = int(sure.sum())
+    if count == 0:
+        return Forecast(shorter_s, 0, math.inf, 0.0)
+    weight = sigma[sure] ** -2
+    dx = stars.x[sure] - 0.5 * (stars.width - 1)
+    dy = stars.y[sure] - 0.5 * (stars.height - 1)
+    arm = math.sqrt(float(np.average(dx**2 + dy**2, weights=weight)))
+    return Forecast(shorter_s, count, float(1.0 / math.sqrt(weight.sum())), arm)
+
+
+def candidates(limits: ExposureLimits, exposure_s: float) -> tuple[float, ...]:
+    """Return exposures (s) worth a thought, shortest first, up to the one given."""
+    low_s = max(1e-3, min(limits.min_s, exposure_s))
+    steps = max(1, math.ceil(math.log(exposure_s / low_s) / math.log(1.15)))
+    spread = np.geomspace(low_s, exposure_s, steps + 1)
+    rounded = {float(f"{value:.2g}") for value in spread[:-1]}
+    return (*sorted(value for value in rounded if limits.min_s <= value < exposure_s), exposure_s)
 
 
 def what_to_change(

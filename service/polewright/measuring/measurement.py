@@ -12,6 +12,7 @@ from polewright.angles import ARCMIN, ARCSEC, DEG, azalt_from_enu, spherical
 from polewright.geometry.axis import AxisFit, fit_axis
 from polewright.geometry.axis_error import AxisError, axis_error
 from polewright.measuring.events import AxisMeasured, Finished
+from polewright.measuring.point import frame_floor
 from polewright.measuring.recovery import sweep
 from polewright.measuring.result import (
     AxisResult,
@@ -90,7 +91,7 @@ def measure(rig: Rig, points: Sequence[SweepPoint]) -> Measured:
     fit = fit_axis(
         attitudes,
         southern=rig.site.southern,
-        systematic_rad=rig.config.sweep.frame_floor_arcsec * ARCSEC,
+        systematic_rad=frame_floor(rig, min(point.frame.exposure_s for point in solved)),
     )
     error = axis_error(fit.axis, fit.covariance, rig.site, rig.pole, rig.atmosphere)
     emit_axis(rig, fit, error)

@@ -34,6 +34,7 @@ from polewright.measuring.sweep import (
     mounts_word,
     settle,
     solve_here,
+    solve_taken,
 )
 from polewright.planning.errors import NoSweepFits
 from polewright.planning.horizon import Horizon, Window
@@ -161,8 +162,17 @@ class _Recovery:
         """Go there and expose, longer and longer."""
         rig, settings = self.rig, self.settings
         self._bring(target, number, len(points), first=first)
-        choose_exposure(rig)
+        taken = choose_exposure(rig, points)
         exposure_s = rig.config.sweep.exposure_s
+        if taken is not None:  # exposed longer than chosen, so good enough in any case
+            try:
+                return solve_taken(rig, target, number, len(points), taken)
+            except UNSOLVED as error:
+                exposure_s = max(exposure_s, taken.exposure_s)
+                self.tell(
+                    f"Point {number} was not solved with {taken.exposure_s:g} s ({error}); "
+                    f"exposing {exposure_s:g} s."
+                )
         for left in range(settings.tries, -1, -1):
             try:
                 self._bring(target, number, len(points), first=False)

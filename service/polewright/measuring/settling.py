@@ -32,8 +32,8 @@ LOOK_S, LONGEST_LOOK_S = 0.2, 0.8
 STARS_WANTED, STARS_PLENTY = 12, 48
 #: Pixels of a look's subframe, at first and at most.
 LOOK_PIXELS, MOST_PIXELS = 0.4e6, 6.4e6
-#: A camera that takes so much longer than the exposure is too slow for looks, s.
-SLOW_S = 3.0
+#: A camera that takes so many seconds longer than the exposure, so often in a row, is too slow.
+SLOW_S, SLOW_LOOKS = 3.0, 2
 #: Waits between looks, s: uneven, so that no swing is caught at the same phase each time.
 GAPS_S = (0.0, 0.17, 0.05, 0.29, 0.11, 0.23)
 #: Looks without enough stars after which the fixed wait is taken.
@@ -113,7 +113,7 @@ class _Wait:
         rig, memory = self.rig, self.rig.look_memory
         first: StarList | None = None
         row: list[Look] = []
-        starless, look_s = 0, memory.exposure_s + 0.5
+        starless, slow, look_s = 0, 0, memory.exposure_s + 0.5
         for gap_s in cycle(GAPS_S):
             if self.elapsed_s + gap_s + look_s > self.wait_s:
                 return self._end("they still moved" if self.moved_px else "nothing to compare")
@@ -130,7 +130,8 @@ class _Wait:
             if stars is None:
                 memory.useless = "the camera takes no subframes"
                 return self._end(memory.useless)
-            if look_s > memory.exposure_s + SLOW_S:
+            slow = slow + 1 if look_s > memory.exposure_s + SLOW_S else 0
+            if slow >= SLOW_LOOKS:
                 memory.useless = f"the camera takes {look_s:.1f} s for a look"
                 return self._end(memory.useless)
             if len(stars) < STARS_WANTED and self._more_light(at_once=len(stars) < LEAST_COMMON):

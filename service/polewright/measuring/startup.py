@@ -16,7 +16,7 @@ from polewright.alpaca.cover_calibrator import CoverCalibrator
 from polewright.alpaca.device import Device
 from polewright.alpaca.dome import Dome
 from polewright.alpaca.telescope import MountState
-from polewright.angles import ARCMIN, ARCSEC, fold_pi
+from polewright.angles import ARCMIN, fold_pi
 from polewright.clock import CancelToken, Clock
 from polewright.config import Config, SafetySection
 from polewright.errors import DeviceError, PolewrightError, SolveError
@@ -28,6 +28,7 @@ from polewright.measuring.coverage import check_field
 from polewright.measuring.events import Event, EventSink, FrameMeasured, Note
 from polewright.measuring.measurement import describe, emit_axis, ready_mount
 from polewright.measuring.planned import plan_request, planned_points, pointing_now
+from polewright.measuring.point import frame_floor
 from polewright.measuring.policy import patience
 from polewright.measuring.recovery import APART, sweep
 from polewright.measuring.result import MeasurementResult
@@ -327,7 +328,7 @@ def _fitted(rig: Rig, solved: list[SolvedPoint]) -> tuple[AxisFit, AxisError]:
     fit = fit_axis(
         attitudes,
         southern=rig.site.southern,
-        systematic_rad=rig.config.sweep.frame_floor_arcsec * ARCSEC,
+        systematic_rad=frame_floor(rig, min(point.frame.exposure_s for point in solved)),
     )
     error = axis_error(fit.axis, fit.covariance, rig.site, rig.pole, rig.atmosphere)
     return fit, error
