@@ -5,16 +5,19 @@ from __future__ import annotations
 import re
 from datetime import UTC, datetime
 from pathlib import Path
-
-from astropy.io.fits import Header
+from typing import TYPE_CHECKING
 
 from polewright import __version__
 from polewright.angles import DEG, azalt_from_enu
 from polewright.images.frame import Frame
 from polewright.measuring.plate import Plate
 from polewright.measuring.rig import Rig
-from polewright.solving.fits_io import write_image
-from polewright.solving.wcs import wcs_header
+
+if TYPE_CHECKING:
+    from astropy.io.fits import Header
+
+# What writes FITS is loaded when a frame is kept: it takes a second and 40 MB that an idle
+# service need not spend.
 
 
 def kept_names(rig: Rig) -> tuple[str, str] | None:
@@ -41,6 +44,8 @@ def keep_frame(
     """
     if names is None:
         return ""
+    from polewright.solving.fits_io import write_image
+
     folder = Path(rig.config.run.keep_frames or "").expanduser()
     when = datetime.fromtimestamp(frame.utc_mid_s, UTC).strftime("%Y%m%dT%H%M%S.%f")[:-3]
     path = folder / f"{when}Z-point-{number}.fits"
@@ -55,6 +60,8 @@ def keep_frame(
 
 def frame_header(rig: Rig, frame: Frame, plate: Plate, names: tuple[str, str]) -> Header:
     """Return WCS, site, devices and how well the frame was solved."""
+    from polewright.solving.wcs import wcs_header
+
     header = wcs_header(plate.solution)
     azimuth, altitude = azalt_from_enu(plate.attitude.matrix[:, 2])
     # 40587: the modified Julian date of Unix time 0.
