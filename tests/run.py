@@ -1,7 +1,9 @@
 """Run every test on a fresh machine: ``python3 tests/run.py [pytest arguments]``.
 
-Makes ``.venv``, installs the project with its test extras and runs pytest, one process a core
-(four at most). Arguments go to pytest: ``python3 tests/run.py -m "not e2e"`` runs the fast tests
+Makes ``.venv``, installs the project with its test extras and runs pytest, two processes a core
+(six at most: many tests wait for a clock or a device, not for the processor).
+
+Arguments go to pytest: ``python3 tests/run.py -m "not e2e"`` runs the fast tests
 only, ``-n 0`` runs them in one process.
 """
 
@@ -24,7 +26,7 @@ def main() -> int:
     # One thread a process: the machines this runs on are small and the arrays are not.
     env = {"OMP_NUM_THREADS": "1", **os.environ}
     # Whole files to a worker: their fixtures start servers that the tests of a file share.
-    workers = ["-n", str(min(4, os.cpu_count() or 1)), "--dist", "loadfile"]
+    workers = ["-n", str(min(6, 2 * (os.cpu_count() or 1))), "--dist", "loadfile"]
     return subprocess.run(
         [str(python), "-m", "pytest", *workers, *sys.argv[1:]], cwd=ROOT, env=env, check=False
     ).returncode

@@ -53,16 +53,16 @@ def check_batch(batch: int) -> None:
             assert brute.faults_of(request, plan, rng) == [], f"sky {k}"
 
 
-@pytest.mark.parametrize("batch", range(4))
+@pytest.mark.parametrize("batch", range(2))
 def test_no_plan_under_random_skies_breaks_a_limit(batch):
-    """40 invented skies, both hemispheres, any time: brute force finds nothing wrong."""
+    """20 invented skies, both hemispheres, any time: brute force finds nothing wrong."""
     check_batch(batch)
 
 
 @pytest.mark.e2e
-@pytest.mark.parametrize("batch", range(4, 15))
+@pytest.mark.parametrize("batch", range(2, 5))
 def test_no_plan_under_more_random_skies_breaks_a_limit(batch):
-    """110 more of them."""
+    """30 more of them; tests/bench/planner_skies.py takes as many as one likes."""
     check_batch(batch)
 
 

@@ -109,7 +109,7 @@ class SolverContract:
         hint = replace(hint_for(truth), centre_icrs=truth.attitude[:, 0].copy(), radius=4 * DEG)
 
         with pytest.raises((NoMatch, SolverTimedOut)) as caught:
-            solve(solver, detect_stars(frame), hint, frame, timeout_s=60.0)
+            solve(solver, detect_stars(frame), hint, frame, timeout_s=6.0)
         assert isinstance(caught.value, SolveError)
         assert caught.value.advice
 
@@ -119,7 +119,7 @@ class SolverContract:
         hint = replace(hint_for(truth), scale=1.5 * truth.scale)
 
         with pytest.raises((NoMatch, SolutionRejected, SolverTimedOut)):
-            solve(solver, detect_stars(frame), hint, frame, timeout_s=60.0)
+            solve(solver, detect_stars(frame), hint, frame, timeout_s=6.0)
 
     def test_stars_that_are_not_the_sky(self, solver: Solver) -> None:
         """Random positions: an error, not a solution."""
@@ -133,7 +133,7 @@ class SolverContract:
         false = replace(frame, pixels=noise.astype(np.uint16))
 
         with pytest.raises((NoMatch, SolutionRejected, SolverTimedOut)):
-            solve(solver, replace(stars, x=x, y=y), hint_for(truth), false, timeout_s=60.0)
+            solve(solver, replace(stars, x=x, y=y), hint_for(truth), false, timeout_s=6.0)
 
     def test_timeout(self, solver: Solver) -> None:
         """With no time to speak of it ends promptly, either timed out or solved."""

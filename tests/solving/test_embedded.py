@@ -140,20 +140,25 @@ def test_a_distorted_lens_is_measured(solver: EmbeddedSolver) -> None:
 
 @pytest.mark.timeout(900)
 def test_random_detections_are_never_accepted(solver: EmbeddedSolver) -> None:
-    """320 lists that are no stars, hints of every kind: no solution."""
+    """61 lists that are no stars, hints of every kind: no solution.
+
+    tests/bench/false_alarms.py takes as many as one likes.
+    """
     rng = np.random.default_rng(99)
     refused = 0
-    for width_deg in (1.35, 2.0) + (3.4, 5.4, 10.0, 20.0, 30.0) * 2:
+    for width_deg in (1.35, 2.0, 3.4, 5.4, 10.0, 20.0, 30.0):
         scale = 2.0 * math.tan(math.radians(width_deg) / 2.0) / COLUMNS
         # one place for many lists: its pattern database is then built once
         truth = Truth(attitude_of(*random_direction(rng), 0.0), 1, scale, 0)
         hint = hint_for(rng, truth, off_deg=1.0, scale_error=0.002, parity_known=True)
-        for count in (4, 6, 8, 12, 20, 40, 80, 200, 10, 30) * (1 if width_deg < 3.0 else 3):
+        for count in (
+            (6, 20, 80) if width_deg < 4.0 else (4, 6, 8, 12, 20, 40, 80, 200, 10, 30, 15, 25, 50)
+        ):
             with pytest.raises(NoMatch):
                 solver.solve(random_list(rng, count), hint)
             refused += 1
 
-    assert refused == 320
+    assert refused == 61
 
 
 def test_true_stars_with_a_wrong_hint_are_never_misplaced(solver: EmbeddedSolver) -> None:
