@@ -20,6 +20,7 @@ import tempfile
 import threading
 import time
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import requests
@@ -27,6 +28,7 @@ import requests
 from polewright.clock import SystemClock
 from polewright.measuring.connect import connect_rig
 from polewright.measuring.events import FrameMeasured, PointSolved, ReadingTaken
+from polewright.measuring.live_frames import LiveFrames
 from polewright.serving.app import create_app
 from polewright.serving.picture import frame_picture
 from polewright.serving.runner import SessionRunner
@@ -103,21 +105,35 @@ def main(readings: int) -> None:
 
     def connect(*arguments: Any) -> Any:
         connected = connect_rig(*arguments)
-        expose = connected.camera.expose
+        expose = connected.camera.expose_only
 
         def stamped(*given: Any, **named: Any) -> Any:
-            frame = expose(*given, **named)
-            last_ready[0] = ready[frame.utc_mid_s] = time.time()
-            last_ready[1] = time.thread_time()
-            return frame
+            image = expose(*given, **named)
 
-        connected.camera.expose = stamped
+            def fetch() -> Any:
+                frame = image.fetch()
+                ready[frame.utc_mid_s] = time.time()
+                return frame
+
+            return SimpleNamespace(fetch=fetch)
+
+        connected.camera.expose_only = stamped
         return connected
 
+    # Frames come from a thread of their own: the session's thread takes them up here.
+    original = LiveFrames.next
+
+    def taken_up(frames: LiveFrames) -> Any:
+        frame = original(frames)
+        last_ready[:] = ready[frame.utc_mid_s], time.thread_time()
+        return frame
+
+    LiveFrames.next = taken_up  # type: ignore[method-assign]
+
     def listen(event: Any) -> None:
-        if isinstance(event, FrameMeasured):
+        if isinstance(event, FrameMeasured) and last_ready[0]:
             found.append(time.time() - last_ready[0])
-        elif isinstance(event, PointSolved):
+        elif isinstance(event, PointSolved) and last_ready[0]:
             solved.append(time.time() - last_ready[0])
         elif isinstance(event, ReadingTaken):
             processor.append(time.thread_time() - last_ready[1])
