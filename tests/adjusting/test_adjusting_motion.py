@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hand import ToyMount, toy_mount
+from hand import ToyMount, toy_mount, turn
 
 from polewright.adjusting.engine import AdjustmentEngine
 from polewright.adjusting.errors import FramesOutOfOrder
@@ -12,7 +12,7 @@ from polewright.adjusting.motion import State
 from polewright.adjusting.notices import NoticeKind
 from polewright.adjusting.observation import NoReading
 from polewright.adjusting.phrases import Action
-from polewright.angles import ARCMIN, ARCSEC, DEG
+from polewright.angles import ARCMIN, ARCSEC, DEG, SIDEREAL_RATE
 from polewright.sky.site import Site
 
 
@@ -127,6 +127,31 @@ def test_frames_out_of_order_are_refused(engine: AdjustmentEngine, mount: ToyMou
 
     with pytest.raises(FramesOutOfOrder, match=r"60\.0 s older"):
         engine.update(mount.look())
+
+
+def test_after_a_step_back_of_the_clock_the_axis_is_carried_on() -> None:
+    """An hour back with an error of 0.2 degrees: tracking goes on by the new clock, the reading
+    keeps its size, and settles again; its direction turns by at most the hour's 15 degrees."""
+    mount = toy_mount(np.random.default_rng(3), latitude_deg=40.0, error_deg=0.2, tracking=True)
+    axis, covariance = mount.swept(2.0 * ARCSEC)
+    engine = AdjustmentEngine(axis, covariance, mount.look(), Site(40.0, 0.0))
+    states(engine, mount, [1.1, 1.1])
+    before = engine.reading
+    mount.utc_s -= 3600.0
+    # By the clock the sky has turned back by an hour; what the camera sees has not changed.
+    back = turn(mount.pole, SIDEREAL_RATE * 3600.0)
+    mount.kick = back @ mount.kick
+    frame = mount.look()
+
+    with pytest.raises(FramesOutOfOrder):
+        engine.update(frame)
+    engine.go_on_from(frame.utc_s)
+
+    assert engine.update(frame).state is State.SETTLING
+    assert states(engine, mount, [1.1]) == [State.SETTLED]
+    assert before is not None
+    assert engine.reading is not None
+    assert abs(engine.reading.error.total - before.error.total) < 10.0 * ARCSEC
 
 
 def test_hours_of_tracking_leave_the_axis_where_it_was() -> None:

@@ -28,6 +28,7 @@ from typing import Any
 
 import numpy as np
 
+from polewright.angles import ARCSEC
 from polewright.clock import CancelToken, SystemClock
 from polewright.config import config_from_text
 from polewright.errors import PolewrightError
@@ -66,6 +67,7 @@ class Run:
     ringing_s: float
     settle_s: float
     hidden_s: float
+    shift_arcsec: float
     error_arcsec: float
     sigma_arcsec: float
     notes: tuple[str, ...]
@@ -108,6 +110,25 @@ def draw(kind: str, seed: int) -> dict[str, Any]:
         "sensor": {"width": 1600, "height": 1200, "pixel_um": 5.8, "hot_pixel_count": 40},
         "seed": seed,
     }
+
+
+def ring_shift_arcsec(rig: SimulatedRig, exposure_s: float) -> float:
+    """Return how far ringing shifted the middle of the frame that it shifted most, arcsec.
+
+    The mean of the true attitude over each whole exposure, with the ringing and without it.
+    """
+    mount, worst = rig.mount, 0.0
+    for frame in rig.recorded:
+        start_s, length_s = frame.exposure.start_s, frame.exposure.duration_s
+        if length_s < 0.9 * exposure_s:
+            continue  # a look
+        times = (start_s + (np.arange(400) + 0.5) / 400.0 * length_s).tolist()
+        rung = mount.attitudes(times)[:, :, 2].mean(axis=0)
+        rings, mount._rings = mount._rings, []
+        calm = mount.attitudes(times)[:, :, 2].mean(axis=0)
+        mount._rings = rings
+        worst = max(worst, float(np.linalg.norm(rung - calm)) / ARCSEC)
+    return worst
 
 
 class Slews:
@@ -155,6 +176,7 @@ def measure_once(
     overrides |= {
         "site.latitude_deg": 44.62,
         "site.longitude_deg": 9.31,
+        "site.elevation_m": 420.0,
         "optics.focal_length_mm": 202.0,
         "sweep.start_azimuth_deg": 140.0,
         "sweep.start_altitude_deg": 55.0,
@@ -187,6 +209,7 @@ def measure_once(
         ringing_s=slews.ringing_s(limit),
         settle_s=result.time.settle_s,
         hidden_s=result.time.overlap_saved_s,
+        shift_arcsec=ring_shift_arcsec(sim, exposure_s),
         error_arcsec=error_arcmin * 60.0,
         sigma_arcsec=axis.sigma_total_arcmin * 60.0,
         notes=tuple(note for note in result.notes if "stood still" in note or "looks" in note),
@@ -197,7 +220,8 @@ def table(runs: list[Run]) -> str:
     """Return the runs, gathered by kind and way, as a Markdown table."""
     lines = [
         "| mount | way | runs | s in all | slews | exposures | ringing | settled | hidden "
-        "| ratio | ratio, rung out | axis error median / p95, arcsec | stated sigma, arcsec "
+        "| ratio | ratio, rung out | largest shift by ringing median / worst, arcsec "
+        "| axis error median / p95, arcsec | stated sigma, arcsec "
         "| not seen still |",
         "|---|---|---|---|---|---|---|---|---|---|---|---|---|---|",
     ]
@@ -211,6 +235,7 @@ def table(runs: list[Run]) -> str:
                 return float(np.mean([getattr(run, name) for run in these]))
 
             errors = [run.error_arcsec for run in some]
+            shifts = [run.shift_arcsec for run in some]
             cells = (
                 kind,
                 way,
@@ -223,6 +248,7 @@ def table(runs: list[Run]) -> str:
                 ),
                 f"{mean('ratio'):.2f}",
                 f"{mean('ratio_rung_out'):.3f}",
+                f"{np.median(shifts):.2f} / {max(shifts):.2f}",
                 f"{np.median(errors):.2f} / {np.percentile(errors, 95):.2f}",
                 f"{mean('sigma_arcsec'):.2f}",
                 f"{sum(bool(run.notes) for run in some)}",

@@ -13,9 +13,11 @@ import pytest
 
 from polewright.angles import ARCMIN, ARCSEC, DEG, separation
 from polewright.clock import CancelToken
+from polewright.geometry.rotation import rotation_about
 from polewright.images.detect import detect_stars
 from polewright.measuring.near import Near
-from polewright.measuring.plate import PlateSolver
+from polewright.measuring.plate import PlateSolver, ScaleContradicts
+from polewright.solving.errors import SolutionRejected
 from polewright.solving.registry import load_solver
 
 BENCH = Path(__file__).parent.parent / "bench" / "bench_frames.py"
@@ -126,3 +128,35 @@ def test_a_large_motion_is_read_from_the_middle(bench: ModuleType) -> None:
     assert near is not None
     assert near.searched == "middle"
     assert off_arcsec < 1.0
+
+
+def test_what_followed_is_held_to_what_is_known(night: Night, monkeypatch) -> None:
+    """A match of another scale, or far from where the mount's word makes expect it, is not learnt:
+    a full solve is tried instead, and a quick look says what contradicts."""
+    shot = night.studio.shoot(night.truth)
+    stars, plates = detect_stars(shot.frame), night.plates
+    word = shot.hint.centre_icrs
+    honest = plates.solver.track(
+        stars,
+        plates._last.solution.attitude_icrs,
+        plates.parity,
+        plates.scale,
+        epoch_year=2026.9,
+    )
+    wrong_scale = dataclasses.replace(honest, scale=1.03 * honest.scale)
+    across = np.cross(word, [0.0, 0.6, 0.8])
+    far = rotation_about(across / np.linalg.norm(across), 8.0 * DEG) @ word
+    scale = plates.scale
+
+    def follow(found, mount_icrs, *, near=None):
+        monkeypatch.setattr(plates.solver, "track", lambda *_args, **_more: found)
+        return plates.follow(stars, shot.frame, mount_icrs, CancelToken(), tracking=True, near=near)
+
+    plate = follow(wrong_scale, word)
+    assert plate.solution.scale == pytest.approx(scale, rel=1e-3)
+    assert follow(honest, word).solution is honest
+    with pytest.raises(ScaleContradicts):
+        follow(honest, word, near=Near(stars, wrong_scale, "windows"))
+    with pytest.raises(SolutionRejected, match="degrees from where the mount's word"):
+        follow(honest, far, near=Near(stars, honest, "windows"))
+    assert plates.scale == pytest.approx(scale, rel=1e-3)

@@ -202,7 +202,8 @@ class AdjustmentEngine:
         """Return the reading of the next frame.
 
         Raises:
-            FramesOutOfOrder: it is older than the frame before.
+            FramesOutOfOrder: it is older than the frame before; nothing has changed then. See
+                `go_on_from`.
         """
         if frame.utc_s < self._last_utc_s:
             raise FramesOutOfOrder(frame.utc_s, self._last_utc_s)
@@ -213,6 +214,17 @@ class AdjustmentEngine:
         else:
             self._current = self._solved(frame)
         return self._current
+
+    def go_on_from(self, utc_s: float) -> None:
+        """Take a step back of the clock for what it is: frames from ``utc_s`` on are in order.
+
+        What tracking explains is counted by the same clock as the frames' attitudes, so the axis
+        is carried on; what the step turned it by about the pole (its error times the angle that
+        the sky turns meanwhile) cannot be told. Two fresh frames must agree before they count.
+        """
+        self._last_utc_s = utc_s
+        self._detector.lose()
+        self._still.restart()
 
     def _nothing(self, frame: NoReading) -> Reading:
         self._detector.lose()

@@ -18,7 +18,7 @@ from polewright.measuring.near import Before, Expecting, Follower, Near, icrs_at
 from polewright.sky.frame import ObservedFrame
 from polewright.sky.site import Atmosphere, Site
 from polewright.solving.base import Solution, SolveHint, Solver
-from polewright.solving.errors import NoMatch
+from polewright.solving.errors import NoMatch, SolutionRejected
 
 #: Once one frame is solved the mount's own offset is known; what remains is how much that offset
 #: changes over a sweep: the misalignment (some degrees) and the mount's cone error.
@@ -161,11 +161,36 @@ class PlateSolver:
                 raise
             unhinted = dataclasses.replace(hint, centre_icrs=None, radius=None)
             solution = self._ask(stars, frame, unhinted, cancel, self.timeout_s)
-        if self.scale is not None:
-            off = abs(solution.scale / self.scale - 1.0)
-            if off > self.scale_tolerance:
-                raise ScaleContradicts(solution.scale / ARCSEC, self.scale / ARCSEC)
+        self._check_scale(solution)
         return self._learn(stars, sky, solution, mount_icrs)
+
+    def _check_scale(self, solution: Solution) -> None:
+        """Raise `ScaleContradicts` when a solution's scale is not the one known."""
+        if self.scale is not None and (
+            abs(solution.scale / self.scale - 1.0) > self.scale_tolerance
+        ):
+            raise ScaleContradicts(solution.scale / ARCSEC, self.scale / ARCSEC)
+
+    def _check_followed(self, solution: Solution, mount_icrs: Vector | None) -> None:
+        """Hold a solution that followed the frame before to what a full solve must keep, too.
+
+        Raises:
+            ScaleContradicts: see there.
+            SolutionRejected: it is mirrored against what is known, or farther from where the
+                mount's word makes expect it than a full solve would look.
+        """
+        self._check_scale(solution)
+        if self.parity is not None and solution.parity != self.parity:
+            raise SolutionRejected(solution.solver, "it is mirrored against the frames before")
+        if mount_icrs is None:
+            return
+        off = float(separation(self._offset @ mount_icrs, solution.centre_icrs))
+        if off > self.hint_radius:
+            raise SolutionRejected(
+                solution.solver,
+                f"it is {off / DEG:.1f} degrees from where the mount's word makes expect it "
+                f"(at most {self.hint_radius / DEG:.1f})",
+            )
 
     def look_near(self, frame: Frame, *, tracking: bool) -> Near | None:
         """Solve a frame taken near the one before by looking only where its stars should be.
@@ -211,10 +236,12 @@ class PlateSolver:
             near: what `look_near` found; then only what it tells is learnt.
 
         Raises:
-            SolveError: as the solver says.
+            SolveError: as the solver says, `ScaleContradicts`, or `SolutionRejected` for a quick
+                look that contradicts what is known.
         """
         sky = self.sky_at(frame.utc_mid_s)
         if near is not None:
+            self._check_followed(near.solution, mount_icrs)
             return self._learn(near.stars, sky, near.solution, mount_icrs)
         last = self._last
         if last is not None and isinstance(self.solver, Follower):
@@ -230,12 +257,14 @@ class PlateSolver:
                     epoch_year=sky.julian_year,
                     k1=last.solution.distortion.k1,
                 )
-            except NoMatch:
-                pass
+                self._check_followed(solution, mount_icrs)
+            except (NoMatch, ScaleContradicts, SolutionRejected):
+                pass  # a full solve may find better
             else:
                 return self._learn(stars, sky, solution, mount_icrs)
         hint = self.hint(sky, mount_icrs)
         solution = self._ask(stars, frame, hint, cancel, min(self.timeout_s, FOLLOW_TIMEOUT_S))
+        self._check_scale(solution)
         return self._learn(stars, sky, solution, mount_icrs)
 
     def _learn(

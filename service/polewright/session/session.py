@@ -10,10 +10,12 @@ from typing import Any
 
 from polewright.adjusting.engine import AdjustmentEngine, Reading
 from polewright.adjusting.engine import Settings as EngineSettings
+from polewright.adjusting.errors import FramesOutOfOrder
 from polewright.adjusting.observation import NoReading, Observation
 from polewright.adjusting.phrases import Action
 from polewright.adjusting.profile import Axis
 from polewright.alpaca.motion import MotionState
+from polewright.angles import DEG, SIDEREAL_RATE
 from polewright.clock import CancelToken, Clock
 from polewright.config import Config
 from polewright.errors import (
@@ -381,7 +383,12 @@ class AlignSession:
             asked = self._asked()
             if self._hands_free is None and self._goes_on(asked):
                 live.begin()
-            reading = engine.update(self._read(rig, frame, quick=True))
+            seen = self._read(rig, frame, quick=True)
+            try:
+                reading = engine.update(seen)
+            except FramesOutOfOrder as error:
+                self._clock_set_back(rig, engine, error)
+                reading = engine.update(seen)
             self._tell(rig, reading)
             self._obey(engine, asked)
             if self._hands_free is not None:
@@ -389,6 +396,19 @@ class AlignSession:
             wants = reading.advice.action in (Action.STOP_AND_SWEEP, Action.DONE)
             if self._by_itself and reading.settled and wants:
                 return
+
+    def _clock_set_back(self, rig: Rig, engine: AdjustmentEngine, error: FramesOutOfOrder) -> None:
+        """Go on with a clock that was set back, and say what that means."""
+        back_s = error.previous_utc_s - error.utc_s
+        turned_deg = back_s * SIDEREAL_RATE / DEG
+        rig.note(
+            f"This computer's clock was set back, by {back_s:.1f} s or a little more: {error}. "
+            f"The reading goes on; the direction of the error may be wrong by {turned_deg:.2g}°, "
+            "which matters less the smaller the error is. See that the clock is right now, and "
+            "make a new sweep before you trust the last arcminutes.",
+            warning=True,
+        )
+        engine.go_on_from(error.utc_s)
 
     def _asked(self) -> list[tuple[Command, Mapping[str, Any]]]:
         """Return what was asked for since."""
