@@ -39,9 +39,10 @@ GAPS_S = (0.0, 0.17, 0.05, 0.29, 0.11, 0.23)
 #: Looks without enough stars after which the fixed wait is taken.
 STARLESS = 3
 #: Motion that does not matter, as a multiple of [sweep] frame_floor_arcsec, the error that each
-#: frame's attitude has anyway: looks that lie within it have a swing of half of it, of which an
-#: exposure that is longer than the swing averages most away.
-LIMIT_OF_FLOOR = 2.0
+#: frame's attitude has anyway. Looks that lie within it swing by half of it to either side, and an
+#: exposure of at least `AVERAGING_S`, so of a swing or more, averages that to under a third: the
+#: middle of the frame is off by less than the floor. A shorter one averages less.
+LIMIT_OF_FLOOR, AVERAGING_S = 4.0, 2.0
 #: Least of that floor, arcsec, and least limit in pixels: no look tells less.
 LEAST_FLOOR_ARCSEC, LEAST_LIMIT_PX = 0.25, 0.05
 
@@ -89,7 +90,9 @@ def wait_for_still_stars(rig: Rig, number: int, total: int, wait_s: float) -> Se
 
 def limit_px(rig: Rig) -> float:
     """Return the motion that does not matter, pixels of the frame."""
-    floor = LIMIT_OF_FLOOR * max(LEAST_FLOOR_ARCSEC, rig.config.sweep.frame_floor_arcsec) * ARCSEC
+    section = rig.config.sweep
+    factor = max(1.0, LIMIT_OF_FLOOR * min(1.0, section.exposure_s / AVERAGING_S))
+    floor = factor * max(LEAST_FLOOR_ARCSEC, section.frame_floor_arcsec) * ARCSEC
     # Where no scale is known: of a lens of some degrees; looks then ask for more stillness.
     scale = rig.plates.scale or 2.0 * DEG / 3600.0
     return max(LEAST_LIMIT_PX, floor / scale)
@@ -116,7 +119,7 @@ class _Wait:
         starless, slow, look_s = 0, 0, memory.exposure_s + 0.5
         for gap_s in cycle(GAPS_S):
             if self.elapsed_s + gap_s + look_s > self.wait_s:
-                return self._end("they still moved" if self.moved_px else "nothing to compare")
+                return self._end(self._why_not(starless))
             if gap_s:
                 rig.clock.sleep(gap_s, rig.cancel)
             rig.guards.while_tracking()
@@ -134,13 +137,14 @@ class _Wait:
             if slow >= SLOW_LOOKS:
                 memory.useless = f"the camera takes {look_s:.1f} s for a look"
                 return self._end(memory.useless)
-            if len(stars) < STARS_WANTED and self._more_light(at_once=len(stars) < LEAST_COMMON):
+            starless = starless + 1 if len(stars) < LEAST_COMMON else 0
+            if len(stars) < STARS_WANTED and self._more_light(at_once=starless > 0):
                 first, row = None, []
                 continue
-            if len(stars) < LEAST_COMMON:
-                first, row, starless = None, [], starless + 1
+            if starless:
+                first, row = None, []
                 if starless >= STARLESS:
-                    return self._end(f"a look of {memory.exposure_s:g} s shows too few stars")
+                    return self._end(self._why_not(starless))
                 continue
             placed = _placed(first, stars)
             if placed is None:  # another part of the sky, or smeared beyond recognition
@@ -155,6 +159,11 @@ class _Wait:
                     memory.pixels = max(LOOK_PIXELS, 0.25 * memory.pixels)
                 return Settled(True, self.taken, self._moved_arcsec)
         raise AssertionError("the gaps never end")
+
+    def _why_not(self, starless: int) -> str:
+        if starless:
+            return f"a look of {self.rig.look_memory.exposure_s:g} s shows too few stars"
+        return "too few looks to compare" if self.moved_px is None else "they still moved"
 
     def _end(self, why: str) -> Settled:
         return Settled(False, self.taken, self._moved_arcsec, why)
