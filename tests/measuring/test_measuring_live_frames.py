@@ -66,19 +66,20 @@ def rig(monkeypatch: pytest.MonkeyPatch) -> FakeRig:
 
 
 def test_the_next_frame_is_exposed_while_one_is_read(rig: FakeRig) -> None:
-    """Reading three frames of 0.1 s for 0.1 s each takes four such times and not six."""
-    live = LiveFrames(rig, lambda: 0.1)  # type: ignore[arg-type]
-    began_s = time.monotonic()
+    """Each exposure begins when the one before is fetched and not when that is read."""
+    live = LiveFrames(rig, lambda: 0.05)  # type: ignore[arg-type]
+    read_s = []
     for number in range(3):
         frame = live.next()
-        if number < 2:
-            live.begin()
+        live.begin()
         assert frame.utc_mid_s == number
-        time.sleep(0.1)
-    took_s = time.monotonic() - began_s
+        while len(rig.begun) < number + 2:
+            time.sleep(0.005)
+        read_s.append(time.monotonic())
+    live.stop()
 
-    assert len(rig.begun) == 3
-    assert 0.4 <= took_s < 0.55
+    assert len(rig.begun) == 4
+    assert all(begun < read for begun, read in zip(rig.begun[1:], read_s, strict=True))
     assert not live.under_way
 
 
@@ -105,13 +106,13 @@ def test_a_frame_that_is_not_wanted_is_aborted(rig: FakeRig) -> None:
     began_s = time.monotonic()
     live.stop()
 
-    assert time.monotonic() - began_s < 0.5
+    assert time.monotonic() - began_s < 10.0
     assert rig.aborted == [0]
     assert live.next().utc_mid_s == 1.0
 
 
 def test_a_stop_of_the_run_is_heard_while_a_frame_is_waited_for(rig: FakeRig) -> None:
-    """Within a tenth of a second, and the exposure is aborted."""
+    """Long before the exposure of a hundred seconds is over, which is aborted."""
     live = LiveFrames(rig, lambda: 100.0)  # type: ignore[arg-type]
     threading.Timer(0.1, rig.cancel.cancel).start()
     began_s = time.monotonic()
@@ -119,7 +120,7 @@ def test_a_stop_of_the_run_is_heard_while_a_frame_is_waited_for(rig: FakeRig) ->
         live.next()
     live.stop(hurry=True)
 
-    assert time.monotonic() - began_s < 0.5
+    assert time.monotonic() - began_s < 10.0
     assert rig.aborted == [0]
 
 

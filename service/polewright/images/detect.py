@@ -24,6 +24,7 @@ from polewright.images.search import (
     find_candidates,
     first_level,
     flattened,
+    quick_search,
     typical_fwhm,
 )
 
@@ -47,6 +48,29 @@ def detect_stars(frame: Frame, options: DetectOptions | None = None) -> StarList
     options = options or DetectOptions()
     canvas = Canvas.of(frame)
     noise = canvas.pixel_noise()
+    quick = quick_search(canvas, noise, options)
+    if quick is None:
+        level, background, found, fwhm = _search(canvas, frame, noise, options)
+    else:
+        level, background, found, fwhm = quick
+    found = found.take(found.ratio > 0.05)  # the final limit needs the width of the stars
+    if found.x.size == 0:
+        return _no_stars(frame, background, noise)
+    saturation = saturation_level(canvas, frame, found)
+    measured = measure(canvas, frame, level, found, fwhm, noise, background, saturation, options)
+    if measured is None:
+        return _no_stars(frame, background, noise)
+    return listed(measured, canvas, frame, background, noise, options)
+
+
+def _search(
+    canvas: Canvas, frame: Frame, noise: float, options: DetectOptions
+) -> tuple[Level, float, Candidates, float]:
+    """Search on finer pictures first, on coarser ones when stars are wide.
+
+    Returns:
+        The picture, the typical sky, what stands out of it, and the usual width of a star.
+    """
     level, background = first_level(canvas, frame, options)
     found = find_candidates(canvas, level, noise, background, options)
     fwhm = typical_fwhm(found, level.bin)
@@ -57,14 +81,7 @@ def detect_stars(frame: Frame, options: DetectOptions | None = None) -> StarList
         background += rest
         found = find_candidates(canvas, level, noise, background, options)
         fwhm = typical_fwhm(found, level.bin)
-    found = found.take(found.ratio > 0.05)  # the final limit needs the width of the stars
-    if found.x.size == 0:
-        return _no_stars(frame, background, noise)
-    saturation = saturation_level(canvas, frame, found)
-    measured = measure(canvas, frame, level, found, fwhm, noise, background, saturation, options)
-    if measured is None:
-        return _no_stars(frame, background, noise)
-    return listed(measured, canvas, frame, background, noise, options)
+    return level, background, found, fwhm
 
 
 def centroid_floor(fwhm_px: float, floor_px: float, mosaic: bool) -> float:

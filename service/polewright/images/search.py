@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,6 +14,14 @@ from polewright.images.frame import Frame, SensorKind
 from polewright.images.luminance import Canvas, Floats, halved
 
 Doubles = NDArray[np.float64]
+
+#: So many stars tell all that a frame has to tell.
+_QUICK_ENOUGH = 200
+#: Frames from this size on are searched on coarse bins first.
+_QUICK_FROM_PX = 8_000_000
+#: What bins of four add to the width of a star, in squares, and the widest star for them: 3 px
+#: wide stars come out 7.7 px wide (measured).
+_QUICK_WIDENING_PX, _QUICK_WIDEST_PX = 7.0, 9.0
 
 _KERNEL = np.array([[1.0, 2.0, 1.0], [2.0, 4.0, 2.0], [1.0, 2.0, 1.0]])
 #: What the kernel leaves of white noise: sqrt(sum k^2) / sum k.
@@ -130,6 +140,48 @@ def find_candidates(
         flux=objects["flux"] * level.bin**2,
         fwhm=level.bin * fwhm,
         ratio=ratio,
+    )
+
+
+def quick_search(
+    canvas: Canvas, noise: float, options: DetectOptions
+) -> tuple[Level, float, Candidates, float] | None:
+    """Search a large frame on bins of four by four, a quarter of the work of two by two.
+
+    Good for the bright stars of a frame that is full of sharp ones: 99 in a hundred of those that
+    the finer picture shows are found (measured on rendered frames, 400 mm, 26 megapixels). None
+    when there are fewer than are wanted, or when stars are wide.
+
+    Returns:
+        The picture, the typical sky, what stands out of it, and the usual width of a star.
+    """
+    if canvas.shape[0] * canvas.shape[1] < _QUICK_FROM_PX:
+        return None
+    level, background = flattened(
+        halved(canvas.binned()), 4, 2.0 if canvas.mosaic else 1.5, options
+    )
+    found = find_candidates(canvas, level, noise, background, options)
+    if np.count_nonzero(found.ratio > 0.05) < min(options.max_stars, _QUICK_ENOUGH):
+        return None
+    wide = typical_fwhm(found, level.bin)
+    if wide > _QUICK_WIDEST_PX:
+        return None
+    fwhm = math.sqrt(max(wide**2 - _QUICK_WIDENING_PX**2, 4.0))
+    return level, background, _on_peaks(canvas, found), fwhm
+
+
+def _on_peaks(canvas: Canvas, found: Candidates) -> Candidates:
+    """Put each candidate on the brightest place about it: coarse bins join close stars."""
+    reach = 6
+    area = canvas.raw_squares(np.rint(found.y).astype(int), np.rint(found.x).astype(int), reach)
+    tall = area[:, :-2] + area[:, 1:-1] + area[:, 2:]
+    smooth = tall[:, :, :-2] + tall[:, :, 1:-1] + tall[:, :, 2:]
+    place = smooth.reshape(len(smooth), -1).argmax(axis=1)
+    side = 2 * reach - 1
+    return dataclasses.replace(
+        found,
+        x=np.rint(found.x) + place % side - (reach - 1),
+        y=np.rint(found.y) + place // side - (reach - 1),
     )
 
 
