@@ -15,6 +15,7 @@ from polewright.cli.options import ConfigPath
 from polewright.errors import ConfigError
 
 if TYPE_CHECKING:
+    from polewright.history.record import RunRecord
     from polewright.history.store import History
     from polewright.report.page import Drift
 
@@ -99,26 +100,34 @@ def _of_history(run: str | None, config: Path | None, url: str | None) -> str:
     settings = config_from_file(config, {"pole.tolerance_from_tonight": False})
     with History(url or settings.history.url) as history:
         record = history.get(run or _newest(history))
-        checks = _checks_after(history, record.pier, record.finished_utc_s)
+        checks = _checks_after(history, record)
         months = _months(history, record.pier, record.finished_utc_s, settings.history)
         return report_of_run(record, [*checks, *months])
 
 
-def _checks_after(history: History, pier: str, finished_utc_s: float) -> list[Drift]:
+def _checks_after(history: History, record: RunRecord) -> list[Drift]:
     """Drift checks of the same night, which compare with this run."""
     from polewright.history.store import RunFilter
     from polewright.report.page import drift_check
 
     night = RunFilter(
-        pier=pier, kind="drift", since_utc_s=finished_utc_s, until_utc_s=finished_utc_s + 43200.0
+        pier=record.pier,
+        kind="drift",
+        since_utc_s=record.finished_utc_s,
+        until_utc_s=record.finished_utc_s + 43200.0,
+        rehearsals=record.rehearsal,
     )
-    return [drift_check(item) for run in history.records(night) for item in run.drifts]
+    found = [run for run in history.records(night) if run.rehearsal == record.rehearsal]
+    return [drift_check(item) for run in found for item in run.drifts]
 
 
 def _newest(history: History) -> str:
     measured = [row for row in history.list_runs() if row["total_arcmin"] is not None]
     if not measured:
-        raise ConfigError("the history holds no measured run yet")
+        raise ConfigError(
+            "the history holds no measured run yet; rehearsals do not count here: "
+            "`polewright history list --rehearsals` shows them, `polewright report ID` takes one"
+        )
     return str(measured[0]["run_id"])
 
 
