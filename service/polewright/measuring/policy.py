@@ -146,6 +146,15 @@ RULES: Mapping[str, Rule] = {
         "a live frame: the next one, for ever",
         exit_code=ExitCode.SOLVE,
     ),
+    "behind": Rule(
+        "the image of a point does not come, or its frame is not solved, and the mount is on its "
+        "way to the next point already",
+        (),
+        again="the slew ends, the mount goes back, and the rows above hold from there; a longer "
+        "exposure that solved is kept for the points after it",
+        then="as in the rows above",
+        mount="tracks",
+    ),
     "reference": Rule(
         "no frame after the sweep is solved, so nothing can be followed",
         (SolveError, ImageError),
@@ -176,7 +185,8 @@ RULES: Mapping[str, Rule] = {
         exit_code=ExitCode.DEVICE,
     ),
     "guard": Rule(
-        "a guard objects: Sun, horizon, meridian, limit, time, wrong place, side of the pier",
+        "a guard objects: Sun, horizon, meridian, limit, time, side of the pier, or a wrong place "
+        "by the stars, while the next slew runs, too",
         (GuardError,),
         again="nothing",
         exit_code=ExitCode.GUARD,
@@ -211,6 +221,13 @@ RULES: Mapping[str, Rule] = {
         (),
         again="with every further record; what is missing is kept in memory until then",
         then="the run goes on with a warning",
+        mount="as it was",
+    ),
+    "clock_back": Rule(
+        "the computer's clock is set back while the adjusters are turned",
+        (),
+        again="the reading goes on from there, with a warning of what the step has spoiled",
+        then="the run goes on",
         mount="as it was",
     ),
     "interrupted": Rule(
