@@ -1,0 +1,107 @@
+"""What ringing is left in a frame that is exposed as soon as looks agree, over many modelled rigs.
+
+``python tests/bench/settle_model.py --rigs 1500`` prints Markdown, in seconds: no images and no
+devices, only the swing of two axes (an exponential envelope about a sine, as the simulated rig's),
+looks at it with the product's own spacing, limit and judgement, and the mean of the swing over the
+exposure that follows: by so much ringing shifts the whole frame. Ranges, noise of a look and the
+seconds that a look costs beside its exposure are invented.
+"""
+
+from __future__ import annotations
+
+import argparse
+import math
+import sys
+from itertools import cycle
+
+import numpy as np
+from numpy.typing import NDArray
+
+from polewright.images.stillness import Look, judge_looks
+from polewright.measuring.settling import AVERAGING_S, GAPS_S, LIMIT_OF_FLOOR, LOOK_S
+
+#: Amplitude (arcsec), frequency (Hz), decay to 1/e (s); low and high.
+RINGING = {
+    "stiff": ((3.0, 8.0), (2.0, 5.0), (0.3, 0.8)),
+    "usual": ((10.0, 20.0), (1.5, 3.0), (1.0, 2.0)),
+    "belt": ((25.0, 50.0), (0.8, 2.0), (2.5, 4.0)),
+    "slow pier": ((10.0, 40.0), (0.2, 0.8), (2.0, 5.0)),
+}
+ARCSEC_PER_PX, FLOOR_ARCSEC, NOISE_PX = 6.0, 0.5, 0.015
+#: A look costs so much beside its exposure, and a slew is believed over so long after it is, s.
+COST_S, BELIEVED_S = 0.45, 0.75
+EXPOSURES_S = (4.0, 2.0, 1.0, 0.5)
+
+
+class Swing:
+    """Two axes that ring out."""
+
+    def __init__(self, kind: str, rng: np.random.Generator) -> None:
+        ranges = RINGING[kind]
+        self.amplitude, self.hz, self.decay_s = (float(rng.uniform(*ends)) for ends in ranges)
+
+    def at(self, t: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the pointing's offset (2, N), arcsec, so long (N,) after the arrival."""
+        size = self.amplitude * np.exp(-t / self.decay_s)
+        phase = 2.0 * np.pi * self.hz * t
+        return np.stack([size * np.sin(phase), 0.7 * size * np.sin(1.3 * phase)])
+
+
+def settled(
+    swing: Swing, exposure_s: float, ceiling_s: float, rng: np.random.Generator
+) -> tuple[float, float, bool]:
+    """Return how long it settled (s), the shift of the frame after it (arcsec), and how it ended."""
+    factor = max(1.0, LIMIT_OF_FLOOR * min(1.0, exposure_s / AVERAGING_S))
+    limit_px = factor * FLOOR_ARCSEC / ARCSEC_PER_PX
+    looks: list[Look] = []
+    begun_s = t = BELIEVED_S * float(rng.uniform(0.7, 1.3))
+    still = False
+    for gap_s in cycle(GAPS_S):
+        if t - begun_s + gap_s + COST_S + LOOK_S > ceiling_s:
+            t = begun_s + ceiling_s
+            break
+        t += gap_s
+        seen = swing.at(t + np.linspace(0.0, LOOK_S, 12)) / ARCSEC_PER_PX
+        x, y = seen.mean(axis=1) + rng.normal(0.0, NOISE_PX, 2)
+        width = math.hypot(2.0, 2.35 * float(np.hypot(*seen.std(axis=1))))
+        looks.append(Look(float(x), float(y), NOISE_PX, width))
+        t += LOOK_S + COST_S * float(rng.uniform(0.8, 1.3))
+        if judge_looks(looks, limit_px).still:
+            still = True
+            break
+    during = t + 0.15 + np.linspace(0.0, exposure_s, 4000)
+    return t - begun_s, float(np.hypot(*swing.at(during).mean(axis=1))), still
+
+
+def main() -> int:
+    """Run and print."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--rigs", type=int, default=300, help="rigs of each kind")
+    parser.add_argument("--ceiling", type=float, default=15.0, help="longest wait, s")
+    given = parser.parse_args()
+    out = [
+        f"{given.rigs} modelled rigs a row, ceiling {given.ceiling:g} s, frame floor "
+        f"{FLOOR_ARCSEC:g} arcsec",
+        "",
+        "| exposure | mount | settled median / p95, s | seen still "
+        "| shift of the frame median / p95 / worst, arcsec |",
+        "|---|---|---|---|---|",
+    ]
+    for exposure_s in EXPOSURES_S:
+        for kind in RINGING:
+            rng = np.random.default_rng([7, list(RINGING).index(kind)])
+            runs = [
+                settled(Swing(kind, rng), exposure_s, given.ceiling, rng) for _ in range(given.rigs)
+            ]
+            took, shift, still = (np.array(column) for column in zip(*runs, strict=True))
+            out.append(
+                f"| {exposure_s:g} s | {kind} | {np.median(took):.1f} / "
+                f"{np.percentile(took, 95):.1f} | {100.0 * still.mean():.0f} % | "
+                f"{np.median(shift):.3f} / {np.percentile(shift, 95):.3f} / {shift.max():.3f} |"
+            )
+    sys.stdout.write("\n".join(out) + "\n")
+    return 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
