@@ -50,7 +50,7 @@ class Swing:
 def settled(
     swing: Swing, exposure_s: float, ceiling_s: float, rng: np.random.Generator
 ) -> tuple[float, float, bool]:
-    """Return how long it settled (s), the shift of the frame after it (arcsec), and how it ended."""
+    """Return how long it settled (s), the shift of the frame after it (arcsec), if seen still."""
     factor = max(1.0, LIMIT_OF_FLOOR * min(1.0, exposure_s / AVERAGING_S))
     limit_px = factor * FLOOR_ARCSEC / ARCSEC_PER_PX
     looks: list[Look] = []
