@@ -22,6 +22,7 @@ from polewright.publishing.mqtt import check_mqtt, end_document, publish_end
 from polewright.serving.errors import NoSession, SessionBusy, SettingNotAllowed
 from polewright.serving.feed import Feed
 from polewright.serving.journals import session_items
+from polewright.serving.memory import give_back
 from polewright.serving.models import SessionItem, StopAnswer
 from polewright.session.opening import Opened, journal_folder, open_interrupted, open_new
 from polewright.session.session import AlignSession, Command, Connect
@@ -191,6 +192,7 @@ class SessionRunner:
                 self.feed.wake()
         self.feed.wake()
         self._publish(session)
+        give_back()
 
     def _publish(self, session: AlignSession) -> None:
         """Tell a broker; not in the session's thread, which a slow one would keep from ending."""
