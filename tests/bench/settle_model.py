@@ -18,7 +18,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polewright.images.stillness import Look, judge_looks
-from polewright.measuring.settling import AVERAGING_S, GAPS_S, LIMIT_OF_FLOOR, LOOK_S
+from polewright.measuring.settling import (
+    AVERAGING_S,
+    GAPS_S,
+    LIMIT_OF_FLOOR,
+    LOOK_S,
+    agreeing_looks,
+)
 
 #: Amplitude (arcsec), frequency (Hz), decay to 1/e (s); low and high.
 RINGING = {
@@ -66,7 +72,7 @@ def settled(
         width = math.hypot(2.0, 2.35 * float(np.hypot(*seen.std(axis=1))))
         looks.append(Look(float(x), float(y), NOISE_PX, width))
         t += LOOK_S + COST_S * float(rng.uniform(0.8, 1.3))
-        if judge_looks(looks, limit_px).still:
+        if judge_looks(looks, limit_px, agreeing_looks(exposure_s)).still:
             still = True
             break
     during = t + 0.15 + np.linspace(0.0, exposure_s, 4000)

@@ -1,8 +1,8 @@
 """Whether stars stand still: how they moved from one short look to the next.
 
 A ringing mount shifts all stars of a look by the same. Looks that catch the swing at the same
-phase agree although it still rings; so looks are not evenly spaced (the caller's part), three have
-to agree, and the one before them must not have been far off either.
+phase agree although it still rings; so looks are not evenly spaced (the caller's part), two or
+three have to agree, and the one before them must not have been far off either.
 """
 
 from __future__ import annotations
@@ -23,9 +23,10 @@ LEAST_COMMON = 4
 COMMON_SHARE = 0.6
 #: Shifts within so many pixels of each other are alike.
 ALIKE_PX = 1.5
-#: Looks that have to agree, and how much further off the one before may be (own choices).
+#: Looks that have to agree unless the caller says otherwise. The one before them may be off by the
+#: limit times this for each of their steps (own choices; tests/bench/settle_model.py).
 AGREEING = 3
-BEFORE_FACTOR = 4.0
+BEFORE_FACTOR = 2.0
 #: Star images that shrink by more than this share from the first to the last of the agreeing
 #: looks: within each look the stars still swing.
 SHRINKING = 0.15
@@ -98,23 +99,24 @@ class Judgement:
     """1 sigma of such a distance along one coordinate."""
 
 
-def judge_looks(looks: Sequence[Look], limit_px: float) -> Judgement:
+def judge_looks(looks: Sequence[Look], limit_px: float, agreeing: int = AGREEING) -> Judgement:
     """Say whether the stars stand still.
 
     Args:
         looks: in the order taken, without a gap: a look that tells nothing starts a new row.
         limit_px: distance that does not matter, pixels. Distances that noise explains (2.5 sigma)
             count as none as long as they are under twice the limit.
+        agreeing: looks in a row that have to agree, at least two.
     """
-    if len(looks) < AGREEING:
+    if len(looks) < agreeing:
         return Judgement(False, None, None)
-    last = looks[-AGREEING:]
+    last = looks[-agreeing:]
     spread = _spread(last)
     sigma = math.sqrt(2.0) * max(look.sigma for look in last)
     allowed = min(2.0 * limit_px, max(limit_px, 2.5 * sigma))
     still = spread <= allowed and last[-1].hfd_px > (1.0 - SHRINKING) * last[0].hfd_px
-    if still and len(looks) > AGREEING:
-        still = _spread(looks[-AGREEING - 1 :]) <= BEFORE_FACTOR * allowed
+    if still and len(looks) > agreeing:
+        still = _spread(looks[-agreeing - 1 :]) <= BEFORE_FACTOR * (agreeing - 1) * allowed
     return Judgement(still, spread, sigma)
 
 

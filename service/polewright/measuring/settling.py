@@ -43,6 +43,8 @@ STARLESS = 3
 #: exposure of at least `AVERAGING_S`, so of a swing or more, averages that to under a third: the
 #: middle of the frame is off by less than the floor. A shorter one averages less.
 LIMIT_OF_FLOOR, AVERAGING_S = 4.0, 2.0
+#: Looks that have to agree before such an exposure, and before a shorter one.
+AGREEING_LONG, AGREEING_SHORT = 2, 3
 #: Least of that floor, arcsec, and least limit in pixels: no look tells less.
 LEAST_FLOOR_ARCSEC, LEAST_LIMIT_PX = 0.25, 0.05
 
@@ -98,6 +100,11 @@ def limit_px(rig: Rig) -> float:
     return max(LEAST_LIMIT_PX, floor / scale)
 
 
+def agreeing_looks(exposure_s: float) -> int:
+    """Return how many looks in a row have to agree before an exposure so long (s)."""
+    return AGREEING_LONG if exposure_s >= AVERAGING_S else AGREEING_SHORT
+
+
 class _Wait:
     def __init__(self, rig: Rig, number: int, total: int, wait_s: float) -> None:
         self.rig, self.number, self.total, self.wait_s = rig, number, total, wait_s
@@ -151,7 +158,7 @@ class _Wait:
                 first, placed, row = stars, _placed(stars, stars), []
             first = first or stars
             row = [*row, placed] if placed is not None else []
-            judged = judge_looks(row, self.limit_px)
+            judged = judge_looks(row, self.limit_px, agreeing_looks(rig.config.sweep.exposure_s))
             self.moved_px = judged.spread_px
             if judged.still:
                 if len(stars) >= STARS_PLENTY:  # less will do at the next point
