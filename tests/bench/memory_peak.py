@@ -13,6 +13,9 @@ peak over what was resident before, in frames of 16 bits a pixel; all of a frame
 from __future__ import annotations
 
 import argparse
+import contextlib
+import ctypes
+import gc
 import json
 import subprocess
 import sys
@@ -100,6 +103,10 @@ def child(host: str, port: int, hint_ra_dec: list[float], focal_mm: float) -> di
             frame = ahead[0]
         assert shown is not None
 
+    # What the warm-up has freed goes back to the system: nothing measured may hide in it.
+    gc.collect()
+    with contextlib.suppress(OSError, AttributeError):
+        ctypes.CDLL(None).malloc_trim(0)
     base = resident("VmRSS")
     measured("a frame of the sweep", sweep_frame)
     measured("live frames, whole frame searched", lambda: live_frames(True))

@@ -104,7 +104,8 @@ def main() -> int:
         hinted = [sum(p) for p in zip(*(watch.processor[n] for n in parts), strict=True)]
         rows: list[list[object]] = []
         named = [(n, watch.processor[n], watch.wall[n], math.nan) for n in parts]
-        named.append(("image to attitude, hinted", hinted, [math.nan], TARGET_HINTED_S))
+        walls = [sum(p) for p in zip(*(watch.wall[n] for n in parts), strict=True)]
+        named.append(("image to attitude, hinted", hinted, walls, TARGET_HINTED_S))
         for name in watch.processor:
             if name not in parts:
                 named.append((name, watch.processor[name], watch.wall[name], TARGET_LIVE_S))

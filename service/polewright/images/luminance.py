@@ -74,32 +74,43 @@ class Canvas:
             return np.ascontiguousarray(self.data.mean(axis=2, dtype=np.float32))
         return np.ascontiguousarray(self.data, dtype=np.float32)
 
-    def binned(self) -> Floats:
+    def binned(self, *, halve: bool = False) -> Floats:
         """Return means of 2 x 2 pixels, float32; an odd last row or column is left out.
+
+        ``halve`` bins the result by two once more, as `halved` does, without making it whole.
 
         Of a mosaic it returns every second pixel of the smoothed picture instead, those at odd
         rows and columns: 2 x 2 cells would shift red stars against blue ones. So pixel (i, j)
         lies at (2 i + 1/2, 2 j + 1/2) of the frame, or (2 i + 1, 2 j + 1) for a mosaic.
         """
         rows, columns = self.shape[0] // 2, self.shape[1] // 2
-        out = np.empty((rows, columns), dtype=np.float32)
+        size = (rows // 2, columns // 2) if halve else (rows, columns)
+        out = np.empty(size, dtype=np.float32)
         for top in range(0, rows, _ROWS):
             bottom = min(top + _ROWS, rows)
-            if self.mosaic:
-                take = _reflect(np.arange(2 * top, 2 * bottom + 1), self.shape[0])
-                block = self.data[take[0] : take[-2] + 2, : 2 * columns].astype(np.float32)
-                block = block[take - take[0]]
-                tall = block[0:-1:2] + 2 * block[1::2] + block[2::2]
-                right = np.concatenate([tall[:, 2::2], tall[:, -2:-1]], axis=1)
-                out[top:bottom] = (tall[:, 0::2] + 2 * tall[:, 1::2] + right) * np.float32(0.25)
-                continue
-            block = self.data[2 * top : 2 * bottom, : 2 * columns].astype(np.float32)
-            if block.ndim == 3:
-                block = block.mean(axis=2)
-            pairs = block[0::2] + block[1::2]
-            np.add(pairs[:, 0::2], pairs[:, 1::2], out=out[top:bottom])
-        out *= np.float32(0.25)
+            part = self._binned_rows(top, bottom, columns)
+            if halve:
+                part = halved(part)
+                out[top // 2 : top // 2 + len(part)] = part
+            else:
+                out[top:bottom] = part
         return out
+
+    def _binned_rows(self, top: int, bottom: int, columns: int) -> Floats:
+        """Rows ``top`` to ``bottom`` of the picture that `binned` returns."""
+        if self.mosaic:
+            take = _reflect(np.arange(2 * top, 2 * bottom + 1), self.shape[0])
+            block = self.data[take[0] : take[-2] + 2, : 2 * columns].astype(np.float32)
+            block = block[take - take[0]]
+            tall = block[0:-1:2] + 2 * block[1::2] + block[2::2]
+            right = np.concatenate([tall[:, 2::2], tall[:, -2:-1]], axis=1)
+            sixteenth = np.float32(0.0625)
+            return np.asarray((tall[:, 0::2] + 2 * tall[:, 1::2] + right) * sixteenth)
+        block = self.data[2 * top : 2 * bottom, : 2 * columns].astype(np.float32)
+        if block.ndim == 3:
+            block = block.mean(axis=2)
+        pairs = block[0::2] + block[1::2]
+        return np.asarray((pairs[:, 0::2] + pairs[:, 1::2]) * np.float32(0.25))
 
     def stamps(
         self, rows: NDArray[np.int64], columns: NDArray[np.int64], reach: int
@@ -168,8 +179,13 @@ class Canvas:
 def halved(image: Floats) -> Floats:
     """Return means of 2 x 2 pixels; an odd last row or column is left out."""
     rows, columns = image.shape[0] // 2, image.shape[1] // 2
-    pairs = image[0 : 2 * rows : 2, : 2 * columns] + image[1 : 2 * rows : 2, : 2 * columns]
-    return np.ascontiguousarray((pairs[:, 0::2] + pairs[:, 1::2]) * np.float32(0.25))
+    out = np.empty((rows, columns), dtype=np.float32)
+    for top in range(0, rows, _ROWS):
+        part = image[2 * top : 2 * min(top + _ROWS, rows), : 2 * columns]
+        pairs = part[0::2] + part[1::2]
+        np.add(pairs[:, 0::2], pairs[:, 1::2], out=out[top : top + _ROWS])
+    out *= np.float32(0.25)
+    return out
 
 
 def _reflect(index: NDArray[np.int64], size: int) -> NDArray[np.int64]:

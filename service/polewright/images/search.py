@@ -15,6 +15,8 @@ from polewright.images.luminance import Canvas, Floats, halved
 
 Doubles = NDArray[np.float64]
 
+#: Places for pixels of unfinished stars that sep begins with.
+_PLACES = 100_000
 #: So many stars tell all that a frame has to tell.
 _QUICK_ENOUGH = 200
 #: Frames from this size on are searched on coarse bins first.
@@ -95,18 +97,27 @@ def flattened(
     box = max(16, options.mesh_px // (2 * bin_))
     rows, columns = coarse.shape
     background = sep.Background(coarse, bw=min(box, columns), bh=min(box, rows), fw=3, fh=3)
-    sky = np.repeat(background.back(), 2, axis=1)
-    sky = np.pad(sky, ((0, 0), (0, image.shape[1] - sky.shape[1])), mode="edge")
+    del coarse
     flat = image.copy() if bin_ == 1 else image
-    flat[0 : 2 * rows : 2] -= sky
-    flat[1 : 2 * rows : 2] -= sky
+    sky = background.back()
+    for right in (0, 1):
+        flat[0 : 2 * rows : 2, right : 2 * columns : 2] -= sky
+        flat[1 : 2 * rows : 2, right : 2 * columns : 2] -= sky
+    # An odd last row or column has the sky of its neighbour.
+    if flat.shape[1] > 2 * columns:
+        flat[: 2 * rows, -1] -= np.repeat(sky[:, -1], 2)
     if flat.shape[0] > 2 * rows:
-        flat[-1] -= sky[-1]
+        flat[-1, : 2 * columns] -= np.repeat(sky[-1], 2)
+        if flat.shape[1] > 2 * columns:
+            flat[-1, -1] -= sky[-1, -1]
+    del sky
     typical = float(background.globalrms)
+    local = background.rms()
     if typical > 0.0:
-        local = np.clip(background.rms() / np.float32(typical), 0.5, 3.0)
+        local /= np.float32(typical)
+        np.clip(local, 0.5, 3.0, out=local)
     else:
-        local = np.ones_like(coarse)
+        local = np.ones_like(local)
     return Level(flat, bin_, shift, local), float(background.globalback)
 
 
@@ -123,7 +134,8 @@ def find_candidates(
         options: limits.
     """
     sigma = max(noise / level.bin, _spread(level.image))
-    floor = 1e-6 * max(abs(background), float(np.abs(level.image).max()), 1e-30)
+    highest = max(float(level.image.max()), -float(level.image.min()))
+    floor = 1e-6 * max(abs(background), highest, 1e-30)
     limit = options.threshold * _KERNEL_NOISE * max(sigma, floor)
     objects = _extract(level.image, limit)
     order = np.argsort(-objects["flux"])[: 8 * options.max_stars]
@@ -157,9 +169,8 @@ def quick_search(
     """
     if canvas.shape[0] * canvas.shape[1] < _QUICK_FROM_PX:
         return None
-    level, background = flattened(
-        halved(canvas.binned()), 4, 2.0 if canvas.mosaic else 1.5, options
-    )
+    shift = 2.0 if canvas.mosaic else 1.5
+    level, background = flattened(canvas.binned(halve=True), 4, shift, options)
     found = find_candidates(canvas, level, noise, background, options)
     if np.count_nonzero(found.ratio > 0.05) < min(options.max_stars, _QUICK_ENOUGH):
         return None
@@ -186,10 +197,13 @@ def _on_peaks(canvas: Canvas, found: Candidates) -> Candidates:
 
 
 def _extract(image: Floats, limit: float) -> NDArray[np.void]:
-    """Run sep, giving way when a bright area overflows its buffers."""
-    # Its buffer is made anew in each call: a million places cost more than a small picture.
-    sep.set_extract_pixstack(int(np.clip(image.size, 10_000, 1_000_000)))
-    for _ in range(4):
+    """Run sep, giving way when a bright area overflows its buffers.
+
+    Those are made anew in each call, and a million places take as much memory as a frame: they
+    are asked for only when fewer did not do.
+    """
+    for places in (_PLACES, 10 * _PLACES, 10 * _PLACES, 10 * _PLACES, 10 * _PLACES):
+        sep.set_extract_pixstack(min(places, max(10_000, image.size)))
         try:
             return np.asarray(
                 sep.extract(
@@ -205,7 +219,8 @@ def _extract(image: Floats, limit: float) -> NDArray[np.void]:
         except Exception as exc:  # sep raises plain Exception with a text
             if "buffer" not in str(exc) and "overflow" not in str(exc):
                 raise
-            limit *= 8.0
+            if places > _PLACES:
+                limit *= 8.0
     return np.asarray(sep.extract(np.zeros((16, 16), np.float32), 1.0))
 
 
