@@ -33,7 +33,9 @@ _MIN_COUNT = 4
 _NEIGHBOURS = 200
 _SIFT_STARS = 32
 _SIFT_CHUNK = 8192
-_TABLE_BITS = 22
+_TABLE_BITS = (22, 25)
+_FULL = 0.005
+"""Share of the sieve's table that may be filled: above a few percent it lets accidents through."""
 
 
 @dataclass(frozen=True)
@@ -96,6 +98,22 @@ def evenly(cone: ConeStars, area: float, per_frame: float, frame_area: float) ->
     return deep.take(np.flatnonzero(brighter < per_frame))
 
 
+def hypotheses_a_pair(
+    count: int, area: float, separation: float, scale_tolerance: float, parities: int
+) -> float:
+    """Return about how many hypotheses one pair of detections makes among evenly spread stars.
+
+    Args:
+        count: catalogue stars around the hint.
+        area: on which they are spread, steradians.
+        separation: of the detections, rad.
+        scale_tolerance: fraction by which the scale may be off, either way.
+        parities: 1 or 2.
+    """
+    ring = 4.0 * math.pi * scale_tolerance * separation**2
+    return count * (count / area) * ring * parities
+
+
 class _Raster:
     """Which detection, if any, lies within ``tolerance`` of a place: one look-up a place.
 
@@ -130,7 +148,7 @@ class _Raster:
 class _Sieve:
     """Whether the catalogue has a star near a direction: a hashed grid of cells on the sky.
 
-    Answers yes within one cell of a star, sometimes up to two, and for about one place in a
+    Answers yes within one cell of a star, sometimes up to two, and for about one place in two
     hundred by accident of the hash; it never misses a star nearer than one cell.
     """
 
@@ -140,7 +158,10 @@ class _Sieve:
         x /= np.linalg.norm(x)
         self._basis = np.stack([x, np.cross(centre, x), centre])
         self._cell = cell / 2.0  # stereographic lengths are half of angles
-        self._table = np.zeros(1 << _TABLE_BITS, dtype=bool)
+        bits = math.ceil(math.log2(9.0 * max(1, vectors.shape[0]) / _FULL))
+        bits = min(max(bits, _TABLE_BITS[0]), _TABLE_BITS[1])
+        self._mask = np.int32((1 << bits) - 1)
+        self._table = np.zeros(1 << bits, dtype=bool)
         x, y, z = self._basis @ vectors.T
         below = self._cell * (1.0 + z)
         column = np.floor(x / below).astype(np.int32)
@@ -154,10 +175,8 @@ class _Sieve:
         column = np.floor(x / below).astype(np.int32)
         return self._hash(column, np.floor(y / below).astype(np.int32))
 
-    @staticmethod
-    def _hash(x: NDArray[np.int32], y: NDArray[np.int32]) -> NDArray[np.int32]:
-        mixed = x * np.int32(73856093) ^ y * np.int32(19349663)
-        return mixed & np.int32((1 << _TABLE_BITS) - 1)
+    def _hash(self, x: NDArray[np.int32], y: NDArray[np.int32]) -> NDArray[np.int32]:
+        return (x * np.int32(73856093) ^ y * np.int32(19349663)) & self._mask
 
     def count(self, attitudes: Matrix, scales: Floats, pixels: Floats) -> Ints:
         """For attitudes (H, 3, 3) and scales (H,), how many of the pixels (M, 2) meet a star."""
