@@ -113,14 +113,22 @@ def read_stars(path: Path, options: ReadOptions) -> ReadStars:
 class _Table:
     columns: Mapping[str, Floats]
     units: Mapping[str, str]
+    names: tuple[str, ...]
+    """All columns, also those that were not read."""
 
 
 def _understood(path: Path, table: _Table, options: ReadOptions) -> ReadStars:
     """Turn named columns into stars."""
-    names = list(table.columns)
-    ra_name = pick(path, names, options.ra, RA_NAMES, "right ascension", "--ra-column")
-    dec_name = pick(path, names, options.dec, DEC_NAMES, "declination", "--dec-column")
-    mag_name = pick(path, names, options.magnitude, MAGNITUDE_NAMES, "magnitude", "--mag-column")
+    names = [name for name in table.names if name in table.columns]
+    ra_name = _pick(
+        path, names, options.ra, RA_NAMES, "right ascension", "--ra-column", table.names
+    )
+    dec_name = _pick(
+        path, names, options.dec, DEC_NAMES, "declination", "--dec-column", table.names
+    )
+    mag_name = _pick(
+        path, names, options.magnitude, MAGNITUDE_NAMES, "magnitude", "--mag-column", table.names
+    )
     pm = [
         _maybe(path, names, options.pm_ra, PM_RA_NAMES),
         _maybe(path, names, options.pm_dec, PM_DEC_NAMES),
@@ -167,7 +175,8 @@ def _understood(path: Path, table: _Table, options: ReadOptions) -> ReadStars:
 def _in_degrees(path: Path, name: str, ra: Floats, dec: Floats) -> None:
     """Refuse right ascensions that look like hours or radians while no unit is told."""
     top = float(np.max(np.abs(ra)))
-    if ra.size >= 100 and float(np.ptp(dec)) > 30.0 and top <= 24.0:
+    span = float(np.ptp(np.percentile(dec, [5.0, 95.0])))
+    if ra.size >= 100 and span > 30.0 and top <= 24.0:
         raise CatalogueRefused(
             str(path), f"no value is above {top:.3f}: are these hours?", name, None,
             "Say which with --ra-unit hour or --ra-unit deg.",
@@ -198,13 +207,14 @@ def _epoch(
     return (_GAIA_EPOCH if known & set(_GAIA) else INDEX_EPOCH), False
 
 
-def pick(
+def _pick(
     path: Path,
     names: Sequence[str],
     wanted: str | None,
     usual: Sequence[str],
     what: str,
     option: str,
+    every: Sequence[str],
 ) -> str:
     """Return the column for a thing: the one asked for, or the first usual name.
 
@@ -213,7 +223,7 @@ def pick(
     """
     found = _maybe(path, names, wanted, usual)
     if found is None:
-        shown = ", ".join(names[:30]) or "none"
+        shown = ", ".join(every[:30]) or "none"
         raise CatalogueRefused(
             str(path), f"no column looks like the {what}; there are: {shown}", "", None,
             f"Name it with {option}.",
@@ -267,7 +277,7 @@ def _fits_table(path: Path) -> _Table:
         raise CatalogueRefused(str(path), f"it cannot be read as FITS ({exc})") from exc
     if not tables:
         raise CatalogueRefused(str(path), "this FITS file has no table with rows")
-    return _Table(columns, units)
+    return _Table(columns, units, tuple(tables[0].columns.names))
 
 
 def _parquet_table(path: Path, options: ReadOptions) -> _Table:
@@ -292,7 +302,7 @@ def _parquet_table(path: Path, options: ReadOptions) -> _Table:
                 units[field.name] = (field.metadata or {}).get(b"unit", b"").decode()
     except (OSError, ValueError, pyarrow.ArrowException) as exc:
         raise CatalogueRefused(str(path), f"it cannot be read as Parquet ({exc})") from exc
-    return _Table(columns, units)
+    return _Table(columns, units, tuple(schema.names))
 
 
 def _interesting(name: str) -> bool:
@@ -351,6 +361,7 @@ def _rows(path: Path, text: io.TextIOWrapper, options: ReadOptions) -> _Table:
     return _Table(
         {names[i]: np.array(column) for i, column in zip(used, values, strict=True)},
         {},
+        tuple(names),
     )
 
 
