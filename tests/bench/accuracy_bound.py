@@ -8,9 +8,11 @@ and the axis fitted to the three attitudes, all by the product's own code.
 
 The bound on a star's place is the inverse of its Fisher information: from the derivative of its
 rendered image by its place, over the variance of each pixel (light, sky, dark current, read
-noise); full pixels tell nothing. Light, sky and star image are the renderer's own. These go into
-the information on rotation and scale of a frame, and the bounds of the three frames into that on
-the axis (`geometry.axis.predict_axis_covariance`, which is the bound of that geometry).
+noise). Light, sky and star image are the renderer's own. These go into the information on rotation
+and scale of a frame, over the stars used: those matched and not saturated (a saturated star is
+matched, but its stated error of a tenth of its width keeps it from counting; the few in a frame
+would take some 10 % off the bound). The bounds of the three frames go into that on the axis
+(`geometry.axis.predict_axis_covariance`, which is the bound of that geometry).
 
 Case 1, photon noise alone: air without motion, at the catalogue's own epoch (2016.0), so that its
 missing proper motions do no harm, and every star is weighed by its photon noise.
@@ -35,6 +37,7 @@ from polewright.geometry.attitude import STAR_FLOOR, Attitude, attitude_from_sol
 from polewright.geometry.axis import fit_axis, predict_axis_covariance
 from polewright.geometry.rotation import rotation_about, rotation_vector, tangent_basis
 from polewright.images.detect import detect_stars
+from polewright.images.frame import StarList
 from polewright.sky.frame import ObservedFrame
 from polewright.sky.pole import PoleTarget, pole_enu
 from polewright.solving.base import Solution
@@ -79,7 +82,13 @@ def star_information(studio: Studio, x: float, y: float, flux_e: float, sky_e: f
 
 
 def frame_bound(
-    studio: Studio, truth: np.ndarray, utc_s: float, solution: Solution, *, photons_only: bool
+    studio: Studio,
+    truth: np.ndarray,
+    utc_s: float,
+    stars: StarList,
+    solution: Solution,
+    *,
+    photons_only: bool,
 ) -> tuple[np.ndarray, float]:
     """Bound (3, 3) rad^2 on the rotation about the camera's axes; arcsec of the catalogue."""
     optics, sensor = studio.optics, studio.sensor
@@ -87,13 +96,16 @@ def frame_bound(
     tracks = star_tracks(studio.model, optics, sensor, truth[None], utc_s, studio.exposure_s)
     lens = Lens.of(optics, sensor)
     x, y = tracks.x.ravel(), tracks.y.ravel()
-    apart = np.hypot(solution.pixels[:, 0, None] - x, solution.pixels[:, 1, None] - y)
+    full = np.stack([stars.x, stars.y], axis=1)[stars.saturated]
+    used = np.array([not np.any(np.all(full == place, axis=1)) for place in solution.pixels])
+    pixels, icrs = solution.pixels[used], solution.icrs[used]
+    apart = np.hypot(pixels[:, 0, None] - x, pixels[:, 1, None] - y)
     apart = np.where(np.isfinite(apart), apart, np.inf)
     # The brightest within 3 pixels is the one that was measured.
     rate = np.where(apart < 3.0, tracks.rate_e_per_s, -1.0)
     mine = rate.argmax(axis=1)
     assert (rate.max(axis=1) > 0.0).all(), "a matched star that was not drawn"
-    seen = sky.observe(solution.icrs) @ truth
+    seen = sky.observe(icrs) @ truth
     wanted = camera_pixels(seen, sensor.width, sensor.height, optics.parity, studio.scale)
     off = np.stack([x[mine], y[mine]], axis=1) - wanted
     catalogue_px = math.sqrt(float(np.mean(off**2)))
@@ -145,11 +157,12 @@ def sweeps(
         bounds: list[np.ndarray] = []
         for truth in truths:
             shot = studio.shoot(truth, utc_s)
-            solution = solver.solve(detect_stars(shot.frame), shot.hint)
+            stars = detect_stars(shot.frame)
+            solution = solver.solve(stars, shot.hint)
             floor = 0.0 if photons_only else STAR_FLOOR
             attitude = attitude_from_solution(solution, sky, star_floor_rad=floor)
             bound, catalogue = frame_bound(
-                studio, truth, utc_s, solution, photons_only=photons_only
+                studio, truth, utc_s, stars, solution, photons_only=photons_only
             )
             error = rotation_vector(attitude.matrix.T @ truth)
             found["frame"].append(float(error @ np.linalg.solve(bound, error)))
