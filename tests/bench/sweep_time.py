@@ -9,6 +9,8 @@ way (``settle = "fixed"``, ``overlap = false``) and the present defaults.
 - ringing: for how long after an arrival the swing of the axes (an exponential envelope, both ways)
   was over the motion that the product says does not matter (`settling.limit_px`): no way to settle
   can be shorter;
+- axis error: distance of the axis found from the true one; stated sigma: of that distance, both
+  ways together;
 - ratio: from the first slew's start to the axis, over slews and exposures, or over slews, exposures
   and ringing.
 
@@ -211,7 +213,7 @@ def measure_once(
         hidden_s=result.time.overlap_saved_s,
         shift_arcsec=ring_shift_arcsec(sim, exposure_s),
         error_arcsec=error_arcmin * 60.0,
-        sigma_arcsec=axis.sigma_total_arcmin * 60.0,
+        sigma_arcsec=math.hypot(axis.sigma_alt_arcmin, axis.sigma_az_sky_arcmin) * 60.0,
         notes=tuple(note for note in result.notes if "stood still" in note or "looks" in note),
     )
 
