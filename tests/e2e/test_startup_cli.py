@@ -50,6 +50,7 @@ def test_a_cover_that_is_not_there_answers_with_code_3_and_the_steps_done(called
     assert document["ok"] is False
     assert document["exit_code"] == 3
     assert document["error"]["code"] == "device_not_found"
+    assert document["afterwards"] == "untouched"
     assert [(step["name"], step["outcome"]) for step in document["steps"]] == [
         ("devices", "ok"),
         ("site and clock", "ok"),

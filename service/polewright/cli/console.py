@@ -224,7 +224,8 @@ def told_plainly(console: Console, *, as_json: bool) -> Iterator[None]:
         if as_json:
             sys.stdout.write(json.dumps(error_document(error), default=str) + "\n")
         # Sentences name sections of the configuration in brackets, which are no markup.
-        console.print(f"[bold red]Error:[/bold red] {escape(str(error))}", highlight=False)
+        word = "Stopped" if error.exit_code is ExitCode.INTERRUPTED else "Error"
+        console.print(f"[bold red]{word}:[/bold red] {escape(str(error))}", highlight=False)
         if error.advice:
             console.print(f"What to do: {escape(error.advice)}", highlight=False)
         raise SystemExit(int(error.exit_code)) from None

@@ -106,17 +106,28 @@ def startup(
             **document,
             "ok": code is ExitCode.OK,
             "exit_code": int(code),
-            "afterwards": settings.startup.afterwards if result is not None else "stopped",
+            "afterwards": _mount_now(settings.startup.afterwards, code, steps),
             "steps": steps,
             "measurement": None if result is None else result.model_dump(mode="json"),
         }
         sys.stdout.write(json.dumps(document, default=str) + "\n")
     _tell(progress if as_json else Console(), steps)
     if result is None:
-        progress.print(f"Error: {sentence}", highlight=False, markup=False)
+        word = "Stopped" if code is ExitCode.INTERRUPTED else "Error"
+        progress.print(f"{word}: {sentence}", highlight=False, markup=False)
     elif not as_json:
         print_result(Console(), result)
     exit_with(code)
+
+
+def _mount_now(wish: str, code: ExitCode, steps: list[dict[str, Any]]) -> str:
+    """What is known of the mount when the command ends, for scripts."""
+    if code is ExitCode.MOTION_UNKNOWN:
+        return "unknown"
+    if any(step["name"] == "afterwards" and step["outcome"] == "ok" for step in steps):
+        return wish
+    # Before the step that unparks it, nothing was sent to the mount.
+    return "stopped" if any(step["name"] == "mount" for step in steps) else "untouched"
 
 
 def _say_untold(log: Any, progress: Console, untold: str | None) -> None:
