@@ -109,8 +109,8 @@ class OpticsSection(Section):
     )
     distortion_k1: float | None = Field(
         None,
-        ge=-0.2,
-        le=0.2,
+        ge=-0.1,
+        le=0.1,
         description="radial distortion of the lens: true radius = r (1 + k1 r²), r over half the "
         "frame's width; `polewright profile --solve` finds it",
     )

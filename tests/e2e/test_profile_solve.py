@@ -22,3 +22,14 @@ def test_the_focal_length_is_found_where_the_file_is_wrong(start_night) -> None:
     assert found.field_deg[0] == pytest.approx(2.66, abs=0.05)
     assert found.matched > 8
     assert rig.telescope.declination_deg() == pytest.approx(before[1], abs=0.01)
+
+
+def test_the_lens_distortion_is_found_and_kept(start_night) -> None:
+    """3 % of barrel: told by the solved frame, and the next solve of the run begins with it."""
+    night = start_night({"optics": {"distortion_k1": 0.03}})
+    rig = night.connect()
+
+    found = find_optics(rig)
+
+    assert found.distortion_k1 == pytest.approx(0.03, abs=0.002)
+    assert rig.plates.hint(rig.sky_now(), None).k1 == found.distortion_k1

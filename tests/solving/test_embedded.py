@@ -265,3 +265,18 @@ def test_too_few_stars_says_how_many(solver: EmbeddedSolver) -> None:
 def test_wrong_options_are_named(options: dict[str, object], message: str) -> None:
     with pytest.raises(ConfigError, match=message):
         embedded.create(options)
+
+
+def test_a_lens_bent_more_than_is_searched_for_is_solved_once_it_is_known(
+    solver: EmbeddedSolver,
+) -> None:
+    """8 % of barrel on a 30 degree field: beyond the search, solved with the k1 of the profile."""
+    rng = np.random.default_rng(4)
+    stars, truth = observe(rng, 30.0, *random_direction(rng), squeeze=0.0, k1=0.08, sky_limit=9.0)
+    hint = hint_for(rng, truth)
+    with pytest.raises(NoMatch):
+        solver.solve(stars, hint)
+    solution = solver.solve(stars, replace(hint, k1=0.08))
+
+    assert solution.distortion.k1 == pytest.approx(0.08, abs=1e-3)
+    assert centre_error_px(solution, truth) < 1.0
