@@ -1,0 +1,27 @@
+"""A telescope whose field holds no catalogue stars: told before the mount does anything."""
+
+from __future__ import annotations
+
+import pytest
+
+from polewright.measuring.checking import check
+from polewright.measuring.measurement import measure_axis
+from polewright.measuring.planned import planned_points
+from polewright.solving.errors import FieldTooNarrow
+
+pytestmark = pytest.mark.e2e
+
+
+def test_a_field_without_stars_is_refused_before_the_mount_moves(start_night) -> None:
+    """4 m of focal length: 0.13 degrees. The mount stays parked; `check` advises the ways out."""
+    night = start_night({"optics": {"focal_length_mm": 4000.0, "aperture_mm": 300.0}})
+    rig = night.connect({"optics.focal_length_mm": 4000.0})
+    rig.telescope.park(timeout_s=120.0, clock=rig.clock, cancel=rig.cancel)
+
+    with pytest.raises(FieldTooNarrow) as caught:
+        measure_axis(rig, planned_points(rig))
+
+    assert caught.value.expected < 1.0 < caught.value.needed
+    assert rig.telescope.at_park()
+    looked = check(rig, 1.0, solve=False)
+    assert any("catalogue build" in sentence for sentence in looked.advice)
