@@ -154,6 +154,11 @@ class Work:
             raise error
         self._judged = over
 
+    @property
+    def failed(self) -> bool:
+        """Whether it is known already that this point needs another exposure."""
+        return self._done.is_set() and self._error is not None
+
     def until_the_mount_may_move(self) -> None:
         """Wait for the image where the mount cannot be watched while it comes.
 

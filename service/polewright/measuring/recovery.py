@@ -218,17 +218,18 @@ class _Recovery:
         work = Work(rig, target, number, total, image, mounts_word(rig))
         try:
             work.until_the_mount_may_move()
-            began_s = rig.clock.monotonic_s()
-            go_to(rig, ahead, number + 1, total, first=False, beside=work.look)
-            self._there, self._fresh = ahead, True
-            rig.times.hidden += work.hidden_by(began_s, rig.clock.monotonic_s())
+            if not work.failed:
+                began_s = rig.clock.monotonic_s()
+                go_to(rig, ahead, number + 1, total, first=False, beside=work.look)
+                self._there, self._fresh = ahead, True
+                rig.times.hidden += work.hidden_by(began_s, rig.clock.monotonic_s())
             return work.finish()
         except FrameLost as lost:
             error = lost.error
         finally:
             work.abandon()
         rig.note(
-            f"The image of point {number} did not come ({error}); the mount goes back for another.",
+            f"The image of point {number} did not come ({error}); it is exposed again.",
             warning=True,
         )
         self._bring(target, number, total, first=False)
