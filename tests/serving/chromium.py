@@ -109,6 +109,21 @@ class Person:
 
         self.driver.find_element(By.ID, button).click()
 
+    def _press_unless_gone(self, button: str) -> None:
+        """Press a button that a newer reading may take away before the finger comes down."""
+        from selenium.common.exceptions import (
+            ElementClickInterceptedException,
+            ElementNotInteractableException,
+        )
+
+        try:
+            self.press(button)
+        except (ElementClickInterceptedException, ElementNotInteractableException):
+            hidden = self.driver.execute_script(
+                "return !document.getElementById(arguments[0]).checkVisibility()", button
+            )
+            assert hidden, f"'{button}' is shown and cannot be pressed"
+
     def press_and_confirm(self, button: str) -> None:
         self.press(button)
         self.press("ask-yes")
@@ -149,7 +164,7 @@ class Person:
         if seen.snugged and seen.word == "SNUG":
             self._say(seen)
             self._done_with_s = taken_s
-            self.press("snugged")
+            self._press_unless_gone("snugged")
             return
         turn = self._turn(seen)
         if turn is None:
