@@ -7,6 +7,7 @@ import gzip
 import io
 import math
 import re
+from array import array
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from importlib import import_module
@@ -340,7 +341,7 @@ def _rows(path: Path, text: io.TextIOWrapper, options: ReadOptions) -> _Table:
     named = {getattr(options, k) for k in ("ra", "dec", "magnitude", "pm_ra", "pm_dec")} - {None}
     lower = {str(n).lower() for n in named}
     used = [i for i, n in enumerate(names) if _interesting(n) or n.lower() in lower]
-    values: list[list[float]] = [[] for _ in used]
+    values = [array("d") for _ in used]  # a list of as many numbers would be four times as big
     lines: Iterator[list[str]] = (
         csv.reader(text, delimiter=splitter) if splitter else (line.split() for line in text)
     )
