@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from scipy.spatial import cKDTree
 from synthetic import EPOCH, hint_for, observe
 from typer.testing import CliRunner
 
@@ -50,12 +51,11 @@ def sky() -> Sky:
     """70 invented stars of magnitude 10 to 13 per square degree, about 3 degrees around."""
     rng = np.random.default_rng(4)
     bright = bundled_catalogue().cone(CENTRE, 3.0 * DEG, 2016.0)
-    alone = [np.sort(separation(bright.vectors, v))[1] > 5.0 * ARCSEC for v in bright.vectors]
-    bright = bright.take(np.flatnonzero(bright.fit & np.array(alone)))
+    apart = cKDTree(bright.vectors).query(bright.vectors, 2)[0][:, 1]
+    bright = bright.take(bright.fit & (apart > 5.0 * ARCSEC))
     faint = CENTRE + rng.uniform(-3.0 * DEG, 3.0 * DEG, (2600, 3))
     faint /= np.linalg.norm(faint, axis=1, keepdims=True)
-    apart = np.array([np.sort(separation(faint, v))[1] for v in faint])
-    faint = faint[apart > 5.0 * ARCSEC]
+    faint = faint[cKDTree(faint).query(faint, 2)[0][:, 1] > 5.0 * ARCSEC]
     vectors = np.concatenate([bright.vectors, faint])
     mag = np.concatenate([bright.magnitude.astype(float), rng.uniform(10.0, 13.0, len(faint))])
     motions = rng.normal(0.0, 12.0, (2, len(mag)))

@@ -271,7 +271,11 @@ def compare(stars: StarColumns, epoch: float, bundled: Catalogue) -> Agreement:
         # stars of this brightness move 0.1 arcsec a year and more only now and then
         reach += 0.1 * ARCSEC * abs(years)
     vectors = unit_vector(ra, dec)
-    distance, index = cKDTree(bundled.vectors).query(vectors, distance_upper_bound=reach)
+    near = np.arange(len(bundled))
+    if len(stars) < len(bundled) // 10:  # few stars are mostly in one part of the sky
+        low, high = float(np.min(vectors[:, 2])) - reach, float(np.max(vectors[:, 2])) + reach
+        near = np.flatnonzero((bundled.vectors[:, 2] >= low) & (bundled.vectors[:, 2] <= high))
+    distance, index = cKDTree(bundled.vectors[near]).query(vectors, distance_upper_bound=reach)
     known = np.isfinite(distance)
     bright = (stars.magnitude >= _COMPARED[0]) & (stars.magnitude <= _COMPARED[1])
     compared = int(np.count_nonzero(bright))
@@ -281,7 +285,7 @@ def compare(stars: StarColumns, epoch: float, bundled: Catalogue) -> Agreement:
     share = float(np.count_nonzero(both) / compared)
     if not np.any(both):
         return Agreement(compared, share, None, 0.0, ~known)
-    step = vectors[both] - bundled.vectors[index[both]]
+    step = vectors[both] - bundled.vectors[near[index[both]]]
     east = np.stack([-np.sin(ra[both]), np.cos(ra[both])], axis=1)
     along = np.sum(step[:, :2] * east, axis=1)
     up = step[:, 2] / np.maximum(np.cos(dec[both]), 1e-3)
