@@ -41,6 +41,10 @@ _SPARSE = 4.0 * DEG
 """Wider fields hold enough stars for patterns to be surer than a long search for pairs."""
 _HINT_ENDS = 30.0 * DEG
 """A hint vaguer than this is treated as none."""
+_BENDING = 5.0 * DEG
+"""Lenses of wider fields may bend more than patterns bear."""
+_LENSES = (0.02, -0.02, 0.04, -0.04)
+"""Distortions that are tried where neither pointing nor lens are known (own choice)."""
 _QUICK_TRIALS = 1.5e5
 _MOST_TRIALS = 8e5
 """Hypotheses of the pair search, before and after patterns were tried."""
@@ -101,11 +105,8 @@ class EmbeddedSolver:
         watch = _Watch(started + timeout_s, timeout_s, cancel)
         objection = ""
         best = 0
-        # what recognises a field knows no distortion: it is given the field without
-        plain = _straightened(stars, hint.k1)
-        for found in self._approximations(plain, hint, watch):
+        for start in self._starts(stars, hint, watch):
             watch()
-            start = found if hint.k1 == 0.0 else replace(found, k1=hint.k1)
             fit = refit(stars, start, self._source, hint.epoch_year)
             if fit is None:
                 continue
@@ -179,13 +180,27 @@ class EmbeddedSolver:
         """Which stars these are."""
         return self._source.name
 
+    def _starts(self, stars: StarList, hint: SolveHint, watch: _Watch) -> Iterator[Approximation]:
+        """Yield hypotheses with the distortion under which they were found.
+
+        What recognises a field knows no distortion: it is given the field without.
+        """
+        plain = _straightened(stars, hint.k1)
+        for found in self._approximations(plain, hint, watch):
+            yield replace(found, k1=hint.k1)
+        if not _hinted(hint) and _width(hint, stars.width) > _BENDING:
+            for more in _LENSES:
+                k1 = hint.k1 + more
+                for found in self._by_whole_sky(_straightened(stars, k1), hint, watch):
+                    yield replace(found, k1=k1)
+
     def _approximations(
         self, stars: StarList, hint: SolveHint, watch: _Watch
     ) -> Iterator[Approximation]:
         """Yield hypotheses, the likeliest source first."""
         centre = hint.centre_icrs
         missing: SolverMissing | None = None
-        hinted = centre is not None and (hint.radius is None or hint.radius < _HINT_ENDS)
+        hinted = _hinted(hint)
         if hinted and centre is not None and hint.scale is not None:
             asked = max(0.2 * DEG, 5.0 * DEG if hint.radius is None else hint.radius)
             wider = max(_WIDER, 1.5 * asked)
@@ -395,6 +410,11 @@ def _cache_dir(option: object) -> Path:
     import platformdirs
 
     return Path(platformdirs.user_cache_dir("polewright", appauthor=False))
+
+
+def _hinted(hint: SolveHint) -> bool:
+    """Whether it is known, if only roughly, where the frame points."""
+    return hint.centre_icrs is not None and (hint.radius is None or hint.radius < _HINT_ENDS)
 
 
 def _width(hint: SolveHint, columns: int) -> float:
