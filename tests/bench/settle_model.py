@@ -70,7 +70,7 @@ def settled(
         seen = swing.at(t + np.linspace(0.0, LOOK_S, 12)) / ARCSEC_PER_PX
         x, y = seen.mean(axis=1) + rng.normal(0.0, NOISE_PX, 2)
         width = math.hypot(2.0, 2.35 * float(np.hypot(*seen.std(axis=1))))
-        looks.append(Look(float(x), float(y), NOISE_PX, width))
+        looks.append(Look(float(x), float(y), NOISE_PX, width, t + 0.5 * LOOK_S))
         t += LOOK_S + COST_S * float(rng.uniform(0.8, 1.3))
         if judge_looks(looks, limit_px, agreeing_looks(exposure_s)).still:
             still = True

@@ -12,9 +12,10 @@ from polewright.alpaca.errors import ConnectionDropped
 from polewright.alpaca.exposing import WaitingImage
 from polewright.angles import DEG
 from polewright.errors import Cancelled
+from polewright.measuring.checking import check
 from polewright.measuring.errors import WentElsewhere
 from polewright.measuring.events import MotionStopped, PointSolved, Progress
-from polewright.measuring.measurement import measure_axis
+from polewright.measuring.measurement import measure_axis, ready_mount
 from polewright.measuring.planned import planned_points
 from polewright_sim.disturbance import Disturbance
 
@@ -26,6 +27,15 @@ QUICK = {"sweep.settle_s": 0.0, "sweep.exposure_s": 1.0}
 #: a slew of 20 degrees, on a busy computer too.
 FIRST_QUICK = {"mount": {"slew_deg_per_s": 30.0, "acceleration_deg_per_s2": 20.0}}
 SLOW_DEG_S = 0.8
+
+
+def connected(night):
+    """A rig that has solved a frame already: before, the mount stands until the stars have told."""
+    rig = night.connect(QUICK)
+    ready_mount(rig)
+    assert check(rig, 1.0).solved
+    night.events.clear()
+    return rig
 
 
 def slews(night) -> list[int]:
@@ -64,7 +74,7 @@ def test_points_are_solved_while_the_mount_slews_on(start_night) -> None:
     """All but the last are solved within the next slew; events keep their order and their thread,
     and what was saved is told."""
     night = start_night(FIRST_QUICK, rate=RATE)
-    rig = night.connect(QUICK)
+    rig = connected(night)
     slows_down(night, rig)
     threads: set[str] = set()
     listen = rig.emit
@@ -100,7 +110,7 @@ def test_a_stop_during_slew_and_solve_stops_the_mount_and_the_solve(
 ) -> None:
     """Cancelled while the next slew runs and the solve goes on: both end, at once."""
     night = start_night(FIRST_QUICK, rate=RATE)
-    rig = night.connect(QUICK)
+    rig = connected(night)
     slows_down(night, rig)
     points = planned_points(rig)
     entered, left = threading.Event(), threading.Event()
@@ -137,7 +147,7 @@ def test_a_stop_during_slew_and_solve_stops_the_mount_and_the_solve(
 def test_a_point_that_fails_during_the_next_slew_is_gone_back_to(start_night) -> None:
     """The slew ends, the mount goes back and exposes longer, and the sweep goes on from there."""
     night = start_night(rate=RATE)
-    rig = night.connect(QUICK)
+    rig = connected(night)
     points = planned_points(rig)
     cloudy = iter([False, True])
     night.rig.disturbance_at = lambda *_: Disturbance(transmission=float(not next(cloudy, False)))
@@ -156,7 +166,7 @@ def test_a_point_that_fails_during_the_next_slew_is_gone_back_to(start_night) ->
 def test_a_wrong_place_found_during_the_next_slew_stops_it(start_night) -> None:
     """The stars of point 2 say that the clutch slipped: the slew to point 3 ends half-way."""
     night = start_night(FIRST_QUICK, rate=RATE)
-    rig = night.connect(QUICK)
+    rig = connected(night)
     slows_down(night, rig)
     points = planned_points(rig)
     listen, slipped = rig.emit, []
@@ -181,7 +191,7 @@ def test_a_wrong_place_found_during_the_next_slew_stops_it(start_night) -> None:
 def test_an_image_that_does_not_come_is_taken_again(start_night, monkeypatch) -> None:
     """The link breaks while the image is fetched and the mount slews: it goes back for another."""
     night = start_night(rate=RATE)
-    rig = night.connect(QUICK)
+    rig = connected(night)
     points = planned_points(rig)
     fetch, calls = WaitingImage.fetch, []
 
@@ -200,3 +210,17 @@ def test_an_image_that_does_not_come_is_taken_again(start_night, monkeypatch) ->
     assert slews(night) == [1, 2, 1, 2, 3]
     assert result.axis.total_arcmin == pytest.approx(night.truth["axis"]["total_arcmin"], abs=0.3)
     assert any("it is exposed again" in note for note in result.notes)
+
+
+def test_nothing_moves_on_the_mounts_word_before_a_frame_was_solved(start_night) -> None:
+    """The first frame of a run is solved with the mount standing, the second while it slews."""
+    night = start_night(FIRST_QUICK, rate=RATE)
+    rig = night.connect(QUICK)
+    slows_down(night, rig)
+
+    measure_axis(rig, planned_points(rig))
+
+    steps = [e for e in night.events if isinstance(e, (Progress, PointSolved))]
+    first, second = (steps.index(point) for point in night.of_kind(PointSolved)[:2])
+    assert "slew" not in {e.step for e in steps[:first] if e.point == 2}
+    assert "slew" in {e.step for e in steps[:second] if isinstance(e, Progress) and e.point == 3}

@@ -87,7 +87,7 @@ def first_still(amplitude_px, period_s, decay_s, phase, rng) -> tuple[float, flo
         x = float(np.mean(swing * np.sin(2.0 * np.pi * inside / period_s + phase)))
         width = float(np.std(swing * np.sin(2.0 * np.pi * inside / period_s + phase)))
         noise = rng.normal(0.0, 0.015, 2)
-        looks.append(Look(x + noise[0], noise[1], 0.015, math.hypot(2.4, 2.0 * width)))
+        looks.append(Look(x + noise[0], noise[1], 0.015, math.hypot(2.4, 2.0 * width), at_s))
         at_s += LOOK_S
         if judge_looks(looks, LIMIT_PX).still:
             return at_s, amplitude_px * math.exp(-at_s / decay_s)
@@ -114,15 +114,26 @@ def test_wind_is_never_called_still() -> None:
     """Stars that jump by five limits each time: the caller's ceiling ends the wait."""
     rng = np.random.default_rng(6)
     looks: list[Look] = []
-    for _ in range(12):
+    for number in range(12):
         jump = rng.normal(0.0, 5.0 * LIMIT_PX, 2)
-        looks.append(Look(float(jump[0]), float(jump[1]), 0.02, 2.5))
+        looks.append(Look(float(jump[0]), float(jump[1]), 0.02, 2.5, 0.6 * number))
         assert not judge_looks(looks, LIMIT_PX).still
 
 
 def test_stars_that_shrink_still_swing_within_the_looks() -> None:
     """A swing faster than a look leaves its middle in place, but not its width."""
-    fast = [Look(0.0, 0.0, 0.02, hfd) for hfd in (6.0, 5.0, 4.2)]
+    fast = [Look(0.0, 0.0, 0.02, hfd, at_s) for at_s, hfd in enumerate((6.0, 5.0, 4.2))]
     assert not judge_looks(fast, LIMIT_PX).still
-    calm = [Look(0.0, 0.0, 0.02, hfd) for hfd in (2.6, 2.5, 2.5)]
+    calm = [Look(0.0, 0.0, 0.02, hfd, at_s) for at_s, hfd in enumerate((2.6, 2.5, 2.5))]
     assert judge_looks(calm, LIMIT_PX).still
+
+
+def test_looks_in_quick_succession_do_not_prove_stillness() -> None:
+    """Stars that drift by six limits a second: two looks a tenth of a second apart agree, those a
+    second apart do not."""
+    drifting = [Look(6.0 * LIMIT_PX * t, 0.0, 0.02, 2.5, t) for t in np.arange(0.0, 1.5, 0.1)]
+    for count in range(2, len(drifting) + 1):
+        assert not judge_looks(drifting[:count], LIMIT_PX, 2).still
+    calm = [Look(0.0, 0.0, 0.02, 2.5, t) for t in np.arange(0.0, 1.5, 0.1)]
+    assert not judge_looks(calm[:10], LIMIT_PX, 2).still
+    assert judge_looks(calm[:11], LIMIT_PX, 2).still

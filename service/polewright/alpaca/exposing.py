@@ -82,6 +82,7 @@ class Exposure:
     ) -> None:
         self.camera, self.clock, self.cancel = camera, clock, cancel
         self.on_progress = on_progress
+        self.abandoned = False
 
     def take(self, duration_s: float, light: bool, margin_s: float) -> Frame:
         """Run the exposure; see `Camera.expose`."""
@@ -114,7 +115,9 @@ class Exposure:
         try:
             raw = self._download(settings)
         except BaseException:
-            self._abort()
+            # Who is not waited for any more leaves the camera to whoever has it now.
+            if not self.abandoned and not (self.cancel is not None and self.cancel.cancelled):
+                self._abort()
             raise
         image = imagebytes.decode(raw.content_type, raw.body, camera.where)
         self._check_shape(image.pixels.shape, settings)
@@ -346,6 +349,10 @@ class WaitingImage:
         Raises as `Camera.expose` does for what may be wrong with an image.
         """
         return self.exposure.fetch(self.settings, self.duration_s, self.before_s, self.after_s)
+
+    def abandon(self) -> None:
+        """Let a fetch that goes on in another thread leave the camera alone when it fails."""
+        self.exposure.abandoned = True
 
 
 def fingerprint(body: bytes | bytearray) -> int:

@@ -26,6 +26,9 @@ ALIKE_PX = 1.5
 #: Looks that have to agree unless the caller says otherwise. The one before them may be off by the
 #: limit times this for each of their steps (own choices; tests/bench/settle_model.py).
 AGREEING = 3
+#: Time that the agreeing looks span at least, s: a quick camera takes two within a part of a swing,
+#: or before wind has carried the stars past the limit (own choice).
+LEAST_SPAN_S = 1.0
 BEFORE_FACTOR = 2.0
 #: Star images that shrink by more than this share from the first to the last of the agreeing
 #: looks: within each look the stars still swing.
@@ -86,6 +89,8 @@ class Look:
     y: float
     sigma: float
     hfd_px: float
+    at_s: float
+    """Middle of its exposure, by a timer that never steps back."""
 
 
 @dataclass(frozen=True)
@@ -106,17 +111,21 @@ def judge_looks(looks: Sequence[Look], limit_px: float, agreeing: int = AGREEING
         looks: in the order taken, without a gap: a look that tells nothing starts a new row.
         limit_px: distance that does not matter, pixels. Distances that noise explains (2.5 sigma)
             count as none as long as they are under twice the limit.
-        agreeing: looks in a row that have to agree, at least two.
+        agreeing: looks in a row that have to agree, at least two; more where these span less
+            than `LEAST_SPAN_S`.
     """
-    if len(looks) < agreeing:
+    count = agreeing
+    while count <= len(looks) and looks[-1].at_s - looks[-count].at_s < LEAST_SPAN_S:
+        count += 1
+    if len(looks) < count:
         return Judgement(False, None, None)
-    last = looks[-agreeing:]
+    last = looks[-count:]
     spread = _spread(last)
     sigma = math.sqrt(2.0) * max(look.sigma for look in last)
     allowed = min(2.0 * limit_px, max(limit_px, 2.5 * sigma))
     still = spread <= allowed and last[-1].hfd_px > (1.0 - SHRINKING) * last[0].hfd_px
-    if still and len(looks) > agreeing:
-        still = _spread(looks[-agreeing - 1 :]) <= BEFORE_FACTOR * (agreeing - 1) * allowed
+    if still and len(looks) > count:
+        still = _spread(looks[-count - 1 :]) <= BEFORE_FACTOR * (agreeing - 1) * allowed
     return Judgement(still, spread, sigma)
 
 

@@ -37,7 +37,7 @@ LOOK_S = 0.05
 #: Between two words about it, real seconds.
 TELL_S = 0.25
 #: Beyond the solver's own limits, as the watchdog allows.
-SOLVE_SPARE_S = 60.0
+SOLVE_SPARE_S = 360.0
 
 
 class SolveHangs(SolveError):
@@ -93,7 +93,6 @@ class Work:
         self._news: queue.SimpleQueue[Callable[[], None]] = queue.SimpleQueue()
         self._error: BaseException | None = None
         self._solved: SolvedPoint | None = None
-        self._judged = False
         self.began_s = self._clock.monotonic_s()
         self._ended_s: float | None = None
         # A daemon: whatever hangs in it must not keep the program from ending.
@@ -152,7 +151,6 @@ class Work:
         error = self._error
         if over and error is not None and not isinstance(error, (*UNSOLVED, FrameLost)):
             raise error
-        self._judged = over
 
     @property
     def failed(self) -> bool:
@@ -205,6 +203,7 @@ class Work:
     def abandon(self) -> None:
         """Let the thread end as soon as it can; its result is not wanted any more."""
         self._cancel.cancel("the run has ended")
+        self._image.abandon()
 
     def _wait(self, event: threading.Event, step: str, limit_s: float | None) -> None:
         rig = self.rig

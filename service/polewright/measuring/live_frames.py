@@ -30,7 +30,7 @@ LOOK_S = 0.05
 #: cut off, and may take this long over a poor link (`watching.DOWNLOAD_S`).
 UNWANTED_S = 600.0
 #: The same where the run has failed and the mount must be stopped.
-HURRY_S = 5.0
+HURRY_S = 1.0
 
 
 class _LaterGuards:

@@ -212,7 +212,9 @@ class _Recovery:
         """
         rig, total = self.rig, len(points)
         ahead = points[number] if number < total else None
-        if ahead is None or not rig.config.sweep.overlap or rig.guards.wary():
+        # Until the stars have told once how far off the mount's word is, nothing moves on it.
+        sure = rig.plates.learned and not rig.guards.wary()
+        if ahead is None or not rig.config.sweep.overlap or not sure:
             return solve_here(rig, target, number, total, exposure_s)
         image = expose_here(rig, exposure_s, number, total)
         work = Work(rig, target, number, total, image, mounts_word(rig))

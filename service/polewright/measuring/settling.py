@@ -34,6 +34,8 @@ STARS_WANTED, STARS_PLENTY = 12, 48
 LOOK_PIXELS, MOST_PIXELS = 0.4e6, 6.4e6
 #: A camera that takes so many seconds longer than the exposure, so often in a row, is too slow.
 SLOW_S, SLOW_LOOKS = 3.0, 2
+#: A look that is not there so many seconds after its exposure has failed.
+LATE_S = 10.0
 #: Waits between looks, s: uneven, so that no swing is caught at the same phase each time.
 GAPS_S = (0.0, 0.17, 0.05, 0.29, 0.11, 0.23)
 #: Looks without enough stars after which the fixed wait is taken.
@@ -82,12 +84,12 @@ def wait_for_still_stars(rig: Rig, number: int, total: int, wait_s: float) -> Se
     memory = rig.look_memory
     if memory.useless:
         return Settled(False, 0, None, memory.useless)
-    try:
-        return _Wait(rig, number, total, wait_s).run()
-    finally:
-        # What is set is sent again before each exposure, so trouble here is told there.
-        with contextlib.suppress(AlpacaError):
-            rig.camera.set_geometry(rig.config.camera.binning)
+    settled = _Wait(rig, number, total, wait_s).run()
+    # Not on the way out of a run: the mount is stopped first, and a new run sets its own.
+    # What is set is sent again before each exposure, so trouble here is told there.
+    with contextlib.suppress(AlpacaError):
+        rig.camera.set_geometry(rig.config.camera.binning)
+    return settled
 
 
 def limit_px(rig: Rig) -> float:
@@ -153,9 +155,10 @@ class _Wait:
                 if starless >= STARLESS:
                     return self._end(self._why_not(starless))
                 continue
-            placed = _placed(first, stars)
+            at_s = before_s + 0.5 * look_s
+            placed = _placed(first, stars, at_s)
             if placed is None:  # another part of the sky, or smeared beyond recognition
-                first, placed, row = stars, _placed(stars, stars), []
+                first, placed, row = stars, _placed(stars, stars, at_s), []
             first = first or stars
             row = [*row, placed] if placed is not None else []
             judged = judge_looks(row, self.limit_px, agreeing_looks(rig.config.sweep.exposure_s))
@@ -185,12 +188,17 @@ class _Wait:
         rig = self.rig
 
         def watch(_now: ExposureProgress) -> None:
+            rig.guards.while_tracking()
             self._tell(self.elapsed_s)
 
         try:
             size = self._aim()
             frame: Frame = rig.camera.expose(
-                exposure_s, clock=rig.clock, cancel=rig.cancel, on_progress=watch
+                exposure_s,
+                clock=rig.clock,
+                cancel=rig.cancel,
+                on_progress=watch,
+                margin_s=LATE_S,
             )
         except (InvalidValue, NotImplementedByDevice):
             return None
@@ -234,9 +242,9 @@ class _Wait:
         self.rig.progress("settle", self.number, self.total, elapsed_s, self.wait_s)
 
 
-def _placed(first: StarList | None, stars: StarList) -> Look | None:
+def _placed(first: StarList | None, stars: StarList, at_s: float) -> Look | None:
     shift = shift_between(stars if first is None else first, stars)
     if shift is None:
         return None
     widths = sorted(stars.hfd_px)
-    return Look(shift.x, shift.y, shift.sigma, float(widths[len(widths) // 2]))
+    return Look(shift.x, shift.y, shift.sigma, float(widths[len(widths) // 2]), at_s)

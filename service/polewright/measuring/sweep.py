@@ -100,7 +100,6 @@ def go_to(
 
     with rig.times.spent("slew", rig.clock):
         repeating(("slew",), slew, clock=rig.clock, cancel=rig.cancel, tell=tell)
-    rig.times.slews += 1
 
 
 def _only_of(device_type: str, error: PolewrightError) -> None:
@@ -120,7 +119,6 @@ def settle(rig: Rig, number: int, total: int) -> None:
         if settled is None or not settled.still:
             _wait_out(rig, number, total, began_s, wait_s)
     rig.times.settle_fixed += wait_s
-    rig.times.settles += 1
     if settled is not None:
         _tell_settled(rig, number, settled, rig.clock.monotonic_s() - began_s)
 

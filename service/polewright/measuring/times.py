@@ -31,8 +31,6 @@ class SweepTimes:
     """Download and solve that went on while the mount slewed: saved by overlapping."""
     settle_fixed: float = 0.0
     """What the same settles would have taken with the fixed wait."""
-    slews: int = 0
-    settles: int = 0
 
     @contextmanager
     def spent(self, on: Spending, clock: Clock) -> Iterator[None]:

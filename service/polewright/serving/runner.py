@@ -257,7 +257,7 @@ class SessionRunner:
             thread.join(JOIN_S)
         ended = thread is None or not thread.is_alive()
         if not ended and telescope is not None and thread is not None:
-            self._stop_again_later(telescope, thread)
+            self._stop_again_later(telescope, thread, session)
         if not message:
             message, advice = _STOP_WORDS[state]
         self.feed.wake()
@@ -278,15 +278,21 @@ class SessionRunner:
         host, port, number = locate("telescope", config.telescope)
         return Telescope(AlpacaConnection(host, port), number, clock=self.clock)
 
-    def _stop_again_later(self, telescope: Telescope, thread: threading.Thread) -> None:
+    def _stop_again_later(
+        self, telescope: Telescope, thread: threading.Thread, session: AlignSession | None
+    ) -> None:
         """A slew command may have been on its way when the stop came: stop once more after it."""
 
         def again() -> None:
             thread.join(SECOND_STOP_S)
             if self._thread is not thread:
                 return  # the mount belongs to a session that was started since
-            if telescope.stop_motion(tracking_off=True) is not MotionState.STOPPED:
+            state = telescope.stop_motion(tracking_off=True)
+            if state is not MotionState.STOPPED:
                 log.error("service.motion_unknown after a second stop")
+            if session is not None:
+                session.stopped_from_outside(state, "stopped once more")
+                self.feed.wake()
 
         threading.Thread(target=again, name="second stop", daemon=True).start()
 
