@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gzip
+import hashlib
 import json
 import math
 import os
@@ -24,7 +25,7 @@ from polewright.solving.addon import AddOn, StarColumns
 from polewright.solving.addon_build import build, duplicated, files_of
 from polewright.solving.addon_index import read_index
 from polewright.solving.addon_place import VARIABLE, file_of, installed, open_addons, remove
-from polewright.solving.addon_read import ReadOptions
+from polewright.solving.addon_read import ReadOptions, read_stars
 from polewright.solving.catalogue import bundled_catalogue
 from polewright.solving.deep import DeepSolver
 from polewright.solving.density import SkyDensity, bundled_density, narrowest_width_deg
@@ -213,10 +214,33 @@ def test_files_that_are_no_tables_are_refused(tmp_path: Path) -> None:
         path.write_bytes(content)
         with pytest.raises(CatalogueRefused, match=name):
             made(tmp_path, path)
+    for name in ("b.csv.gz", "b.fits.gz", "index-b.fits.gz"):
+        plain = GOOD.encode() if "csv" in name else b"SIMPLE  =".ljust(80) + b"x" * 2800
+        packed = bytearray(gzip.compress(plain * 20))
+        for place in (12, len(packed) // 2):
+            spoilt = packed[:place] + b"\xff" * 9 + packed[place + 9 :]
+            path = tmp_path / name
+            path.write_bytes(spoilt)
+            with pytest.raises(CatalogueRefused, match=name):
+                made(tmp_path, path)
     with pytest.raises(CatalogueRefused, match="no such file"):
         made(tmp_path, tmp_path / "none.csv")
     with pytest.raises(CatalogueRefused, match="no file matches"):
         files_of([str(tmp_path / "index-*.fits")])
+
+
+def test_hours_are_taken_where_they_are_told_and_never_for_declinations(
+    tmp_path: Path, sky: Sky
+) -> None:
+    """A column named `ra_hours` needs no option; all of its values are below 24, as they must."""
+    hours = Sky(sky.ra / 15.0, sky.dec, sky.mag, sky.pm_ra, sky.pm_dec)
+    source = write_csv(tmp_path / "h.csv", hours, "ra_hours,dec,mag,pmra,pmdec")
+    assert len(made(tmp_path, source).cone(CENTRE, 5.0 * DEG, 2016.0)) > 2000
+    wide = tmp_path / "w.csv"
+    wide.write_text("ra_hours,dec,mag\n" + "".join(f"{k / 5},{k - 60},8\n" for k in range(120)))
+    assert read_stars(wide, ReadOptions()).stars.ra[60] == pytest.approx(math.pi)
+    with pytest.raises(CatalogueRefused, match="not told in hours"):
+        read_stars(wide, ReadOptions(dec_unit="hour"))
 
 
 def test_a_star_in_two_tiles_is_kept_once() -> None:
@@ -238,8 +262,94 @@ def test_a_damaged_catalogue_is_told(tmp_path: Path, sky: Sky) -> None:
     for path in (short, other, tmp_path / "missing.stars"):
         with pytest.raises(CatalogueUnusable, match=path.name):
             AddOn(path)
+    for _ in range(2):  # only what is sound is not looked at again
+        with pytest.raises(CatalogueUnusable, match="checksum") as caught:
+            AddOn(flipped)
+        assert f"remove flipped --folder {tmp_path}" in caught.value.advice
+
+
+def test_a_body_that_changes_after_it_was_read_is_told(
+    tmp_path: Path, sky: Sky, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The checksum is computed once for an unchanged file, and again when the file has changed."""
+    looked = []
+    verify = AddOn.verify
+    monkeypatch.setattr(AddOn, "verify", lambda self: (looked.append(self.path), verify(self)))
+    path = made(tmp_path, write_csv(tmp_path / "s.csv", sky)).path
+    AddOn(path)
+    assert looked == [path]
+
+    blob = bytearray(path.read_bytes())
+    blob[-9] ^= 1
+    path.unlink()  # not written through the map of the one that is open
+    path.write_bytes(blob)
+    os.utime(path, ns=(1, 1))
     with pytest.raises(CatalogueUnusable, match="checksum"):
-        AddOn(flipped).verify()
+        AddOn(path)
+
+
+def reheaded(path: Path, target: Path, change: Callable[[dict[str, Any]], None]) -> Path:
+    """Write a catalogue with another header and the very body, whose checksum stays right."""
+    blob = path.read_bytes()
+    length = int.from_bytes(blob[8:12], "little")
+    told = json.loads(blob[12 : 12 + length])
+    change(told)
+    head = json.dumps(told).encode()
+    target.write_bytes(blob[:8] + len(head).to_bytes(4, "little") + head + blob[12 + length :])
+    return target
+
+
+def test_a_header_that_does_not_fit_its_columns_is_told(tmp_path: Path, sky: Sky) -> None:
+    """Shorter, longer or shuffled columns and fields of another kind: one clear refusal each."""
+    good = made(tmp_path, write_csv(tmp_path / "s.csv", sky)).path
+    target = tmp_path / "odd.stars"
+    AddOn(reheaded(good, target, lambda told: None))  # the way of changing it is no damage
+    wrong: list[Any] = []
+    for column in ("ra", "dec", "magnitude", "pm_ra", "pm_dec", "start", "counts", "extra"):
+        for k, value in ((1, 7), (1, -1), (1, 10**12), (0, -64), (0, 10**40), (0, "x"), (1, None)):
+            wrong.append(lambda told, c=column, k=k, v=value: told["columns"][c].__setitem__(k, v))
+        wrong.append(lambda told, c=column: told["columns"].pop(c))
+    for field, values in {
+        "stars": (3, 1.5, "many", None, True), "epoch_year": ("2000", None, math.nan, 10**400),
+        "brightest": ([],), "faintest": (math.inf, None), "covered": ({},), "compared": (None,),
+        "extra_stars": ("1",), "agreeing": ("all",), "offset_arcsec": (math.nan,),
+        "moving": (1, "no"), "name": (None, 5), "built_utc": (None,), "checksum": (None, "00"),
+        "sources": (None,),
+    }.items():  # fmt: skip
+        wrong += [lambda told, f=field, v=v: told["about"].__setitem__(f, v) for v in values]
+    wrong += [lambda told: told.clear(), lambda told: told.update(layout=99, columns=[])]
+    for change in wrong:
+        with pytest.raises(CatalogueUnusable, match=r"odd\.stars") as caught:
+            AddOn(reheaded(good, target, change))
+        assert caught.value.advice
+
+    blob = bytearray(good.read_bytes())  # an index that falls, with a checksum that is right
+    body = 12 + int.from_bytes(blob[8:12], "little")
+    offset, count = json.loads(blob[12:body])["columns"]["start"]
+    start = np.frombuffer(blob, "<i8", count, body + offset)
+    start[1000] = start[-1] + 1
+    target.write_bytes(blob)
+    digest = hashlib.sha256(blob[body:]).hexdigest()
+    reheaded(target, target, lambda told: told["about"].update(checksum=digest))
+    with pytest.raises(CatalogueUnusable, match="index does not fit"):
+        AddOn(target)
+
+
+def test_a_build_that_is_interrupted_leaves_nothing(
+    tmp_path: Path, sky: Sky, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Ctrl-C while the file is written: what was there before is there still, and nothing else."""
+    source = write_csv(tmp_path / "s.csv", sky)
+    before = made(tmp_path, source).path.read_bytes()
+
+    def interrupted(_handle: int) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(os, "fsync", interrupted)
+    with pytest.raises(KeyboardInterrupt):
+        made(tmp_path, source)
+    assert sorted(item.name for item in tmp_path.iterdir()) == ["made.stars", "s.csv"]
+    assert (tmp_path / "made.stars").read_bytes() == before
 
 
 def test_catalogues_are_found_by_place_and_name(
@@ -259,8 +369,13 @@ def test_catalogues_are_found_by_place_and_name(
         embedded.create({"catalogue": "nosuch", "cache_dir": str(tmp_path)})
     with pytest.raises(CatalogueUnusable, match="letters, digits"):
         file_of("../deep")
+    for name in ("none", "None", "deep.stars", "deep.STARS"):  # could not be chosen later
+        with pytest.raises(CatalogueUnusable, match=r"no catalogue|taken for a file"):
+            file_of(name)
     remove("deep")
     assert installed() == ()
+    (tmp_path / "kept" / "none.stars").touch()
+    assert remove("none").name == "none.stars"
     with pytest.raises(CatalogueUnusable, match="not there"):
         remove("deep")
 
@@ -336,6 +451,17 @@ def test_an_index_of_debians_is_read(tmp_path: Path) -> None:
     assert 0.05 < built.header.offset_arcsec < 1.0
     with pytest.raises(CatalogueRefused, match="column 'nosuch'"):
         read_index(INDEX, "nosuch")
+
+
+@pytest.mark.skipif(not INDEX.exists(), reason="Debian's astrometry-data-tycho2-10-19 is absent")
+def test_a_packed_index_is_read_like_the_unpacked_one(tmp_path: Path) -> None:
+    packed = tmp_path / "index.fits.gz"
+    packed.write_bytes(gzip.compress(INDEX.read_bytes(), 1))
+    found, expected = read_stars(packed, ReadOptions()).stars, read_index(INDEX)
+
+    assert np.array_equal(found.ra, expected.ra)
+    assert np.array_equal(found.dec, expected.dec)
+    assert np.array_equal(found.magnitude, expected.magnitude)
 
 
 def test_the_command_builds_shows_and_removes(tmp_path: Path, sky: Sky) -> None:

@@ -144,8 +144,6 @@ def show(*, folder: Folder = None, as_json: AsJson = False) -> None:
     console = Console(stderr=True)
     with told_plainly(console, as_json=as_json):
         found = [AddOn(path) for path in installed(folder)]
-        for item in found:
-            item.verify()
     bundled = bundled_catalogue()
     density, together = bundled_density(), density_with(found)
     if as_json:

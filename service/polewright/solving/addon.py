@@ -20,6 +20,7 @@ from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from functools import cached_property
 from pathlib import Path
+from types import UnionType
 from typing import Any
 
 import numpy as np
@@ -27,7 +28,7 @@ from numpy.typing import NDArray
 
 from polewright.angles import DEG, TAU, Vector
 from polewright.solving.catalogue import ConeStars
-from polewright.solving.density import SkyDensity, cell_count
+from polewright.solving.density import MAGNITUDES, SkyDensity, cell_count
 from polewright.solving.errors import CatalogueUnusable
 
 SUFFIX = ".stars"
@@ -51,6 +52,17 @@ _COLUMNS = {
     "counts": "<i4",
     "extra": "<i4",
 }
+#: What header fields may be, where that is not a text.
+_KINDS: dict[str, type | UnionType] = {
+    "moving": bool,
+    **dict.fromkeys(("stars", "extra_stars", "compared"), int),
+    **dict.fromkeys(("epoch_year", "brightest", "faintest", "covered"), int | float),
+    **dict.fromkeys(("agreeing", "offset_arcsec"), int | float | None),
+}
+_HUGE = 1e12
+
+#: Files whose checksum was right in this process: path, bytes, time of change (ns).
+_sound: set[tuple[str, int, int]] = set()
 
 
 @dataclass(frozen=True)
@@ -162,20 +174,20 @@ def write_addon(
 
 
 def _write(path: Path, head: bytes, body: bytearray) -> None:
-    part = ""
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         handle, part = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
-        with os.fdopen(handle, "wb") as file:
-            file.write(head)
-            file.write(body)
-            file.flush()
-            os.fsync(file.fileno())
-        Path(part).chmod(0o644)
-        Path(part).replace(path)
-    except OSError as exc:
-        if part:
+        try:
+            with os.fdopen(handle, "wb") as file:
+                file.write(head)
+                file.write(body)
+                file.flush()
+                os.fsync(file.fileno())
+            Path(part).chmod(0o644)
+            Path(part).replace(path)
+        finally:  # also when interrupted from the keyboard
             Path(part).unlink(missing_ok=True)
+    except OSError as exc:
         raise CatalogueUnusable(
             str(path), f"it cannot be written ({exc})", "Check the folder, its rights and space."
         ) from exc
@@ -185,14 +197,15 @@ class AddOn:
     """An add-on catalogue on disk: a `polewright.solving.catalogue.StarSource`."""
 
     def __init__(self, path: Path) -> None:
-        """Map the file.
+        """Map the file; its checksum is compared once a process, as long as it is unchanged.
 
         Raises:
-            CatalogueUnusable: it is missing, of another kind, or cut short.
+            CatalogueUnusable: it is missing, of another kind, cut short or damaged.
         """
         self.path = path
         try:
             with path.open("rb") as file:
+                about_file = os.fstat(file.fileno())
                 self._map = mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ)
         except (OSError, ValueError) as exc:
             raise CatalogueUnusable(str(path), str(exc)) from exc
@@ -214,13 +227,60 @@ class AddOn:
             self._magnitude, self._start = columns["magnitude"], columns["start"]
             self._pm = (columns["pm_ra"], columns["pm_dec"]) if self.header.moving else None
             self._counts, self._extra = columns["counts"], columns["extra"]
-            whole = self._start.size == _SLABS * _ZONES + 1 and self._start[-1] == self._ra.size
-        except (KeyError, TypeError, ValueError) as exc:
-            raise CatalogueUnusable(str(path), f"it is damaged or cut short ({exc})") from exc
-        if not whole:
-            raise CatalogueUnusable(str(path), "its index does not fit its stars")
+            self._fits_together()
+        except (KeyError, TypeError, ValueError, OverflowError) as exc:
+            raise self._damaged(f"it is damaged or cut short ({exc})") from exc
+        stamp = (str(path.absolute()), about_file.st_size, about_file.st_mtime_ns)
+        if stamp not in _sound:
+            self.verify()
+            _sound.add(stamp)
+
+    def _damaged(self, reason: str) -> CatalogueUnusable:
+        folder = self.path.absolute().parent
+        removal = (
+            f"remove it with `polewright catalogue remove {self.path.stem} --folder {folder}`"
+            if self.path.suffix == SUFFIX
+            else "delete the file"
+        )
+        return CatalogueUnusable(
+            str(self.path),
+            reason,
+            f"Build it again with `polewright catalogue build`, or {removal}.",
+        )
+
+    def _fits_together(self) -> None:
+        """Check what the header says, which the checksum does not cover.
+
+        Raises:
+            TypeError: a value is of another kind.
+            ValueError: columns do not belong to one another.
+        """
+        for name, value in asdict(self.header).items():
+            kinds = _KINDS.get(name, str)
+            number = isinstance(value, int | float) and not isinstance(value, bool)
+            if (
+                (name != "sources" and not isinstance(value, kinds))
+                or (kinds is not bool and isinstance(value, bool))
+                or (number and not abs(value) < _HUGE)
+            ):
+                raise TypeError(f"{name} is {value!r}")
+        rows = [self._ra, self._dec, self._magnitude, *(self._pm or ())]
+        if {int(column.size) for column in rows} != {self.header.stars}:
+            raise ValueError("its columns are of different lengths")
+        cells = len(MAGNITUDES) * cell_count()
+        if self._counts.size != cells or self._extra.size != cells:
+            raise ValueError("its counts are not those of the sky's cells")
+        if (
+            self._start.size != _SLABS * _ZONES + 1
+            or self._start[0] != 0
+            or self._start[-1] != self._ra.size
+            or np.any(np.diff(self._start) < 0)
+        ):
+            raise ValueError("its index does not fit its stars")
 
     def _column(self, name: str, offset: int, count: int) -> NDArray[Any]:
+        if offset < 0 or count < 0:
+            raise ValueError(f"column {name} has {count} values at {offset}")
         return np.frombuffer(
             self._map, dtype=_COLUMNS[name], count=count, offset=self._body + offset
         )
@@ -232,7 +292,7 @@ class AddOn:
             CatalogueUnusable: it was changed or damaged since it was built.
         """
         if hashlib.sha256(memoryview(self._map)[self._body :]).hexdigest() != self.header.checksum:
-            raise CatalogueUnusable(str(self.path), "its checksum is wrong: the file is damaged")
+            raise self._damaged("its checksum is wrong: the file is damaged")
 
     def __len__(self) -> int:
         return int(self._ra.size)

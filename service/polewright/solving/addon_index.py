@@ -8,6 +8,8 @@ Stars of an index are thinned evenly over the sky: it is deep where stars are ra
 
 from __future__ import annotations
 
+import gzip
+import zlib
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +23,7 @@ from polewright.solving.errors import CatalogueRefused
 INDEX_EPOCH = 2000.0
 """Index files carry no proper motions; their makers use positions for J2000 (from memory)."""
 
+_GZIP = b"\x1f\x8b"
 _TYPES = {"u16": "u2", "u32": "u4", "double": "f8", "float": "f4"}
 
 
@@ -31,7 +34,7 @@ def is_index(path: Path) -> bool:
     try:
         with fits.open(path) as file:
             return str(file[0].header.get("AN_FILE", "")).strip() in {"QUAD", "SKDT"}
-    except OSError:
+    except (OSError, EOFError, zlib.error):
         return False
 
 
@@ -53,7 +56,15 @@ def read_index(path: Path, magnitude_column: str | None = None) -> StarColumns:
             return _with_magnitudes(file, path, vectors, magnitude_column)
     except CatalogueRefused:
         raise
-    except (OSError, ValueError, TypeError, KeyError, IndexError) as exc:
+    except (
+        OSError,
+        EOFError,
+        zlib.error,
+        ValueError,
+        TypeError,
+        KeyError,
+        IndexError,
+    ) as exc:
         raise CatalogueRefused(str(path), f"the index cannot be read ({exc})") from exc
 
 
@@ -95,10 +106,15 @@ def _named(file: Any, column: str) -> Any:
 
 def _raw(path: Path, hdu: Any, dtype: str, count: int) -> NDArray[Any]:
     """Bytes of a table's only column: they are declared as text, which would be trimmed."""
-    found = np.fromfile(path, dtype=dtype, count=count, offset=hdu.fileinfo()["datLoc"])
-    if found.size != count:
+    with path.open("rb") as file:
+        packed = file.read(2) == _GZIP
+    opener: Any = gzip.open if packed else open
+    with opener(path, "rb") as file:
+        file.seek(hdu.fileinfo()["datLoc"])
+        found = file.read(count * np.dtype(dtype).itemsize)
+    if len(found) != count * np.dtype(dtype).itemsize:
         raise CatalogueRefused(str(path), f"the file is cut short: {count} numbers announced")
-    return found
+    return np.frombuffer(found, dtype=dtype)
 
 
 def _with_magnitudes(

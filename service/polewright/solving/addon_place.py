@@ -30,8 +30,20 @@ def file_of(name: str, folder: Path | None = None) -> Path:
     """Return the file of a catalogue's name.
 
     Raises:
-        CatalogueUnusable: the name could not be a file's.
+        CatalogueUnusable: the name could not be a file's, or not be chosen later.
     """
+    if name.lower() == NONE:
+        raise CatalogueUnusable(
+            name, f"the word {NONE!r} stands for no catalogue", "Give another --name."
+        )
+    if name.lower().endswith(SUFFIX):
+        raise CatalogueUnusable(
+            name, f"a name that ends in {SUFFIX} is taken for a file", f"Leave {SUFFIX} out."
+        )
+    return _file(name, folder)
+
+
+def _file(name: str, folder: Path | None) -> Path:
     if not _NAME.fullmatch(name):
         raise CatalogueUnusable(
             name,
@@ -77,7 +89,7 @@ def remove(name: str, folder: Path | None = None) -> Path:
     Raises:
         CatalogueUnusable: there is none of that name, or it cannot be deleted.
     """
-    path = file_of(name, folder)
+    path = _file(name, folder)  # also of a name that can be no new one's
     if not path.exists():
         names = ", ".join(item.stem for item in installed(folder)) or "none"
         raise CatalogueUnusable(str(path), f"it is not there; installed: {names}")

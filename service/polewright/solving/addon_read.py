@@ -7,6 +7,7 @@ import gzip
 import io
 import math
 import re
+import zlib
 from array import array
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -150,8 +151,15 @@ def _understood(path: Path, table: _Table, options: ReadOptions) -> ReadStars:
     rows = np.flatnonzero(~blank)
     ra_unit = _unit(path, ra_name, options.ra_unit or table.units.get(ra_name), ANGLE_UNITS)
     dec_unit = _unit(path, dec_name, options.dec_unit or table.units.get(dec_name), ANGLE_UNITS)
-    if ra_unit is None:
-        ra_unit = HOUR if plain(ra_name) == "rahours" else DEG
+    if dec_unit == HOUR:
+        raise CatalogueRefused(
+            str(path), "a declination is not told in hours", dec_name, None,
+            "Say --dec-unit deg or --dec-unit rad; hours are for --ra-unit.",
+        )  # fmt: skip
+    if ra_unit is None and plain(ra_name) == "rahours":
+        ra_unit = HOUR
+    elif ra_unit is None:
+        ra_unit = DEG
         _in_degrees(path, ra_name, ra[rows], dec[rows])
     motions: list[Floats | None] = [None, None]
     if pm[0] is not None and pm[1] is not None:
@@ -274,7 +282,7 @@ def _fits_table(path: Path) -> _Table:
                     if values.dtype.kind in "iu" and column.null is not None:
                         columns[column.name][values == column.null] = math.nan
                     units[column.name] = str(column.unit or "")
-    except (OSError, ValueError, TypeError, KeyError) as exc:
+    except (OSError, EOFError, zlib.error, ValueError, TypeError, KeyError) as exc:
         raise CatalogueRefused(str(path), f"it cannot be read as FITS ({exc})") from exc
     if not tables:
         raise CatalogueRefused(str(path), "this FITS file has no table with rows")
@@ -320,7 +328,7 @@ def _text_table(path: Path, options: ReadOptions) -> _Table:
             io.TextIOWrapper(raw, encoding="utf-8-sig", newline="") as text,
         ):
             return _rows(path, text, options)
-    except (OSError, UnicodeDecodeError, EOFError, csv.Error) as exc:
+    except (OSError, UnicodeDecodeError, EOFError, zlib.error, csv.Error) as exc:
         raise CatalogueRefused(str(path), f"it cannot be read as text ({exc})") from exc
 
 

@@ -87,11 +87,10 @@ class SkyDensity:
     def __add__(self, other: SkyDensity) -> SkyDensity:
         return SkyDensity(self.counts + other.counts)
 
-    def per_steradian(self, vectors: Vector, faintest: float = math.inf) -> NDArray[np.float64]:
-        """Stars per steradian (N,) around ICRS directions (N, 3), down to about ``faintest``."""
-        row = int(np.searchsorted(np.array(MAGNITUDES), faintest))
+    def per_steradian(self, vectors: Vector) -> NDArray[np.float64]:
+        """Stars per steradian (N,) around ICRS directions (N, 3)."""
         cell = cell_of(vectors)
-        return np.asarray(self.counts[row, cell] / _cells().area[cell])
+        return np.asarray(self.counts[-1, cell] / _cells().area[cell])
 
     def depth_for(self, vectors: Vector, wanted: float) -> float:
         """Brightest of `MAGNITUDES` to which every cell of (N, 3) has ``wanted`` per steradian.

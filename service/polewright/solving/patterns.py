@@ -109,11 +109,6 @@ class PatternStore:
                 self._local.popitem(last=False)
             return database
 
-    def cached(self, widths: Widths, epoch_year: float) -> bool:
-        """Whether the whole-sky database is there already, so that asking for it is fast."""
-        path = self.path(widths, epoch_year)
-        return path in self._whole or path.exists()
-
     def path(self, widths: Widths, epoch_year: float) -> Path:
         """Return the file of the whole-sky database; its name tells all that shaped it."""
         version = getattr(library(), "__version__", "unknown")
