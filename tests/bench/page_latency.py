@@ -115,7 +115,7 @@ def main(readings: int) -> None:
                 ready[frame.utc_mid_s] = time.time()
                 return frame
 
-            return SimpleNamespace(fetch=fetch)
+            return SimpleNamespace(fetch=fetch, abandon=lambda: None)
 
         connected.camera.expose_only = stamped
         return connected
