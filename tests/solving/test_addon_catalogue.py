@@ -205,7 +205,7 @@ def test_nonsense_is_refused_with_its_place(
     assert sorted(tmp_path.iterdir()) == [source]
 
 
-def test_files_that_are_no_tables_are_refused(tmp_path: Path) -> None:
+def test_files_that_are_no_tables_are_refused(tmp_path: Path, sky: Sky) -> None:
     for name, content in (
         ("a.fits", b"SIMPLE  = nothing"), ("a.parquet", b"PAR1"), ("a.csv", b"\xff\xfe\x00"),
         ("a.csv.gz", gzip.compress(b"ra,dec")[:12]),
@@ -223,6 +223,10 @@ def test_files_that_are_no_tables_are_refused(tmp_path: Path) -> None:
             path.write_bytes(spoilt)
             with pytest.raises(CatalogueRefused, match=name):
                 made(tmp_path, path)
+    path = write_fits(tmp_path / "c.fits", sky)
+    path.write_bytes(path.read_bytes().replace(b"TFORM1  = '", b"TFORM1  = @", 1))
+    with pytest.raises(CatalogueRefused, match=r"c\.fits"):
+        made(tmp_path, path)
     with pytest.raises(CatalogueRefused, match="no such file"):
         made(tmp_path, tmp_path / "none.csv")
     with pytest.raises(CatalogueRefused, match="no file matches"):

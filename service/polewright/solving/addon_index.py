@@ -34,8 +34,35 @@ def is_index(path: Path) -> bool:
     try:
         with fits.open(path) as file:
             return str(file[0].header.get("AN_FILE", "")).strip() in {"QUAD", "SKDT"}
-    except (OSError, EOFError, zlib.error):
+    except fits_troubles():
         return False
+
+
+def fits_troubles() -> tuple[type[Exception], ...]:
+    """Return what a damaged FITS file, packed or not, makes the library raise."""
+    from astropy.io import fits
+
+    wrong = (ValueError, TypeError, KeyError, IndexError, fits.VerifyError)
+    return (OSError, EOFError, zlib.error, *wrong)
+
+
+def check_packing(path: Path) -> None:
+    """Unpack a gzip file to its end, where its checksum is; anything else is left alone.
+
+    The library may read on for ever in a damaged one.
+
+    Raises:
+        CatalogueRefused: it is damaged or cut short.
+    """
+    try:
+        with path.open("rb") as file:
+            if file.read(len(_GZIP)) != _GZIP:
+                return
+        with gzip.open(path, "rb") as file:
+            while file.read(1 << 20):
+                pass
+    except (OSError, EOFError, zlib.error) as exc:
+        raise CatalogueRefused(str(path), f"it cannot be unpacked ({exc})") from exc
 
 
 def read_index(path: Path, magnitude_column: str | None = None) -> StarColumns:
@@ -56,15 +83,7 @@ def read_index(path: Path, magnitude_column: str | None = None) -> StarColumns:
             return _with_magnitudes(file, path, vectors, magnitude_column)
     except CatalogueRefused:
         raise
-    except (
-        OSError,
-        EOFError,
-        zlib.error,
-        ValueError,
-        TypeError,
-        KeyError,
-        IndexError,
-    ) as exc:
+    except fits_troubles() as exc:
         raise CatalogueRefused(str(path), f"the index cannot be read ({exc})") from exc
 
 

@@ -20,7 +20,13 @@ from numpy.typing import NDArray
 
 from polewright.angles import ARCSEC, DEG, HOUR
 from polewright.solving.addon import StarColumns
-from polewright.solving.addon_index import INDEX_EPOCH, is_index, read_index
+from polewright.solving.addon_index import (
+    INDEX_EPOCH,
+    check_packing,
+    fits_troubles,
+    is_index,
+    read_index,
+)
 from polewright.solving.errors import CatalogueRefused
 
 Floats = NDArray[np.float64]
@@ -97,6 +103,7 @@ def read_stars(path: Path, options: ReadOptions) -> ReadStars:
         raise CatalogueRefused(str(path), "there is no such file")
     name = path.name.lower().removesuffix(".gz")
     if name.endswith((".fits", ".fit", ".fts")):
+        check_packing(path)
         if is_index(path):
             stars = read_index(path, options.magnitude)
             told = options.epoch_year is not None
@@ -282,7 +289,7 @@ def _fits_table(path: Path) -> _Table:
                     if values.dtype.kind in "iu" and column.null is not None:
                         columns[column.name][values == column.null] = math.nan
                     units[column.name] = str(column.unit or "")
-    except (OSError, EOFError, zlib.error, ValueError, TypeError, KeyError) as exc:
+    except fits_troubles() as exc:
         raise CatalogueRefused(str(path), f"it cannot be read as FITS ({exc})") from exc
     if not tables:
         raise CatalogueRefused(str(path), "this FITS file has no table with rows")
