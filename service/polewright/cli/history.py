@@ -125,7 +125,11 @@ def list_runs(
         )
     Console().print(table)
     if not rows:
-        console.print("No run is recorded yet: `polewright measure` makes the first.")
+        console.print(
+            "No run is recorded yet: `polewright measure` makes the first. Rehearsals are recorded "
+            "only where [history] url or POLEWRIGHT_HISTORY_URL names a database for them.",
+            markup=False,
+        )
 
 
 def _end(row: dict[str, Any]) -> str:

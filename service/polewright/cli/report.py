@@ -126,7 +126,9 @@ def _newest(history: History) -> str:
     if not measured:
         raise ConfigError(
             "the history holds no measured run yet; rehearsals do not count here: "
-            "`polewright history list --rehearsals` shows them, `polewright report ID` takes one"
+            "`polewright report ID` takes one that `polewright history list --rehearsals` "
+            "shows (they are recorded only where [history] url or POLEWRIGHT_HISTORY_URL names a "
+            "database)"
         )
     return str(measured[0]["run_id"])
 

@@ -17,6 +17,7 @@ from polewright.alpaca.telescope import Telescope
 from polewright.clock import CancelToken, Clock
 from polewright.errors import MotionUnknown
 from polewright.measuring.events import Event, MotionStopped, Progress
+from polewright.measuring.one_run import only_run
 from polewright.measuring.policy import WATCHDOG_TRIES_S
 from polewright.measuring.rig import Rig
 
@@ -182,15 +183,23 @@ def status_file_of(rig: Rig) -> Path:
 def watched(rig: Rig) -> Iterator[None]:
     """Have a rig watched while the block moves it; put around `motion_stopped_on_trouble`.
 
-    Does nothing when [run] watchdog is false.
+    The mount is this run's alone meanwhile. Nothing watches when [run] watchdog is false.
 
     Raises:
+        MountTaken: another run of this computer moves it.
         MotionUnknown: as the block does, unless the watchdog then sees the mount stopped: then
             what had ended the run comes through.
     """
-    if not rig.config.run.watchdog:
-        yield
-        return
+    with only_run(rig.telescope.where):
+        if rig.config.run.watchdog:
+            with _dogged(rig):
+                yield
+        else:
+            yield
+
+
+@contextmanager
+def _dogged(rig: Rig) -> Iterator[None]:
     clock, emit = rig.clock, rig.emit
     dog = Watchdog(
         rig.telescope,

@@ -22,7 +22,7 @@ from typing import Any
 import platformdirs
 
 from polewright.errors import ConfigError
-from polewright.session.file_lock import locked, try_lock
+from polewright.file_lock import locked, try_lock
 
 log = logging.getLogger(__name__)
 
