@@ -9,6 +9,7 @@ from typing import Any, cast
 
 import pytest
 
+from polewright.alpaca.errors import Where
 from polewright.alpaca.motion import MotionState
 from polewright.clock import CancelToken, Clock, SystemClock
 from polewright.config import Config
@@ -24,6 +25,8 @@ from polewright.session.states import Happening, Step
 
 class Mount:
     """Answers a stop with a state, or is interrupted in it."""
+
+    where = Where("127.0.0.1", 9, "telescope", 0)
 
     def __init__(self, answer: MotionState | type[BaseException]) -> None:
         self.answer, self.stops = answer, 0
