@@ -359,9 +359,8 @@ class Camera(Device):
             `StaleImage`, `TruncatedImage`, `MislabelledImage`, `Cancelled` (after the camera
             was told to abort), and what the device refuses.
         """
-        return Exposure(self, clock or self.clock, cancel, on_progress).take(
-            duration_s, light, margin_s
-        )
+        waiting = self.expose_only(duration_s, light, clock, cancel, on_progress, margin_s=margin_s)
+        return waiting.fetch()
 
     def expose_only(
         self,

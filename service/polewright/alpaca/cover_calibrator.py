@@ -69,13 +69,8 @@ class CoverCalibrator(Device):
         Raises: `DeviceTimedOut`, `DriverFault`, `NotImplementedByDevice`, `Cancelled`.
         """
         self._put("opencover", timeout_s=timeout_s)  # the first interface may block until open
-
-        def there() -> bool:
-            watch()
-            return self._is_open()
-
         try:
-            self._until("opencover", there, timeout_s, clock, cancel)
+            self._until("opencover", self._is_open, timeout_s, clock, cancel, watch)
         except BaseException:
             self._quietly(self.halt_cover)
             raise

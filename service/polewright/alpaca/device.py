@@ -177,11 +177,15 @@ class Device:
         timeout_s: float,
         clock: Clock | None = None,
         cancel: CancelToken | None = None,
+        watch: Callable[[], None] = lambda: None,
     ) -> None:
-        """Poll until ``done``; raise `DeviceTimedOut` or `Cancelled`."""
+        """Poll until ``done``, after ``watch`` each time; raise `DeviceTimedOut` or `Cancelled`."""
         timer = clock or self.clock
         deadline = Deadline(timer, timeout_s)
-        while not done():
+        while True:
+            watch()
+            if done():
+                return
             if deadline.passed:
                 raise DeviceTimedOut(self.where, member, f"waited {timeout_s:.0f} s")
             timer.sleep(0.25, cancel)

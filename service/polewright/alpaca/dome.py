@@ -56,13 +56,8 @@ class Dome(Device):
         Raises: `DeviceTimedOut`, `DriverFault`, `NotImplementedByDevice`, `Cancelled`.
         """
         self._put("openshutter", timeout_s=timeout_s)  # the first interfaces may block until open
-
-        def there() -> bool:
-            watch()
-            return self._is_open()
-
         try:
-            self._until("openshutter", there, timeout_s, clock, cancel)
+            self._until("openshutter", self._is_open, timeout_s, clock, cancel, watch)
         except BaseException:
             self._quietly(self.halt)
             raise

@@ -84,10 +84,6 @@ class Exposure:
         self.on_progress = on_progress
         self.abandoned = False
 
-    def take(self, duration_s: float, light: bool, margin_s: float) -> Frame:
-        """Run the exposure; see `Camera.expose`."""
-        return self.expose(duration_s, light, margin_s).fetch()
-
     def expose(self, duration_s: float, light: bool, margin_s: float) -> WaitingImage:
         """Run the exposure up to the camera's word that the image is ready."""
         camera, clock = self.camera, self.clock

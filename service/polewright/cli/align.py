@@ -10,7 +10,7 @@ from typing import Annotated, Any
 import typer
 from rich.console import Console
 
-from polewright.cli.console import exit_with, print_result, told_plainly
+from polewright.cli.console import ending_word, exit_with, print_result, told_plainly
 from polewright.cli.options import ConfigPath, with_config_options
 from polewright.clock import clock_from_environment
 from polewright.errors import ExitCode
@@ -189,7 +189,7 @@ class Told:
                 highlight=False,
             )
         if now.failure is not None and not self.unconfirmed_end:
-            word = "Stopped" if self.code is ExitCode.INTERRUPTED else "Error"
+            word = ending_word(self.code)
             console.print(f"[bold]{word}:[/bold] {now.failure.message}", highlight=False)
             if now.failure.advice:
                 console.print(f"What to do: {now.failure.advice}", highlight=False)

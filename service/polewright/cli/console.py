@@ -215,6 +215,11 @@ def error_document(error: PolewrightError) -> dict[str, object]:
     }
 
 
+def ending_word(code: ExitCode) -> str:
+    """What to call an early end: a stop that was asked for is no error."""
+    return "Stopped" if code is ExitCode.INTERRUPTED else "Error"
+
+
 @contextmanager
 def told_plainly(console: Console, *, as_json: bool) -> Iterator[None]:
     """Turn a `PolewrightError` into a sentence (or a JSON document) and its exit code."""
@@ -224,7 +229,7 @@ def told_plainly(console: Console, *, as_json: bool) -> Iterator[None]:
         if as_json:
             sys.stdout.write(json.dumps(error_document(error), default=str) + "\n")
         # Sentences name sections of the configuration in brackets, which are no markup.
-        word = "Stopped" if error.exit_code is ExitCode.INTERRUPTED else "Error"
+        word = ending_word(error.exit_code)
         console.print(f"[bold red]{word}:[/bold red] {escape(str(error))}", highlight=False)
         if error.advice:
             console.print(f"What to do: {escape(error.advice)}", highlight=False)

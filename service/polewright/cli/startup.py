@@ -11,6 +11,7 @@ from rich.console import Console
 
 from polewright.cli.console import (
     TerminalListener,
+    ending_word,
     error_document,
     exit_with,
     print_result,
@@ -113,8 +114,7 @@ def startup(
         sys.stdout.write(json.dumps(document, default=str) + "\n")
     _tell(progress if as_json else Console(), steps)
     if result is None:
-        word = "Stopped" if code is ExitCode.INTERRUPTED else "Error"
-        progress.print(f"{word}: {sentence}", highlight=False, markup=False)
+        progress.print(f"{ending_word(code)}: {sentence}", highlight=False, markup=False)
     elif not as_json:
         print_result(Console(), result)
     exit_with(code)

@@ -29,6 +29,7 @@ from polewright.measuring.point import (
 )
 from polewright.measuring.policy import RULES
 from polewright.measuring.rig import Rig
+from polewright.measuring.watching import SOLVE_SPARE_S
 
 #: A mount that answers within so many real seconds while an image comes is not kept waiting by it.
 PROMPT_S = 0.5
@@ -36,8 +37,6 @@ PROMPT_S = 0.5
 LOOK_S = 0.05
 #: Between two words about it, real seconds.
 TELL_S = 0.25
-#: Beyond the solver's own limits, as the watchdog allows.
-SOLVE_SPARE_S = 360.0
 
 
 class SolveHangs(SolveError):

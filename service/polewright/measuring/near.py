@@ -13,7 +13,7 @@ What does not succeed gives nothing, and the whole frame is looked at (`images.d
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Protocol, runtime_checkable
 
 import numpy as np
@@ -229,15 +229,7 @@ def _from_middle(
     # The cut must have the frame's own middle, and a mosaic must stay in step: steps of two.
     left, top = (2 * round(0.25 * side * (1.0 - part)) for side in (width, height))
     pixels = frame.pixels[top : height - top, left : width - left]
-    middle = Frame(
-        pixels,
-        frame.utc_mid_s,
-        frame.exposure_s,
-        sensor=frame.sensor,
-        bayer_offset=frame.bayer_offset,
-        saturation_adu=frame.saturation_adu,
-        gain_e_per_adu=frame.gain_e_per_adu,
-    )
+    middle = replace(frame, pixels=pixels)
     stars = detect_stars(middle, _FEW)
     if len(stars) < LEAST_STARS:
         return None
