@@ -267,6 +267,40 @@ def test_lowering_a_heavy_load_is_warned_of() -> None:
     assert HEAVY_LOWER in advice.cautions
 
 
+@pytest.mark.parametrize(
+    ("backlash_arcmin", "said"),
+    [(None, "its slack first: if the"), (3.0, "slack first, about 3.0 arcmin: if the")],
+)
+def test_the_way_back_is_told_to_begin_with_slack(backlash_arcmin, said) -> None:
+    """A hand that turns 15 arcsec into 3 arcmin of slack sees nothing move, again and again."""
+    profile = AdjusterProfile.from_mapping({"azimuth": {"backlash_arcmin": backlash_arcmin}})
+    mount = placed(-10.0, 0.0)
+    engine = engine_for(mount, profile=profile)
+    there = settle(engine, mount).advice
+    hand_for(mount).push(Axis.AZIMUTH, 14.0 * ARCMIN / math.cos(mount.latitude))
+
+    back = settle(engine, mount).advice
+
+    assert (there.action, back.action) == (Action.EAST, Action.WEST)
+    assert not any("slack" in caution for caution in there.cautions)
+    assert [said in caution for caution in back.cautions].count(True) == 1, back.cautions
+    assert "turn on slowly until it follows" in "".join(back.cautions)
+
+
+def test_an_adjuster_without_slack_is_not_said_to_have_some() -> None:
+    """A motor with a backlash of zero in its profile."""
+    profile = AdjusterProfile.from_mapping({"azimuth": {"backlash_arcmin": 0.0}})
+    mount = placed(-10.0, 0.0)
+    engine = engine_for(mount, profile=profile)
+    settle(engine, mount)
+    hand_for(mount).push(Axis.AZIMUTH, 14.0 * ARCMIN / math.cos(mount.latitude))
+
+    back = settle(engine, mount).advice
+
+    assert back.action is Action.WEST
+    assert not any("slack" in caution for caution in back.cautions)
+
+
 def test_an_adjuster_without_enough_travel_sends_the_user_to_the_base() -> None:
     """10 arcmin east needed on the sky, 9 of base turn left."""
     profile = AdjusterProfile.from_mapping({"azimuth": {"travel_plus_arcmin": 9.0}})

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib.util
+import math
 import re
 import time
 from collections.abc import Iterator
@@ -70,32 +71,39 @@ class Seen:
     sweep: bool
     snugged: bool
     start: bool
+    cautions: str
 
 
 _LOOK = """
 const at = (id) => document.getElementById(id);
 const text = (id) => at(id).checkVisibility() ? at(id).innerText : "";
 return [text("word"), text("amount"), text("sentence"), text("reading"), text("where"),
-        at("sweep").checkVisibility(), at("snugged").checkVisibility(), at("go").checkVisibility()];
+        at("sweep").checkVisibility(), at("snugged").checkVisibility(), at("go").checkVisibility(),
+        text("cautions")];
 """
 
 
 class Person:
     """Reads the page, turns the rig's knobs as it says, and presses its buttons.
 
-    Knows besides only how a screw works: which knob is which, and that the azimuth knob turned
-    one way moves the axis east.
+    Knows besides only how a screw works: which knob is which, that the azimuth knob turned one
+    way moves the axis east, and that a reading which did not follow a turn means turning on, where
+    the page warns of slack.
     """
 
     ANGLE = r"([\d.]+) (arcsec|arcmin|deg)"
     RAISE = re.compile(rf"^(Raise|Lower) the axis {ANGLE}:")
     MOVE = re.compile(rf"^Move the axis {ANGLE} (east|west):")
     TIME = re.compile(r"Reading of (\d\d):(\d\d):(\d\d) UTC")
+    SLACK_STEP_ARCMIN = 0.35
     UNIT = {"arcsec": 1.0 / 60.0, "arcmin": 1.0, "deg": 60.0}  # noqa: RUF012 - never changed
 
     def __init__(self, driver: Any, night: Any) -> None:
         self.driver, self.night = driver, night
         self.moves = 0
+        self.turned_on = 0
+        """Turns beyond the first of a move, because the reading stood still."""
+        self._asked: tuple[str, float] | None = None
         self.said: list[str] = []
         self._let_go_s = 0.0
         self._done_with_s: float | None = None
@@ -170,8 +178,21 @@ class Person:
         if turn is None:
             return
         self._say(seen)
-        self.night.rig.turn_knobs(**turn, wait=True)
-        self.moves += 1
+        ((knob, arcmin),) = turn.items()
+        # The same rest again, where slack was told of: the same move goes on.
+        stands_still = (
+            self._asked is not None
+            and self._asked[0] == knob
+            and abs(arcmin - self._asked[1]) <= 0.15 * abs(arcmin)
+            and "slack" in seen.cautions
+        )
+        self._asked = (knob, arcmin)
+        if stands_still:
+            self.turned_on += 1
+            arcmin = math.copysign(max(abs(arcmin), self.SLACK_STEP_ARCMIN), arcmin)
+        else:
+            self.moves += 1
+        self.night.rig.turn_knobs(**{knob: arcmin}, wait=True)
         self._let_go_s = self.night.clock.utc_s() % 86400.0
 
     def _turn(self, seen: Seen) -> dict[str, float] | None:

@@ -59,6 +59,7 @@ def test_a_person_who_follows_the_page_aligns_the_mount(
                 "before_arcmin": before_arcmin,
                 "after_arcsec": 60.0 * after,
                 "moves": person.moves,
+                "turned_on": person.turned_on,
                 "sweeps": served.runner.snapshot().sweeps,
                 "said": person.said,
             },
@@ -69,4 +70,6 @@ def test_a_person_who_follows_the_page_aligns_the_mount(
     assert last.word == "DONE", last
     assert 60.0 * after < 30.0
     assert 2 <= person.moves <= 25, person.said
+    # 5 arcmin of slack are 15 of the hand's least steps; more than thrice that is no way to end.
+    assert person.turned_on <= 45, person.said
     assert complaints == []

@@ -218,7 +218,13 @@ class Advisor:
             goal.amount_base / ARCMIN,
             turns,
             sigma,
-            phrases.cautions(self.profile, axis, goal, first=self.moves == 0),
+            phrases.cautions(
+                self.profile,
+                axis,
+                goal,
+                first=self.moves == 0,
+                reverses=knob.last_direction * signed < 0.0,
+            ),
         )
 
     def _fresh_aim(self, axis: Axis, error: AxisError) -> float:

@@ -105,11 +105,25 @@ def turn(adjuster: Adjuster, goal: Goal, turns: float | None, sigma: float | Non
     return text + "."
 
 
-def cautions(profile: AdjusterProfile, axis: Axis, goal: Goal, *, first: bool) -> tuple[str, ...]:
+def slack_first(adjuster: Adjuster) -> str:
+    """The way back begins with lost motion, in which nothing moves."""
+    told = adjuster.backlash_arcmin
+    size = f", about {angle_text(told * ARCMIN)}" if told else ""
+    return (
+        f"The {adjuster.name} changes direction and has to take up its slack first{size}: if the "
+        "reading stands still, turn on slowly until it follows."
+    )
+
+
+def cautions(
+    profile: AdjusterProfile, axis: Axis, goal: Goal, *, first: bool, reverses: bool
+) -> tuple[str, ...]:
     """What to watch out for with this move."""
     found = []
     if first:
         found.append(HANDS_OFF_TUBE)
+    if reverses and profile.adjuster(axis).backlash_arcmin != 0.0:
+        found.append(slack_first(profile.adjuster(axis)))
     if profile.adjuster(axis).opposing_pair:
         found.append(OPPOSING)
     if profile.heavy_load:
