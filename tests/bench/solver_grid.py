@@ -46,7 +46,7 @@ from polewright.sky.site import Atmosphere, Site
 from polewright.solving import embedded
 from polewright.solving.addon import AddOn
 from polewright.solving.addon_build import build
-from polewright.solving.addon_read import ReadOptions
+from polewright.solving.addon_table import ReadOptions
 from polewright.solving.base import Distortion, SolveHint
 from polewright.solving.catalogue import Layered, StarSource, bundled_catalogue
 from polewright.solving.command import DEBIAN_ASTROMETRY

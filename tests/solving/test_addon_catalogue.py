@@ -25,7 +25,8 @@ from polewright.solving.addon import AddOn, StarColumns
 from polewright.solving.addon_build import build, duplicated, files_of
 from polewright.solving.addon_index import read_index
 from polewright.solving.addon_place import VARIABLE, file_of, installed, open_addons, remove
-from polewright.solving.addon_read import ReadOptions, read_stars
+from polewright.solving.addon_read import read_stars
+from polewright.solving.addon_table import ReadOptions
 from polewright.solving.catalogue import bundled_catalogue
 from polewright.solving.deep import DeepSolver
 from polewright.solving.density import SkyDensity, bundled_density, narrowest_width_deg
@@ -181,6 +182,14 @@ GOOD = "ra,dec,mag\n" + "".join(f"{10 + k / 100},{20 + k / 100},8.5\n" for k in 
         (GOOD.replace("10.07,20.07,8.5", "10.07,20.07,99.9"), ("magnitude", "row 8", "99.9")),
         (GOOD.replace("10.03,", "0:40:07,"), ("'ra'", "row 4", "sexagesimal")),
         (GOOD.replace("10.02,20.02,8.5", "10.02,20.02"), ("row 3", "2 values where 3")),
+        (
+            GOOD.replace("10.02,20.02,8.5", "10.02,20.02").replace("10.9,", "x,"),
+            ("row 3", "2 values where 3", "2 of 120 rows are bad; the others: 91"),
+        ),
+        (
+            GOOD.replace("10.", "x"),
+            ("row 1", "100 of 120 rows are bad", "2, 3, 4, 5, 6, 7, 8, 9, ..."),
+        ),
         (GOOD.replace("ra,dec,mag", "here,there,mag"), ("right ascension", "here, there")),
         (GOOD.removeprefix("ra,dec,mag\n"), ("numbers where the columns' names belong",)),
         ("ra,dec,mag\n", ("no rows",)),
@@ -490,5 +499,16 @@ def test_the_command_builds_shows_and_removes(tmp_path: Path, sky: Sky) -> None:
     assert code == 2
     assert refused["error"]["code"] == "catalogue_refused"
     assert refused["error"]["fields"]["row"] == 6
+    (tmp_path / "kept" / "alas.stars").write_bytes(b"cut short")
+    code, shown = run("show")
+    assert (code, [item["name"] for item in shown["catalogues"]]) == (0, ["deep"])
+    assert [Path(item["path"]).name for item in shown["damaged"]] == ["alas.stars"]
+    plainly = runner.invoke(build_app(), ["catalogue", "show"])
+    assert (plainly.exit_code, "Damaged: the star catalogue" in plainly.stdout) == (0, True)
+    code, missing = run("remove", "nothere")
+    assert (code, missing["error"]["advice"]) == (2, "Give one of the names that are installed.")
+    assert run("remove", "alas")[0] == 0
     assert run("remove", "deep")[0] == 0
-    assert run("show")[1]["catalogues"] == []
+    empty = run("show")[1]
+    assert (empty["catalogues"], empty["damaged"]) == ([], [])
+    assert run("remove", "deep")[1]["error"]["advice"] == "There is nothing to remove."

@@ -94,7 +94,7 @@ def build(
     from polewright.solving.addon_build import build as build_catalogue
     from polewright.solving.addon_build import files_of
     from polewright.solving.addon_place import file_of
-    from polewright.solving.addon_read import ReadOptions
+    from polewright.solving.addon_table import ReadOptions
 
     console = Console(stderr=True)
     options = ReadOptions(
@@ -135,15 +135,12 @@ def build(
 @catalogue_app.command()
 def show(*, folder: Folder = None, as_json: AsJson = False) -> None:
     """List what is installed, how deep it is, and which fields it serves."""
-    from polewright.solving.addon import AddOn
-    from polewright.solving.addon_place import default_folder, installed
+    from polewright.solving.addon_place import default_folder, looked_through
     from polewright.solving.catalogue import bundled_catalogue
     from polewright.solving.deep import density_with
     from polewright.solving.density import bundled_density
 
-    console = Console(stderr=True)
-    with told_plainly(console, as_json=as_json):
-        found = [AddOn(path) for path in installed(folder)]
+    found, damaged = looked_through(folder)
     bundled = bundled_catalogue()
     density, together = bundled_density(), density_with(found)
     if as_json:
@@ -157,6 +154,7 @@ def show(*, folder: Folder = None, as_json: AsJson = False) -> None:
                     "serves": _serves(density),
                 },
                 "catalogues": [_data(item.header, item.path) for item in found],
+                "damaged": [{"path": e.path, "reason": e.reason} for e in damaged],
                 "serves": _serves(together),
             }
         )
@@ -187,6 +185,14 @@ def show(*, folder: Folder = None, as_json: AsJson = False) -> None:
         )  # fmt: skip
     screen = Console()
     screen.print(table, highlight=False)
+    for error in damaged:
+        screen.print(f"Damaged: {error}", style="bold red", highlight=False, markup=False)
+    if damaged:
+        screen.print(
+            "Runs that would use it refuse to start: build it again under the same name, or "
+            "remove it.",
+            highlight=False,
+        )
     screen.print(_sentence(together), highlight=False)
     screen.print(f"Folder: {folder or default_folder()}", highlight=False, markup=False)
 

@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 
 from polewright.angles import ARCSEC, DEG, TAU, unit_vector
 from polewright.solving.addon import AddOnHeader, StarColumns, write_addon
-from polewright.solving.addon_read import ReadOptions, ReadStars, read_stars
+from polewright.solving.addon_read import ReadStars, read_stars
+from polewright.solving.addon_table import ReadOptions
 from polewright.solving.catalogue import GAIA_EPOCH, Catalogue, bundled_catalogue
 from polewright.solving.density import SkyDensity, bundled_density
 from polewright.solving.errors import CatalogueRefused

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from polewright.angles import spherical
 from polewright.solving.addon import StarColumns
+from polewright.solving.addon_table import MAGNITUDE_NAMES, plain
 from polewright.solving.errors import CatalogueRefused
 
 INDEX_EPOCH = 2000.0
@@ -139,8 +140,6 @@ def _raw(path: Path, hdu: Any, dtype: str, count: int) -> NDArray[Any]:
 def _with_magnitudes(
     file: Any, path: Path, vectors: NDArray[np.float64], wanted: str | None
 ) -> StarColumns:
-    from polewright.solving.addon_read import MAGNITUDE_NAMES, plain
-
     extra = {
         name: hdu
         for hdu in file

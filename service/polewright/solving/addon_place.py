@@ -59,6 +59,20 @@ def installed(folder: Path | None = None) -> tuple[Path, ...]:
     return tuple(sorted(where.glob(f"*{SUFFIX}"))) if where.is_dir() else ()
 
 
+def looked_through(
+    folder: Path | None = None,
+) -> tuple[tuple[AddOn, ...], tuple[CatalogueUnusable, ...]]:
+    """Open all that is installed; return the good ones, and what is wrong with the others."""
+    good: list[AddOn] = []
+    damaged: list[CatalogueUnusable] = []
+    for path in installed(folder):
+        try:
+            good.append(AddOn(path))
+        except CatalogueUnusable as error:
+            damaged.append(error)
+    return tuple(good), tuple(damaged)
+
+
 def open_addons(option: str | Path | None) -> tuple[AddOn, ...]:
     """Open the catalogues that a run uses.
 
@@ -91,8 +105,12 @@ def remove(name: str, folder: Path | None = None) -> Path:
     """
     path = _file(name, folder)  # also of a name that can be no new one's
     if not path.exists():
-        names = ", ".join(item.stem for item in installed(folder)) or "none"
-        raise CatalogueUnusable(str(path), f"it is not there; installed: {names}")
+        names = ", ".join(item.stem for item in installed(folder))
+        raise CatalogueUnusable(
+            str(path),
+            f"it is not there; installed: {names or 'none'}",
+            "Give one of the names that are installed." if names else "There is nothing to remove.",
+        )
     try:
         path.unlink()
     except OSError as exc:

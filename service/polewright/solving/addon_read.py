@@ -2,18 +2,11 @@
 
 from __future__ import annotations
 
-import csv
-import gzip
-import io
 import math
-import re
-import zlib
-from array import array
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from importlib import import_module
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,19 +20,23 @@ from polewright.solving.addon_index import (
     is_index,
     read_index,
 )
+from polewright.solving.addon_table import (
+    DEC_NAMES,
+    EPOCH_NAMES,
+    MAGNITUDE_NAMES,
+    PM_DEC_NAMES,
+    PM_RA_NAMES,
+    RA_NAMES,
+    ReadOptions,
+    Table,
+    interesting,
+    plain,
+)
+from polewright.solving.addon_text import text_table
 from polewright.solving.errors import CatalogueRefused
 
 Floats = NDArray[np.float64]
 
-#: Names in lower case without anything but letters and digits, likeliest first.
-RA_NAMES = ("ra", "raj2000", "raicrs", "radeg", "ramdeg", "rightascension", "alpha", "rahours")
-DEC_NAMES = ("dec", "dej2000", "decj2000", "deicrs", "decicrs", "decdeg", "dedeg", "demdeg",
-             "de", "declination", "delta")  # fmt: skip
-MAGNITUDE_NAMES = ("photgmeanmag", "gmag", "g", "mag", "magnitude", "vmag", "v", "vtmag", "magvt",
-                   "vt", "hpmag", "rmag", "r", "bpmag", "btmag")  # fmt: skip
-PM_RA_NAMES = ("pmra", "pmracosdec", "pmrac", "muracosdec", "mura")
-PM_DEC_NAMES = ("pmdec", "pmde", "mudec", "mude")
-_EPOCH_NAMES = ("refepoch", "epoch", "epochyear")
 _GAIA = ("photgmeanmag", "refepoch", "sourceid")
 _GAIA_EPOCH = 2016.0
 
@@ -54,21 +51,6 @@ MOTION_UNITS: Mapping[str, float] = {
 }  # fmt: skip
 
 _MOST_BLANK = 0.5
-
-
-@dataclass(frozen=True)
-class ReadOptions:
-    """What the user says about the columns; None where the file's own word or custom serves."""
-
-    ra: str | None = None
-    dec: str | None = None
-    magnitude: str | None = None
-    pm_ra: str | None = None
-    pm_dec: str | None = None
-    ra_unit: str | None = None
-    dec_unit: str | None = None
-    pm_unit: str | None = None
-    epoch_year: float | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -86,11 +68,6 @@ class ReadStars:
     """False: assumed from custom."""
     columns: str
     """Which columns were used, for people."""
-
-
-def plain(name: str) -> str:
-    """Return a name in lower case, only letters and digits."""
-    return re.sub(r"[^a-z0-9]", "", name.lower())
 
 
 def read_stars(path: Path, options: ReadOptions) -> ReadStars:
@@ -114,19 +91,11 @@ def read_stars(path: Path, options: ReadOptions) -> ReadStars:
     elif name.endswith((".parquet", ".pq")):
         table = _parquet_table(path, options)
     else:
-        table = _text_table(path, options)
+        table = text_table(path, options)
     return _understood(path, table, options)
 
 
-@dataclass(frozen=True)
-class _Table:
-    columns: Mapping[str, Floats]
-    units: Mapping[str, str]
-    names: tuple[str, ...]
-    """All columns, also those that were not read."""
-
-
-def _understood(path: Path, table: _Table, options: ReadOptions) -> ReadStars:
+def _understood(path: Path, table: Table, options: ReadOptions) -> ReadStars:
     """Turn named columns into stars."""
     names = [name for name in table.names if name in table.columns]
     ra_name = _pick(
@@ -205,12 +174,12 @@ def _in_degrees(path: Path, name: str, ra: Floats, dec: Floats) -> None:
 
 
 def _epoch(
-    path: Path, table: _Table, options: ReadOptions, names: Sequence[str]
+    path: Path, table: Table, options: ReadOptions, names: Sequence[str]
 ) -> tuple[float, bool]:
     """Return the epoch, and whether it was told (by the user or by a column)."""
     if options.epoch_year is not None:
         return options.epoch_year, True
-    column = next((n for n in table.columns if plain(n) in _EPOCH_NAMES), None)
+    column = next((n for n in table.columns if plain(n) in EPOCH_NAMES), None)
     if column is not None:
         years = table.columns[column][np.isfinite(table.columns[column])]
         if years.size and float(np.ptp(years)) < 0.05 and 1850.0 < float(years[0]) < 2150.0:
@@ -274,7 +243,7 @@ def _unit(path: Path, column: str, told: str | None, known: Mapping[str, float])
     return known[word]
 
 
-def _fits_table(path: Path) -> _Table:
+def _fits_table(path: Path) -> Table:
     from astropy.io import fits
 
     try:
@@ -293,10 +262,10 @@ def _fits_table(path: Path) -> _Table:
         raise CatalogueRefused(str(path), f"it cannot be read as FITS ({exc})") from exc
     if not tables:
         raise CatalogueRefused(str(path), "this FITS file has no table with rows")
-    return _Table(columns, units, tuple(tables[0].columns.names))
+    return Table(columns, units, tuple(tables[0].columns.names))
 
 
-def _parquet_table(path: Path, options: ReadOptions) -> _Table:
+def _parquet_table(path: Path, options: ReadOptions) -> Table:
     try:
         pyarrow = import_module("pyarrow")
         parquet = import_module("pyarrow.parquet")
@@ -308,7 +277,7 @@ def _parquet_table(path: Path, options: ReadOptions) -> _Table:
     try:
         schema = parquet.read_schema(path)
         named = {getattr(options, k) for k in ("ra", "dec", "magnitude", "pm_ra", "pm_dec")}
-        wanted = [n for n in schema.names if _interesting(n) or n in named]
+        wanted = [n for n in schema.names if interesting(n) or n in named]
         table = parquet.read_table(path, columns=wanted)
         columns, units = {}, {}
         for field in table.schema:
@@ -318,84 +287,4 @@ def _parquet_table(path: Path, options: ReadOptions) -> _Table:
                 units[field.name] = (field.metadata or {}).get(b"unit", b"").decode()
     except (OSError, ValueError, pyarrow.ArrowException) as exc:
         raise CatalogueRefused(str(path), f"it cannot be read as Parquet ({exc})") from exc
-    return _Table(columns, units, tuple(schema.names))
-
-
-def _interesting(name: str) -> bool:
-    usual = (*RA_NAMES, *DEC_NAMES, *MAGNITUDE_NAMES, *PM_RA_NAMES, *PM_DEC_NAMES)
-    return plain(name) in (*usual, *_EPOCH_NAMES)
-
-
-def _text_table(path: Path, options: ReadOptions) -> _Table:
-    """Read separated values with a line of names; lines with # before it are comments."""
-    opener: Any = gzip.open if path.name.lower().endswith(".gz") else open
-    try:
-        with (
-            opener(path, "rb") as raw,
-            io.TextIOWrapper(raw, encoding="utf-8-sig", newline="") as text,
-        ):
-            return _rows(path, text, options)
-    except (OSError, UnicodeDecodeError, EOFError, zlib.error, csv.Error) as exc:
-        raise CatalogueRefused(str(path), f"it cannot be read as text ({exc})") from exc
-
-
-def _rows(path: Path, text: io.TextIOWrapper, options: ReadOptions) -> _Table:
-    head = next((line for line in text if line.strip() and not line.startswith("#")), "")
-    splitter = next((s for s in (",", "\t", ";", "|") if s in head), None)
-    names = [n.strip().strip('"') for n in (head.split(splitter) if splitter else head.split())]
-    if len(names) < 3:
-        raise CatalogueRefused(
-            str(path), "its first line does not name columns", "", None,
-            "The first line holds the columns' names: ra,dec,mag and, where known, pmra,pmdec.",
-        )  # fmt: skip
-    if all(_is_number(name) for name in names):
-        raise CatalogueRefused(
-            str(path), "its first line holds numbers where the columns' names belong", "", 0,
-            "Put a line such as ra,dec,mag,pmra,pmdec on top.",
-        )  # fmt: skip
-    named = {getattr(options, k) for k in ("ra", "dec", "magnitude", "pm_ra", "pm_dec")} - {None}
-    lower = {str(n).lower() for n in named}
-    used = [i for i, n in enumerate(names) if _interesting(n) or n.lower() in lower]
-    values = [array("d") for _ in used]  # a list of as many numbers would be four times as big
-    lines: Iterator[list[str]] = (
-        csv.reader(text, delimiter=splitter) if splitter else (line.split() for line in text)
-    )
-    row = 0
-    for fields in lines:
-        if not fields or fields[0].startswith("#"):
-            continue
-        row += 1
-        if len(fields) < len(names):
-            raise CatalogueRefused(
-                str(path), f"{len(fields)} values where {len(names)} columns are named", "", row
-            )
-        for column, i in zip(values, used, strict=True):
-            try:
-                column.append(float(fields[i]))
-            except ValueError:
-                column.append(_blank(path, names[i], row, fields[i]))
-    return _Table(
-        {names[i]: np.array(column) for i, column in zip(used, values, strict=True)},
-        {},
-        tuple(names),
-    )
-
-
-def _is_number(text: str) -> bool:
-    try:
-        float(text)
-    except ValueError:
-        return False
-    return True
-
-
-def _blank(path: Path, column: str, row: int, text: str) -> float:
-    """Return nan for an empty field; refuse anything else that is no number."""
-    if text.strip().strip('"').lower() in ("", "null", "none", "--", "na", "n/a"):
-        return math.nan
-    hint = ""
-    if re.fullmatch(r"\s*\d+[: ]\d+[: ][\d.]+\s*", text) or ":" in text:
-        hint = "; sexagesimal angles are not read, give decimal degrees"
-    elif re.fullmatch(r"\s*[-+]?\d+,\d+\s*", text):
-        hint = "; numbers take a decimal point"
-    raise CatalogueRefused(str(path), f"{text.strip()[:40]!r} is no number{hint}", column, row)
+    return Table(columns, units, tuple(schema.names))
