@@ -312,6 +312,34 @@ def test_late_slewing_flag_is_waited_for(bench: Bench) -> None:
     assert result.miss_deg == pytest.approx(0.0, abs=1e-6)
 
 
+def test_a_mount_at_its_target_is_believed_at_the_first_look(bench: Bench) -> None:
+    """Seen slewing, and now "not slewing" where it was sent: no second look is waited for."""
+    looks: list[MountState] = []
+    bench.scope.slew_and_wait(4.0, 30.0, watch=looks.append)
+
+    ended = [look.slewing for look in looks[1:]]
+    assert ended == [True] * (len(ended) - 1) + [False]
+
+
+def test_a_mount_that_reads_still_on_its_way_is_not_believed(bench: Bench) -> None:
+    """Some drivers drop the flag for a moment between two legs of a slew."""
+    legs: list[float] = []
+
+    def slewing(_params: dict[str, str]) -> bool:
+        moving = bench.mount.now("Slewing")
+        if moving:
+            legs.append(bench.mount.dec_deg)
+        return moving and len(legs) != 4
+
+    bench.server.members["GET telescope/0/slewing"] = slewing
+    looks: list[MountState] = []
+    result = bench.scope.slew_and_wait(4.0, 30.0, watch=looks.append)
+
+    dropped = [look for look in looks if not look.slewing and 10.5 < look.declination_deg < 29.5]
+    assert len(dropped) == 1
+    assert result.miss_deg == pytest.approx(0.0, abs=1e-6)
+
+
 def test_slew_to_where_the_mount_stands_is_done(bench: Bench) -> None:
     bench.mount.speed = 1e6
     result = bench.scope.slew_and_wait(2.0, 10.0)

@@ -19,11 +19,10 @@ from numpy.typing import NDArray
 
 from polewright.images.stillness import Look, judge_looks
 from polewright.measuring.settling import (
-    AVERAGING_S,
     GAPS_S,
-    LIMIT_OF_FLOOR,
     LOOK_S,
     agreeing_looks,
+    limit_factor,
 )
 
 #: Amplitude (arcsec), frequency (Hz), decay to 1/e (s); low and high.
@@ -35,7 +34,7 @@ RINGING = {
 }
 ARCSEC_PER_PX, FLOOR_ARCSEC, NOISE_PX = 6.0, 0.5, 0.015
 #: A look costs so much beside its exposure, and a slew is believed over so long after it is, s.
-COST_S, BELIEVED_S = 0.45, 0.75
+COST_S, BELIEVED_S = 0.45, 0.25
 EXPOSURES_S = (4.0, 2.0, 1.0, 0.5)
 
 
@@ -57,8 +56,7 @@ def settled(
     swing: Swing, exposure_s: float, ceiling_s: float, rng: np.random.Generator
 ) -> tuple[float, float, bool]:
     """Return how long it settled (s), the shift of the frame after it (arcsec), if seen still."""
-    factor = max(1.0, LIMIT_OF_FLOOR * min(1.0, exposure_s / AVERAGING_S))
-    limit_px = factor * FLOOR_ARCSEC / ARCSEC_PER_PX
+    limit_px = limit_factor(exposure_s) * FLOOR_ARCSEC / ARCSEC_PER_PX
     looks: list[Look] = []
     begun_s = t = BELIEVED_S * float(rng.uniform(0.7, 1.3))
     still = False

@@ -134,6 +134,15 @@ def test_looks_in_quick_succession_do_not_prove_stillness() -> None:
     drifting = [Look(6.0 * LIMIT_PX * t, 0.0, 0.02, 2.5, t) for t in np.arange(0.0, 1.5, 0.1)]
     for count in range(2, len(drifting) + 1):
         assert not judge_looks(drifting[:count], LIMIT_PX, 2).still
-    calm = [Look(0.0, 0.0, 0.02, 2.5, t) for t in np.arange(0.0, 1.5, 0.1)]
-    assert not judge_looks(calm[:10], LIMIT_PX, 2).still
-    assert judge_looks(calm[:11], LIMIT_PX, 2).still
+    near = [Look(0.7 * LIMIT_PX * (n % 2), 0.0, 0.02, 2.5, 0.1 * n) for n in range(15)]
+    assert not any(judge_looks(near[:count], LIMIT_PX, 2).still for count in range(2, 11))
+    assert judge_looks(near[:12], LIMIT_PX, 2).still
+
+
+def test_looks_that_agree_closely_need_no_long_span() -> None:
+    """Within half of the limit over 0.3 s: a drift that this hides is half as large."""
+    calm = [Look(0.3 * LIMIT_PX * (n % 2), 0.0, 0.02, 2.5, 0.11 * n) for n in range(4)]
+    assert not judge_looks(calm[:3], LIMIT_PX, 2).still
+    assert judge_looks(calm[:4], LIMIT_PX, 2).still
+    slow = [Look(2.0 * LIMIT_PX * t, 0.0, 0.02, 2.5, t) for t in np.arange(0.0, 1.2, 0.05)]
+    assert not any(judge_looks(slow[:count], LIMIT_PX, 2).still for count in range(2, 24))

@@ -156,7 +156,9 @@ class Motion(Device):
             self.slew_to_coordinates_async(right_ascension_hours, declination_deg)
 
         def follow() -> SlewResult:
-            now, seen = self._until_still("slewtocoordinatesasync", deadline, cancel, watch, poll_s)
+            now, seen = self._until_still(
+                "slewtocoordinatesasync", deadline, cancel, watch, poll_s, target
+            )
             miss = float(separation(_pointing(now), target))
             moved = float(separation(_pointing(now), _pointing(before)))
             if not seen and miss > 0.1 * DEG and moved < 0.25 * miss:
@@ -185,8 +187,12 @@ class Motion(Device):
         cancel: CancelToken | None,
         watch: Watch | None,
         poll_s: float,
+        target: Vector,
     ) -> tuple[MountState, bool]:
-        """Poll until two looks, spread over a while, say "not slewing"."""
+        """Poll until two looks, spread over a while, say "not slewing".
+
+        One is enough of a mount that was seen slewing and now reads ``target`` (3,).
+        """
         timer = deadline.clock
         seen = False
         quiet_since: float | None = None
@@ -199,6 +205,8 @@ class Motion(Device):
             first = first or now
             if now.slewing:
                 seen, quiet_since = True, None
+            elif seen and float(separation(_pointing(now), target)) < STILL_RAD:
+                return now, seen
             elif quiet_since is None:
                 quiet_since = at_s
             else:

@@ -43,8 +43,9 @@ STARLESS = 3
 #: Motion that does not matter, as a multiple of [sweep] frame_floor_arcsec, the error that each
 #: frame's attitude has anyway. Looks that lie within it swing by half of it to either side, and an
 #: exposure of at least `AVERAGING_S`, so of a swing or more, averages that to under a third: the
-#: middle of the frame is off by less than the floor. A shorter one averages less.
-LIMIT_OF_FLOOR, AVERAGING_S = 4.0, 2.0
+#: middle of the frame is off by less than the floor. A shorter one averages less, a longer one
+#: more: the limit goes with the exposure, up to `LONG_FACTOR` (tests/bench/settle_model.py).
+LIMIT_OF_FLOOR, AVERAGING_S, LONG_FACTOR = 4.0, 2.0, 2.0
 #: Looks that have to agree before such an exposure, and before a shorter one.
 AGREEING_LONG, AGREEING_SHORT = 2, 3
 #: Least of that floor, arcsec, and least limit in pixels: no look tells less.
@@ -92,11 +93,19 @@ def wait_for_still_stars(rig: Rig, number: int, total: int, wait_s: float) -> Se
     return settled
 
 
+def limit_factor(exposure_s: float) -> float:
+    """Return the motion that does not matter before such an exposure, in floors of a frame."""
+    return max(1.0, LIMIT_OF_FLOOR * min(LONG_FACTOR, exposure_s / AVERAGING_S))
+
+
 def limit_px(rig: Rig) -> float:
     """Return the motion that does not matter, pixels of the frame."""
     section = rig.config.sweep
-    factor = max(1.0, LIMIT_OF_FLOOR * min(1.0, section.exposure_s / AVERAGING_S))
-    floor = factor * max(LEAST_FLOOR_ARCSEC, section.frame_floor_arcsec) * ARCSEC
+    floor = (
+        limit_factor(section.exposure_s)
+        * max(LEAST_FLOOR_ARCSEC, section.frame_floor_arcsec)
+        * ARCSEC
+    )
     # Where no scale is known: of a lens of some degrees; looks then ask for more stillness.
     scale = rig.plates.scale or 2.0 * DEG / 3600.0
     return max(LEAST_LIMIT_PX, floor / scale)
