@@ -12,13 +12,14 @@ from polewright.alpaca.management import list_servers
 from polewright.alpaca.models import ConfiguredDevice
 from polewright.alpaca.safety_monitor import SafetyMonitor
 from polewright.alpaca.telescope import Telescope
-from polewright.angles import ARCMIN, DEG, HOUR, fold_pi
+from polewright.angles import DEG
 from polewright.clock import CancelToken, Clock
 from polewright.config import Config, DeviceSection
 from polewright.errors import ConfigError, DeviceError, PolewrightError
 from polewright.measuring.camera_setup import ready_camera
 from polewright.measuring.events import Connected, EventSink, Note
 from polewright.measuring.guards import make_guards
+from polewright.measuring.mounts_site import mounts_site
 from polewright.measuring.plate import PlateSolver
 from polewright.measuring.pointing import OTHER, check_system
 from polewright.measuring.policy import patience, repeating
@@ -277,41 +278,29 @@ def atmosphere_of(config: Config, site: Site) -> Atmosphere:
 
 def compare_with_mount(rig: Rig) -> None:
     """Note where the mount's site, clock and sidereal time differ from ours, and by how much."""
-    mount, site = rig.telescope, rig.site
-    for name, ours, theirs in (
-        ("latitude", site.latitude_deg, mount.site_latitude_deg()),
-        ("longitude", site.longitude_deg, mount.site_longitude_deg()),
-    ):
-        if theirs is None:
-            continue
-        off = fold_pi((theirs - ours) * DEG) / DEG
-        if abs(off) > SITE_NOTE_DEG:
-            swapped = " Is the sign (east or west) reversed?" if abs(theirs + ours) < 1.0 else ""
+    theirs = mounts_site(rig)
+    for angle in theirs.angles:
+        if angle.off_deg > SITE_NOTE_DEG:
+            swapped = " Is the sign (east or west) reversed?" if angle.reversed_sign else ""
             rig.note(
-                f"The mount's {name} is {theirs:.3f}°, {abs(off):.2f}° away from the "
-                f"configured {ours:.3f}°; the configured one is used.{swapped}",
+                f"The mount's {angle.name} is {angle.theirs_deg:.3f}°, {angle.off_deg:.2f}° away "
+                f"from the configured {angle.ours_deg:.3f}°; the configured one is used.{swapped}",
                 warning=True,
             )
-    before = rig.clock.utc_s()
-    mount_utc = mount.utc_date()
-    if mount_utc is not None:
-        off_s = mount_utc - 0.5 * (before + rig.clock.utc_s())
-        if abs(off_s) > CLOCK_NOTE_S:
-            rig.note(
-                f"The mount's clock is {abs(off_s):.0f} s {'ahead of' if off_s > 0 else 'behind'} "
-                "this computer's. That turns the error's direction about the pole and shifts "
-                "where slews end; set one of them right.",
-                warning=True,
-            )
-    sidereal = mount.sidereal_time_hours()
-    if sidereal is not None:
-        sky = rig.sky_now()
-        off = fold_pi(sidereal * HOUR - sky.lst)
-        if abs(off) > CLOCK_NOTE_S * 15.0 / 60.0 * ARCMIN:
-            rig.note(
-                f"The mount's sidereal time differs from ours by {abs(off) / HOUR * 60.0:.1f} "
-                "minutes: its clock or its longitude is off.",
-                warning=True,
-            )
-    for sentence in ObservedFrame.at(site, rig.atmosphere, rig.clock.utc_s()).warnings:
+    off_s = theirs.clock_off_s
+    if off_s is not None and abs(off_s) > CLOCK_NOTE_S:
+        rig.note(
+            f"The mount's clock is {abs(off_s):.0f} s {'ahead of' if off_s > 0 else 'behind'} "
+            "this computer's. That turns the error's direction about the pole and shifts "
+            "where slews end; set one of them right.",
+            warning=True,
+        )
+    off_s = theirs.sidereal_off_s
+    if off_s is not None and abs(off_s) > CLOCK_NOTE_S:
+        rig.note(
+            f"The mount's sidereal time differs from ours by {abs(off_s) / 60.0:.1f} "
+            "minutes: its clock or its longitude is off.",
+            warning=True,
+        )
+    for sentence in ObservedFrame.at(rig.site, rig.atmosphere, rig.clock.utc_s()).warnings:
         rig.note(sentence)

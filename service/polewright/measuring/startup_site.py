@@ -8,9 +8,10 @@ from collections.abc import Callable
 from polewright.alpaca.cover_calibrator import CalibratorState, CoverCalibrator, CoverState
 from polewright.alpaca.dome import Dome, ShutterState
 from polewright.alpaca.telescope import MountState
-from polewright.angles import DEG, HOUR, enu_from_azalt, fold_pi, separation
+from polewright.angles import DEG, enu_from_azalt, separation
 from polewright.clock import Clock
 from polewright.measuring.guard_looks import Look, Move, Watching
+from polewright.measuring.mounts_site import mounts_site
 from polewright.measuring.rig import Rig
 from polewright.measuring.startup_errors import (
     CoverClosed,
@@ -33,39 +34,25 @@ def check_site_and_clock(rig: Rig) -> str:
     Raises:
         MountContradicts: beyond the tolerances of [startup]; names every contradiction.
     """
-    mount, site, limits = rig.telescope, rig.site, rig.config.startup
-    wrong: list[str] = []
-    seen: list[str] = []
-    for name, ours, theirs in (
-        ("latitude", site.latitude_deg, mount.site_latitude_deg()),
-        ("longitude", site.longitude_deg, mount.site_longitude_deg()),
-    ):
-        if theirs is None:
-            continue
-        seen.append(name)
-        off_deg = abs(fold_pi((theirs - ours) * DEG)) / DEG
-        if off_deg > limits.site_tolerance_deg:
-            reversed_sign = " (the sign looks reversed)" if abs(theirs + ours) < 1.0 else ""
-            wrong.append(f"its {name} is {theirs:.3f} deg, ours {ours:.3f} deg{reversed_sign}")
-    before_s = rig.clock.utc_s()
-    theirs_utc_s = mount.utc_date()
-    if theirs_utc_s is not None:
-        seen.append("clock")
-        off_s = theirs_utc_s - 0.5 * (before_s + rig.clock.utc_s())
-        if abs(off_s) > limits.clock_tolerance_s:
-            wrong.append(f"its clock is {abs(off_s):.0f} s {'ahead' if off_s > 0 else 'behind'}")
-    sidereal = mount.sidereal_time_hours()
-    if sidereal is not None:
-        seen.append("sidereal time")
-        off_s = fold_pi(sidereal * HOUR - rig.sky_now().lst) / HOUR * 3600.0
-        allowed_s = limits.clock_tolerance_s + limits.site_tolerance_deg * SIDEREAL_S_PER_DEG
-        if abs(off_s) > allowed_s:
-            wrong.append(f"its sidereal time is {off_s:+.0f} s off ours")
+    limits, theirs = rig.config.startup, mounts_site(rig)
+    wrong = [
+        f"its {angle.name} is {angle.theirs_deg:.3f} deg, ours {angle.ours_deg:.3f} deg"
+        + (" (the sign looks reversed)" if angle.reversed_sign else "")
+        for angle in theirs.angles
+        if angle.off_deg > limits.site_tolerance_deg
+    ]
+    off_s = theirs.clock_off_s
+    if off_s is not None and abs(off_s) > limits.clock_tolerance_s:
+        wrong.append(f"its clock is {abs(off_s):.0f} s {'ahead' if off_s > 0 else 'behind'}")
+    off_s = theirs.sidereal_off_s
+    allowed_s = limits.clock_tolerance_s + limits.site_tolerance_deg * SIDEREAL_S_PER_DEG
+    if off_s is not None and abs(off_s) > allowed_s:
+        wrong.append(f"its sidereal time is {off_s:+.0f} s off ours")
     if wrong:
         raise MountContradicts(tuple(wrong))
-    if not seen:
+    if not theirs.told:
         return "the mount tells neither site nor clock: nothing to compare"
-    return f"{', '.join(seen)} agree with the mount's"
+    return f"{', '.join(theirs.told)} agree with the mount's"
 
 
 def check_sun(rig: Rig, doing: str, state: MountState | None = None) -> None:
