@@ -12,7 +12,7 @@ from typing import Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from polewright.adjusting.profile import AdjusterProfile
-from polewright.errors import ConfigError
+from polewright.errors import ConfigError, in_words
 
 
 class BadConfig(ConfigError):
@@ -656,7 +656,7 @@ def config_from_file(path: Path | None, overrides: Mapping[str, Any] | None = No
     try:
         text = path.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as exc:
-        raise BadConfig(str(path), [f"cannot be read: {exc}"]) from exc
+        raise BadConfig(str(path), [f"cannot be read: {in_words(exc)}"]) from exc
     config = config_from_text(text, source=str(path), overrides=overrides)
     skyline = config.horizon.file
     if skyline is None or "horizon.file" in (overrides or {}):

@@ -110,3 +110,12 @@ class MotionUnknown(PolewrightError):
     code = "motion_unknown"
     exit_code = ExitCode.MOTION_UNKNOWN
     advice = "Go and look at the mount now; be ready to cut its power."
+
+
+def in_words(error: Exception) -> str:
+    """Say in words why a file or a connection failed, without the system's numbers and quotes."""
+    if isinstance(error, OSError) and error.strerror:
+        return error.strerror[0].lower() + error.strerror[1:]
+    if isinstance(error, UnicodeDecodeError):
+        return f"it is no UTF-8 text (byte {error.start} does not fit)"
+    return str(error) or type(error).__name__

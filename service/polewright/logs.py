@@ -13,7 +13,7 @@ from typing import Any
 import structlog
 
 from polewright.config import LogSection
-from polewright.errors import ConfigError
+from polewright.errors import ConfigError, in_words
 from polewright.measuring.events import Event, Progress
 
 NAME = "polewright"
@@ -98,7 +98,7 @@ def start_log(section: LogSection) -> structlog.stdlib.BoundLogger:
                 encoding="utf-8",
             )
         except OSError as exc:
-            raise LogNotWritable(section.file, exc.strerror or str(exc)) from exc
+            raise LogNotWritable(section.file, in_words(exc)) from exc
         handler.setFormatter(
             structlog.stdlib.ProcessorFormatter(
                 foreign_pre_chain=shared,

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Literal
 
-from polewright.errors import ConfigError
+from polewright.errors import ConfigError, in_words
 from polewright.planning.request import PlanRequest, SweepPlan
 
 THEMES = ("day", "night")
@@ -56,4 +56,4 @@ def write_chart(
     try:
         path.write_bytes(picture)
     except OSError as exc:
-        raise ChartUnwritable(str(path), exc.strerror or str(exc)) from exc
+        raise ChartUnwritable(str(path), in_words(exc)) from exc

@@ -13,7 +13,7 @@ from rich.table import Table
 from polewright.cli.console import TerminalListener, exit_with, stop_on_signals, told_plainly
 from polewright.cli.options import ConfigPath, with_config_options
 from polewright.clock import CancelToken, clock_from_environment
-from polewright.errors import ExitCode
+from polewright.errors import ExitCode, in_words
 from polewright.measuring.events import Event
 
 if TYPE_CHECKING:
@@ -140,7 +140,7 @@ def drift(
             try:
                 plot.write_bytes(picture)
             except OSError as exc:
-                progress.print(f"The picture was not written: {exc}", highlight=False)
+                progress.print(f"The picture was not written: {in_words(exc)}", highlight=False)
     if as_json:
         sys.stdout.write(run.result.model_dump_json() + "\n")
     else:

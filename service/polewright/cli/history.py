@@ -19,7 +19,7 @@ from rich.table import Table
 
 from polewright.cli.console import exit_with, told_plainly
 from polewright.cli.options import ConfigPath
-from polewright.errors import ConfigError, ExitCode
+from polewright.errors import ConfigError, ExitCode, in_words
 
 if TYPE_CHECKING:
     from polewright.config import Config
@@ -405,4 +405,4 @@ def _told_os(path: Path, write: Any) -> None:
     try:
         write()
     except OSError as exc:
-        raise ConfigError(f"{path} cannot be written: {exc}") from exc
+        raise ConfigError(f"{path} cannot be written: {in_words(exc)}") from exc

@@ -14,7 +14,7 @@ from rich.console import Console
 from polewright.cli.console import exit_with, stop_on_signals, told_plainly
 from polewright.cli.options import ConfigPath, with_config_options
 from polewright.clock import CancelToken, clock_from_environment
-from polewright.errors import ConfigError, ExitCode
+from polewright.errors import ConfigError, ExitCode, in_words
 
 if TYPE_CHECKING:
     from polewright.measuring.skyline import SkylineLines
@@ -133,7 +133,7 @@ def _read(source: Path | None, lines: SkylineLines, messages: Console) -> None:
         try:
             text: Iterable[str] = source.read_text(encoding="utf-8").splitlines()
         except (OSError, UnicodeDecodeError) as exc:
-            raise HorizonFile(str(source), f"cannot be read: {exc}") from exc
+            raise HorizonFile(str(source), f"cannot be read: {in_words(exc)}") from exc
     elif sys.stdin.isatty():
         messages.print(HOW_TO_TYPE, highlight=False)
         text = _typed()
@@ -188,7 +188,7 @@ def _write(out: Path, lines: SkylineLines) -> None:
     try:
         out.write_text(format_horizon(lines.horizon()), encoding="utf-8")
     except OSError as exc:
-        raise HorizonFile(str(out), f"cannot be written: {exc}") from exc
+        raise HorizonFile(str(out), f"cannot be written: {in_words(exc)}") from exc
 
 
 def _report(

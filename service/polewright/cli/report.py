@@ -12,7 +12,7 @@ from rich.console import Console
 
 from polewright.cli.console import told_plainly
 from polewright.cli.options import ConfigPath
-from polewright.errors import ConfigError
+from polewright.errors import ConfigError, in_words
 
 if TYPE_CHECKING:
     from polewright.history.record import RunRecord
@@ -62,7 +62,7 @@ def report(
         try:
             output.write_text(html, encoding="utf-8")
         except OSError as exc:
-            raise ConfigError(f"{output} cannot be written: {exc}") from exc
+            raise ConfigError(f"{output} cannot be written: {in_words(exc)}") from exc
     if as_json:
         document = {"schema_version": "1", "ok": True, "report": str(output), "bytes": len(html)}
         sys.stdout.write(json.dumps(document) + "\n")

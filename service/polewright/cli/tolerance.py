@@ -12,7 +12,7 @@ from rich.console import Console
 
 from polewright.cli.console import exit_with, told_plainly
 from polewright.cli.options import ConfigPath
-from polewright.errors import ConfigError, ExitCode
+from polewright.errors import ConfigError, ExitCode, in_words
 
 
 class FigureMissing(ConfigError):
@@ -212,4 +212,4 @@ def _draw(
     try:
         path.write_bytes(data)
     except OSError as exc:
-        raise ConfigError(f"{path} cannot be written: {exc}") from exc
+        raise ConfigError(f"{path} cannot be written: {in_words(exc)}") from exc

@@ -17,7 +17,7 @@ from typing import Any
 from polewright import __version__
 from polewright.clock import REHEARSAL_VARIABLE, Clock
 from polewright.config import Config
-from polewright.errors import ExitCode, PolewrightError
+from polewright.errors import ExitCode, PolewrightError, in_words
 from polewright.history.record import (
     AxisReading,
     DeviceUsed,
@@ -252,7 +252,7 @@ def _keep_for_later(folder: Path, record: RunRecord, why: str) -> str:
             file.flush()
             os.fsync(file.fileno())
     except OSError as exc:
-        return f"The run is not in the history ({why}), and could not be kept: {exc}"
+        return f"The run is not in the history ({why}), and could not be kept: {in_words(exc)}"
     return f"The run is not in the history yet ({why}). It waits in {path} and goes in later."
 
 

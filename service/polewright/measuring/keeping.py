@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from polewright import __version__
 from polewright.angles import DEG, azalt_from_enu
+from polewright.errors import in_words
 from polewright.images.frame import Frame
 from polewright.measuring.plate import Plate
 from polewright.measuring.rig import Rig
@@ -54,7 +55,7 @@ def keep_frame(
         path.unlink(missing_ok=True)
         write_image(path, frame, more=frame_header(rig, frame, plate, names))
     except OSError as exc:
-        return f"The frame of point {number} could not be kept: {exc}"
+        return f"The frame of point {number} could not be kept: {in_words(exc)}"
     return ""
 
 

@@ -26,6 +26,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from polewright.errors import in_words
+
 FIRST_BEAT_S = 30.0
 """Allowed until the first beat."""
 ANSWER_S = 4.0
@@ -199,7 +201,7 @@ def write_status(path: Path | None, **values: Any) -> None:
         fresh.write_text(text + "\n", encoding="utf-8")
         fresh.replace(path)
     except OSError as error:
-        say(f"the status file {path} could not be written: {error}")
+        say(f"the status file {path} could not be written: {in_words(error)}")
 
 
 def say(text: str) -> None:

@@ -15,6 +15,7 @@ from tomlkit.exceptions import TOMLKitError
 from tomlkit.items import AbstractTable
 
 from polewright.config import BadConfig, config_from_text
+from polewright.errors import in_words
 from polewright.profile.errors import FileChangedMeanwhile, ProfileNotWritten
 
 
@@ -25,7 +26,7 @@ def read_text(path: Path) -> str:
     except FileNotFoundError:
         return ""
     except (OSError, UnicodeDecodeError) as exc:
-        raise BadConfig(str(path), [f"cannot be read: {exc}"]) from exc
+        raise BadConfig(str(path), [f"cannot be read: {in_words(exc)}"]) from exc
 
 
 def with_changes(text: str, changes: Mapping[str, Any], source: str) -> str:

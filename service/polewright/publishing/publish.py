@@ -10,6 +10,7 @@ from types import TracebackType
 from polewright import __version__
 from polewright.clock import Clock
 from polewright.config import Config
+from polewright.errors import in_words
 from polewright.publishing.devices import AlignmentFigures, AlignmentMonitor
 from polewright.publishing.errors import CannotPublish
 from polewright.publishing.journal_status import JournalStatus
@@ -94,7 +95,7 @@ class Published:
         try:
             self._running = server.start(host, port, discovery_port=discovery_port)
         except OSError as exc:
-            raise CannotPublish(host, port, exc.strerror or str(exc)) from exc
+            raise CannotPublish(host, port, in_words(exc)) from exc
         self.host, self.port = host, self._running.port
 
     @property

@@ -11,6 +11,7 @@ from types import TracebackType
 import uvicorn
 from starlette.types import ASGIApp
 
+from polewright.errors import in_words
 from polewright.serving.errors import CannotListen
 from polewright.serving.feed import Feed
 
@@ -43,7 +44,7 @@ def listening_socket(host: str, port: int) -> socket.socket:
         found.listen(128)
     except OSError as exc:
         found.close()
-        raise CannotListen(host, port, exc.strerror or str(exc)) from exc
+        raise CannotListen(host, port, in_words(exc)) from exc
     return found
 
 

@@ -27,6 +27,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polewright.angles import DEG, TAU, Vector
+from polewright.errors import in_words
 from polewright.solving.catalogue import ConeStars
 from polewright.solving.density import MAGNITUDES, SkyDensity, cell_count
 from polewright.solving.errors import CatalogueUnusable
@@ -189,7 +190,9 @@ def _write(path: Path, head: bytes, body: bytearray) -> None:
             Path(part).unlink(missing_ok=True)
     except OSError as exc:
         raise CatalogueUnusable(
-            str(path), f"it cannot be written ({exc})", "Check the folder, its rights and space."
+            str(path),
+            f"it cannot be written ({in_words(exc)})",
+            "Check the folder, its rights and space.",
         ) from exc
 
 

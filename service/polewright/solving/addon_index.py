@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polewright.angles import spherical
+from polewright.errors import in_words
 from polewright.solving.addon import StarColumns
 from polewright.solving.addon_table import MAGNITUDE_NAMES, plain
 from polewright.solving.errors import CatalogueRefused
@@ -63,7 +64,7 @@ def check_packing(path: Path) -> None:
             while file.read(1 << 20):
                 pass
     except (OSError, EOFError, zlib.error) as exc:
-        raise CatalogueRefused(str(path), f"it cannot be unpacked ({exc})") from exc
+        raise CatalogueRefused(str(path), f"it cannot be unpacked ({in_words(exc)})") from exc
 
 
 def read_index(path: Path, magnitude_column: str | None = None) -> StarColumns:

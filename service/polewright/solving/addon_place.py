@@ -8,6 +8,7 @@ from pathlib import Path
 
 import platformdirs
 
+from polewright.errors import in_words
 from polewright.solving.addon import SUFFIX, AddOn
 from polewright.solving.errors import CatalogueUnusable
 
@@ -115,6 +116,8 @@ def remove(name: str, folder: Path | None = None) -> Path:
         path.unlink()
     except OSError as exc:
         raise CatalogueUnusable(
-            str(path), f"it cannot be removed ({exc})", "End what uses it, then try again."
+            str(path),
+            f"it cannot be removed ({in_words(exc)})",
+            "End what uses it, then try again.",
         ) from exc
     return path

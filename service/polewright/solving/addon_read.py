@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polewright.angles import ARCSEC, DEG, HOUR
+from polewright.errors import in_words
 from polewright.solving.addon import StarColumns
 from polewright.solving.addon_index import (
     INDEX_EPOCH,
@@ -286,5 +287,7 @@ def _parquet_table(path: Path, options: ReadOptions) -> Table:
                 columns[field.name] = np.asarray(values, dtype=np.float64)
                 units[field.name] = (field.metadata or {}).get(b"unit", b"").decode()
     except (OSError, ValueError, pyarrow.ArrowException) as exc:
-        raise CatalogueRefused(str(path), f"it cannot be read as Parquet ({exc})") from exc
+        raise CatalogueRefused(
+            str(path), f"it cannot be read as Parquet ({in_words(exc)})"
+        ) from exc
     return Table(columns, units, tuple(schema.names))

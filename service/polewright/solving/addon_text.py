@@ -16,6 +16,7 @@ from typing import Any
 
 import numpy as np
 
+from polewright.errors import in_words
 from polewright.solving.addon_table import ReadOptions, Table, interesting
 from polewright.solving.errors import CatalogueRefused
 
@@ -44,7 +45,7 @@ def text_table(path: Path, options: ReadOptions) -> Table:
         ):
             return _rows(path, text, options)
     except (OSError, UnicodeDecodeError, EOFError, zlib.error, csv.Error) as exc:
-        raise CatalogueRefused(str(path), f"it cannot be read as text ({exc})") from exc
+        raise CatalogueRefused(str(path), f"it cannot be read as text ({in_words(exc)})") from exc
 
 
 def _rows(path: Path, text: io.TextIOWrapper, options: ReadOptions) -> Table:

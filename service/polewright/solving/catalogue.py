@@ -27,7 +27,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polewright.angles import DEG, Vector
-from polewright.errors import ConfigError
+from polewright.errors import ConfigError, in_words
 
 GAIA_EPOCH = 2016.0
 """Julian year of the positions of Gaia DR3 (Gaia Collaboration 2023, A&A 674, A1)."""
@@ -158,7 +158,9 @@ class Catalogue:
         try:
             blob = path.read_bytes()
         except OSError as exc:
-            raise ConfigError(f"The star catalogue {path} cannot be read: {exc}.") from exc
+            raise ConfigError(
+                f"The star catalogue {path} cannot be read: {in_words(exc)}."
+            ) from exc
         if len(blob) < _HEADER.size:
             raise ConfigError(f"The star catalogue {path} is cut short ({len(blob)} bytes).")
         magic, version, count = _HEADER.unpack_from(blob)

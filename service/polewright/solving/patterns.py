@@ -22,6 +22,7 @@ from typing import Any
 import numpy as np
 
 from polewright.angles import DEG, Vector
+from polewright.errors import in_words
 from polewright.images.frame import StarList
 from polewright.solving.catalogue import GAIA_EPOCH, StarSource, write_gaia_format
 from polewright.solving.errors import SolverMissing
@@ -160,7 +161,9 @@ class PatternStore:
             finally:
                 Path(name).unlink(missing_ok=True)
         except OSError as exc:
-            self._say(f"The pattern database could not be stored in {path.parent}: {exc}.")
+            self._say(
+                f"The pattern database could not be stored in {path.parent}: {in_words(exc)}."
+            )
 
     def _build(self, widths: Widths, epoch_year: float, centre: Vector, radius: float) -> Any:
         """Run the library over the stars of a cone, proper motion already applied by us."""

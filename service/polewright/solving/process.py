@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from polewright.clock import CancelToken
+from polewright.errors import in_words
 from polewright.solving.errors import SolverFailed, SolverTimedOut
 
 _LOOK_EVERY_S = 0.02
@@ -53,7 +54,9 @@ def run(
         try:
             process = _start(arguments, folder, output.fileno())
         except OSError as exc:
-            raise SolverFailed(solver, None, f"{arguments[0]} could not be started: {exc}") from exc
+            raise SolverFailed(
+                solver, None, f"{arguments[0]} could not be started: {in_words(exc)}"
+            ) from exc
         deadline = time.monotonic() + timeout_s
         try:
             while not _has_ended(process):
