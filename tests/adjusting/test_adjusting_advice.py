@@ -269,7 +269,7 @@ def test_lowering_a_heavy_load_is_warned_of() -> None:
 
 @pytest.mark.parametrize(
     ("backlash_arcmin", "said"),
-    [(None, "its slack first: if the"), (3.0, "slack first, about 3.0 arcmin: if the")],
+    [(None, "its slack first: if"), (3.0, "slack first (about 3.0 arcmin of the base): if")],
 )
 def test_the_way_back_is_told_to_begin_with_slack(backlash_arcmin, said) -> None:
     """A hand that turns 15 arcsec into 3 arcmin of slack sees nothing move, again and again."""
@@ -285,6 +285,69 @@ def test_the_way_back_is_told_to_begin_with_slack(backlash_arcmin, said) -> None
     assert not any("slack" in caution for caution in there.cautions)
     assert [said in caution for caution in back.cautions].count(True) == 1, back.cautions
     assert "turn on slowly until it follows" in "".join(back.cautions)
+
+
+def turned_back(profile: AdjusterProfile | None, first: float = 10.0, second: float = 14.0):
+    """Cautions after going so far east (arcmin on the sky) to the mark, and then past it."""
+    mount = placed(-first, 0.0)
+    engine = engine_for(mount, profile=profile)
+    settle(engine, mount)
+    hand_for(mount).push(Axis.AZIMUTH, second * ARCMIN / math.cos(mount.latitude))
+    return engine, mount, settle(engine, mount).advice
+
+
+def test_slack_that_the_turns_contain_is_told_so() -> None:
+    """Else a person adds it once more."""
+    profile = AdjusterProfile.from_mapping(
+        {"azimuth": {"backlash_arcmin": 3.0, "arcmin_per_turn": 30.0}}
+    )
+    _engine, _mount, back = turned_back(profile)
+
+    assert back.turns is not None
+    assert "(about 3.0 arcmin of the base, contained in the turns)" in "".join(back.cautions)
+
+
+def test_opposing_screws_are_never_told_to_turn_on() -> None:
+    """There a reading that stands still means that the other screw still holds."""
+    profile = AdjusterProfile.from_mapping({"azimuth": {"opposing_pair": True}})
+    _engine, _mount, back = turned_back(profile)
+
+    assert back.action is Action.WEST
+    assert OPPOSING in back.cautions
+    assert "never force" in OPPOSING
+    assert not any("turn on" in caution for caution in back.cautions)
+
+
+def test_the_caution_goes_once_the_axis_follows_and_survives_a_new_sweep() -> None:
+    """The adjuster has turned back then; another sweep does not change its side."""
+    engine, mount, back = turned_back(None)
+    assert any("slack" in caution for caution in back.cautions)
+    axis, covariance = mount.swept(2.0 * ARCSEC)
+    again = AdjustmentEngine(
+        axis, covariance, mount.look(), Site(mount.latitude / DEG, 0.0), learned_from=engine
+    )
+    assert any("slack" in caution for caution in settle(again, mount).advice.cautions)
+    hand_for(mount).push(Axis.AZIMUTH, -2.0 * ARCMIN / math.cos(mount.latitude))
+
+    follows = settle(again, mount).advice
+
+    assert follows.action is Action.WEST
+    assert not any("slack" in caution for caution in follows.cautions)
+
+
+def test_tightening_does_not_turn_an_adjuster_back() -> None:
+    """Snugging moved the axis west; going east again goes on as before."""
+    mount = placed(-10.0, 0.0)
+    engine = engine_for(mount)
+    settle(engine, mount)
+    hand_for(mount).push(Axis.AZIMUTH, 10.0 * ARCMIN / math.cos(mount.latitude))
+    assert settle(engine, mount).advice.action is Action.SNUG_AND_RECHECK
+    hand_for(mount).push(Axis.AZIMUTH, -3.0 * ARCMIN / math.cos(mount.latitude))
+
+    again = settle(engine, mount).advice
+
+    assert again.action is Action.EAST
+    assert not any("slack" in caution for caution in again.cautions)
 
 
 def test_an_adjuster_without_slack_is_not_said_to_have_some() -> None:

@@ -318,7 +318,32 @@ def test_a_mount_at_its_target_is_believed_at_the_first_look(bench: Bench) -> No
     bench.scope.slew_and_wait(4.0, 30.0, watch=looks.append)
 
     ended = [look.slewing for look in looks[1:]]
+    assert ended[0]
     assert ended == [True] * (len(ended) - 1) + [False]
+
+
+@pytest.mark.parametrize("goal", [(2.0, 10.0), (4.0, 30.0)], ids=["where it stood", "told at once"])
+def test_a_mount_that_reads_its_target_from_the_start_needs_the_second_look(
+    bench: Bench, goal: tuple[float, float]
+) -> None:
+    """A flip in place, or a driver that tells the goal as the position; the flag drops once."""
+    began_s: list[float] = []
+    clock = bench.scope.clock
+    bench.server.members |= {
+        "PUT telescope/0/slewtocoordinatesasync": lambda p: began_s.append(clock.monotonic_s()),
+        "GET telescope/0/rightascension": lambda p: goal[0] if began_s else 2.0,
+        "GET telescope/0/declination": lambda p: goal[1] if began_s else 10.0,
+        # Moving for 8 s, with a flag that drops for 0.4 s in between.
+        "GET telescope/0/slewing": lambda p: (
+            bool(began_s)
+            and clock.monotonic_s() - began_s[0] < 8.0
+            and not 3.0 < clock.monotonic_s() - began_s[0] < 3.4
+        ),
+    }
+    result = bench.scope.slew_and_wait(*goal)
+
+    assert result.seen_moving
+    assert clock.monotonic_s() - began_s[0] > 8.0
 
 
 def test_a_mount_that_reads_still_on_its_way_is_not_believed(bench: Bench) -> None:

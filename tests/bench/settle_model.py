@@ -53,7 +53,7 @@ class Swing:
 
 
 def settled(
-    swing: Swing, exposure_s: float, ceiling_s: float, rng: np.random.Generator
+    swing: Swing, exposure_s: float, ceiling_s: float, calm: bool, rng: np.random.Generator
 ) -> tuple[float, float, bool]:
     """Return how long it settled (s), the shift of the frame after it (arcsec), if seen still."""
     limit_px = limit_factor(exposure_s) * FLOOR_ARCSEC / ARCSEC_PER_PX
@@ -70,7 +70,7 @@ def settled(
         width = math.hypot(2.0, 2.35 * float(np.hypot(*seen.std(axis=1))))
         looks.append(Look(float(x), float(y), NOISE_PX, width, t + 0.5 * LOOK_S))
         t += LOOK_S + COST_S * float(rng.uniform(0.8, 1.3))
-        if judge_looks(looks, limit_px, agreeing_looks(exposure_s)).still:
+        if judge_looks(looks, limit_px, agreeing_looks(exposure_s), calm=calm).still:
             still = True
             break
     during = t + 0.15 + np.linspace(0.0, exposure_s, 4000)
@@ -82,6 +82,9 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--rigs", type=int, default=300, help="rigs of each kind")
     parser.add_argument("--ceiling", type=float, default=15.0, help="longest wait, s")
+    parser.add_argument(
+        "--calm", action="store_true", help="as if the point before had been still at once"
+    )
     given = parser.parse_args()
     out = [
         f"{given.rigs} modelled rigs a row, ceiling {given.ceiling:g} s, frame floor "
@@ -95,7 +98,8 @@ def main() -> int:
         for kind in RINGING:
             rng = np.random.default_rng([7, list(RINGING).index(kind)])
             runs = [
-                settled(Swing(kind, rng), exposure_s, given.ceiling, rng) for _ in range(given.rigs)
+                settled(Swing(kind, rng), exposure_s, given.ceiling, given.calm, rng)
+                for _ in range(given.rigs)
             ]
             took, shift, still = (np.array(column) for column in zip(*runs, strict=True))
             out.append(

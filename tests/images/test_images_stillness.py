@@ -134,15 +134,34 @@ def test_looks_in_quick_succession_do_not_prove_stillness() -> None:
     drifting = [Look(6.0 * LIMIT_PX * t, 0.0, 0.02, 2.5, t) for t in np.arange(0.0, 1.5, 0.1)]
     for count in range(2, len(drifting) + 1):
         assert not judge_looks(drifting[:count], LIMIT_PX, 2).still
-    near = [Look(0.7 * LIMIT_PX * (n % 2), 0.0, 0.02, 2.5, 0.1 * n) for n in range(15)]
-    assert not any(judge_looks(near[:count], LIMIT_PX, 2).still for count in range(2, 11))
-    assert judge_looks(near[:12], LIMIT_PX, 2).still
+    calm = [Look(0.0, 0.0, 0.02, 2.5, t) for t in np.arange(0.0, 1.5, 0.1)]
+    assert not judge_looks(calm[:10], LIMIT_PX, 2).still
+    assert judge_looks(calm[:11], LIMIT_PX, 2).still
 
 
-def test_looks_that_agree_closely_need_no_long_span() -> None:
-    """Within half of the limit over 0.3 s: a drift that this hides is half as large."""
-    calm = [Look(0.3 * LIMIT_PX * (n % 2), 0.0, 0.02, 2.5, 0.11 * n) for n in range(4)]
-    assert not judge_looks(calm[:3], LIMIT_PX, 2).still
-    assert judge_looks(calm[:4], LIMIT_PX, 2).still
-    slow = [Look(2.0 * LIMIT_PX * t, 0.0, 0.02, 2.5, t) for t in np.arange(0.0, 1.2, 0.05)]
-    assert not any(judge_looks(slow[:count], LIMIT_PX, 2).still for count in range(2, 24))
+def drift(limits_a_second: float, step_s: float) -> list[Look]:
+    """Looks at stars that creep."""
+    times = np.arange(0.0, 4.0, step_s)
+    return [Look(limits_a_second * LIMIT_PX * float(t), 0.0, 0.02, 2.5, float(t)) for t in times]
+
+
+def ever_still(looks: list[Look], *, calm: bool) -> bool:
+    counts = range(2, len(looks) + 1)
+    return any(judge_looks(looks[:count], LIMIT_PX, 2, calm=calm).still for count in counts)
+
+
+@pytest.mark.parametrize("step_s", [0.1, 0.3, 0.5, 0.7])
+def test_a_mount_called_calm_may_not_creep_faster_than_any_other(step_s) -> None:
+    """The short rule bears half as far in half the time."""
+    for rate in (1.05, 1.2, 1.5, 2.0, 4.0):
+        assert not ever_still(drift(rate, step_s), calm=False)
+        assert not ever_still(drift(rate, step_s), calm=True)
+
+
+def test_only_a_mount_that_was_calm_before_is_believed_after_two_looks() -> None:
+    """Two looks astride the turning point of a swing agree, however far it swings."""
+    two = [Look(0.0, 0.0, 0.02, 2.5, 0.0), Look(0.3 * LIMIT_PX, 0.0, 0.02, 2.5, 0.55)]
+    assert not judge_looks(two, LIMIT_PX, 2).still
+    assert judge_looks(two, LIMIT_PX, 2, calm=True).still
+    apart = [Look(0.0, 0.0, 0.02, 2.5, 0.0), Look(0.7 * LIMIT_PX, 0.0, 0.02, 2.5, 0.55)]
+    assert not judge_looks(apart, LIMIT_PX, 2, calm=True).still

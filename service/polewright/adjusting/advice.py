@@ -11,7 +11,7 @@ from polewright.adjusting.knobs import KnobLearner
 from polewright.adjusting.motion import State
 from polewright.adjusting.phrases import Action, Goal
 from polewright.adjusting.profile import AdjusterProfile, Axis
-from polewright.angles import ARCMIN
+from polewright.angles import ARCMIN, ARCSEC
 from polewright.geometry.axis_error import AxisError
 
 #: "Within" is entered below this share of the tolerance and held up to the whole of it.
@@ -23,6 +23,8 @@ IGNORE_SHARE = 0.25
 IGNORE_SIGMAS = 1.5
 #: Once told that noise hides the rest, a component must stand out so far to be taken up again.
 RESUME_SIGMAS = 2.5
+#: Lost motion below this is no word's worth (rad; own choice).
+SLACK_LEAST = 5.0 * ARCSEC
 #: The other component must be so much larger to take over while both are small.
 TAKE_OVER = 1.4
 
@@ -223,9 +225,19 @@ class Advisor:
                 axis,
                 goal,
                 first=self.moves == 0,
-                reverses=knob.last_direction * signed < 0.0,
+                slack=self._slack(axis, signed, counted=turns is not None),
             ),
         )
+
+    def _slack(self, axis: Axis, signed: float, *, counted: bool) -> str:
+        """Return the caution about slack; empty where the adjuster goes on as before."""
+        knob = self.knobs[axis]
+        lost = knob.backlash
+        none = lost is not None and lost[0] <= max(lost[1], SLACK_LEAST)
+        if knob.last_direction * signed >= 0.0 or none:
+            return ""
+        size = None if lost is None else lost[0]
+        return phrases.slack_first(self.profile.adjuster(axis), size, counted=counted)
 
     def _fresh_aim(self, axis: Axis, error: AxisError) -> float:
         """Where ``d_alt`` should go (rad): below the pole when it has to come down first."""

@@ -72,8 +72,19 @@ class KnobLearner:
         self.position = 0.0
         """Where the adjuster stands (rad of the base) from where it stood at the start."""
 
-    def moved(self, amount: float, sigma: float, other: float, other_sigma: float) -> None:
-        """A settled move of this adjuster by ``amount``, which moved the other axis as well."""
+    def moved(
+        self,
+        amount: float,
+        sigma: float,
+        other: float,
+        other_sigma: float,
+        *,
+        tightening: bool = False,
+    ) -> None:
+        """A settled move of this adjuster by ``amount``, which moved the other axis as well.
+
+        ``tightening`` moves the axis too, but the screw bears on the same side as before.
+        """
         direction = math.copysign(1.0, amount)
         if self._open_first == 0.0:
             self._open_first = direction
@@ -81,7 +92,8 @@ class KnobLearner:
             self._open_mixed = True
         self._open += amount
         self._open_variance += sigma**2
-        self._last_direction = direction
+        if not tightening:
+            self._last_direction = direction
         self.position += amount
         if abs(amount) > 5.0 * math.hypot(sigma, other_sigma):
             self._cross.append((other / amount, other_sigma / abs(amount)))

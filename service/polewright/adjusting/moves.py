@@ -106,7 +106,11 @@ class MoveJudge:
         base = move.east_base if azimuth else move.up
         to_base = abs(base / move.along(axis))
         self._knobs[axis].moved(
-            base, move.sigma(axis) * to_base, move.along(other), move.sigma(other)
+            base,
+            move.sigma(axis) * to_base,
+            move.along(other),
+            move.sigma(other),
+            tightening=told is not None and told.action is Action.SNUG_AND_RECHECK,
         )
         if told is not None and told.heading is not None and told.axis is axis:
             odd = self._against_advice(move, told)

@@ -53,7 +53,10 @@ CHECK_MOUNT = (
     "Do not go on with the adjusters: the reading cannot be trusted until a new sweep is done."
 )
 MOVE_BASE = "Take the weight into account before shifting anything; keep cables free."
-OPPOSING = "Loosen the opposite screw slightly before tightening this one."
+OPPOSING = (
+    "Loosen the opposite screw slightly before tightening this one. If the reading stands still, "
+    "loosen the opposite one a little more; never force a screw."
+)
 HEAVY = "Heavy load: never unlock it fully, slacken only as much as the move needs."
 HEAVY_LOWER = "Heavy load: hold the weight while lowering, it may sink with a jump."
 
@@ -105,27 +108,32 @@ def turn(adjuster: Adjuster, goal: Goal, turns: float | None, sigma: float | Non
     return text + "."
 
 
-def slack_first(adjuster: Adjuster) -> str:
-    """The way back begins with lost motion, in which nothing moves."""
-    told = adjuster.backlash_arcmin
-    size = f", about {angle_text(told * ARCMIN)}" if told else ""
-    return (
-        f"The {adjuster.name} changes direction and has to take up its slack first{size}: if the "
-        "reading stands still, turn on slowly until it follows."
-    )
+def slack_first(adjuster: Adjuster, backlash: float | None, *, counted: bool) -> str:
+    """The way back begins with lost motion, in which nothing moves.
+
+    Args:
+        adjuster: which one turns back.
+        backlash: its lost motion, rad of the base; None when nobody knows.
+        counted: whether the number of turns that is told contains it.
+    """
+    text = f"The {adjuster.name} changes direction and has to take up its slack first"
+    if backlash is not None:
+        text += f" (about {angle_text(backlash)} of the base"
+        text += ", contained in the turns)" if counted else ")"
+    return text + ": if the reading stands still, turn on slowly until it follows."
 
 
 def cautions(
-    profile: AdjusterProfile, axis: Axis, goal: Goal, *, first: bool, reverses: bool
+    profile: AdjusterProfile, axis: Axis, goal: Goal, *, first: bool, slack: str = ""
 ) -> tuple[str, ...]:
-    """What to watch out for with this move."""
+    """What to watch out for with this move; ``slack`` is `slack_first` where it applies."""
     found = []
     if first:
         found.append(HANDS_OFF_TUBE)
-    if reverses and profile.adjuster(axis).backlash_arcmin != 0.0:
-        found.append(slack_first(profile.adjuster(axis)))
     if profile.adjuster(axis).opposing_pair:
         found.append(OPPOSING)
+    elif slack:
+        found.append(slack)
     if profile.heavy_load:
         found.append(HEAVY_LOWER if goal.heading is Action.LOWER else HEAVY)
     return tuple(found)

@@ -191,10 +191,10 @@ class Motion(Device):
     ) -> tuple[MountState, bool]:
         """Poll until two looks, spread over a while, say "not slewing".
 
-        One is enough of a mount that was seen slewing and now reads ``target`` (3,).
+        One is enough of a mount that was seen slewing elsewhere, and now reads ``target`` (3,).
         """
         timer = deadline.clock
-        seen = False
+        seen = away = False
         quiet_since: float | None = None
         first: MountState | None = None
         while True:
@@ -203,9 +203,11 @@ class Motion(Device):
                 watch(now)
             at_s = timer.monotonic_s()
             first = first or now
+            there = float(separation(_pointing(now), target)) < STILL_RAD
             if now.slewing:
-                seen, quiet_since = True, None
-            elif seen and float(separation(_pointing(now), target)) < STILL_RAD:
+                # Some read the target from the start, or were sent where they stood.
+                seen, away, quiet_since = True, away or not there, None
+            elif away and there and not self.slewing():
                 return now, seen
             elif quiet_since is None:
                 quiet_since = at_s

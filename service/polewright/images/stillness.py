@@ -29,9 +29,9 @@ AGREEING = 3
 #: Time that the agreeing looks span at least, s: a quick camera takes two within a part of a swing,
 #: or before wind has carried the stars past the limit (own choice).
 LEAST_SPAN_S = 1.0
-#: Looks that agree within this share of the limit need to span no more than this, s: a swing or a
-#: drift that could pass unseen so is that much smaller (own choices; tests/bench/settle_model.py).
-CLOSE_SHARE, CLOSE_SPAN_S = 0.5, 0.3
+#: Of a mount that has shown itself calm, looks that agree within this share of the limit need to
+#: span no more than this, s: a drift that could pass unseen is no faster (own choices).
+CLOSE_SHARE, CLOSE_SPAN_S = 0.5, 0.5
 BEFORE_FACTOR = 2.0
 #: Star images that shrink by more than this share from the first to the last of the agreeing
 #: looks: within each look the stars still swing.
@@ -107,7 +107,9 @@ class Judgement:
     """1 sigma of such a distance along one coordinate."""
 
 
-def judge_looks(looks: Sequence[Look], limit_px: float, agreeing: int = AGREEING) -> Judgement:
+def judge_looks(
+    looks: Sequence[Look], limit_px: float, agreeing: int = AGREEING, *, calm: bool = False
+) -> Judgement:
     """Say whether the stars stand still.
 
     Args:
@@ -115,12 +117,14 @@ def judge_looks(looks: Sequence[Look], limit_px: float, agreeing: int = AGREEING
         limit_px: distance that does not matter, pixels. Distances that noise explains (2.5 sigma)
             count as none as long as they are under twice the limit.
         agreeing: looks in a row that have to agree, at least two; more where these span less
-            than `LEAST_SPAN_S`, or agree within `CLOSE_SHARE` of the limit and span less than
-            `CLOSE_SPAN_S`.
+            than `LEAST_SPAN_S`.
+        calm: whether the mount stood still from the first look on at the point before: looks that
+            agree within `CLOSE_SHARE` of the limit then need to span `CLOSE_SPAN_S` only.
     """
-    near = _judged(looks, CLOSE_SHARE * limit_px, agreeing, CLOSE_SPAN_S, noise_sigmas=0.0)
-    if near.still:
-        return near
+    if calm:
+        near = _judged(looks, CLOSE_SHARE * limit_px, agreeing, CLOSE_SPAN_S, noise_sigmas=0.0)
+        if near.still:
+            return near
     return _judged(looks, limit_px, agreeing, LEAST_SPAN_S, noise_sigmas=2.5)
 
 
@@ -133,14 +137,15 @@ def _judged(
     if len(looks) < count:
         return Judgement(False, None, None)
     last = looks[-count:]
-    spread = _spread(last)
+    spread = spread_px(last)
     sigma = math.sqrt(2.0) * max(look.sigma for look in last)
     allowed = min(2.0 * limit_px, max(limit_px, noise_sigmas * sigma))
     still = spread <= allowed and last[-1].hfd_px > (1.0 - SHRINKING) * last[0].hfd_px
     if still and len(looks) > count:
-        still = _spread(looks[-count - 1 :]) <= BEFORE_FACTOR * (agreeing - 1) * allowed
+        still = spread_px(looks[-count - 1 :]) <= BEFORE_FACTOR * (agreeing - 1) * allowed
     return Judgement(still, spread, sigma)
 
 
-def _spread(looks: Sequence[Look]) -> float:
+def spread_px(looks: Sequence[Look]) -> float:
+    """Return the largest distance among looks, pixels."""
     return max(math.hypot(a.x - b.x, a.y - b.y) for a in looks for b in looks)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import contextlib
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import cycle
 from typing import TYPE_CHECKING
@@ -19,7 +20,15 @@ from polewright.angles import ARCSEC, DEG
 from polewright.errors import ImageError
 from polewright.images.detect import DetectOptions, detect_stars
 from polewright.images.frame import Frame, StarList
-from polewright.images.stillness import LEAST_COMMON, Look, judge_looks, shift_between
+from polewright.images.stillness import (
+    CLOSE_SHARE,
+    LEAST_COMMON,
+    LEAST_SPAN_S,
+    Look,
+    judge_looks,
+    shift_between,
+    spread_px,
+)
 
 if TYPE_CHECKING:
     from polewright.measuring.rig import Rig
@@ -43,9 +52,9 @@ STARLESS = 3
 #: Motion that does not matter, as a multiple of [sweep] frame_floor_arcsec, the error that each
 #: frame's attitude has anyway. Looks that lie within it swing by half of it to either side, and an
 #: exposure of at least `AVERAGING_S`, so of a swing or more, averages that to under a third: the
-#: middle of the frame is off by less than the floor. A shorter one averages less, a longer one
-#: more: the limit goes with the exposure, up to `LONG_FACTOR` (tests/bench/settle_model.py).
-LIMIT_OF_FLOOR, AVERAGING_S, LONG_FACTOR = 4.0, 2.0, 2.0
+#: middle of the frame is off by less than the floor. A shorter one averages less. (A longer one
+#: averages a swing more, but not a creep: it gets no more.)
+LIMIT_OF_FLOOR, AVERAGING_S = 4.0, 2.0
 #: Looks that have to agree before such an exposure, and before a shorter one.
 AGREEING_LONG, AGREEING_SHORT = 2, 3
 #: Least of that floor, arcsec, and least limit in pixels: no look tells less.
@@ -61,6 +70,8 @@ class LookMemory:
 
     exposure_s: float = LOOK_S
     pixels: float = LOOK_PIXELS
+    calm: bool = False
+    """Whether the stars stood still from the first look on after the last slew."""
     useless: str = ""
     """Why looks are of no use on this rig; empty while they are."""
 
@@ -95,7 +106,7 @@ def wait_for_still_stars(rig: Rig, number: int, total: int, wait_s: float) -> Se
 
 def limit_factor(exposure_s: float) -> float:
     """Return the motion that does not matter before such an exposure, in floors of a frame."""
-    return max(1.0, LIMIT_OF_FLOOR * min(LONG_FACTOR, exposure_s / AVERAGING_S))
+    return max(1.0, LIMIT_OF_FLOOR * min(1.0, exposure_s / AVERAGING_S))
 
 
 def limit_px(rig: Rig) -> float:
@@ -170,14 +181,36 @@ class _Wait:
                 first, placed, row = stars, _placed(stars, stars, at_s), []
             first = first or stars
             row = [*row, placed] if placed is not None else []
-            judged = judge_looks(row, self.limit_px, agreeing_looks(rig.config.sweep.exposure_s))
+            judged = judge_looks(
+                row,
+                self.limit_px,
+                agreeing_looks(rig.config.sweep.exposure_s),
+                calm=memory.calm,
+            )
             self.moved_px = judged.spread_px
+            self._learn(row, stars, still=judged.still)
             if judged.still:
-                if len(stars) >= STARS_PLENTY:  # less will do at the next point
-                    memory.exposure_s = max(LOOK_S, 0.5 * memory.exposure_s)
-                    memory.pixels = max(LOOK_PIXELS, 0.25 * memory.pixels)
                 return Settled(True, self.taken, self._moved_arcsec)
         raise AssertionError("the gaps never end")
+
+    def _learn(self, row: Sequence[Look], stars: StarList, *, still: bool) -> None:
+        """Keep what these looks tell for the next point."""
+        memory = self.rig.look_memory
+        if not still:
+            memory.calm = memory.calm and len(row) < 2
+            return
+        memory.calm = memory.calm or self._calm_from_the_first(row)
+        if len(stars) >= STARS_PLENTY:  # less will do at the next point
+            memory.exposure_s = max(LOOK_S, 0.5 * memory.exposure_s)
+            memory.pixels = max(LOOK_PIXELS, 0.25 * memory.pixels)
+
+    def _calm_from_the_first(self, row: Sequence[Look]) -> bool:
+        """Whether all looks of this wait agree closely, over the usual span."""
+        return (
+            len(row) == self.taken
+            and row[-1].at_s - row[0].at_s >= LEAST_SPAN_S
+            and spread_px(row) <= CLOSE_SHARE * self.limit_px
+        )
 
     def _why_not(self, starless: int) -> str:
         if starless:
