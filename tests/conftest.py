@@ -16,7 +16,9 @@ OWN_FOLDERS = ("XDG_STATE_HOME", "XDG_DATA_HOME")
 def own_folders() -> Iterator[None]:
     """Give this process and the commands it starts folders of their own."""
     with (
-        tempfile.TemporaryDirectory(prefix="polewright-tests-") as folder,
+        tempfile.TemporaryDirectory(
+            prefix="polewright-tests-", ignore_cleanup_errors=True
+        ) as folder,
         pytest.MonkeyPatch.context() as patch,
     ):
         for name in OWN_FOLDERS:

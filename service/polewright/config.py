@@ -613,7 +613,7 @@ def config_from_text(
     except ValidationError as exc:
         problems = [_sentence(error, text, given) for error in exc.errors()]
         if all(problem.startswith("option for") for problem in problems):
-            source = "the command line"
+            source = "the configuration as given"
         raise BadConfig(source, problems) from exc
     return _with_tonight(config, source) if config.pole.tolerance_from_tonight else config
 
@@ -652,7 +652,7 @@ def config_from_file(path: Path | None, overrides: Mapping[str, Any] | None = No
         BadConfig: the file cannot be read or is not usable.
     """
     if path is None:
-        return config_from_text("", source="the command line", overrides=overrides)
+        return config_from_text("", source="the configuration as given", overrides=overrides)
     try:
         text = path.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as exc:

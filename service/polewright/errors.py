@@ -20,6 +20,7 @@ A leaf names a situation. ``str(error)`` says what happened, with numbers and un
 from __future__ import annotations
 
 from enum import IntEnum
+from pathlib import Path
 
 
 class ExitCode(IntEnum):
@@ -112,10 +113,20 @@ class MotionUnknown(PolewrightError):
     advice = "Go and look at the mount now; be ready to cut its power."
 
 
-def in_words(error: Exception) -> str:
-    """Say in words why a file or a connection failed, without the system's numbers and quotes."""
+def in_words(error: Exception, *, told: Path | None = None) -> str:
+    """Say in words why a file or a connection failed, without the system's numbers and quotes.
+
+    Args:
+        error: what was raised.
+        told: the file that the sentence around it names; another one that the error is about
+            (the folder in its way, for instance) is added. None: nothing is added.
+    """
     if isinstance(error, OSError) and error.strerror:
-        return error.strerror[0].lower() + error.strerror[1:]
+        words = error.strerror[0].lower() + error.strerror[1:]
+        about = error.filename
+        if told is not None and isinstance(about, str) and Path(about) != told:
+            words += f": {about}"
+        return words
     if isinstance(error, UnicodeDecodeError):
-        return f"it is no UTF-8 text (byte {error.start} does not fit)"
+        return f"it is no UTF-8 text (byte 0x{error.object[error.start]:02x})"
     return str(error) or type(error).__name__

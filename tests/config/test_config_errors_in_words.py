@@ -19,7 +19,7 @@ def test_a_missing_file_is_told_without_the_system_s_number(tmp_path) -> None:
 
 def test_bytes_that_are_no_text_are_told_with_their_place(tmp_path) -> None:
     (tmp_path / "c.toml").write_bytes(b"[site]\n\xff\n")
-    with pytest.raises(BadConfig, match=r"no UTF-8 text \(byte 7 does not fit\)"):
+    with pytest.raises(BadConfig, match=r"no UTF-8 text \(byte 0xff\)"):
         config_from_file(tmp_path / "c.toml")
 
 
@@ -33,3 +33,14 @@ def test_bytes_that_are_no_text_are_told_with_their_place(tmp_path) -> None:
 )
 def test_errors_in_words(error: Exception, words: str) -> None:
     assert in_words(error) == words
+
+
+def test_another_file_than_the_one_told_is_named(tmp_path) -> None:
+    """A file where a folder should be is in the way, not the file that was to be written."""
+    (tmp_path / "folder").write_text("")
+    path = tmp_path / "folder" / "run.json"
+    with pytest.raises(OSError, match="exists") as caught:
+        path.parent.mkdir()
+
+    assert in_words(caught.value, told=path) == f"file exists: {path.parent}"
+    assert in_words(caught.value, told=path.parent) == "file exists"

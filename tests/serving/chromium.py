@@ -103,6 +103,7 @@ class Person:
         self.moves = 0
         self.turned_on = 0
         """Turns beyond the first of a move, because the reading stood still."""
+        self.warned_of_slack = False
         self._asked: tuple[str, float] | None = None
         self.said: list[str] = []
         self._let_go_s = 0.0
@@ -187,6 +188,7 @@ class Person:
             and "slack" in seen.cautions
         )
         self._asked = (knob, arcmin)
+        self.warned_of_slack = self.warned_of_slack or "slack" in seen.cautions
         if stands_still:
             self.turned_on += 1
             arcmin = math.copysign(max(abs(arcmin), self.SLACK_STEP_ARCMIN), arcmin)

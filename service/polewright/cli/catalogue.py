@@ -154,7 +154,9 @@ def show(*, folder: Folder = None, as_json: AsJson = False) -> None:
                     "serves": _serves(density),
                 },
                 "catalogues": [_data(item.header, item.path) for item in found],
-                "damaged": [{"path": e.path, "reason": e.reason} for e in damaged],
+                "damaged": [
+                    {"name": Path(e.path).stem, "path": e.path, "reason": e.reason} for e in damaged
+                ],
                 "serves": _serves(together),
             }
         )
@@ -187,12 +189,7 @@ def show(*, folder: Folder = None, as_json: AsJson = False) -> None:
     screen.print(table, highlight=False)
     for error in damaged:
         screen.print(f"Damaged: {error}", style="bold red", highlight=False, markup=False)
-    if damaged:
-        screen.print(
-            "Runs that would use it refuse to start: build it again under the same name, or "
-            "remove it.",
-            highlight=False,
-        )
+        screen.print(f"What to do: {error.advice}", highlight=False, markup=False)
     screen.print(_sentence(together), highlight=False)
     screen.print(f"Folder: {folder or default_folder()}", highlight=False, markup=False)
 

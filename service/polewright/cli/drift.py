@@ -140,7 +140,8 @@ def drift(
             try:
                 plot.write_bytes(picture)
             except OSError as exc:
-                progress.print(f"The picture was not written: {in_words(exc)}", highlight=False)
+                reason = in_words(exc, told=plot)
+                progress.print(f"{plot} was not written: {reason}", highlight=False, markup=False)
     if as_json:
         sys.stdout.write(run.result.model_dump_json() + "\n")
     else:

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import stdtrit
 
 from polewright.angles import ARCSEC, Matrix, Vector
 from polewright.geometry.errors import FitDiverged, TooFewDirections
@@ -118,6 +119,16 @@ STAR_FLOOR = 0.2 * ARCSEC
 """The bundled catalogue has no proper motions: its stars have moved 0.1 to 0.3 arcsec since 2016
 (measured against invented motions of the usual size), and in seconds the air moves single stars
 by as much (from memory)."""
+
+
+def few_stars_factor(dof: int) -> float:
+    """Return by how much a sigma from so few degrees of freedom is widened (1 with many).
+
+    Three widened sigmas hold what three of a normal distribution hold, though the noise itself is
+    known from the residuals only: Student's t, 99.865 % quantile, over 3. Without any degree of
+    freedom nothing is known of the noise, and the stated one is left alone.
+    """
+    return float(stdtrit(dof, 0.99865)) / 3.0 if dof > 0 else 1.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -235,7 +246,8 @@ def attitude_from_solution(
     Weighted least squares (1 / sigma_px) in rotation and scale, from a Wahba start, with outliers
     clipped; the radial distortion is refitted when at least `STARS_FOR_DISTORTION` stars show it
     with `DISTORTION_SIGMAS`. The covariance is that of the normal equations (scale and distortion
-    free), times chi-square per degree of freedom where that exceeds 1. A solution from a grid
+    free), times chi-square per degree of freedom where that exceeds 1, and widened for few stars
+    (`few_stars_factor`). A solution from a grid
     keeps the covariance the solver stated, since a grid has no noise of its own.
 
     Args:
@@ -254,7 +266,7 @@ def attitude_from_solution(
         raise TooFewDirections("matched stars", n, 2)
     width, height, parity = solution.width, solution.height, solution.parity
     world = frame.observe(solution.icrs)
-    floor_px = star_floor_rad / solution.scale
+    floor_px = float(np.hypot(star_floor_rad, solution.catalogue_sigma_rad)) / solution.scale
     sigma = np.ones(n) if solution.from_grid else np.hypot(solution.sigma_px, floor_px)
     vectors = camera_vectors(
         solution.pixels, width, height, parity, solution.scale, solution.distortion
@@ -287,7 +299,7 @@ def attitude_from_solution(
             break
         use, fit = keep, fit_using(keep)
     kept = fit.residuals[use]
-    covariance = fit.normal_inverse[:3, :3] * fit.inflation
+    covariance = fit.normal_inverse[:3, :3] * fit.inflation * few_stars_factor(fit.dof) ** 2
     return Attitude(
         matrix=fit.matrix,
         covariance=solution.covariance if solution.from_grid else covariance,

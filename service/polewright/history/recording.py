@@ -252,7 +252,8 @@ def _keep_for_later(folder: Path, record: RunRecord, why: str) -> str:
             file.flush()
             os.fsync(file.fileno())
     except OSError as exc:
-        return f"The run is not in the history ({why}), and could not be kept: {in_words(exc)}"
+        reason = in_words(exc, told=path)
+        return f"The run is not in the history ({why}), and could not be kept in {path}: {reason}"
     return f"The run is not in the history yet ({why}). It waits in {path} and goes in later."
 
 

@@ -55,7 +55,8 @@ def keep_frame(
         path.unlink(missing_ok=True)
         write_image(path, frame, more=frame_header(rig, frame, plate, names))
     except OSError as exc:
-        return f"The frame of point {number} could not be kept: {in_words(exc)}"
+        reason = in_words(exc, told=path)
+        return f"The frame of point {number} could not be kept as {path}: {reason}"
     return ""
 
 

@@ -46,7 +46,11 @@ class MountsSite:
 
 
 def mounts_site(rig: Rig) -> MountsSite:
-    """Ask the mount for all of it."""
+    """Ask the mount for all of it.
+
+    Raises:
+        AlpacaError: it does not answer; what it does not offer is None instead.
+    """
     mount, site = rig.telescope, rig.site
     angles = tuple(
         SiteAngle(name, ours, theirs)

@@ -191,7 +191,7 @@ def _write(path: Path, head: bytes, body: bytearray) -> None:
     except OSError as exc:
         raise CatalogueUnusable(
             str(path),
-            f"it cannot be written ({in_words(exc)})",
+            f"it cannot be written ({in_words(exc, told=path)})",
             "Check the folder, its rights and space.",
         ) from exc
 
@@ -211,7 +211,7 @@ class AddOn:
                 about_file = os.fstat(file.fileno())
                 self._map = mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ)
         except (OSError, ValueError) as exc:
-            raise CatalogueUnusable(str(path), str(exc)) from exc
+            raise CatalogueUnusable(str(path), in_words(exc)) from exc
         fixed = len(_MAGIC) + _LENGTH.size
         if self._map[: len(_MAGIC)] != _MAGIC or len(self._map) < fixed:
             raise CatalogueUnusable(str(path), "it is no catalogue made by this program")

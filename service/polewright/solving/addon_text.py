@@ -36,7 +36,11 @@ class _Bad:
 
 
 def text_table(path: Path, options: ReadOptions) -> Table:
-    """Read separated values with a line of names; lines with # before it are comments."""
+    """Read separated values with a line of names; lines with # before it are comments.
+
+    Raises:
+        CatalogueRefused: it cannot be read, or rows are bad; says which.
+    """
     opener: Any = gzip.open if path.name.lower().endswith(".gz") else open
     try:
         with (
@@ -74,9 +78,9 @@ def _rows(path: Path, text: io.TextIOWrapper, options: ReadOptions) -> Table:
     for fields in lines:
         if not fields or fields[0].startswith("#"):
             continue
-        row += 1
         if len(bad) >= MANY_BAD:
             break
+        row += 1
         if len(fields) < len(names):
             bad.append(_Bad(row, "", f"{len(fields)} values where {len(names)} columns are named"))
             continue
@@ -126,6 +130,7 @@ def _refusal(path: Path, bad: Sequence[_Bad], rows: int) -> CatalogueRefused:
     if others:
         shown = ", ".join(str(row) for row in others[:SHOWN_ROWS])
         more = ", ..." if len(others) > SHOWN_ROWS else ""
-        least = "at least " if len(bad) >= MANY_BAD else ""
-        reason += f". {least}{len(others) + 1} of {rows} rows are bad; the others: {shown}{more}"
+        reason += f". {len(others) + 1} of {rows} rows are bad; the others: {shown}{more}"
+        if len(bad) >= MANY_BAD:
+            reason += " (the rest of the file was not looked at)"
     return CatalogueRefused(str(path), reason, first.column, first.row)

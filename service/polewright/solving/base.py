@@ -79,6 +79,9 @@ class Solution:
     """Chance that the match is accidental, where the solver estimates it."""
     distortion: Distortion = Distortion()
     elapsed_s: float = 0.0
+    catalogue_sigma_rad: float = 0.0
+    """1-sigma error of the stars' places along one coordinate, rad, beyond what is usual: proper
+    motions that an old catalogue lacks."""
 
     @property
     def from_grid(self) -> bool:
