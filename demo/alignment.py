@@ -82,8 +82,8 @@ def main() -> int:
 def show(console: Console, document: dict, truth: dict, took_s: float) -> None:
     """Print true and measured misalignment side by side."""
     axis = document["axis"]
-    table = Table(title="\nPolar axis error, arcminutes", title_justify="left")
-    for heading in ("", "true (simulated)", "measured", "± 1 sigma", "difference"):
+    table = Table(title="\nPolar axis error, arcminutes (true: as simulated)", title_justify="left")
+    for heading in ("", "true", "measured", "± 1 sigma", "off by"):
         table.add_column(heading, justify="right" if heading else "left", no_wrap=True)
     rows = (
         ("altitude, + too high", truth["alt_arcmin"], axis["d_alt_arcmin"],

@@ -287,6 +287,17 @@ def test_the_way_back_is_told_to_begin_with_slack(backlash_arcmin, said) -> None
     assert "turn on slowly until it follows" in "".join(back.cautions)
 
 
+def test_a_turn_of_the_base_is_told_beside_the_way_on_the_sky() -> None:
+    """At 60 degrees latitude the base turns twice as far; at the equator it makes no odds."""
+    high, low = (placed(-10.0, 0.0, latitude_deg=latitude) for latitude in (60.0, 3.0))
+
+    there, here = (settle(engine_for(mount), mount).advice for mount in (high, low))
+
+    assert there.sentence.startswith("Move the axis 10 arcmin east: ")
+    assert there.sentence.endswith("(on the sky; a turn of the base by 20 arcmin).")
+    assert "base" not in here.sentence
+
+
 def turned_back(profile: AdjusterProfile | None, first: float = 10.0, second: float = 14.0):
     """Cautions after going so far east (arcmin on the sky) to the mark, and then past it."""
     mount = placed(-first, 0.0)

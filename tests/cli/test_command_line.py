@@ -10,9 +10,11 @@ import sys
 from pathlib import Path
 
 import pytest
+import typer
 from typer.testing import CliRunner
 
 from polewright.cli.app import COMMANDS, EXIT_CODES, build_app
+from polewright.cli.options import ConfigPath, with_config_options
 from polewright.config import Config
 from polewright.errors import ExitCode
 
@@ -34,6 +36,38 @@ def test_every_key_of_the_configuration_is_an_option_of_measure() -> None:
                 continue
             option = f"--{section}-{key}".replace("_", "-")
             assert option[:24] in text, f"{option} ({field.description})"
+
+
+@pytest.mark.parametrize(
+    ("words", "given"),
+    [
+        (["--no-sweep-overlap"], {"sweep.overlap": False}),
+        (["--sweep-overlap"], {"sweep.overlap": True}),
+        (["--no-run-watchdog", "--sweep-points", "4"], {"run.watchdog": False, "sweep.points": 4}),
+        ([], {}),
+    ],
+)
+def test_what_is_on_by_default_can_be_switched_off_by_an_option(words, given) -> None:
+    """Every key is an option: a switch needs both words."""
+    got: list[dict[str, object]] = []
+    app = typer.Typer()
+
+    @app.command()
+    @with_config_options
+    def told(config: ConfigPath = None, *, overrides: dict[str, object]) -> None:
+        got.append(overrides)
+
+    done = runner.invoke(app, words)
+
+    assert (done.exit_code, got) == (0, [given]), done.output
+
+
+def test_every_option_has_a_meaning_and_not_only_a_name() -> None:
+    """The description of a key is more than the key."""
+    for section in Config.model_fields.values():
+        for key, field in section.annotation.model_fields.items():
+            if key not in ("altitude", "azimuth", "options"):
+                assert field.description, key
 
 
 def test_exit_codes_are_documented_in_help() -> None:

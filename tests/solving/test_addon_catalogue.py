@@ -193,6 +193,7 @@ GOOD = "ra,dec,mag\n" + "".join(f"{10 + k / 100},{20 + k / 100},8.5\n" for k in 
         (GOOD.replace("ra,dec,mag", "here,there,mag"), ("right ascension", "here, there")),
         (GOOD.removeprefix("ra,dec,mag\n"), ("numbers where the columns' names belong",)),
         ("ra,dec,mag\n", ("no rows",)),
+        ("foo,bar\n1,2\n", ("does not name three columns", "'foo,bar'")),
         (GOOD, ("bundled catalogue has one",)),
         ("ra,dec,mag\n" + "".join(f"{k / 10},{k - 60},8\n" for k in range(120)), ("hours?",)),
         (GOOD.replace(",8.5", ","), ("no position or no magnitude", "row 1")),
@@ -507,6 +508,11 @@ def test_the_command_builds_shows_and_removes(tmp_path: Path, sky: Sky) -> None:
     assert (plainly.exit_code, "Damaged: the star catalogue" in plainly.stdout) == (0, True)
     code, missing = run("remove", "nothere")
     assert (code, missing["error"]["advice"]) == (2, "Give one of the names that are installed.")
+    (tmp_path / "kept" / "empty.stars").touch()
+    assert "it is empty" in [item["reason"] for item in run("show")[1]["damaged"]]
+    assert run("remove", "empty")[0] == 0
+    code, kept = run("remove", bundled_catalogue().name)
+    assert (code, "is the bundled one" in kept["error"]["message"]) == (2, True)
     assert run("remove", "alas")[0] == 0
     assert run("remove", "deep")[0] == 0
     empty = run("show")[1]

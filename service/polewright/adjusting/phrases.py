@@ -44,6 +44,9 @@ class Goal:
         return self.heading in (Action.RAISE, Action.EAST)
 
 
+#: The turn of the base is told where it is so much larger than the way on the sky (own choice).
+BASE_TELLS = 1.05
+
 HANDS_OFF_TUBE = (
     "Do not loosen the clutches and do not push the tube by hand: only the two adjusters may move."
 )
@@ -103,6 +106,8 @@ def turn(adjuster: Adjuster, goal: Goal, turns: float | None, sigma: float | Non
     text = f"{heading_text(goal)}: {adjuster.doing(goal.plus)}"
     if turns is not None:
         text += f", {turns_phrase(turns, sigma)}"
+    elif goal.amount_base > BASE_TELLS * goal.amount:
+        text += f" (on the sky; a turn of the base by {angle_text(goal.amount_base)})"
     if goal.beyond > 0.0:
         text += f" (this goes {angle_text(goal.beyond)} too low on purpose: the last move raises)"
     return text + "."

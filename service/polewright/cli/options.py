@@ -34,9 +34,11 @@ def _config_parameters() -> list[inspect.Parameter]:
             if kind is None:
                 continue
             default = "" if field.default is None else f" [default: {field.default}]"
+            name = f"{section}-{key}".replace("_", "-")
+            meaning = " ".join((field.description or key).split())
             option = typer.Option(
-                f"--{section}-{key}".replace("_", "-"),
-                help=f"{field.description or key}{default}",
+                f"--{name}/--no-{name}" if kind is bool else f"--{name}",
+                help=f"{meaning}{default}",
                 rich_help_panel=f"[{section}]",
                 show_default=False,
             )

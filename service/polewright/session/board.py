@@ -31,6 +31,9 @@ from polewright.session.snapshot import (
 )
 from polewright.session.states import ENDED, MAY_MOVE, Step
 
+#: What a reading brought to light stays on show for so long, s of the session's clock, unless the
+#: axis is moved again before (own choice: time to read a sentence or two).
+NOTICE_S = 20.0
 #: A long night tells more than anybody reads on a page; the journal has all of it.
 KEPT_NOTES = 300
 
@@ -45,6 +48,8 @@ class Board:
         self._changed = threading.Condition()
         self._trail = Trail()
         self._goal_arcmin = tolerance_arcmin
+        self._noticed: tuple[str, ...] = ()
+        self._noticed_utc_s = 0.0
         self._now = SessionSnapshot(
             session_id=session_id,
             version=1,
@@ -155,6 +160,7 @@ class Board:
     def begins_pass(self, engine: AdjustmentEngine, coarse_goal_arcmin: float) -> None:
         """Adjusting begins."""
         kind = engine.pass_kind.value
+        self._noticed = ()
         coarse = kind == "coarse"
         self._goal_arcmin = coarse_goal_arcmin if coarse else self._now.tolerance_arcmin
         self._put(pass_kind=kind, goal_arcmin=self._goal_arcmin)
@@ -191,7 +197,7 @@ class Board:
                 passed=advice.passed,
                 amount_arcmin=advice.amount_arcmin,
                 turns=advice.turns,
-                cautions=(*advice.cautions, *(item.sentence for item in reading.notices)),
+                cautions=(*advice.cautions, *self._notices(reading)),
                 spoken=spoken(advice),
                 tone_hz=tone.frequency_hz if tone else None,
                 beat_period_s=tone.beat_period_s if tone else None,
@@ -205,6 +211,14 @@ class Board:
                 for point in self._trail.points
             ),
         )
+
+    def _notices(self, reading: Reading) -> tuple[str, ...]:
+        """Return what is to be said beside the advice: the engine says each thing only once."""
+        new = tuple(item.sentence for item in reading.notices)
+        old = reading.utc_s - self._noticed_utc_s > NOTICE_S or reading.state is State.MOVING
+        if new or old:
+            self._noticed, self._noticed_utc_s = new, reading.utc_s
+        return self._noticed
 
     def fails(self, error: PolewrightError) -> None:
         """The session ended early; the mount is as last seen, unless its stop was not confirmed."""

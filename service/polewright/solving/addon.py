@@ -210,8 +210,10 @@ class AddOn:
             with path.open("rb") as file:
                 about_file = os.fstat(file.fileno())
                 self._map = mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ)
-        except (OSError, ValueError) as exc:
+        except OSError as exc:
             raise CatalogueUnusable(str(path), in_words(exc)) from exc
+        except ValueError as exc:  # no file of length 0 can be mapped
+            raise self._damaged("it is empty") from exc
         fixed = len(_MAGIC) + _LENGTH.size
         if self._map[: len(_MAGIC)] != _MAGIC or len(self._map) < fixed:
             raise CatalogueUnusable(str(path), "it is no catalogue made by this program")

@@ -10,6 +10,7 @@ import platformdirs
 
 from polewright.errors import in_words
 from polewright.solving.addon import SUFFIX, AddOn
+from polewright.solving.catalogue import bundled_catalogue
 from polewright.solving.errors import CatalogueUnusable
 
 VARIABLE = "POLEWRIGHT_CATALOGUE"
@@ -104,6 +105,10 @@ def remove(name: str, folder: Path | None = None) -> Path:
     Raises:
         CatalogueUnusable: there is none of that name, or it cannot be deleted.
     """
+    if name == bundled_catalogue().name:
+        raise CatalogueUnusable(
+            name, "it is the bundled one, which cannot be removed", "Give the name of an add-on."
+        )
     path = _file(name, folder)  # also of a name that can be no new one's
     if not path.exists():
         names = ", ".join(item.stem for item in installed(folder))

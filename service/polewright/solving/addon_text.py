@@ -58,8 +58,8 @@ def _rows(path: Path, text: io.TextIOWrapper, options: ReadOptions) -> Table:
     names = [n.strip().strip('"') for n in (head.split(splitter) if splitter else head.split())]
     if len(names) < 3:
         raise CatalogueRefused(
-            str(path), "its first line does not name columns", "", None,
-            "The first line holds the columns' names: ra,dec,mag and, where known, pmra,pmdec.",
+            str(path), f"its first line does not name three columns: {head.strip()[:60]!r}", "",
+            None, "It holds the columns' names: ra,dec,mag and, where known, pmra,pmdec.",
         )  # fmt: skip
     if all(_is_number(name) for name in names):
         raise CatalogueRefused(
