@@ -5,10 +5,12 @@ from __future__ import annotations
 import io
 import json
 import os
+import re
 import sys
 import threading
 import time
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from importlib.resources import files
 from typing import Any
 
 import pytest
@@ -71,7 +73,7 @@ def snapshot(**changes: Any) -> SessionSnapshot:
 
 def shown(now: SessionSnapshot, prompt: str = "") -> str:
     console = Console(file=io.StringIO(), width=100, force_terminal=False, color_system=None)
-    console.print(view(now, "q stop", prompt))
+    console.print(view(now, "s stop", prompt))
     return console.file.getvalue()  # type: ignore[attr-defined]
 
 
@@ -105,21 +107,34 @@ def pressed(keys: str, now: SessionSnapshot | None = None, **options: Any) -> tu
 @pytest.mark.parametrize(
     ("keys", "asked"),
     [
-        ("s", []),
-        ("sn", []),
-        ("s" + ESCAPE, []),
-        ("sy", [("sweep", {})]),
-        ("s\ny\n", [("sweep", {})]),
+        ("n", []),
+        ("nn", []),
+        ("n" + ESCAPE, []),
+        ("ny", [("sweep", {})]),
+        ("n\ny\n", [("sweep", {})]),
         ("p", [("pause", {})]),
-        ("n", [("snugged", {})]),
-        ("ta-1.5\n", [("turns", {"axis": "altitude", "turns": -1.5})]),
-        ("tz0,25\n", [("turns", {"axis": "azimuth", "turns": 0.25})]),
-        ("tz29\x7f\n", [("turns", {"axis": "azimuth", "turns": 2.0})]),
-        ("t\na\n2\n", [("turns", {"axis": "altitude", "turns": 2.0})]),
-        ("taxyz\n", []),
-        ("tx" + ESCAPE, []),
+        ("k", [("snugged", {})]),
+        ("ua-1.5\n", [("turns", {"axis": "altitude", "turns": -1.5})]),
+        ("uz0,25\n", [("turns", {"axis": "azimuth", "turns": 0.25})]),
+        ("uz29\x7f\n", [("turns", {"axis": "azimuth", "turns": 2.0})]),
+        ("u\na\n2\n", [("turns", {"axis": "altitude", "turns": 2.0})]),
+        ("uAzimuth\n1\n", [("turns", {"axis": "azimuth", "turns": 1.0})]),
+        ("Uazimuth 1\n", [("turns", {"axis": "azimuth", "turns": 1.0})]),
+        ("uALTITUDE -2\n", [("turns", {"axis": "altitude", "turns": -2.0})]),
+        ("uax\x7fz\n1\n", [("turns", {"axis": "azimuth", "turns": 1.0})]),
+        ("uleft\na\n2\n", [("turns", {"axis": "altitude", "turns": 2.0})]),
+        ("uaxyz\n", []),
+        ("ua--1\n", []),
+        ("ux" + ESCAPE, []),
+        ("sn", []),
+        ("sy", [("stop", {})]),
+        ("Sy", [("stop", {})]),
+        ("ssy", [("stop", {})]),
+        ("nsy", [("stop", {})]),
+        ("uasy", [("stop", {})]),
         ("qn", []),
         ("qy", [("stop", {})]),
+        ("t", []),
         ("f", []),
         ("x \n", []),
     ],
@@ -137,7 +152,7 @@ def test_p_resumes_what_is_paused_and_f_finishes_only_where_it_may() -> None:
     desk, keyboard = pressed("fy", may_finish=True)
     assert desk.asked == [("stop", {})]
     assert keyboard.finished
-    assert pressed("sy", read_only=True)[0].asked == []
+    assert pressed("ny", read_only=True)[0].asked == []
 
 
 def test_a_refusal_is_told_in_the_prompt() -> None:
@@ -146,9 +161,78 @@ def test_a_refusal_is_told_in_the_prompt() -> None:
     desk.refuse = True
     keyboard = Keyboard(desk)
 
-    keyboard.press("n", snapshot(step=Step.SWEEPING))
+    keyboard.press("k", snapshot(step=Step.SWEEPING))
 
     assert "not possible while the session is sweeping" in keyboard.prompt
+
+
+def test_the_letters_are_those_of_the_page() -> None:
+    """Who knows the page finds every letter again, and the footer names them."""
+    page = files("polewright.serving.page").joinpath("page.js").read_text(encoding="utf-8")
+    listed = re.search(r"const KEYS = \{(.*)\};", page)
+    assert listed is not None
+    of_page = {ident: key for key, ident in re.findall(r'(\w): "([\w-]+)"', listed[1])}
+    footer = Keyboard(Desk()).help_line(Step.ADJUSTING)
+
+    for ident, words in (
+        ("stop", "stop"),
+        ("sweep", "new sweep"),
+        ("pause", "pause"),
+        ("snugged", "snugged"),
+        ("note-turns", "note turns"),
+    ):
+        assert f"{of_page[ident]} {words}" in footer
+    assert len(footer) <= 80
+    assert "Stop the session" in pressed(of_page["stop"])[1].prompt
+    assert "will move" in pressed(of_page["sweep"])[1].prompt
+    assert "turns instead of arcminutes" in pressed(of_page["note-turns"])[1].prompt
+
+
+@pytest.mark.parametrize(
+    ("keys", "told"),
+    [("ua--1\n", "is not a number of turns"), ("x", "is no key here"), ("k", "Noted")],
+)
+def test_an_answer_to_a_key_goes_away(keys: str, told: str) -> None:
+    """After a while or with the next key; a question stays, and so does "Stopping"."""
+    at_s = [100.0]
+    desk, keyboard = pressed(keys, clock=lambda: at_s[0])
+    assert told in keyboard.prompt
+    at_s[0] += 15.0
+    assert told in keyboard.prompt
+    at_s[0] += 10.0
+    assert keyboard.prompt == ""
+
+    keyboard.press("x", snapshot())
+    keyboard.press(ESCAPE, snapshot())
+    assert keyboard.prompt == ""
+    for key, stays in (("s", "Stop the session"), ("y", "Stopping")):
+        keyboard.press(key, snapshot())
+        at_s[0] += 1000.0
+        assert stays in keyboard.prompt
+    assert desk.asked[-1] == ("stop", {})
+
+
+@pytest.mark.parametrize("step", [Step.FINISHED, Step.STOPPED, Step.FAILED])
+def test_an_ended_session_offers_no_keys(step: Step) -> None:
+    """Neither the footer nor the answer to the last key is left on the screen."""
+    text = shown(snapshot(step=step), "Hands off: a new sweep begins.")
+
+    assert "Hands off" not in text
+    assert "s stop" not in text
+    assert Keyboard(Desk()).help_line(step) == ""
+    assert "s stop" in shown(snapshot(step=Step.SWEEPING))
+
+
+def test_a_camera_that_is_late_is_said_to_be_waited_for() -> None:
+    """An exposure counts to its end and no further."""
+    of_exposure: dict[str, Any] = {"step": "exposure", "point": 1, "points": 3, "total_s": 2.0}
+
+    def told(done_s: float) -> str:
+        return shown(snapshot(progress=ProgressNow(**of_exposure, done_s=done_s)))
+
+    assert "2 of 2 s" in told(2.0)
+    assert "exposing: waiting for the camera" in told(5.0)
+    assert "5 of 2 s" not in told(5.0)
 
 
 def test_the_picture_says_what_to_do() -> None:

@@ -242,7 +242,7 @@ def test_killed_while_adjusting_it_goes_on_from_the_same_frame(programs) -> None
     program.until(lambda: len(readings(program.records[len(before) :])) >= 2)
     truth = program.night.truth["axis"]
     last = readings(program.records)[-1].data
-    code, document, told = program.end("q\ny\n")
+    code, document, told = program.end("s\ny\n")
 
     assert code == 130
     assert "the same reference frame goes on" in told
@@ -295,7 +295,7 @@ def test_a_mount_that_was_moved_meanwhile_is_not_adjusted(programs) -> None:
 
 
 def test_the_live_picture_on_a_terminal(programs) -> None:
-    """On a terminal the session is drawn, and q, confirmed, ends it with the mount stopped."""
+    """On a terminal the session is drawn, and s, confirmed, ends it with the mount stopped."""
     import pty
 
     program = programs()
@@ -317,7 +317,7 @@ def test_the_live_picture_on_a_terminal(programs) -> None:
     reader.start()
     try:
         wait(lambda: b"hands off, the mount moves by itself" in b"".join(drawn), 60.0)
-        os.write(master, b"q")
+        os.write(master, b"s")
         wait(lambda: b"Stop the session and all motion? y / n" in b"".join(drawn))
         os.write(master, b"y")
         code = process.wait(60.0)

@@ -66,6 +66,9 @@ def test_the_command_line_runs_from_the_wheel(installed: Path) -> None:
 def test_the_history_makes_its_tables_from_the_wheel(installed: Path, tmp_path: Path) -> None:
     """The migrations travel with the package: an empty database is made ready and listed."""
     url = f"sqlite:///{tmp_path / 'history.sqlite'}"
+    nothing = tmp_path / "nothing.jsonl"
+    nothing.touch()
+    outside(installed, "-m", "polewright", "history", "import", str(nothing), "--url", url)
 
     done = outside(installed, "-m", "polewright", "history", "list", "--url", url, "--json")
 

@@ -16,6 +16,7 @@ from polewright.clock import SystemClock
 from polewright.config import config_from_text
 from polewright.errors import ExitCode
 from polewright.history import exchange, recording, store
+from polewright.history.errors import TooFewRuns
 from polewright.history.recording import record_measurement, recorded
 from polewright.history.store import History
 from polewright.measuring import events
@@ -144,6 +145,156 @@ def test_without_pyarrow_parquet_says_what_to_install(url, tmp_path, monkeypatch
 
     assert result.exit_code == ExitCode.USAGE
     assert "polewright[parquet]" in result.output
+
+
+# -- what a new user meets --------------------------------------------------------------------
+
+
+def said(*words: str) -> tuple[int, str]:
+    """Exit code and all that was printed, lines joined."""
+    result = CliRunner().invoke(build_app(), ["history", *words])
+    return result.exit_code, " ".join(result.output.split())
+
+
+@pytest.fixture
+def rehearsed(tmp_path) -> str:
+    """A history of nothing but three rehearsals of one pier."""
+    url = f"sqlite:///{tmp_path / 'r.sqlite3'}"
+    with History(url) as history:
+        for n in range(3):
+            history.add(made_run(f"rehearsal{n}", NIGHT_UTC_S + n * DAY_S, rehearsal=True))
+    return url
+
+
+@pytest.mark.parametrize("where", ["foo://bar", "sqlite+foo:///x.db"])
+def test_an_unknown_kind_of_database_says_which_are_known(where, tmp_path) -> None:
+    """By option or by the file: exit code 2, what is wrong, and what works."""
+    (tmp_path / "polewright.toml").write_text(f'[history]\nurl = "{where}"\n')
+
+    for words in (["--url", where], ["--config", str(tmp_path / "polewright.toml")]):
+        code, out = said("list", *words)
+        assert code == ExitCode.USAGE
+        assert f"kind of database '{where.split(':')[0]}' is unknown here" in out
+        assert "sqlite:///" in out
+        assert "postgresql+psycopg://" in out
+
+
+def test_rehearsals_left_out_of_a_list_are_told(rehearsed, tmp_path) -> None:
+    """A list of nothing says how many rehearsals it leaves out, and how to see them."""
+    code, out = said("list", "--url", rehearsed)
+    since = said("list", "--url", rehearsed, "--since", "2026-09-22T16:00")[1]
+    never = said("list", "--url", rehearsed, "--pier", "nowhere")[1]
+    export = said("export", "--url", rehearsed, "-o", str(tmp_path / "m.csv"))[1]
+
+    assert code == 0
+    assert "3 rehearsals are recorded here; --rehearsals shows them too" in out
+    assert "recorded yet" not in out
+    assert "1 rehearsal is recorded here; --rehearsals shows it too" in since
+    assert "No run of a pier 'nowhere' is recorded; piers that have runs: bench." in never
+    assert "3 rehearsals are recorded here" in export
+
+
+def test_the_only_pier_may_be_one_of_rehearsals(rehearsed, tmp_path) -> None:
+    """With --rehearsals their pier counts; without, they are told."""
+    picture = tmp_path / "p.svg"
+
+    assert said("trend", "--url", rehearsed, "--rehearsals")[0] == 0
+    assert said("plot", "--url", rehearsed, "--rehearsals", "-o", str(picture))[0] == 0
+    assert picture.is_file()
+    for words in (["trend"], ["plot", "-o", str(picture)], ["trend", "--pier", "bench"]):
+        code, out = said(*words, "--url", rehearsed)
+        assert code == ExitCode.USAGE
+        assert "3 rehearsals are recorded here; --rehearsals shows them" in out
+
+
+@pytest.mark.parametrize("more", [[], ["--rehearsals"]])
+@pytest.mark.parametrize("command", ["plot", "trend", "export"])
+def test_a_wrong_pier_is_an_error_that_names_those_there_are(url, tmp_path, command, more) -> None:
+    """No empty picture, no empty file."""
+    out = tmp_path / "p.json" if command == "export" else tmp_path / "p.svg"
+    to = [] if command == "trend" else ["-o", str(out)]
+
+    code, text = said(command, "--url", url, "--pier", "wrong", *to, *more)
+
+    assert code == ExitCode.USAGE
+    assert "no run of a pier 'wrong' is recorded; known: bench" in text
+    assert not out.exists()
+
+
+def test_nothing_measured_makes_no_picture(url, tmp_path) -> None:
+    """A known pier without a measurement in that time is an error."""
+    out = tmp_path / "p.png"
+
+    code, text = said("plot", "--url", url, "--since", "2035-01-01", "-o", str(out))
+
+    assert code == ExitCode.USAGE
+    assert "no run of the pier 'bench' since 2035-01-01 00:00 UTC came to a measurement" in text
+    assert not out.exists()
+
+
+def test_too_few_measurements_are_no_unexpected_fault(tmp_path) -> None:
+    """Exit code 2, and one measurement is not "1 measurements"."""
+    url = f"sqlite:///{tmp_path / 'h.sqlite3'}"
+    with History(url) as history:
+        history.add(made_run("night-001"))
+
+    code, out = said("trend", "--url", url)
+    exported = said("export", "--url", url, "-o", str(tmp_path / "runs.jsonl"))[1]
+    table = said("export", "--url", url, "-o", str(tmp_path / "m.csv"))[1]
+    again = said("import", str(tmp_path / "runs.jsonl"), "--url", url)[1]
+
+    assert code == ExitCode.USAGE
+    assert "1 measurement since the adjusters were last turned" in out
+    assert str(TooFewRuns(2, 3)).startswith("2 measurements since")
+    assert exported.startswith("1 run written")
+    assert table.startswith("1 measurement written")
+    assert again == "0 runs added, 1 was here already."
+
+
+@pytest.mark.parametrize(
+    "words", [["list"], ["show", "abc"], ["plot"], ["trend"], ["export", "-o", "runs.jsonl"]]
+)
+def test_reading_a_history_that_is_not_there_makes_none(words, tmp_path, monkeypatch) -> None:
+    """A mistyped path is told, and neither folder nor database appears."""
+    monkeypatch.chdir(tmp_path)
+    path = tmp_path / "missing" / "none.db"
+
+    code, out = said(*words, "--url", f"sqlite:///{path}")
+
+    assert code == ExitCode.USAGE
+    assert "there is no file" in out
+    assert "none.db" in out
+    assert not list(tmp_path.iterdir())
+
+
+def test_the_users_own_history_and_imports_need_no_file_yet(tmp_path, monkeypatch) -> None:
+    """The first look says that nothing is recorded yet; an import makes its database."""
+    monkeypatch.setattr(store, "default_folder", lambda: tmp_path / "own")
+    monkeypatch.delenv(store.URL_VARIABLE, raising=False)
+    (tmp_path / "runs.jsonl").write_text(made_run().model_dump_json() + "\n")
+    new = f"sqlite:///{tmp_path / 'new' / 'h.db'}"
+
+    code, out = said("list")
+
+    assert code == 0
+    assert "No run is recorded yet" in out
+    assert said("import", str(tmp_path / "runs.jsonl"), "--url", new)[0] == 0
+    assert said("list", "--url", new)[0] == 0
+
+
+def test_an_export_overwrites_only_when_forced(url, tmp_path) -> None:
+    """What is there stays, and the database is not even opened."""
+    file = tmp_path / "runs.jsonl"
+    file.write_text("mine")
+
+    code, out = said("export", "-o", str(file), "--url", f"sqlite:///{tmp_path / 'none.db'}")
+
+    assert code == ExitCode.USAGE
+    assert "exists already" in out
+    assert "--force" in out
+    assert file.read_text() == "mine"
+    assert said("export", "-o", str(file), "--url", url, "--force")[0] == 0
+    assert len(file.read_text().splitlines()) == 12
 
 
 # -- recording --------------------------------------------------------------------------------

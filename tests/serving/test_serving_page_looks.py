@@ -139,6 +139,84 @@ def test_the_page_is_legible_red_at_night_and_steered_by_keys(
         assert driver.get_log("browser") == []
 
 
+# The letters against the white line around them, and the least room between the two.
+_STOP_ROOM = """
+const frame = document.querySelector("#stop span");
+const range = document.createRange();
+range.selectNodeContents(frame);
+const letters = range.getBoundingClientRect(), box = frame.getBoundingClientRect();
+return Math.min(letters.left - box.left, box.right - letters.right) - frame.clientLeft;
+"""
+_ROOM_ABOVE_BAR = """
+scrollTo(0, document.documentElement.scrollHeight);
+return document.getElementById("controls").getBoundingClientRect().top
+  - document.querySelector("main").getBoundingClientRect().bottom;
+"""
+_PROGRESS = """
+const done = arguments[arguments.length - 1];
+import("/words.js").then((words) => done(words.progressWords(
+  {step: "exposure", point: 0, points: 0, done_s: arguments[0], total_s: 2, text: ""})[0]));
+"""
+
+
+def test_before_the_start_all_can_be_reached_and_a_wrong_tolerance_is_refused(
+    start_night, start_service, tmp_path
+) -> None:
+    """STOP fits its frame, the bar hides nothing for good, and what is no tolerance is told."""
+    night = start_night(rate=20.0)
+    served = start_service(night)
+    PICTURES.mkdir(exist_ok=True)
+    with browser(tmp_path / "profile") as driver:
+        driver.get(served.url)
+        wait_js(driver, "document.getElementById('go').checkVisibility()")
+        for name, size in SIZES.items():
+            resize(driver, *size)
+            time.sleep(0.3)
+            Image.fromarray(picture(driver)).save(PICTURES / f"page-{name}-ready.png")
+            assert driver.execute_script(_STOP_ROOM) >= 4.0
+            assert driver.execute_script(_ROOM_ABOVE_BAR) >= 8.0
+        resize(driver, *SIZES["phone"])
+        # However high its buttons make the bar.
+        driver.execute_script(
+            "for (const one of document.querySelectorAll('#actions .act')) one.hidden = false"
+        )
+        time.sleep(0.3)
+        assert driver.execute_script(_ROOM_ABOVE_BAR) >= 8.0
+        driver.refresh()
+        wait_js(driver, "document.getElementById('go').checkVisibility()")
+
+        field = driver.find_element("id", "tolerance")
+        wrong = driver.find_element("id", "tolerance-wrong")
+        asked = "return document.getElementById('ask').checkVisibility()"
+        for typed in ("", "0.05", "0", "-1", "121"):
+            driver.execute_script("scrollTo(0, 0)")
+            field.clear()
+            field.send_keys(typed)
+            press(driver, "go")
+            assert not driver.execute_script(asked), typed
+            assert "from 0.1 to 120 arcmin" in wrong.text
+            for one in (field, wrong):  # both on the screen and above the bar
+                assert driver.execute_script(
+                    "const box = arguments[0].getBoundingClientRect();"
+                    "return box.top >= 0 && box.bottom <= "
+                    "document.getElementById('controls').getBoundingClientRect().top",
+                    one,
+                )
+        Image.fromarray(picture(driver)).save(PICTURES / "page-phone-wrong-tolerance.png")
+        field.clear()
+        field.send_keys("0.5")
+        assert not wrong.is_displayed()
+        press(driver, "go")
+        assert driver.execute_script(asked)
+        assert "within 0.5 arcmin" in driver.find_element("id", "ask-text").text
+        assert not served.runner.running
+
+        assert driver.execute_async_script(_PROGRESS, 1.6) == "Exposing 2 of 2 s"
+        assert driver.execute_async_script(_PROGRESS, 2.6) == "Exposing: waiting for the camera"
+        assert driver.execute_async_script(_PROGRESS, 5) == "Exposing: waiting for the camera"
+        assert driver.get_log("browser") == []
+
+
 def test_the_page_says_when_it_lost_contact_and_comes_back_by_itself(
     start_night, start_service, tmp_path
 ) -> None:

@@ -179,6 +179,10 @@ GOOD = "ra,dec,mag\n" + "".join(f"{10 + k / 100},{20 + k / 100},8.5\n" for k in 
     ("text", "told"),
     [
         (GOOD.replace("10.05,20.05", "10.05,97.2"), ("declination", "row 6", "97.2 deg")),
+        (
+            GOOD.replace("10.05,20.05", "10.05,97.2").replace("10.07,20.07,8.5", "10.07,20.07,99"),
+            ("'declination', row 6: 97.2 deg", "'magnitude', row 8: 99", "1 of 120"),
+        ),
         (GOOD.replace("10.07,20.07,8.5", "10.07,20.07,99.9"), ("magnitude", "row 8", "99.9")),
         (GOOD.replace("10.03,", "0:40:07,"), ("'ra'", "row 4", "sexagesimal")),
         (GOOD.replace("10.02,20.02,8.5", "10.02,20.02"), ("row 3", "2 values where 3")),

@@ -49,9 +49,9 @@ def align(
     """Align the axis: check, plan, sweep, adjust by the live reading, and sweep again to confirm.
 
     The mount moves. See that the tube is free to turn, that no cable can catch, and never point
-    an unfiltered telescope near the Sun. Keys: s new sweep (asks first), p pause, n adjusters
-    snugged, t tell turns of an adjuster, q stop. Where there is no terminal, send the same
-    letters as lines. Ctrl-C stops all motion.
+    an unfiltered telescope near the Sun. Keys: s stop, n new sweep (both ask first), p pause or
+    go on, k adjusters snugged, u note turns of an adjuster (the reading then tells turns); q stops
+    too. Where there is no terminal, send the same letters as lines. Ctrl-C stops all motion.
 
     The session is written to a journal, step by step; after a crash or a power cut, --resume
     goes on where that is safe and says why not where it is not.

@@ -7,6 +7,7 @@ import math
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -20,6 +21,7 @@ from rich.table import Table
 from polewright.cli.console import exit_with, told_plainly
 from polewright.cli.options import ConfigPath
 from polewright.errors import ConfigError, ExitCode, in_words
+from polewright.history.errors import counted
 
 if TYPE_CHECKING:
     from polewright.config import Config
@@ -43,14 +45,19 @@ AsJson = Annotated[bool, typer.Option("--json", help="print one JSON document")]
 
 @contextmanager
 def _opened(
-    config: Path | None, url: str | None, console: Console, *, as_json: bool
+    config: Path | None,
+    url: str | None,
+    console: Console,
+    *,
+    as_json: bool,
+    only_read: bool = True,
 ) -> Iterator[tuple[History, Config]]:
     from polewright.config import config_from_file
     from polewright.history.store import History
 
     with told_plainly(console, as_json=as_json):
         settings = config_from_file(config, {"pole.tolerance_from_tonight": False})
-        with History(url or settings.history.url) as history:
+        with History(url or settings.history.url, only_read=only_read) as history:
             yield history, settings
 
 
@@ -92,7 +99,9 @@ def list_runs(
     """List runs, newest first."""
     console = Console(stderr=True)
     with _opened(config, url, console, as_json=as_json) as (history, _settings):
-        rows = history.list_runs(_wanted(pier, since, rehearsals, limit=limit))
+        wanted = _wanted(pier, since, rehearsals, limit=limit)
+        rows = history.list_runs(wanted)
+        why_none = "" if rows else _why_none(history, wanted)
     if as_json:
         _say({"runs": rows})
         return
@@ -125,11 +134,34 @@ def list_runs(
         )
     Console().print(table)
     if not rows:
-        console.print(
-            "No run is recorded yet: `polewright measure` makes the first. Rehearsals are recorded "
-            "only where [history] url or POLEWRIGHT_HISTORY_URL names a database for them.",
-            markup=False,
-        )
+        console.print(why_none, markup=False, highlight=False)
+
+
+def _why_none(history: History, wanted: RunFilter) -> str:
+    """Say why no run is listed, and what to do."""
+    hidden = _rehearsals_left_out(history, wanted)
+    if hidden:
+        return f"No run but {hidden}."
+    if piers := history.piers(rehearsals=True):
+        at = "" if wanted.pier is None else f" of a pier {wanted.pier!r}"
+        since = "" if wanted.since_utc_s is None else f" since {_when(wanted.since_utc_s)} UTC"
+        return f"No run{at}{since} is recorded; piers that have runs: {', '.join(piers)}."
+    return (
+        "No run is recorded yet: `polewright measure` makes the first. Rehearsals are recorded "
+        "only where [history] url or POLEWRIGHT_HISTORY_URL names a database for them."
+    )
+
+
+def _rehearsals_left_out(history: History, wanted: RunFilter) -> str:
+    """Say how many rehearsals the filter leaves out; nothing when it leaves out none."""
+    if wanted.rehearsals:
+        return ""
+    hidden = history.count_runs(replace(wanted, rehearsals=True)) - history.count_runs(wanted)
+    if not hidden:
+        return ""
+    are = "is" if hidden == 1 else "are"
+    it = "it" if hidden == 1 else "them"
+    return f"{counted(hidden, 'rehearsal')} {are} recorded here; --rehearsals shows {it} too"
 
 
 def _end(row: dict[str, Any]) -> str:
@@ -175,7 +207,7 @@ def show_run(
         out.print(f"Sweep {number} of {len(record.sweeps)}", style="bold")
         print_result(out, sweep.result)
     if record.readings:
-        out.print(f"{len(record.readings)} readings while adjusting.")
+        out.print(f"{counted(len(record.readings), 'reading')} while adjusting.")
     if record.failure is not None:
         out.print(f"It ended early: {record.failure.message}", markup=False, highlight=False)
 
@@ -199,17 +231,16 @@ def plot(
 
     console = Console(stderr=True)
     with _opened(config, url, console, as_json=False) as (history, settings):
+        kind = output.suffix.lower()
+        if kind not in (".svg", ".png"):
+            raise ConfigError(f"{output}: a picture must end in .svg or .png")
         name = _one_pier(history, pier or settings.history.pier, rehearsals)
-        series, earlier = series_since_adjusting(
-            history.list_measurements(_wanted(name, since, rehearsals))
-        )
+        rows = _measured(history, _wanted(name, since, rehearsals))
+        series, earlier = series_since_adjusting(rows)
         try:
             trend = fit_trend(series)
         except TooFewRuns:
             trend = None
-        kind = output.suffix.lower()
-        if kind not in (".svg", ".png"):
-            raise ConfigError(f"{output}: a picture must end in .svg or .png")
         limit = settings.history.alarm_arcmin
         data = drift_picture(
             name, series, earlier, trend, limit, picture="svg" if kind == ".svg" else "png"
@@ -246,7 +277,7 @@ def trend(
     console = Console(stderr=True)
     with _opened(config, url, console, as_json=as_json) as (history, settings):
         name = _one_pier(history, pier or settings.history.pier, rehearsals)
-        rows = history.list_measurements(_wanted(name, since, rehearsals))
+        rows = _measured(history, _wanted(name, since, rehearsals))
         found = fit_trend(series_since_adjusting(rows)[0])
     limit = settings.history.alarm_arcmin if limit_arcmin is None else limit_arcmin
     alarm = limit is not None and found.total > limit
@@ -309,7 +340,8 @@ def _show_trend(
     if alarm:
         say(f"ALARM: beyond the limit of {limit:g}′. Align the pier again.", "bold red")
     elif crosses is not None and math.isfinite(crosses):
-        say(f"At this pace the limit of {limit:g}′ is reached in {crosses:.0f} days.")
+        days = counted(round(crosses), "day")
+        say(f"At this pace the limit of {limit:g}′ is reached in {days}.")
 
 
 @history_app.command("export")
@@ -327,16 +359,25 @@ def export(
     pier: Pier = None,
     since: Since = None,
     rehearsals: Rehearsals = False,
+    force: Annotated[bool, typer.Option("--force", help="overwrite --output")] = False,
 ) -> None:
     """Write runs to a file: JSON lines to import elsewhere, or a table of measurements."""
     from polewright.history import exchange
+    from polewright.history.errors import OutputExists
 
     console = Console(stderr=True)
+    with told_plainly(console, as_json=False):
+        # A device or a pipe (/dev/null) may be there already.
+        if str(output) != "-" and output.is_file() and not force:
+            raise OutputExists(str(output))
     with _opened(config, url, console, as_json=False) as (history, _settings):
         kind = format_name or output.suffix.lower().lstrip(".") or "jsonl"
         if kind not in exchange.FORMATS:
             raise ConfigError(f"format {kind!r} is not one of {', '.join(exchange.FORMATS)}")
+        if pier is not None:
+            _one_pier(history, pier, rehearsals)
         wanted = _wanted(pier, since, rehearsals)
+        left_out = _rehearsals_left_out(history, wanted)
         if kind == "parquet":
             if str(output) == "-":
                 raise ConfigError("Parquet goes to a file, not to the terminal")
@@ -357,8 +398,10 @@ def export(
                 sys.stdout.write(text.getvalue())
             else:
                 _write(output, text.getvalue().encode())
-    what = "runs" if kind == "jsonl" else "measurements"
-    console.print(f"{count} {what} written to {output}.", markup=False, highlight=False)
+    what = counted(count, "run" if kind == "jsonl" else "measurement")
+    console.print(f"{what} written to {output}.", markup=False, highlight=False)
+    if not count and left_out:
+        console.print(f"{left_out}.", markup=False, highlight=False)
 
 
 @history_app.command("import")
@@ -373,28 +416,56 @@ def import_file(
     from polewright.history.exchange import import_runs, read_jsonl
 
     console = Console(stderr=True)
-    with _opened(config, url, console, as_json=as_json) as (history, _settings):
+    with _opened(config, url, console, as_json=as_json, only_read=False) as (history, _settings):
         done = import_runs(read_jsonl(file), history)
     if as_json:
         _say({"added": done.added, "known": done.known, "differing": list(done.differing)})
         return
-    console.print(f"{done.added} runs added, {done.known} were here already.", highlight=False)
+    were = "was" if done.known == 1 else "were"
+    console.print(
+        f"{counted(done.added, 'run')} added, {done.known} {were} here already.", highlight=False
+    )
     for run_id in done.differing:
         console.print(f"{run_id} is here with another content; ours was kept.", markup=False)
 
 
 def _one_pier(history: History, name: str | None, rehearsals: bool) -> str:
-    """The pier asked for, or the only one there is."""
-    piers = history.piers()
-    if name is not None:
-        if name not in piers and not rehearsals:
-            known = ", ".join(piers) or "none"
-            raise ConfigError(f"no run of a pier {name!r} is recorded; known: {known}")
-        return name
-    if len(piers) != 1:
-        known = ", ".join(piers) or "no run is recorded yet"
-        raise ConfigError(f"say which pier with --pier: {known}")
-    return piers[0]
+    """The pier asked for, or the only one there is.
+
+    Raises:
+        ConfigError: none has this name, or none is named and there is not just one.
+    """
+    piers = history.piers(rehearsals=rehearsals)
+    if name in piers:
+        return str(name)
+    if name is None and len(piers) == 1:
+        return piers[0]
+    known = ", ".join(piers)
+    if name is None:
+        if known:
+            raise ConfigError(f"say which pier with --pier: {known}")
+        if hidden := _rehearsals_left_out(history, _wanted(None, None, False)):
+            raise ConfigError(f"no run but {hidden}")
+        raise ConfigError("no run is recorded yet: `polewright measure` makes the first")
+    if hidden := _rehearsals_left_out(history, _wanted(name, None, False)):
+        raise ConfigError(f"of the pier {name!r}, no run but {hidden}")
+    raise ConfigError(f"no run of a pier {name!r} is recorded; known: {known or 'none'}")
+
+
+def _measured(history: History, wanted: RunFilter) -> list[dict[str, Any]]:
+    """The pier's measurements.
+
+    Raises:
+        ConfigError: there is none.
+    """
+    rows = history.list_measurements(wanted)
+    if not rows:
+        since = "" if wanted.since_utc_s is None else f" since {_when(wanted.since_utc_s)} UTC"
+        raise ConfigError(
+            f"no run of the pier {wanted.pier!r}{since} came to a measurement: "
+            "`polewright history list` shows how each ended"
+        )
+    return rows
 
 
 def _write(path: Path, data: bytes) -> None:

@@ -225,7 +225,9 @@ def _report(
     if out is None:
         console.print(format_horizon(skyline), highlight=False, end="")
     else:
-        console.print(f"{len(skyline.azimuth_deg)} points written to {out}.", highlight=False)
+        count = len(skyline.azimuth_deg)
+        points = "1 point" if count == 1 else f"{count} points"
+        console.print(f"{points} written to {out}.", highlight=False)
     console.print(
         f"Open above {low_deg:g}°: {100.0 * usable.open_fraction:.0f} % "
         f"({usable.open_square_deg:.0f} square degrees), before any clearance.",

@@ -1,19 +1,34 @@
-"""What the keys of a running session do."""
+"""What the keys of a running session do. The letters are those of the page."""
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable
 
 from polewright.cli.desk import Desk
 from polewright.errors import PolewrightError
 from polewright.session.session import Command
 from polewright.session.snapshot import SessionSnapshot
-from polewright.session.states import Step
+from polewright.session.states import ENDED, Step
 
 ESCAPE = "\x1b"
 ERASE = ("\x7f", "\b")
 SWEEP_QUESTION = "The mount will move by itself. Hands off, tube and cables free to turn? y / n"
-AXIS_QUESTION = "Turns of which adjuster? a = altitude, z = azimuth"
+STOP_QUESTION = "Stop the session and all motion? y / n"
+STOP_KEYS = ("s", "q")
+AXIS_QUESTION = (
+    "Told once or twice, the reading can say turns instead of arcminutes only.\n"
+    "Turns of which adjuster? altitude (a) or azimuth (z), Enter: "
+)
+MESSAGE_S = 20.0
+"""So long an answer to a key stays to be read."""
+
+
+def adjuster(word: str) -> str | None:
+    """The axis that was meant by a word or its beginning; ``a`` alone is the altitude."""
+    if word == "z":
+        return "azimuth"
+    return next((axis for axis in ("altitude", "azimuth") if word and axis.startswith(word)), None)
 
 
 class Keyboard:
@@ -23,29 +38,43 @@ class Keyboard:
         desk: the session.
         may_finish: whether ``f`` ends the session without a confirming sweep.
         read_only: whether keys do nothing.
+        clock: seconds that never go back.
     """
 
-    def __init__(self, desk: Desk, *, may_finish: bool = False, read_only: bool = False) -> None:
+    def __init__(
+        self,
+        desk: Desk,
+        *,
+        may_finish: bool = False,
+        read_only: bool = False,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
         self._desk, self._may_finish, self._read_only = desk, may_finish, read_only
+        self._clock = clock
         self._answer: Callable[[str], None] | None = None
         self._axis, self._typed = "", ""
         self._paused = False
-        self.prompt = ""
-        """A question to the person, or what came of the last key."""
+        self._prompt, self._gone_s = "", float("inf")
         self.finished = False
         """Whether the person ended the session without a confirming sweep."""
 
+    @property
+    def prompt(self) -> str:
+        """A question to the person, or for a while what came of the last key."""
+        return self._prompt if self._clock() < self._gone_s else ""
+
     def help_line(self, step: Step) -> str:
         """The keys that do something now."""
+        if step in ENDED:
+            return ""
         if self._read_only:
             return "only watching; Ctrl-C leaves"
-        keys = ["q stop"]
+        keys = ["s stop"]
         if step is Step.ADJUSTING:
-            keys = ["s new sweep", "p resume" if self._paused else "p pause"]
-            keys += ["n snugged", "t tell turns"]
+            keys += ["n new sweep", "p go on" if self._paused else "p pause", "k snugged"]
+            keys.append("u note turns (to be told turns)")
             if self._may_finish:
                 keys.append("f finish without a last sweep")
-            keys.append("q stop")
         return "   ".join(keys)
 
     def press(self, key: str, now: SessionSnapshot) -> None:
@@ -53,20 +82,21 @@ class Keyboard:
         if self._read_only:
             return
         self._paused = now.paused
+        if key == ESCAPE:
+            self._answer = None
+            self._tell("")
+            return
+        if key.lower() in STOP_KEYS:  # also in the midst of another question, as on the page
+            self._ask(STOP_QUESTION, self._stop)
+            return
         if self._answer is not None:
-            answer = self._answer
-            if key == ESCAPE:
-                self._answer, self.prompt = None, ""
-            else:
-                answer(key)
+            self._answer(key)
             return
         if not key.strip():
             return
-        self.prompt = ""
+        self._tell("")
         match key.lower():
-            case "q":
-                self._ask("Stop the session and all motion? y / n", self._stop)
-            case "s":
+            case "n":
                 self._ask(SWEEP_QUESTION, self._sweep)
             case "p":
                 self._paused = not now.paused
@@ -74,34 +104,45 @@ class Keyboard:
                     Command.RESUME if now.paused else Command.PAUSE,
                     "Going on." if now.paused else "Paused: no more frames until p is pressed.",
                 )
-            case "n":
+            case "k":
                 self._do(Command.SNUGGED, "Noted: two fresh frames must agree now.")
-            case "t":
+            case "u":
+                self._typed = ""
                 self._ask(AXIS_QUESTION, self._choose_axis)
             case "f" if self._may_finish:
                 self._ask(
                     "Finish without a confirming sweep? Motion is stopped. y / n", self._finish
                 )
             case other:
-                self.prompt = f"{other!r} is no key here."
+                self._tell(f"{other!r} is no key here.")
+
+    def _tell(self, message: str) -> None:
+        """Show what came of a key, for a while."""
+        self._prompt, self._gone_s = message, self._clock() + MESSAGE_S
+
+    def _show(self, words: str) -> None:
+        """Show what stays until a key or the session takes it away."""
+        self._prompt, self._gone_s = words, float("inf")
 
     def _ask(self, question: str, answer: Callable[[str], None]) -> None:
-        self.prompt, self._answer = question, answer
+        self._answer = answer
+        self._show(question)
 
     def _said_yes(self, key: str) -> bool | None:
         """Whether the question was answered with yes; None while it is not answered."""
         if key == "\n":
             return None
-        self._answer, self.prompt = None, ""
+        self._answer = None
+        self._tell("")
         return key.lower() == "y"
 
     def _do(self, command: Command, told: str, **details: object) -> None:
         try:
             self._desk.command(command, **details)
         except PolewrightError as error:
-            self.prompt = f"{error}. {error.advice}"
+            self._tell(f"{error}. {error.advice}")
         else:
-            self.prompt = told
+            self._tell(told)
 
     def _stop(self, key: str) -> None:
         if self._said_yes(key):
@@ -115,9 +156,9 @@ class Keyboard:
         try:
             self._desk.stop()
         except PolewrightError as error:
-            self.prompt = f"{error}. {error.advice}"
+            self._tell(f"{error}. {error.advice}")
             return False
-        self.prompt = "Stopping ..."
+        self._show("Stopping ...")
         return True
 
     def _sweep(self, key: str) -> None:
@@ -125,16 +166,25 @@ class Keyboard:
             self._do(Command.SWEEP, "Hands off: a new sweep begins.")
 
     def _choose_axis(self, key: str) -> None:
-        axis = {"a": "altitude", "z": "azimuth"}.get(key.lower())
-        if axis is None:
+        """Take a word up to Enter, or up to the number that follows it at once."""
+        if key.isalpha() or key in ERASE:
+            self._typed = self._typed[:-1] if key in ERASE else self._typed + key
+            self._show(AXIS_QUESTION + self._typed)
             return
-        self._axis, self._typed = axis, ""
+        if not self._typed:
+            return
+        axis = adjuster(self._typed.lower())
+        if axis is None:
+            wrong, self._typed = self._typed, ""
+            self._show(f"{wrong!r} is neither altitude nor azimuth.\n{AXIS_QUESTION}")
+            return
+        self._axis, self._typed = axis, key.strip()
         self._answer = self._type_turns
         self._show_typed()
 
     def _show_typed(self) -> None:
         positive = "raises the axis" if self._axis == "altitude" else "moves it east"
-        self.prompt = f"Turns of the {self._axis} adjuster (+ {positive}), Enter: {self._typed}"
+        self._show(f"Turns of the {self._axis} adjuster (+ {positive}), Enter: {self._typed}")
 
     def _type_turns(self, key: str) -> None:
         if key == "\n":
@@ -144,7 +194,7 @@ class Keyboard:
             try:
                 turns = float(self._typed.replace(",", "."))
             except ValueError:
-                self.prompt = f"{self._typed!r} is not a number of turns."
+                self._tell(f"{self._typed!r} is not a number of turns.")
                 return
             told = f"Noted: {turns:+g} turns of the {self._axis} adjuster."
             self._do(Command.TURNS, told, axis=self._axis, turns=turns)

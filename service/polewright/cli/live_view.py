@@ -11,7 +11,7 @@ from rich.text import Text
 
 from polewright.cli.console import STEP_WORDS, compass
 from polewright.session.snapshot import ErrorNow, SessionSnapshot
-from polewright.session.states import Step
+from polewright.session.states import ENDED, Step
 
 PLOT_ROWS, PLOT_COLUMNS = 13, 27
 #: A character is about twice as high as wide.
@@ -81,8 +81,9 @@ def view(now: SessionSnapshot, help_line: str, prompt: str) -> RenderableType:
         parts.append(Text(f"Note: {now.notes[-1]}", style="dim"))
     if now.failure is not None:
         parts.append(Text(f"{now.failure.message}. {now.failure.advice}", style="bold red"))
-    parts.append(Text(help_line, style="dim"))
-    parts.append(Text(prompt, style="reverse" if prompt else ""))
+    if now.step not in ENDED:  # afterwards no key does anything
+        parts.append(Text(help_line, style="dim"))
+        parts.append(Text(prompt, style="reverse" if prompt else ""))
     return Group(*parts)
 
 
@@ -149,7 +150,9 @@ def _progress(now: SessionSnapshot) -> RenderableType:
     words = STEP_WORDS.get(at.step, at.step)
     where = f"point {at.point} of {at.points}, " if at.point else ""
     table = Table.grid(padding=(0, 1))
-    if at.total_s:
+    if at.total_s and at.step == "exposure" and at.done_s > at.total_s and not at.text:
+        table.add_row(f"{where}{words}: waiting for the camera", f"{at.done_s:.0f} s")
+    elif at.total_s:
         bar = ProgressBar(total=at.total_s, completed=min(at.done_s, at.total_s), width=24)
         table.add_row(f"{where}{words}", bar, f"{at.done_s:.0f} of {at.total_s:.0f} s")
     else:

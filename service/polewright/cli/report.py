@@ -98,7 +98,7 @@ def _of_history(run: str | None, config: Path | None, url: str | None) -> str:
     from polewright.report.page import report_of_run
 
     settings = config_from_file(config, {"pole.tolerance_from_tonight": False})
-    with History(url or settings.history.url) as history:
+    with History(url or settings.history.url, only_read=True) as history:
         record = history.get(run or _newest(history))
         checks = _checks_after(history, record)
         months = _months(history, record.pier, record.finished_utc_s, settings.history)

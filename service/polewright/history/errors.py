@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
-from polewright.errors import ConfigError, PolewrightError
+from polewright.errors import ConfigError, ExitCode, PolewrightError
+
+
+def counted(count: int, word: str) -> str:
+    """Return a number with its word, in the plural unless it is one."""
+    return f"{count} {word}" if count == 1 else f"{count} {word}s"
 
 
 class HistoryUnusable(ConfigError):
@@ -20,6 +25,32 @@ class HistoryUnusable(ConfigError):
 
     def __str__(self) -> str:
         return f"the history {self.url} is not usable: {self.reason}"
+
+
+class HistoryKindUnknown(HistoryUnusable):
+    """No such kind of database, or no library for it, is known here."""
+
+    advice = (
+        "Give [history] url or --url as sqlite:////folder/history.sqlite3 (a file), or as "
+        "postgresql+psycopg://user@host/database (a server); left out, it is a file in the "
+        "user's data folder."
+    )
+
+
+class HistoryMissing(HistoryUnusable):
+    """A history to read is a file that does not exist."""
+
+    code = "history_missing"
+    advice = (
+        "Check the file's name in --url, [history] url or POLEWRIGHT_HISTORY_URL: three slashes "
+        "come before a relative path, four before one from the root. The first run recorded "
+        "there, or `polewright history import`, makes the file."
+    )
+
+    def __init__(self, url: str, path: str) -> None:
+        super().__init__(url, f"there is no file {path}")
+        self.args = (url, path)
+        self.path = path
 
 
 class HistoryNewer(ConfigError):
@@ -81,10 +112,25 @@ class ImportUnreadable(ConfigError):
         return f"{self.path}{where} cannot be imported: {self.reason}"
 
 
+class OutputExists(ConfigError):
+    """A file to write exists already."""
+
+    code = "output_exists"
+    advice = "Give another name, or overwrite it with --force."
+
+    def __init__(self, path: str) -> None:
+        super().__init__(path)
+        self.path = path
+
+    def __str__(self) -> str:
+        return f"{self.path} exists already"
+
+
 class TooFewRuns(PolewrightError):
     """A trend needs more runs."""
 
     code = "too_few_runs"
+    exit_code = ExitCode.USAGE
     advice = "Measure again on other nights without touching the adjusters."
 
     def __init__(self, found: int, needed: int) -> None:
@@ -93,6 +139,6 @@ class TooFewRuns(PolewrightError):
 
     def __str__(self) -> str:
         return (
-            f"{self.found} measurements since the adjusters were last turned; "
+            f"{counted(self.found, 'measurement')} since the adjusters were last turned; "
             f"a trend needs {self.needed}"
         )

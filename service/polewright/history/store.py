@@ -19,8 +19,11 @@ import sqlalchemy as sa
 from sqlalchemy.engine import URL, make_url
 from sqlalchemy.exc import IntegrityError, NoSuchModuleError, SQLAlchemyError
 
+from polewright.errors import in_words
 from polewright.history.errors import (
     ExtraMissing,
+    HistoryKindUnknown,
+    HistoryMissing,
     HistoryNewer,
     HistoryUnusable,
     RunUnknown,
@@ -43,7 +46,11 @@ def default_folder() -> Path:
 def default_url() -> str:
     """Return the database of the environment's variable, or the file in the user's folder."""
     given = os.environ.get(URL_VARIABLE)
-    return given or f"sqlite:///{default_folder() / 'history.sqlite3'}"
+    return given or f"sqlite:///{_default_file()}"
+
+
+def _default_file() -> Path:
+    return default_folder() / "history.sqlite3"
 
 
 @dataclass(frozen=True)
@@ -78,14 +85,18 @@ class History:
 
     Args:
         url: SQLAlchemy URL; `default_url` when None.
+        only_read: a file that does not exist is an error, and is not made; the file in the
+            user's own folder is made all the same.
 
     Raises:
         HistoryUnusable: it cannot be opened; says why.
+        HistoryKindUnknown: the URL's kind of database is not known here.
+        HistoryMissing: there is no such file to read.
         HistoryNewer: a newer version of the program made it.
         ExtraMissing: the server's driver is not installed.
     """
 
-    def __init__(self, url: str | None = None) -> None:
+    def __init__(self, url: str | None = None, *, only_read: bool = False) -> None:
         given = url or default_url()
         try:
             self._url = _usable(make_url(given))
@@ -94,7 +105,7 @@ class History:
             raise HistoryUnusable("[history] url", "it is no database URL") from exc
         #: The URL without its password, for messages.
         self.where = self._url.render_as_string(hide_password=True)
-        self._engine = self._make_engine()
+        self._engine = self._make_engine(only_read=only_read)
         try:
             with self._told():
                 self._bring_up_to_date()
@@ -217,11 +228,16 @@ class History:
         )
         return self._rows(query)
 
-    def piers(self) -> list[str]:
-        """Return the names of the piers that have runs, rehearsals aside."""
-        query = (
-            sa.select(runs.c.pier).where(runs.c.rehearsal.is_(False)).distinct().order_by("pier")
-        )
+    def count_runs(self, wanted: RunFilter | None = None) -> int:
+        """Return how many runs there are, whatever the filter's limit."""
+        wanted = wanted or RunFilter()
+        query = sa.select(sa.func.count().label("runs")).select_from(runs).where(*wanted.clauses())
+        return int(self._rows(query)[0]["runs"])
+
+    def piers(self, *, rehearsals: bool = False) -> list[str]:
+        """Return the names of the piers that have runs; those of rehearsals only if asked for."""
+        wanted = RunFilter(rehearsals=rehearsals)
+        query = sa.select(runs.c.pier).where(*wanted.clauses()).distinct().order_by("pier")
         return [row["pier"] for row in self._rows(query)]
 
     def records(self, wanted: RunFilter | None = None) -> Iterator[RunRecord]:
@@ -241,21 +257,32 @@ class History:
 
     # -- the database ------------------------------------------------------------------------
 
-    def _make_engine(self) -> sa.Engine:
+    def _make_engine(self, *, only_read: bool) -> sa.Engine:
         sqlite = self._url.get_backend_name() == "sqlite"
         arguments: dict[str, Any] = {"timeout": BUSY_S} if sqlite else {}
-        if self._url.get_driver_name() == "psycopg":
-            arguments = {"connect_timeout": CONNECT_S}
+        library = self._url.drivername
         try:
+            library = self._url.get_driver_name()
+            if library == "psycopg":
+                arguments = {"connect_timeout": CONNECT_S}
             engine = sa.create_engine(
                 self._url, connect_args=arguments, pool_pre_ping=not sqlite, hide_parameters=True
             )
-        except (ModuleNotFoundError, ImportError) as exc:
-            library = self._url.get_driver_name()
-            raise ExtraMissing(f"the history {self.where}", library, "postgres") from exc
-        except (NoSuchModuleError, SQLAlchemyError) as exc:
-            raise HistoryUnusable(self.where, str(exc)) from exc
+        except NoSuchModuleError as exc:
+            kind = f"the kind of database {self._url.drivername!r} is unknown here"
+            raise HistoryKindUnknown(self.where, kind) from exc
+        except ImportError as exc:
+            if library == "psycopg":
+                raise ExtraMissing(f"the history {self.where}", library, "postgres") from exc
+            missing = exc.name or library
+            raise HistoryKindUnknown(
+                self.where, f"it needs the library {missing}, which is not installed"
+            ) from exc
+        except SQLAlchemyError as exc:
+            raise HistoryUnusable(self.where, _first_line(exc)) from exc
         if sqlite:
+            if only_read:
+                _must_exist(self._url, self.where)
             _make_folder(self._url, self.where)
             _set_up_sqlite(engine)
         return engine
@@ -305,6 +332,18 @@ def _usable(url: URL) -> URL:
     if url.drivername in ("postgresql", "postgres"):
         return url.set(drivername="postgresql+psycopg")
     return url
+
+
+def _must_exist(url: URL, where: str) -> None:
+    name = url.database
+    if not name or name.startswith((":memory:", "file:")) or Path(name) == _default_file():
+        return
+    try:
+        Path(name).stat()
+    except (FileNotFoundError, NotADirectoryError) as exc:
+        raise HistoryMissing(where, name) from exc
+    except OSError as exc:
+        raise HistoryUnusable(where, in_words(exc)) from exc
 
 
 def _make_folder(url: URL, where: str) -> None:

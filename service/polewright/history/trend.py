@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polewright.angles import Vector
-from polewright.history.errors import TooFewRuns
+from polewright.history.errors import TooFewRuns, counted
 
 FEWEST = 3
 DAY_S = 86400.0
@@ -111,7 +111,8 @@ class Trend:
             words += f", now moving {self.speed:.2f}′ a month"
         if self.time_constant_d is not None:
             words += f"; what is left of it falls to a third every {self.time_constant_d:.0f} days"
-        return f"{words} ({self.points} measurements in {self.span_d:.0f} days)."
+        days = counted(round(self.span_d), "day")
+        return f"{words} ({counted(self.points, 'measurement')} in {days})."
 
     _last_utc_s: float = 0.0
 

@@ -161,17 +161,20 @@ def check_ranges(part: ReadStars) -> None:
     for axis, motion in (("pm in RA", stars.pm_ra), ("pm in Dec", stars.pm_dec)):
         if motion is not None:
             checks.append((axis, motion / ARCSEC, -fastest, fastest, 1.0, "arcsec per year"))
+    found: list[tuple[str, int, str]] = []
     for column, values, low, high, unit, word in checks:
         wrong = np.flatnonzero(~((values >= low) & (values <= high)))
         if wrong.size:
-            raise CatalogueRefused(
-                str(part.path),
+            what = (
                 f"{float(values[wrong[0]]) / unit:g} {word} is outside {low / unit:g} to "
-                f"{high / unit:g} ({wrong.size} such rows of {len(stars)}; columns used: "
-                f"{part.columns})",
-                column,
-                int(part.rows[wrong[0]]),
+                f"{high / unit:g} (rows like this: {wrong.size} of {len(stars)})"
             )
+            found.append((column, int(part.rows[wrong[0]]), what))
+    if found:
+        (column, row, what), *others = found
+        also = "".join(f"; column {c!r}, row {r}: {w}" for c, r, w in others)
+        reason = f"{what}{also}; columns used: {part.columns}"
+        raise CatalogueRefused(str(part.path), reason, column, row)
 
 
 def _joined(

@@ -213,7 +213,11 @@ function showControls(s, was) {
     if (!ended) $("alarm").hidden = true;
   }
   if (ended && (!was || was.step !== s.step)) offerResume();
-  if (!$("tolerance").value) $("tolerance").value = s.tolerance_arcmin;
+  // Filled in once: whoever empties it must not find it filled behind his back.
+  if (!$("tolerance").dataset.filled) {
+    $("tolerance").dataset.filled = "yes";
+    $("tolerance").value ||= s.tolerance_arcmin;
+  }
 }
 
 /** Told once, the button waits for a reading that was taken after it. */
@@ -297,10 +301,27 @@ function close(dialog) {
 
 const CLEAR = "Hands off mount and tube. Is the tube free to turn, are the cables loose, is nobody within reach?";
 
+/** The tolerance that was typed; null, and a sentence beside the field, if it is none. */
+function typedTolerance() {
+  const field = $("tolerance");
+  const value = field.valueAsNumber;
+  // What the service's own configuration says is not for the page to refuse.
+  const good = (value >= Number(field.min) && value <= Number(field.max)) || value === shown?.tolerance_arcmin;
+  $("tolerance-wrong").hidden = good;
+  if (good) return value;
+  text("tolerance-wrong", `Not started: "good enough within" must be a number from ${field.min} to ${field.max} arcmin.`);
+  field.focus({ preventScroll: true });
+  field.scrollIntoView({ block: "center" });
+  return null;
+}
+
+$("tolerance").addEventListener("input", () => ($("tolerance-wrong").hidden = true));
+
 function startSession(resume) {
-  const tolerance = Number($("tolerance").value);
-  const config = tolerance > 0 && shown && tolerance !== shown.tolerance_arcmin ? { "pole.tolerance_arcmin": tolerance } : {};
-  askFirst(resume ? "Go on?" : "Start?", `The mount will move by itself. ${CLEAR}`, "YES, START", () => send("/api/session", { config, resume, by: "page" }));
+  const tolerance = typedTolerance();
+  if (tolerance === null) return;
+  const config = shown && tolerance !== shown.tolerance_arcmin ? { "pole.tolerance_arcmin": tolerance } : {};
+  askFirst(resume ? "Go on?" : "Start?", `Good enough within ${tolerance} arcmin. The mount will move by itself. ${CLEAR}`, "YES, START", () => send("/api/session", { config, resume, by: "page" }));
 }
 
 const acts = {
@@ -437,6 +458,11 @@ document.addEventListener("focusin", (event) => {
   const dialog = [$("ask"), $("turns")].find((one) => !one.hidden);
   if (dialog && !dialog.contains(event.target) && event.target !== $("stop")) dialog.querySelector("button").focus();
 });
+
+// What is at the page's end can be scrolled clear of the bar, however high its buttons make it.
+new ResizeObserver(() => {
+  document.documentElement.style.setProperty("--bar", `${$("controls").offsetHeight}px`);
+}).observe($("controls"), { box: "border-box" });
 
 const wake = {
   wanted: null,
