@@ -47,6 +47,10 @@ class Piece:
         return self.output - jump * math.floor((self.output - pulled) / jump)
 
 
+#: A way shorter than this, in whatever unit, is none: its ramp would take no time at all.
+_NO_WAY = 1e-200
+
+
 class Track:
     """The motion of one axis. Units are the caller's; time in seconds."""
 
@@ -133,7 +137,7 @@ class Track:
     def go_to(self, time_s: float, position: float, rate: float, acceleration: float) -> float:
         """Go from rest to rest with a trapezoid of speed; return when it is there."""
         distance = position - self.at(time_s)[0]
-        if distance == 0.0:
+        if abs(distance) < _NO_WAY:
             return self._rest(time_s)
         ramp_s = min(rate / acceleration, math.sqrt(abs(distance) / acceleration))
         peak = ramp_s * acceleration
@@ -149,7 +153,7 @@ class Track:
 
 def trapezoid_s(distance: float, rate: float, acceleration: float) -> float:
     """Duration of `Track.go_to` over ``distance``."""
-    if distance == 0.0:
+    if abs(distance) < _NO_WAY:
         return 0.0
     ramp_s = min(rate / acceleration, math.sqrt(abs(distance) / acceleration))
     return ramp_s + abs(distance) / (ramp_s * acceleration)

@@ -2,7 +2,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from polewright_sim.adjusters import Adjusters, Knob
@@ -113,6 +113,7 @@ def test_the_base_is_never_further_from_the_knob_than_play_and_jump(
 
 
 @given(st.floats(-200.0, 200.0), st.floats(0.1, 10.0), st.floats(0.1, 10.0))
+@example(5e-324, 1.0, 2.0)
 def test_a_trapezoid_ends_at_its_goal(goal: float, rate: float, acceleration: float) -> None:
     """Never faster than allowed, at rest at the end, after the predicted time."""
     track = Track(0.0, 0.0)
