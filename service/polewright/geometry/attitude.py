@@ -121,6 +121,25 @@ STAR_FLOOR = 0.2 * ARCSEC
 by as much (from memory)."""
 
 
+_SCATTER_ROUNDS = 3
+
+
+def _scatter_px(residuals: NDArray[np.float64], sigma: NDArray[np.float64], dof: int) -> float:
+    """Return the noise (pixels) that, added in quadrature to ``sigma``, makes chi-square ``dof``.
+
+    What is missing in stated centroid errors is mostly alike for all stars (pixels too coarse for
+    the stars, the air, the catalogue), while the stated ones of bright stars are tiny: widening all
+    by the same factor would leave the weights wrong, and the covariance too small.
+    """
+    square = np.sum(residuals**2, axis=1)
+    low, high = 0.0, float(np.sqrt(square.sum() / dof))
+    for _ in range(40):
+        middle = 0.5 * (low + high)
+        more = float(np.sum(square / (sigma**2 + middle**2))) > dof
+        low, high = (middle, high) if more else (low, middle)
+    return high
+
+
 def few_stars_factor(dof: int) -> float:
     """Return by how much a sigma from so few degrees of freedom is widened (1 with many).
 
@@ -247,7 +266,8 @@ def attitude_from_solution(
     clipped; the radial distortion is refitted when at least `STARS_FOR_DISTORTION` stars show it
     with `DISTORTION_SIGMAS`. The covariance is that of the normal equations (scale and distortion
     free), times chi-square per degree of freedom where that exceeds 1, and widened for few stars
-    (`few_stars_factor`). A solution from a grid
+    (`few_stars_factor`). Where stated errors do not explain the residuals, a noise common to all
+    stars is added to them first (`_scatter_px`). A solution from a grid
     keeps the covariance the solver stated, since a grid has no noise of its own.
 
     Args:
@@ -268,6 +288,7 @@ def attitude_from_solution(
     world = frame.observe(solution.icrs)
     floor_px = float(np.hypot(star_floor_rad, solution.catalogue_sigma_rad)) / solution.scale
     sigma = np.ones(n) if solution.from_grid else np.hypot(solution.sigma_px, floor_px)
+    stated = sigma
     vectors = camera_vectors(
         solution.pixels, width, height, parity, solution.scale, solution.distortion
     )
@@ -298,6 +319,12 @@ def attitude_from_solution(
         if int(keep.sum()) < fewest or bool(np.all(keep == use)):
             break
         use, fit = keep, fit_using(keep)
+    told = fit
+    for _ in range(_SCATTER_ROUNDS if not solution.from_grid else 0):
+        if fit.dof < 1 or fit.chi2 / fit.dof < 1.0 + 2.0 * np.sqrt(2.0 / fit.dof):
+            break
+        sigma = np.hypot(stated, _scatter_px(fit.residuals[use], stated[use], fit.dof))
+        fit = fit_using(use)
     kept = fit.residuals[use]
     covariance = fit.normal_inverse[:3, :3] * fit.inflation * few_stars_factor(fit.dof) ** 2
     return Attitude(
@@ -307,7 +334,9 @@ def attitude_from_solution(
         parity=parity,
         scale=float(np.exp(fit.log_scale)),
         matched=0 if solution.from_grid else int(use.sum()),
-        chi2_per_dof=fit.chi2 / fit.dof if fit.dof > 0 and not solution.from_grid else float("nan"),
+        chi2_per_dof=told.chi2 / told.dof
+        if told.dof > 0 and not solution.from_grid
+        else float("nan"),
         rms_px=float(np.sqrt(np.mean(np.sum(kept**2, axis=1)))),
         clipped=int(n - use.sum()),
         distortion=Distortion(fit.k1),
