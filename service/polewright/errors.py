@@ -130,3 +130,8 @@ def in_words(error: Exception, *, told: Path | None = None) -> str:
     if isinstance(error, UnicodeDecodeError):
         return f"it is no UTF-8 text (byte 0x{error.object[error.start]:02x})"
     return str(error) or type(error).__name__
+
+
+def counted(count: int, word: str) -> str:
+    """Return a number with its word, in the plural unless it is one."""
+    return f"{count} {word}" if count == 1 else f"{count} {word}s"

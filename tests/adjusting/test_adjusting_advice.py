@@ -267,6 +267,15 @@ def test_lowering_a_heavy_load_is_warned_of() -> None:
     assert HEAVY_LOWER in advice.cautions
 
 
+def turned_back(profile: AdjusterProfile | None):
+    """Advice before and after going 14 arcmin east on the sky where 10 were asked."""
+    mount = placed(-10.0, 0.0)
+    engine = engine_for(mount, profile=profile)
+    there = settle(engine, mount).advice
+    hand_for(mount).push(Axis.AZIMUTH, 14.0 * ARCMIN / math.cos(mount.latitude))
+    return engine, mount, there, settle(engine, mount).advice
+
+
 @pytest.mark.parametrize(
     ("backlash_arcmin", "said"),
     [(None, "its slack first: if"), (3.0, "slack first (about 3.0 arcmin of the base): if")],
@@ -274,12 +283,7 @@ def test_lowering_a_heavy_load_is_warned_of() -> None:
 def test_the_way_back_is_told_to_begin_with_slack(backlash_arcmin, said) -> None:
     """A hand that turns 15 arcsec into 3 arcmin of slack sees nothing move, again and again."""
     profile = AdjusterProfile.from_mapping({"azimuth": {"backlash_arcmin": backlash_arcmin}})
-    mount = placed(-10.0, 0.0)
-    engine = engine_for(mount, profile=profile)
-    there = settle(engine, mount).advice
-    hand_for(mount).push(Axis.AZIMUTH, 14.0 * ARCMIN / math.cos(mount.latitude))
-
-    back = settle(engine, mount).advice
+    _engine, _mount, there, back = turned_back(profile)
 
     assert (there.action, back.action) == (Action.EAST, Action.WEST)
     assert not any("slack" in caution for caution in there.cautions)
@@ -298,21 +302,12 @@ def test_a_turn_of_the_base_is_told_beside_the_way_on_the_sky() -> None:
     assert "base" not in here.sentence
 
 
-def turned_back(profile: AdjusterProfile | None, first: float = 10.0, second: float = 14.0):
-    """Cautions after going so far east (arcmin on the sky) to the mark, and then past it."""
-    mount = placed(-first, 0.0)
-    engine = engine_for(mount, profile=profile)
-    settle(engine, mount)
-    hand_for(mount).push(Axis.AZIMUTH, second * ARCMIN / math.cos(mount.latitude))
-    return engine, mount, settle(engine, mount).advice
-
-
 def test_slack_that_the_turns_contain_is_told_so() -> None:
     """Else a person adds it once more."""
     profile = AdjusterProfile.from_mapping(
         {"azimuth": {"backlash_arcmin": 3.0, "arcmin_per_turn": 30.0}}
     )
-    _engine, _mount, back = turned_back(profile)
+    _engine, _mount, _there, back = turned_back(profile)
 
     assert back.turns is not None
     assert "(about 3.0 arcmin of the base, contained in the turns)" in "".join(back.cautions)
@@ -321,7 +316,7 @@ def test_slack_that_the_turns_contain_is_told_so() -> None:
 def test_opposing_screws_are_never_told_to_turn_on() -> None:
     """There a reading that stands still means that the other screw still holds."""
     profile = AdjusterProfile.from_mapping({"azimuth": {"opposing_pair": True}})
-    _engine, _mount, back = turned_back(profile)
+    _engine, _mount, _there, back = turned_back(profile)
 
     assert back.action is Action.WEST
     assert OPPOSING in back.cautions
@@ -331,7 +326,7 @@ def test_opposing_screws_are_never_told_to_turn_on() -> None:
 
 def test_the_caution_goes_once_the_axis_follows_and_survives_a_new_sweep() -> None:
     """The adjuster has turned back then; another sweep does not change its side."""
-    engine, mount, back = turned_back(None)
+    engine, mount, _there, back = turned_back(None)
     assert any("slack" in caution for caution in back.cautions)
     axis, covariance = mount.swept(2.0 * ARCSEC)
     again = AdjustmentEngine(
@@ -364,12 +359,7 @@ def test_tightening_does_not_turn_an_adjuster_back() -> None:
 def test_an_adjuster_without_slack_is_not_said_to_have_some() -> None:
     """A motor with a backlash of zero in its profile."""
     profile = AdjusterProfile.from_mapping({"azimuth": {"backlash_arcmin": 0.0}})
-    mount = placed(-10.0, 0.0)
-    engine = engine_for(mount, profile=profile)
-    settle(engine, mount)
-    hand_for(mount).push(Axis.AZIMUTH, 14.0 * ARCMIN / math.cos(mount.latitude))
-
-    back = settle(engine, mount).advice
+    _engine, _mount, _there, back = turned_back(profile)
 
     assert back.action is Action.WEST
     assert not any("slack" in caution for caution in back.cautions)

@@ -22,12 +22,15 @@ class Axis(Enum):
     AZIMUTH = "azimuth"
 
 
+_STRICT = ConfigDict(
+    frozen=True, extra="forbid", allow_inf_nan=False, use_attribute_docstrings=True
+)
+
+
 class Adjuster(BaseModel):
     """One adjuster. Angles are arcmin of the base itself (azimuth: turn about the vertical)."""
 
-    model_config = ConfigDict(
-        frozen=True, extra="forbid", allow_inf_nan=False, use_attribute_docstrings=True
-    )
+    model_config = _STRICT
 
     name: str = Field(min_length=1, max_length=60)
     arcmin_per_turn: float | None = Field(default=None, gt=0.0, lt=3000.0)
@@ -83,9 +86,7 @@ class AzimuthAdjuster(Adjuster):
 class AdjusterProfile(BaseModel):
     """Both adjusters of a rig, as its owner calls them."""
 
-    model_config = ConfigDict(
-        frozen=True, extra="forbid", allow_inf_nan=False, use_attribute_docstrings=True
-    )
+    model_config = _STRICT
 
     altitude: AltitudeAdjuster = AltitudeAdjuster()
     azimuth: AzimuthAdjuster = AzimuthAdjuster()

@@ -63,14 +63,12 @@ class TerminalListener:
     def _show_progress(self, event: events.Progress) -> None:
         where = f"point {event.point} of {event.points}: " if event.point else ""
         total = event.total_s
-        late = event.step == "exposure" and total is not None and event.done_s > total + 0.5
-        detail = (
-            "waiting for the camera"
-            if late
-            else (
-                f"{event.done_s:.0f} s" if total is None else f"{event.done_s:.0f} of {total:.0f} s"
-            )
-        )
+        if total is None:
+            detail = f"{event.done_s:.0f} s"
+        elif event.step == "exposure" and event.done_s > total + 0.5:
+            detail = "waiting for the camera"
+        else:
+            detail = f"{event.done_s:.0f} of {total:.0f} s"
         self._progress.update(
             self._task,
             visible=True,

@@ -20,8 +20,7 @@ from rich.table import Table
 
 from polewright.cli.console import exit_with, told_plainly
 from polewright.cli.options import ConfigPath
-from polewright.errors import ConfigError, ExitCode, in_words
-from polewright.history.errors import counted
+from polewright.errors import ConfigError, ExitCode, counted, in_words
 
 if TYPE_CHECKING:
     from polewright.config import Config

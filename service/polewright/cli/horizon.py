@@ -14,7 +14,7 @@ from rich.console import Console
 from polewright.cli.console import exit_with, stop_on_signals, told_plainly
 from polewright.cli.options import ConfigPath, with_config_options
 from polewright.clock import CancelToken, clock_from_environment
-from polewright.errors import ConfigError, ExitCode, in_words
+from polewright.errors import ConfigError, ExitCode, counted, in_words
 
 if TYPE_CHECKING:
     from polewright.measuring.skyline import SkylineLines
@@ -225,8 +225,7 @@ def _report(
     if out is None:
         console.print(format_horizon(skyline), highlight=False, end="")
     else:
-        count = len(skyline.azimuth_deg)
-        points = "1 point" if count == 1 else f"{count} points"
+        points = counted(len(skyline.azimuth_deg), "point")
         console.print(f"{points} written to {out}.", highlight=False)
     console.print(
         f"Open above {low_deg:g}°: {100.0 * usable.open_fraction:.0f} % "

@@ -2,12 +2,7 @@
 
 from __future__ import annotations
 
-from polewright.errors import ConfigError, ExitCode, PolewrightError
-
-
-def counted(count: int, word: str) -> str:
-    """Return a number with its word, in the plural unless it is one."""
-    return f"{count} {word}" if count == 1 else f"{count} {word}s"
+from polewright.errors import ConfigError, ExitCode, PolewrightError, counted
 
 
 class HistoryUnusable(ConfigError):

@@ -16,7 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polewright.angles import Vector
-from polewright.history.errors import TooFewRuns, counted
+from polewright.errors import counted
+from polewright.history.errors import TooFewRuns
 
 FEWEST = 3
 DAY_S = 86400.0

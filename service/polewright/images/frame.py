@@ -112,3 +112,12 @@ class StarList:
             noise_adu=self.noise_adu,
             searched_px=self.searched_px,
         )
+
+
+def middle_margins(width: int, height: int, part: float) -> tuple[int, int]:
+    """Return how many columns and rows to leave out at each side, for this part of both sides.
+
+    The cut keeps the frame's own middle, and a mosaic stays in step: steps of two.
+    """
+    left, top = (2 * round(0.25 * side * (1.0 - part)) for side in (width, height))
+    return left, top

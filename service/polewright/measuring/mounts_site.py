@@ -40,9 +40,11 @@ class MountsSite:
     @property
     def told(self) -> tuple[str, ...]:
         """What it told at all."""
-        names = [angle.name for angle in self.angles]
-        names += ["clock"] if self.clock_off_s is not None else []
-        return (*names, *(["sidereal time"] if self.sidereal_off_s is not None else []))
+        times = (("clock", self.clock_off_s), ("sidereal time", self.sidereal_off_s))
+        return (
+            *(angle.name for angle in self.angles),
+            *(name for name, off_s in times if off_s is not None),
+        )
 
 
 def mounts_site(rig: Rig) -> MountsSite:

@@ -28,7 +28,7 @@ from polewright.geometry.attitude import (
 )
 from polewright.geometry.rotation import wahba
 from polewright.images.detect import DetectOptions, detect_stars
-from polewright.images.frame import Frame, StarList
+from polewright.images.frame import Frame, StarList, middle_margins
 from polewright.images.windows import how_moved, stars_at
 from polewright.sky.frame import ObservedFrame
 from polewright.solving.base import Solution
@@ -226,8 +226,7 @@ def _from_middle(
     part = math.sqrt(MIDDLE_PX / (width * height))
     if part > 0.7:
         return None
-    # The cut must have the frame's own middle, and a mosaic must stay in step: steps of two.
-    left, top = (2 * round(0.25 * side * (1.0 - part)) for side in (width, height))
+    left, top = middle_margins(width, height, part)
     pixels = frame.pixels[top : height - top, left : width - left]
     middle = replace(frame, pixels=pixels)
     stars = detect_stars(middle, _FEW)

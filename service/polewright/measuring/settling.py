@@ -19,7 +19,7 @@ from polewright.alpaca.exposing import ExposureProgress
 from polewright.angles import ARCSEC, DEG
 from polewright.errors import ImageError
 from polewright.images.detect import DetectOptions, detect_stars
-from polewright.images.frame import Frame, StarList
+from polewright.images.frame import Frame, StarList, middle_margins
 from polewright.images.stillness import (
     CLOSE_SHARE,
     LEAST_COMMON,
@@ -268,8 +268,7 @@ class _Wait:
         info, binning = self.rig.camera.info(), self.rig.config.camera.binning
         width, height = info.width // binning, info.height // binning
         part = min(1.0, math.sqrt(self.rig.look_memory.pixels / (width * height)))
-        # Steps of two: a mosaic stays in step.
-        left, top = (2 * round(0.25 * side * (1.0 - part)) for side in (width, height))
+        left, top = middle_margins(width, height, part)
         return left, top, width - 2 * left, height - 2 * top
 
     def _aim(self) -> tuple[int, int]:

@@ -105,12 +105,12 @@ def remove(name: str, folder: Path | None = None) -> Path:
     Raises:
         CatalogueUnusable: there is none of that name, or it cannot be deleted.
     """
-    if name == bundled_catalogue().name:
-        raise CatalogueUnusable(
-            name, "it is the bundled one, which cannot be removed", "Give the name of an add-on."
-        )
     path = _file(name, folder)  # also of a name that can be no new one's
     if not path.exists():
+        if name == bundled_catalogue().name:
+            raise CatalogueUnusable(
+                name, "it is the bundled one, which cannot be removed", "Give an add-on's name."
+            )
         names = ", ".join(item.stem for item in installed(folder))
         raise CatalogueUnusable(
             str(path),

@@ -277,8 +277,7 @@ def _parquet_table(path: Path, options: ReadOptions) -> Table:
         ) from exc  # fmt: skip
     try:
         schema = parquet.read_schema(path)
-        named = {getattr(options, k) for k in ("ra", "dec", "magnitude", "pm_ra", "pm_dec")}
-        wanted = [n for n in schema.names if interesting(n) or n in named]
+        wanted = [n for n in schema.names if interesting(n) or n in options.named]
         table = parquet.read_table(path, columns=wanted)
         columns, units = {}, {}
         for field in table.schema:

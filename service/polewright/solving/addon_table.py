@@ -36,6 +36,12 @@ class ReadOptions:
     pm_unit: str | None = None
     epoch_year: float | None = None
 
+    @property
+    def named(self) -> frozenset[str]:
+        """The columns that are asked for by name."""
+        asked = (self.ra, self.dec, self.magnitude, self.pm_ra, self.pm_dec)
+        return frozenset(name for name in asked if name is not None)
+
 
 @dataclass(frozen=True)
 class Table:

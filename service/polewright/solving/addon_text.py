@@ -66,8 +66,7 @@ def _rows(path: Path, text: io.TextIOWrapper, options: ReadOptions) -> Table:
             str(path), "its first line holds numbers where the columns' names belong", "", 0,
             "Put a line such as ra,dec,mag,pmra,pmdec on top.",
         )  # fmt: skip
-    named = {getattr(options, k) for k in ("ra", "dec", "magnitude", "pm_ra", "pm_dec")} - {None}
-    lower = {str(n).lower() for n in named}
+    lower = {name.lower() for name in options.named}
     used = [i for i, n in enumerate(names) if interesting(n) or n.lower() in lower]
     values = [array("d") for _ in used]  # a list of as many numbers would be four times as big
     lines: Iterator[list[str]] = (
