@@ -125,8 +125,10 @@ def test_a_wrong_port_is_named() -> None:
     """A refused connection tells host and port."""
     done = runner.invoke(build_app(), ["devices", "--host", "127.0.0.1", "--port", "9"])
 
+    told = plain(done.output)
     assert done.exit_code == ExitCode.DEVICE
-    assert "127.0.0.1:9" in plain(done.output)
+    assert told.count("127.0.0.1:9") == 1
+    assert "Start the devices' Alpaca server" in told
 
 
 def test_a_bad_rig_description_is_refused(tmp_path: Path) -> None:

@@ -79,3 +79,21 @@ def test_the_loop_ends_after_its_frames_and_rings(called) -> None:
 
     assert answer.exit_code == 0, answer.output
     assert json.loads(answer.stdout)["solved"] is None
+
+
+def test_the_list_of_devices_cuts_nothing(start_night, monkeypatch) -> None:
+    """Names and ids go into the configuration: they are whole, however narrow the terminal."""
+    night = start_night({})
+    where = ["--host", night.running.host, "--port", str(night.running.port)]
+
+    listed = json.loads(CliRunner().invoke(build_app(), ["devices", *where, "--json"]).stdout)
+    monkeypatch.setenv("COLUMNS", "80")
+    shown = CliRunner().invoke(build_app(), ["devices", *where]).stdout
+    monkeypatch.setenv("COLUMNS", "50")
+    narrow = "".join(CliRunner().invoke(build_app(), ["devices", *where]).stdout.split())
+
+    assert len(listed["devices"]) >= 5
+    for row in listed["devices"]:
+        assert row["name"] in shown
+        assert row["unique_id"] in shown
+    assert "…" not in narrow

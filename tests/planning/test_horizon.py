@@ -139,6 +139,28 @@ def test_a_bad_line_is_named_with_its_reason(lines, line, words):
     assert str(pickle.loads(pickle.dumps(caught.value))) == str(caught.value)
 
 
+def test_all_bad_lines_are_told_with_the_file():
+    """One mending takes one look at the file, not one run a line."""
+    lines = ["0 10", "10 95", "20", "30 15", "400 5", "50 x"]
+
+    with pytest.raises(HorizonUnreadable) as caught:
+        parse_horizon(lines, source="garden.txt")
+    with pytest.raises(HorizonUnreadable) as many:
+        parse_horizon(["0 10", *["5 99"] * 12])
+    with pytest.raises(HorizonUnreadable) as empty:
+        parse_horizon([], source="garden.txt")
+
+    told = str(caught.value)
+    assert told.startswith("garden.txt, line 2: altitude 95 is outside")
+    assert "; line 3: needs azimuth" in told
+    assert "; line 5: azimuth 400 is outside" in told
+    assert "; line 6: altitude 'x' is not a number" in told
+    assert "line 4" not in told
+    assert str(many.value).count("altitude 99") == 5
+    assert str(many.value).endswith("; and 7 more")
+    assert str(empty.value).startswith("garden.txt: no azimuth/altitude pair")
+
+
 def test_many_ways_of_writing_give_the_same_skyline():
     """Commas, semicolons, tabs, comments, degree signs, a header, CRLF, a byte order mark."""
     plain = parse_horizon(["0 10", "90 20", "180 5"])

@@ -51,7 +51,13 @@ def check(
     config: ConfigPath = None,
     exposure_s: Annotated[
         float | None,
-        typer.Option("--exposure", help="s; [sweep] exposure_s if left out", min=0.001, max=600),
+        typer.Option(
+            "--exposure-s",
+            "--exposure",
+            help="[sweep] exposure_s if left out",
+            min=0.001,
+            max=600,
+        ),
     ] = None,
     find: Annotated[
         bool, typer.Option("--find-exposure", help="find the exposure from sky and stars first")

@@ -27,7 +27,7 @@ def devices(
     """Discover Alpaca servers and list their devices."""
     from polewright.alpaca.discovery import discover
     from polewright.alpaca.management import list_servers
-    from polewright.measuring.connect import NoDeviceFound
+    from polewright.measuring.connect import NoDeviceFound, ServerSilent
 
     console = Console(stderr=True)
     with told_plainly(console, as_json=as_json):
@@ -40,10 +40,10 @@ def devices(
         if not servers:
             raise NoDeviceFound("device", [])
         listings, troubles = list_servers(servers, timeout_s=timeout_s)
+        if not listings:
+            raise NoDeviceFound("device", troubles) if host is None else ServerSilent(troubles)
         for sentence in troubles:
             console.print(sentence, highlight=False)
-        if not listings:
-            raise NoDeviceFound("device", troubles)
         rows = [
             {
                 "host": listing.host,
@@ -59,17 +59,17 @@ def devices(
     if as_json:
         sys.stdout.write(json.dumps({"schema_version": "1", "ok": True, "devices": rows}) + "\n")
         return
-    table = Table(title="Alpaca devices", title_justify="left")
-    for heading in ("server", "type", "number", "name", "unique id"):
-        table.add_column(heading)
-    for row in rows:
-        table.add_row(
-            f"{row['host']}:{row['port']}",
-            str(row["type"]),
-            str(row["number"]),
-            str(row["name"]),
-            str(row["unique_id"]),
-        )
-    Console().print(table)
+    console = Console()
+    for server in dict.fromkeys((row["host"], row["port"]) for row in rows):
+        console.print(f"Alpaca server {server[0]}:{server[1]}", style="bold", highlight=False)
+        # Nothing is cut: names and ids go into the configuration.
+        table = Table(box=None, padding=(0, 1, 0, 0), pad_edge=False)
+        for heading in ("type", "no.", "name", "unique id"):
+            table.add_column(heading, justify="left", overflow="fold")
+        for row in rows:
+            if (row["host"], row["port"]) == server:
+                cells = (row[key] for key in ("type", "number", "name", "unique_id"))
+                table.add_row(*(str(cell) for cell in cells))
+        console.print(table)
     if not rows:
         raise SystemExit(int(ExitCode.DEVICE))

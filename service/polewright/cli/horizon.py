@@ -71,9 +71,12 @@ def horizon(
         bool, typer.Option("--record", help="record by pointing the mount at the skyline")
     ] = False,
     out: Annotated[
-        Path | None, typer.Option(help="write the skyline to this file", show_default=False)
+        Path | None,
+        typer.Option(
+            "-o", "--output", "--out", help="write the skyline to this file", show_default=False
+        ),
     ] = None,
-    force: Annotated[bool, typer.Option("--force", help="overwrite --out")] = False,
+    force: Annotated[bool, typer.Option("--force", help="overwrite --output")] = False,
     chart: Annotated[
         Path | None,
         typer.Option(help="draw it to this .svg or .png (needs [site])", show_default=False),

@@ -58,6 +58,23 @@ class NoDeviceFound(DeviceError):
         return f"no {self.device} found ({where})"
 
 
+class ServerSilent(DeviceError):
+    """The server that was named does not answer as an Alpaca server does."""
+
+    code = "server_silent"
+    advice = (
+        "Start the devices' Alpaca server, and compare address and port with what it shows; a "
+        "firewall may be in between. Without --host the network is asked who is there."
+    )
+
+    def __init__(self, troubles: Sequence[str]) -> None:
+        super().__init__(tuple(troubles))
+        self.troubles = tuple(troubles)
+
+    def __str__(self) -> str:
+        return "; ".join(self.troubles)
+
+
 class SiteUnknown(ConfigError):
     """Neither the configuration nor the mount knows where the mount stands."""
 

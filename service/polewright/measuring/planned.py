@@ -61,17 +61,16 @@ def horizon_of(config: Config) -> Horizon:
 
     Raises:
         HorizonFileMissing: there is no such file.
-        polewright.planning.errors.HorizonUnreadable: a line is wrong; says which and why.
+        polewright.planning.errors.HorizonUnreadable: lines are wrong; says which and why.
     """
     section = config.horizon
     if section.file is None:
-        lines: list[str] = ["0 0"]
-    else:
-        try:
-            lines = Path(section.file).expanduser().read_text(encoding="utf-8").splitlines()
-        except (OSError, UnicodeDecodeError) as exc:
-            raise HorizonFileMissing(section.file, str(exc)) from exc
-    return parse_horizon(lines, clearance_deg=section.clearance_deg)
+        return parse_horizon(["0 0"], clearance_deg=section.clearance_deg)
+    try:
+        lines = Path(section.file).expanduser().read_text(encoding="utf-8").splitlines()
+    except (OSError, UnicodeDecodeError) as exc:
+        raise HorizonFileMissing(section.file, str(exc)) from exc
+    return parse_horizon(lines, clearance_deg=section.clearance_deg, source=str(section.file))
 
 
 def request_for(

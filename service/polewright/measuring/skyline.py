@@ -13,7 +13,7 @@ from polewright.measuring.connect import atmosphere_of, locate, site_of
 from polewright.measuring.pointing import J2000, check_system
 from polewright.planning.errors import HorizonUnreadable
 from polewright.planning.horizon import Horizon
-from polewright.planning.horizon_text import parse_horizon
+from polewright.planning.horizon_text import HorizonReader
 from polewright.sky.bodies import sun_enu
 from polewright.sky.frame import ObservedFrame
 from polewright.sky.site import Atmosphere, Site
@@ -26,41 +26,38 @@ class SkylineLines:
         self.clearance_deg = clearance_deg
         self.rejected: list[HorizonUnreadable] = []
         self._lines: list[str] = []
+        self._reader = HorizonReader()
 
     @property
     def accepted(self) -> bool:
         """Whether there is a skyline yet."""
-        return self._problem(self._lines) is None
+        return self._reader.complete
 
     def add(self, line: str) -> HorizonUnreadable | None:
         """Take a line; return what is wrong with it, which is None when it was taken."""
-        problem = self._problem([*self._lines, line])
-        # Line 0 of the trouble: nothing is wrong, there is only no pair yet.
-        if problem is None or problem.line is None:
-            self._lines.append(line)
-            return None
-        self.rejected.append(problem)
-        self._lines.append("")  # the next lines keep their numbers
-        return problem
+        try:
+            self._reader.take(line)
+        except HorizonUnreadable as problem:
+            self.rejected.append(problem)
+            self._lines.append("")  # the next lines keep their numbers
+            return problem
+        self._lines.append(line)
+        return None
 
     def take_back(self) -> str | None:
         """Forget the last line that was taken and return it; None when there is none."""
         for index in range(len(self._lines) - 1, -1, -1):
             if self._lines[index].strip():
                 line, self._lines[index] = self._lines[index], ""
+                self._reader = HorizonReader()
+                for kept in self._lines:
+                    self._reader.take(kept)
                 return line.strip()
         return None
 
     def horizon(self) -> Horizon:
         """Return the skyline. Raises `HorizonUnreadable` when there is no pair."""
-        return parse_horizon(self._lines, clearance_deg=self.clearance_deg)
-
-    def _problem(self, lines: list[str]) -> HorizonUnreadable | None:
-        try:
-            parse_horizon(lines, clearance_deg=self.clearance_deg)
-        except HorizonUnreadable as exc:
-            return exc
-        return None
+        return self._reader.horizon(self.clearance_deg)
 
 
 @dataclass(frozen=True)

@@ -20,6 +20,10 @@ if TYPE_CHECKING:
     from polewright.planning.request import Violation
 
 
+#: Bad lines told after the first.
+_LINES_TOLD = 4
+
+
 class HorizonUnreadable(ConfigError):
     """A horizon profile has a line that cannot be used."""
 
@@ -29,14 +33,34 @@ class HorizonUnreadable(ConfigError):
         "east), optionally a third number for an overhang; '#' starts a comment."
     )
 
-    def __init__(self, line: int | None, reason: str, text: str = "") -> None:
+    def __init__(
+        self,
+        line: int | None,
+        reason: str,
+        text: str = "",
+        *,
+        others: tuple[HorizonUnreadable, ...] = (),
+        source: str = "",
+    ) -> None:
         super().__init__(line, reason, text)
         self.line, self.reason, self.text = line, reason, text
+        #: Further lines of the same profile that cannot be used.
+        self.others = others
+        #: The file's name, empty when there is none.
+        self.source = source
+
+    @property
+    def _what(self) -> str:
+        shown = f" ({self.text.strip()[:60]!r})" if self.text.strip() else ""
+        return f"{self.reason}{shown}"
 
     def __str__(self) -> str:
-        where = "the horizon profile" if self.line is None else f"horizon line {self.line}"
-        shown = f" ({self.text.strip()[:60]!r})" if self.text.strip() else ""
-        return f"{where}: {self.reason}{shown}"
+        where = self.source or ("the horizon profile" if self.line is None else "horizon")
+        if self.line is not None:
+            where += f"{',' if self.source else ''} line {self.line}"
+        more = "".join(f"; line {item.line}: {item._what}" for item in self.others[:_LINES_TOLD])
+        left = len(self.others) - _LINES_TOLD
+        return f"{where}: {self._what}{more}" + (f"; and {left} more" if left > 0 else "")
 
 
 class LimitsInvalid(ConfigError):

@@ -15,6 +15,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Iterable
+from dataclasses import replace
 
 from polewright.planning.errors import HorizonUnreadable, LimitsInvalid
 from polewright.planning.horizon import Horizon, Window
@@ -22,57 +23,102 @@ from polewright.planning.horizon import Horizon, Window
 _SEPARATOR = re.compile(r"[\s,;]+")
 
 
-def parse_horizon(lines: Iterable[str], *, clearance_deg: float | None = None) -> Horizon:
+class HorizonReader:
+    """Takes a skyline line by line (see the module for the format)."""
+
+    def __init__(self) -> None:
+        self._seen: dict[float, tuple[int, float, float | None]] = {}
+        self._windows: list[Window] = []
+        self._clearance_deg: float | None = None
+        self._header_allowed = True
+        self._lines = 0
+
+    def take(self, raw: str) -> None:
+        """Read one line, with or without its line end; the first may name the columns.
+
+        Raises:
+            HorizonUnreadable: it cannot be used, and was counted but left out.
+        """
+        self._lines += 1
+        number = self._lines
+        text = raw.lstrip("\ufeff").split("#", 1)[0].replace("°", " ").strip()
+        if not text:
+            return
+        words = [word for word in _SEPARATOR.split(text) if word]
+        if not words:
+            raise HorizonUnreadable(number, "separators without numbers", raw)
+        header_allowed, self._header_allowed = self._header_allowed, False
+        keyword = words[0].lower()
+        if keyword == "window":
+            self._windows.append(_window(number, raw, text))
+        elif keyword == "clearance":
+            if len(words) != 2:
+                raise HorizonUnreadable(number, "'clearance' takes one number", raw)
+            self._clearance_deg = _number(number, raw, words[1], "clearance", 0.0, 45.0)
+        elif header_allowed and not any(_is_number(word) for word in words):
+            pass
+        else:
+            _add_pair(self._seen, number, raw, words)
+
+    @property
+    def complete(self) -> bool:
+        """Whether there is a pair yet, and so a skyline."""
+        return bool(self._seen)
+
+    def horizon(self, clearance_deg: float | None = None) -> Horizon:
+        """Return the skyline of the lines taken.
+
+        Args:
+            clearance_deg: overrules a ``clearance`` line.
+
+        Raises:
+            HorizonUnreadable: there is no pair.
+        """
+        seen = self._seen
+        if not seen:
+            raise HorizonUnreadable(None, "no azimuth/altitude pair found")
+        order = sorted(seen)
+        uppers = [seen[azimuth][2] for azimuth in order]
+        horizon = Horizon(
+            azimuth_deg=tuple(order),
+            altitude_deg=tuple(seen[azimuth][1] for azimuth in order),
+            upper_deg=None
+            if all(upper is None for upper in uppers)
+            else tuple(90.0 if upper is None else upper for upper in uppers),
+            windows=tuple(self._windows),
+        )
+        chosen = self._clearance_deg if clearance_deg is None else clearance_deg
+        return horizon if chosen is None else replace(horizon, clearance_deg=chosen)
+
+
+def parse_horizon(
+    lines: Iterable[str], *, clearance_deg: float | None = None, source: str = ""
+) -> Horizon:
     """Read a skyline from lines of text (see the module for the format).
 
     Args:
         lines: with or without line ends; the first may name the columns.
         clearance_deg: overrules a ``clearance`` line.
+        source: the file's name, for the error.
 
     Raises:
-        HorizonUnreadable: names the first bad line (counted from 1), the reason, and the text.
+        HorizonUnreadable: names the bad lines (counted from 1), the reasons, and the text.
     """
-    seen: dict[float, tuple[int, float, float | None]] = {}
-    windows: list[Window] = []
-    clearance: float | None = None
-    header_allowed = True
-    for number, raw in enumerate(lines, start=1):
-        text = raw.lstrip("\ufeff").split("#", 1)[0].replace("°", " ").strip()
-        if not text:
-            continue
-        words = [word for word in _SEPARATOR.split(text) if word]
-        if not words:
-            raise HorizonUnreadable(number, "separators without numbers", raw)
-        keyword = words[0].lower()
-        if keyword == "window":
-            windows.append(_window(number, raw, text))
-        elif keyword == "clearance":
-            if len(words) != 2:
-                raise HorizonUnreadable(number, "'clearance' takes one number", raw)
-            clearance = _number(number, raw, words[1], "clearance", 0.0, 45.0)
-        elif header_allowed and not any(_is_number(word) for word in words):
-            pass
-        else:
-            _add_pair(seen, number, raw, words)
-        header_allowed = False
-    if not seen:
-        raise HorizonUnreadable(None, "no azimuth/altitude pair found")
-    order = sorted(seen)
-    uppers = [seen[azimuth][2] for azimuth in order]
-    chosen = clearance if clearance_deg is None else clearance_deg
-    horizon = Horizon(
-        azimuth_deg=tuple(order),
-        altitude_deg=tuple(seen[azimuth][1] for azimuth in order),
-        upper_deg=None
-        if all(upper is None for upper in uppers)
-        else tuple(90.0 if upper is None else upper for upper in uppers),
-        windows=tuple(windows),
-    )
-    if chosen is None:
-        return horizon
-    return Horizon(
-        horizon.azimuth_deg, horizon.altitude_deg, horizon.upper_deg, horizon.windows, chosen
-    )
+    reader = HorizonReader()
+    bad: list[HorizonUnreadable] = []
+    for raw in lines:
+        try:
+            reader.take(raw)
+        except HorizonUnreadable as exc:
+            bad.append(exc)
+    if bad:
+        first = bad[0]
+        raise HorizonUnreadable(
+            first.line, first.reason, first.text, others=tuple(bad[1:]), source=source
+        ) from first
+    if not reader.complete:
+        raise HorizonUnreadable(None, "no azimuth/altitude pair found", source=source)
+    return reader.horizon(clearance_deg)
 
 
 def format_horizon(horizon: Horizon) -> str:
