@@ -8,7 +8,7 @@ import numpy as np
 from synthetic import EPOCH, direction, off_by
 
 from polewright.solving.catalogue import bundled_catalogue
-from polewright.solving.pairs import evenly
+from polewright.solving.hypotheses import evenly
 
 
 def test_poor_parts_of_a_cone_keep_their_share_of_stars() -> None:

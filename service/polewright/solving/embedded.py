@@ -1,8 +1,9 @@
 """The solver that comes along: pairs near a hint, patterns, and a refit on all stars.
 
-Order of attempts, cheapest first: catalogue pairs around the hint, four-star patterns around the
-hint, both again in a wider cone, and patterns over the whole sky (when there is no hint, or when
-the option ``blind`` allows it). Whatever recognises the field, `polewright.solving.refit` decides.
+Order of attempts, cheapest first: catalogue pairs around the hint; in narrow fields triangles
+there and in a wider cone; four-star patterns in both; a longer search for pairs; and patterns over
+the whole sky (when there is no hint, or when the option ``blind`` allows it). Whatever recognises
+the field, `polewright.solving.refit` decides.
 """
 
 from __future__ import annotations
@@ -21,13 +22,14 @@ from polewright.angles import DEG, Matrix, Vector, spherical
 from polewright.clock import CancelToken
 from polewright.errors import ConfigError
 from polewright.images.frame import Frame, StarList
-from polewright.solving import pairs, patterns
+from polewright.solving import pairs, patterns, triangles
 from polewright.solving.addon_place import open_addons
 from polewright.solving.base import Distortion, Solution, SolveHint
 from polewright.solving.catalogue import GAIA_EPOCH, Layered, StarSource, bundled_catalogue
 from polewright.solving.deep import DeepSolver
 from polewright.solving.density import bundled_density
 from polewright.solving.errors import NoMatch, SolverMissing, SolverTimedOut, TooFewStars
+from polewright.solving.hypotheses import brighter_around, evenly, field_of
 from polewright.solving.patterns import PatternStore, Progress, Widths
 from polewright.solving.refit import MIN_MATCHED, Approximation, Prior, Refit, centred, refit
 from polewright.solving.tracking import follow
@@ -205,14 +207,16 @@ class EmbeddedSolver:
             asked = max(0.2 * DEG, 5.0 * DEG if hint.radius is None else hint.radius)
             wider = max(_WIDER, 1.5 * asked)
             patterned = min(wider, _WIDEST_PATTERNS * _width(hint, stars.width))
+            sparse = _width(hint, stars.width) < _SPARSE
             yield from self._by_pairs(stars, hint, centre, asked, _QUICK_TRIALS, False, 1, watch)
+            for reach in (asked, wider) if sparse else ():
+                yield from self._by_triangles(stars, hint, centre, reach, watch)
             try:
                 yield from self._by_local_patterns(stars, hint, centre, asked, watch)
                 if patterned > asked:
                     yield from self._by_local_patterns(stars, hint, centre, patterned, watch)
             except SolverMissing as exc:
                 missing = exc
-            sparse = _width(hint, stars.width) < _SPARSE
             long = _MOST_TRIALS, missing is not None
             if sparse or missing is not None:
                 yield from self._by_pairs(stars, hint, centre, asked, *long, 2, watch)
@@ -242,7 +246,7 @@ class EmbeddedSolver:
         frame_area = hint.scale**2 * stars.width * stars.height
         tried = 0
         for per_frame in _STARS_A_FRAME[:layers]:
-            chosen = pairs.evenly(cone, area, per_frame, frame_area)
+            chosen = evenly(cone, area, per_frame, frame_area)
             if len(chosen) <= tried:
                 return
             tried = len(chosen)
@@ -256,7 +260,7 @@ class EmbeddedSolver:
             )
             if not even_if_long and each * _FEWEST_PAIRS > most_trials:
                 return
-            field = pairs.prepare_field(chosen, reach, diagonal)
+            field = field_of(chosen, reach)
             yield from pairs.search(
                 stars,
                 field,
@@ -270,6 +274,35 @@ class EmbeddedSolver:
                 most_trials=most_trials,
                 check=watch,
             )
+
+    def _by_triangles(
+        self, stars: StarList, hint: SolveHint, centre: Vector, radius: float, watch: _Watch
+    ) -> Iterator[Approximation]:
+        assert hint.scale is not None  # noqa: S101 - narrows the type; the caller has looked
+        diagonal = 2.0 * math.atan(0.5 * hint.scale * math.hypot(stars.width, stars.height))
+        reach = min(radius + 0.55 * diagonal, math.pi)
+        area = 2.0 * math.pi * (1.0 - math.cos(reach))
+        frame_area = hint.scale**2 * stars.width * stars.height
+        making = triangles.stars_a_frame(area / frame_area)
+        if not making:
+            return
+        watch()
+        cone = self._source.cone(centre, reach, hint.epoch_year)
+        chosen = evenly(cone, area, _STARS_A_FRAME[0], frame_area)
+        field = field_of(chosen, reach)
+        watch()
+        yield from triangles.search(
+            stars,
+            field,
+            np.flatnonzero(brighter_around(chosen.vectors, frame_area) < making),
+            centre,
+            radius,
+            hint.scale,
+            hint.scale_tolerance,
+            hint.parity,
+            prior=_prior(hint, radius),
+            check=watch,
+        )
 
     def _by_local_patterns(
         self, stars: StarList, hint: SolveHint, centre: Vector, radius: float, watch: _Watch

@@ -1,0 +1,208 @@
+"""Three stars make a hypothesis: for narrow fields whose pointing is hardly known.
+
+A pair of stars fits thousands of places in a cone of ten degrees, a triangle only a few: the
+ratios of its sides do not depend on the scale, and the turn from the longest to the shortest tells
+whether the picture is mirrored. All triangles of the catalogue around the hint, up to a size, are
+laid on a grid of those ratios; each triangle of bright detections looks up its like, and
+`polewright.solving.hypotheses` judges the attitudes. Own design.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+
+from polewright.angles import Vector
+from polewright.images.frame import StarList
+from polewright.solving.hypotheses import Field, Judge, attitudes_of
+from polewright.solving.refit import Approximation, Floats, Ints, Prior
+
+LONGEST = 0.5
+"""Longest side of a triangle over the frame's diagonal."""
+_LONG_ENOUGH, _NOT_TOO_SHORT = 0.25, 0.06
+"""Least longest and shortest side over the frame's width: shorter ones tell little."""
+_MOST_TRIANGLES = 3e6
+_PER_FRAME = (7.0, 16.0)
+"""Catalogue stars a frame that make triangles: as many as `_MOST_TRIANGLES` allow."""
+_ERROR_PX, _ERROR_SHARE = 2.0, 0.0015
+"""By so much two places in a frame are off each other, in pixels and over its width: centroids,
+refraction, a lens, motions that the catalogue lacks (own choice)."""
+_BATCH = 60
+_YIELDED = 4
+
+
+@dataclass(frozen=True)
+class Triangles:
+    """Triangles, corners ordered: opposite to the longest, the middle, the shortest side."""
+
+    corners: Ints
+    """(T, 3) rows of their stars."""
+    sides: Floats
+    """(T, 3) rad, longest first."""
+    handed: NDArray[np.bool_]
+    """(T,) which way round the corners follow each other."""
+
+    @property
+    def ratios(self) -> Floats:
+        """(T, 2) middle and shortest side over the longest."""
+        return self.sides[:, 1:] / self.sides[:, :1]
+
+    def take(self, keep: NDArray[np.generic]) -> Triangles:
+        """Return those that ``keep`` selects."""
+        return Triangles(self.corners[keep], self.sides[keep], self.handed[keep])
+
+
+def ordered(vectors: Vector, corners: Ints) -> Triangles:
+    """Measure and order the triangles of ``corners`` (T, 3), rows of ``vectors`` (N, 3)."""
+    a, b, c = (vectors[corners[:, k]] for k in range(3))
+    chords = np.stack([np.linalg.norm(p - q, axis=1) for p, q in ((b, c), (a, c), (a, b))], axis=1)
+    order = np.argsort(-chords, axis=1)
+    corners = np.take_along_axis(corners, order, axis=1)
+    sides = 2.0 * np.arcsin(np.minimum(1.0, np.take_along_axis(chords, order, axis=1) / 2.0))
+    # the sign of a triple product, turned when the order is an odd permutation
+    turn = np.einsum("ni,ni->n", a, np.cross(b, c))
+    odd = ((order[:, 1] - order[:, 0]) % 3) == 2
+    return Triangles(corners, sides, (turn > 0.0) != odd)
+
+
+def stars_a_frame(frames: float) -> float:
+    """Return how many catalogue stars a frame may make triangles; 0: not even few enough can.
+
+    Args:
+        frames: of the field's size that the cone around the hint holds.
+
+    Of n stars a frame, spread evenly, pi s^2 / A n lie within a side s, frame area A, and the
+    triangles of the cone are n times frames times the square of that over 6.
+    """
+    # of a frame 3 by 2, in units of its width: s = LONGEST * 1.2, A = 2 / 3
+    within = math.pi * (LONGEST * math.hypot(1.0, 2.0 / 3.0)) ** 2 / (2.0 / 3.0)
+    wanted = (6.0 * _MOST_TRIANGLES / (frames * within**2)) ** (1.0 / 3.0)
+    return min(wanted, _PER_FRAME[1]) if wanted >= _PER_FRAME[0] else 0.0
+
+
+def triangles_of(vectors: Vector, longest: float, least: tuple[float, float]) -> Triangles:
+    """Return all triangles of some stars.
+
+    Args:
+        vectors: (N, 3).
+        longest: no side is longer, rad.
+        least: the longest side is at least the first of these, the shortest the second, rad.
+    """
+    chord = 2.0 * math.sin(longest / 2.0)
+    pairs = cKDTree(vectors).query_pairs(chord, output_type="ndarray").astype(np.int64)
+    pairs = pairs[np.lexsort([pairs[:, 1], pairs[:, 0]])]
+    first, second = pairs[:, 0], pairs[:, 1]
+    ends = np.searchsorted(first, first, side="right")
+    more = ends - np.arange(len(pairs)) - 1
+    one = np.repeat(np.arange(len(pairs)), more)
+    other = one + 1 + np.arange(one.size) - np.repeat(np.cumsum(more) - more, more)
+    j, k = second[one], second[other]
+    near = np.linalg.norm(vectors[j] - vectors[k], axis=1) <= chord
+    found = ordered(vectors, np.stack([first[one], j, k], axis=1)[near])
+    return found.take(_telling(found, least))
+
+
+def _telling(found: Triangles, least: tuple[float, float]) -> NDArray[np.bool_]:
+    return np.asarray((found.sides[:, 0] >= least[0]) & (found.sides[:, 2] >= least[1]))
+
+
+class _Grid:
+    """Finds triangles whose ratios of sides differ by less than ``cell``."""
+
+    def __init__(self, ratios: Floats, cell: float) -> None:
+        self._cell, self._cells = cell, math.ceil(1.0 / cell) + 3
+        cells = np.floor(ratios / cell).astype(np.int64) + 1
+        key = cells[:, 0] * self._cells + cells[:, 1]
+        self._order = np.argsort(key, kind="stable")
+        self._key = key[self._order]
+
+    def near(self, ratios: Floats) -> tuple[Ints, Ints]:
+        """Return pairs (row of ``ratios`` (M, 2), triangle) in the same or a neighbouring cell."""
+        cells = np.floor(ratios / self._cell).astype(np.int64) + 1
+        rows, found = [], []
+        for step in (-1, 0, 1):
+            key = (cells[:, 0] + step) * self._cells + cells[:, 1]
+            low = np.searchsorted(self._key, key - 1, side="left")
+            high = np.searchsorted(self._key, key + 1, side="right")
+            count = high - low
+            rows.append(np.repeat(np.arange(len(ratios)), count))
+            within = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
+            found.append(self._order[np.repeat(low, count) + within])
+        return np.concatenate(rows), np.concatenate(found)
+
+
+def search(
+    stars: StarList,
+    field: Field,
+    rows: Ints,
+    centre: Vector,
+    radius: float,
+    scale: float,
+    scale_tolerance: float,
+    parity: int | None,
+    *,
+    prior: Prior,
+    bright: int = 14,
+    check: Callable[[], None] = lambda: None,
+) -> Iterator[Approximation]:
+    """Yield hypotheses worth a refit, those of bright detections first.
+
+    Args:
+        stars: brightest first.
+        field: the catalogue within ``radius`` and half a frame, which judges.
+        rows: (N,) the stars of it that make triangles.
+        centre: unit vector (3,), about where the frame points.
+        radius: how far off that may be, rad.
+        scale: rad per pixel at the centre.
+        scale_tolerance: fraction by which ``scale`` may be off.
+        parity: +1, -1, or None to try both.
+        prior: what was known before the search, passed on to judge the outcome.
+        bright: brightest detections that make triangles.
+        check: called now and then; may raise to stop the search.
+    """
+    judge = Judge(stars, field, centre, radius, scale, parity, prior)
+    width = scale * stars.width
+    longest = LONGEST * scale * math.hypot(stars.width, stars.height)
+    least = _LONG_ENOUGH * width, _NOT_TOO_SHORT * width
+    slack = 1.0 + scale_tolerance
+    makers = field.vectors[rows]
+    known = triangles_of(makers, longest * slack, (least[0] / slack, least[1] / slack))
+    if not len(known.corners):
+        return
+    check()
+    error = max(_ERROR_PX, _ERROR_SHARE * stars.width) * scale
+    ratios = known.ratios
+    grid = _Grid(ratios, error / least[0])
+    seen = judge.views[0].directions[:bright]
+    drawn = ordered(seen, _by_brightness(seen.shape[0]))
+    drawn = drawn.take(_telling(drawn, least) & (drawn.sides[:, 0] <= longest))
+    for first in range(0, len(drawn.corners), _BATCH):
+        check()
+        some = drawn.take(np.arange(first, min(first + _BATCH, len(drawn.corners))))
+        mine, theirs = grid.near(some.ratios)
+        off = np.abs(some.ratios[mine] - ratios[theirs]).max(axis=1)
+        stretch = known.sides[theirs, 0] / some.sides[mine, 0]
+        alike = (off <= error / some.sides[mine, 0]) & (np.abs(stretch - 1.0) <= scale_tolerance)
+        mine, theirs, stretch = mine[alike], theirs[alike], stretch[alike]
+        mirrored = some.handed[mine] != known.handed[theirs]
+        for view in judge.views:
+            fits = mirrored == (view.parity != judge.views[0].parity)
+            # the ends of the longest side: the corners that are not opposite to it
+            a, b = (known.corners[theirs[fits], k] for k in (1, 2))
+            i, j = (some.corners[mine[fits], k] for k in (1, 2))
+            attitudes = attitudes_of(
+                makers[a], makers[b], view.pixels[i], view.pixels[j], scale * stretch[fits]
+            )
+            yield from judge.worth_a_refit(view, attitudes, stretch[fits], 3, _YIELDED)
+
+
+def _by_brightness(count: int) -> Ints:
+    """All triples of ``count`` detections, by the faintest of each."""
+    triples = sorted(combinations(range(count), 3), key=lambda t: t[::-1])
+    return np.array(triples, dtype=np.int64).reshape(-1, 3)
