@@ -10,6 +10,7 @@ seconds that a look costs beside its exposure are invented.
 from __future__ import annotations
 
 import argparse
+import copy
 import math
 import sys
 from itertools import cycle
@@ -17,7 +18,7 @@ from itertools import cycle
 import numpy as np
 from numpy.typing import NDArray
 
-from polewright.images.stillness import Look, judge_looks
+from polewright.images.stillness import Look, calm_from, judge_calm, judge_looks
 from polewright.measuring.settling import (
     GAPS_S,
     LOOK_S,
@@ -34,7 +35,7 @@ RINGING = {
 }
 ARCSEC_PER_PX, FLOOR_ARCSEC, NOISE_PX = 6.0, 0.5, 0.015
 #: A look costs so much beside its exposure, and a slew is believed over so long after it is, s.
-COST_S, BELIEVED_S = 0.45, 0.25
+COST_S, BELIEVED_S = 0.35, 0.25
 EXPOSURES_S = (4.0, 2.0, 1.0, 0.5)
 
 
@@ -53,28 +54,58 @@ class Swing:
 
 
 def settled(
-    swing: Swing, exposure_s: float, ceiling_s: float, calm: bool, rng: np.random.Generator
-) -> tuple[float, float, bool]:
-    """Return how long it settled (s), the shift of the frame after it (arcsec), if seen still."""
+    swing: Swing,
+    exposure_s: float,
+    ceiling_s: float,
+    known_s: float | None,
+    rng: np.random.Generator,
+    cost_s: float = COST_S,
+) -> tuple[float, float, bool, float | None]:
+    """Return how long it settled (s), the shift of the frame after it (arcsec), if seen still.
+
+    And from when on it was calm, as far as the looks tell; ``known_s`` is that of the point before.
+    """
     limit_px = limit_factor(exposure_s) * FLOOR_ARCSEC / ARCSEC_PER_PX
     looks: list[Look] = []
     begun_s = t = BELIEVED_S * float(rng.uniform(0.7, 1.3))
     still = False
     for gap_s in cycle(GAPS_S):
-        if t - begun_s + gap_s + COST_S + LOOK_S > ceiling_s:
+        if t - begun_s + gap_s + cost_s + LOOK_S > ceiling_s:
             t = begun_s + ceiling_s
             break
         t += gap_s
         seen = swing.at(t + np.linspace(0.0, LOOK_S, 12)) / ARCSEC_PER_PX
         x, y = seen.mean(axis=1) + rng.normal(0.0, NOISE_PX, 2)
         width = math.hypot(2.0, 2.35 * float(np.hypot(*seen.std(axis=1))))
-        looks.append(Look(float(x), float(y), NOISE_PX, width, t + 0.5 * LOOK_S))
-        t += LOOK_S + COST_S * float(rng.uniform(0.8, 1.3))
-        if judge_looks(looks, limit_px, agreeing_looks(exposure_s), calm=calm).still:
+        at_s = t - begun_s + 0.5 * LOOK_S
+        looks.append(Look(float(x), float(y), NOISE_PX, width, at_s))
+        t += LOOK_S + cost_s * float(rng.uniform(0.8, 1.3))
+        agreeing = agreeing_looks(exposure_s)
+        if known_s is not None:
+            again = judge_calm(looks, limit_px, agreeing, known_s)
+            still = again.still
+            if again.spread_px is not None and not still:
+                known_s = None
+        if still or judge_looks(looks, limit_px, agreeing).still:
             still = True
             break
     during = t + 0.15 + np.linspace(0.0, exposure_s, 4000)
-    return t - begun_s, float(np.hypot(*swing.at(during).mean(axis=1))), still
+    shift = float(np.hypot(*swing.at(during).mean(axis=1)))
+    learnt_s = calm_from(looks, limit_px) if still and known_s is None else known_s
+    return t - begun_s, shift, still, learnt_s
+
+
+def second_point(
+    swing: Swing, exposure_s: float, ceiling_s: float, rng: np.random.Generator, cost_s: float
+) -> tuple[float, float, bool, float | None]:
+    """Return the same for a point whose slew came after another one, which has taught something.
+
+    The second slew leaves up to twice the swing of the first.
+    """
+    known_s = settled(swing, exposure_s, ceiling_s, None, rng, cost_s)[3]
+    again = copy.copy(swing)
+    again.amplitude *= float(rng.uniform(0.5, 2.0))
+    return settled(again, exposure_s, ceiling_s, known_s, rng, cost_s)
 
 
 def main() -> int:
@@ -83,7 +114,10 @@ def main() -> int:
     parser.add_argument("--rigs", type=int, default=300, help="rigs of each kind")
     parser.add_argument("--ceiling", type=float, default=15.0, help="longest wait, s")
     parser.add_argument(
-        "--calm", action="store_true", help="as if the point before had been still at once"
+        "--second", action="store_true", help="the second point, after what the first taught"
+    )
+    parser.add_argument(
+        "--cost", type=float, default=COST_S, help="of a look beside its exposure, s"
     )
     given = parser.parse_args()
     out = [
@@ -97,11 +131,14 @@ def main() -> int:
     for exposure_s in EXPOSURES_S:
         for kind in RINGING:
             rng = np.random.default_rng([7, list(RINGING).index(kind)])
+            swings = [Swing(kind, rng) for _ in range(given.rigs)]
             runs = [
-                settled(Swing(kind, rng), exposure_s, given.ceiling, given.calm, rng)
-                for _ in range(given.rigs)
+                second_point(swing, exposure_s, given.ceiling, rng, given.cost)
+                if given.second
+                else settled(swing, exposure_s, given.ceiling, None, rng, given.cost)
+                for swing in swings
             ]
-            took, shift, still = (np.array(column) for column in zip(*runs, strict=True))
+            took, shift, still = (np.array([run[k] for run in runs]) for k in range(3))
             out.append(
                 f"| {exposure_s:g} s | {kind} | {np.median(took):.1f} / "
                 f"{np.percentile(took, 95):.1f} | {100.0 * still.mean():.0f} % | "

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from polewright.images.frame import StarList
-from polewright.images.stillness import Look, judge_looks, shift_between
+from polewright.images.stillness import Look, calm_from, judge_calm, judge_looks, shift_between
 
 #: Gaps between looks as `polewright.measuring.settling` makes them; a look takes 0.55 s here.
 GAPS_S = (0.0, 0.17, 0.05, 0.29, 0.11, 0.23)
@@ -134,9 +134,12 @@ def test_looks_in_quick_succession_do_not_prove_stillness() -> None:
     drifting = [Look(6.0 * LIMIT_PX * t, 0.0, 0.02, 2.5, t) for t in np.arange(0.0, 1.5, 0.1)]
     for count in range(2, len(drifting) + 1):
         assert not judge_looks(drifting[:count], LIMIT_PX, 2).still
-    calm = [Look(0.0, 0.0, 0.02, 2.5, t) for t in np.arange(0.0, 1.5, 0.1)]
-    assert not judge_looks(calm[:10], LIMIT_PX, 2).still
-    assert judge_looks(calm[:11], LIMIT_PX, 2).still
+    calm = [Look(0.0, 0.0, 0.02, 2.5, t) for t in 0.1 * np.arange(15)]
+    assert not judge_looks(calm[:5], LIMIT_PX, 2).still
+    assert judge_looks(calm[:7], LIMIT_PX, 2).still
+    rough = [Look(0.7 * LIMIT_PX * (n % 2), 0.0, 0.02, 2.5, 0.1 * n) for n in range(15)]
+    assert not judge_looks(rough[:10], LIMIT_PX, 2).still
+    assert judge_looks(rough[:12], LIMIT_PX, 2).still
 
 
 def drift(limits_a_second: float, step_s: float) -> list[Look]:
@@ -146,22 +149,47 @@ def drift(limits_a_second: float, step_s: float) -> list[Look]:
 
 
 def ever_still(looks: list[Look], *, calm: bool) -> bool:
-    counts = range(2, len(looks) + 1)
-    return any(judge_looks(looks[:count], LIMIT_PX, 2, calm=calm).still for count in counts)
+    for count in range(2, len(looks) + 1):
+        some = looks[:count]
+        if judge_looks(some, LIMIT_PX, 2).still:
+            return True
+        if calm and judge_calm(some, LIMIT_PX, 2, 0.0).still:
+            return True
+    return False
 
 
 @pytest.mark.parametrize("step_s", [0.1, 0.3, 0.5, 0.7])
 def test_a_mount_called_calm_may_not_creep_faster_than_any_other(step_s) -> None:
-    """The short rule bears half as far in half the time."""
+    """The short rules bear half as far in half the time."""
     for rate in (1.05, 1.2, 1.5, 2.0, 4.0):
         assert not ever_still(drift(rate, step_s), calm=False)
         assert not ever_still(drift(rate, step_s), calm=True)
 
 
-def test_only_a_mount_that_was_calm_before_is_believed_after_two_looks() -> None:
-    """Two looks astride the turning point of a swing agree, however far it swings."""
-    two = [Look(0.0, 0.0, 0.02, 2.5, 0.0), Look(0.3 * LIMIT_PX, 0.0, 0.02, 2.5, 0.55)]
+def test_only_where_a_mount_was_calm_before_two_looks_are_believed() -> None:
+    """Two looks astride the turning point of a swing agree, however far it swings; a third one, at
+    another phase, does not."""
+    two = [Look(0.0, 0.0, 0.02, 2.5, 1.0), Look(0.3 * LIMIT_PX, 0.0, 0.02, 2.5, 1.55)]
     assert not judge_looks(two, LIMIT_PX, 2).still
-    assert judge_looks(two, LIMIT_PX, 2, calm=True).still
-    apart = [Look(0.0, 0.0, 0.02, 2.5, 0.0), Look(0.7 * LIMIT_PX, 0.0, 0.02, 2.5, 0.55)]
-    assert not judge_looks(apart, LIMIT_PX, 2, calm=True).still
+    assert judge_calm(two, LIMIT_PX, 2, 0.9).still
+    assert judge_looks([*two, Look(0.1 * LIMIT_PX, 0.0, 0.02, 2.5, 1.8)], LIMIT_PX, 2).still
+    assert not judge_looks([*two, Look(4.0 * LIMIT_PX, 0.0, 0.02, 2.5, 1.8)], LIMIT_PX, 2).still
+    too_early = judge_calm(two, LIMIT_PX, 2, 1.2)
+    assert not too_early.still
+    assert too_early.spread_px is None  # nothing is said against it
+    apart = [Look(0.0, 0.0, 0.02, 2.5, 1.0), Look(0.7 * LIMIT_PX, 0.0, 0.02, 2.5, 1.55)]
+    refused = judge_calm(apart, LIMIT_PX, 2, 0.9)
+    assert not refused.still
+    assert refused.spread_px == pytest.approx(0.7 * LIMIT_PX)
+
+
+def test_calm_begins_with_the_first_look_that_all_later_ones_agree_with() -> None:
+    """What a swing has taught: from 0.9 s on; nothing where the agreement is short or rough."""
+    offsets = (9.0, -4.0, 0.3, 0.0, 0.1)
+    times = (0.1, 0.5, 0.9, 1.4, 2.0)
+    swing = [Look(x * LIMIT_PX, 0.0, 0.02, 2.5, t) for x, t in zip(offsets, times, strict=True)]
+    assert calm_from(swing, LIMIT_PX) == 0.9
+    assert calm_from(swing[:4], LIMIT_PX) is None
+    rough = [Look(0.7 * LIMIT_PX * (n % 2), 0.0, 0.02, 2.5, 0.5 * n) for n in range(8)]
+    assert calm_from(rough, LIMIT_PX) is None
+    assert calm_from([], LIMIT_PX) is None

@@ -46,6 +46,9 @@ JSON_BYTES_PER_PIXEL = 26
 BUSY_THOUGH_READY_S = 3.0
 #: An image is recognised by so many pieces of so many bytes, spread over it.
 FINGERPRINT_PIECES, FINGERPRINT_PIECE = 16, 1 << 18
+#: Between two questions whether the image is ready: this share of the time waited since the
+#: exposure's end, so much later it is noticed; at least and at most so long, s (own choices).
+LATE_SHARE, LEAST_PAUSE_S, MOST_PAUSE_S = 0.15, 0.03, 0.25
 _EXPOSING_STATES, _UNFINISHED_STATES, _ERROR = (1, 2, 3, 4), (1, 2, 3), 5
 
 
@@ -168,7 +171,6 @@ class Exposure:
             if left > 1.0:
                 self._raise_on_error_state()
         deadline = Deadline(clock, margin_s, real_share=1.0)
-        pause_s = 0.05
         busy_limit: Deadline | None = None
         while True:
             if self._ready():
@@ -185,8 +187,8 @@ class Exposure:
                 raise ExposureTimedOut(
                     camera.where, "imageready", f"{margin_s:g} s after {duration_s:g} s of exposure"
                 )
-            clock.sleep(pause_s, self.cancel)
-            pause_s = min(0.25, 1.5 * pause_s)
+            waited_s = clock.monotonic_s() - end_s
+            clock.sleep(min(max(LEAST_PAUSE_S, LATE_SHARE * waited_s), MOST_PAUSE_S), self.cancel)
 
     def _ready(self) -> bool:
         try:

@@ -29,8 +29,9 @@ AGREEING = 3
 #: Time that the agreeing looks span at least, s: a quick camera takes two within a part of a swing,
 #: or before wind has carried the stars past the limit (own choice).
 LEAST_SPAN_S = 1.0
-#: Of a mount that has shown itself calm, looks that agree within this share of the limit need to
-#: span no more than this, s: a drift that could pass unseen is no faster (own choices).
+#: Looks that agree within this share of the limit need to span no more than this, s, if they are
+#: one more or if it is known when the mount is calm: a drift that could pass unseen is no faster
+#: (own choices).
 CLOSE_SHARE, CLOSE_SPAN_S = 0.5, 0.5
 BEFORE_FACTOR = 2.0
 #: Star images that shrink by more than this share from the first to the last of the agreeing
@@ -107,9 +108,7 @@ class Judgement:
     """1 sigma of such a distance along one coordinate."""
 
 
-def judge_looks(
-    looks: Sequence[Look], limit_px: float, agreeing: int = AGREEING, *, calm: bool = False
-) -> Judgement:
+def judge_looks(looks: Sequence[Look], limit_px: float, agreeing: int = AGREEING) -> Judgement:
     """Say whether the stars stand still.
 
     Args:
@@ -117,15 +116,45 @@ def judge_looks(
         limit_px: distance that does not matter, pixels. Distances that noise explains (2.5 sigma)
             count as none as long as they are under twice the limit.
         agreeing: looks in a row that have to agree, at least two; more where these span less
-            than `LEAST_SPAN_S`.
-        calm: whether the mount stood still from the first look on at the point before: looks that
-            agree within `CLOSE_SHARE` of the limit then need to span `CLOSE_SPAN_S` only.
+            than `LEAST_SPAN_S`. One more of them may span `CLOSE_SPAN_S` only, if they agree
+            within `CLOSE_SHARE` of the limit.
     """
-    if calm:
-        near = _judged(looks, CLOSE_SHARE * limit_px, agreeing, CLOSE_SPAN_S, noise_sigmas=0.0)
-        if near.still:
-            return near
+    closely = _judged(looks, CLOSE_SHARE * limit_px, agreeing + 1, CLOSE_SPAN_S, noise_sigmas=0.0)
+    if closely.still:
+        return closely
     return _judged(looks, limit_px, agreeing, LEAST_SPAN_S, noise_sigmas=2.5)
+
+
+def judge_calm(
+    looks: Sequence[Look], limit_px: float, agreeing: int, calm_from_s: float
+) -> Judgement:
+    """Say whether stars that are known to stand still from some time on do so again.
+
+    Args:
+        looks: as for `judge_looks`.
+        limit_px: the same; the looks have to agree within `CLOSE_SHARE` of it.
+        agreeing: the same; more where these span less than `CLOSE_SPAN_S`.
+        calm_from_s: what `calm_from` told after an earlier slew, by a timer that began alike.
+            Earlier looks prove nothing.
+    """
+    late = sum(look.at_s >= calm_from_s for look in looks)
+    if late < agreeing or looks[-1].at_s - looks[-late].at_s < CLOSE_SPAN_S:
+        return Judgement(False, None, None)
+    return _judged(looks, CLOSE_SHARE * limit_px, agreeing, CLOSE_SPAN_S, noise_sigmas=0.0)
+
+
+def calm_from(looks: Sequence[Look], limit_px: float) -> float | None:
+    """Return the time from which on looks that stood still in the end agree closely.
+
+    None when they do not for `LEAST_SPAN_S`.
+    """
+    for first in range(len(looks)):
+        rest = looks[first:]
+        if rest[-1].at_s - rest[0].at_s < LEAST_SPAN_S:
+            return None
+        if spread_px(rest) <= CLOSE_SHARE * limit_px:
+            return rest[0].at_s
+    return None
 
 
 def _judged(

@@ -21,13 +21,13 @@ from polewright.errors import ImageError
 from polewright.images.detect import DetectOptions, detect_stars
 from polewright.images.frame import Frame, StarList, middle_margins
 from polewright.images.stillness import (
-    CLOSE_SHARE,
     LEAST_COMMON,
-    LEAST_SPAN_S,
+    Judgement,
     Look,
+    calm_from,
+    judge_calm,
     judge_looks,
     shift_between,
-    spread_px,
 )
 
 if TYPE_CHECKING:
@@ -70,8 +70,8 @@ class LookMemory:
 
     exposure_s: float = LOOK_S
     pixels: float = LOOK_PIXELS
-    calm: bool = False
-    """Whether the stars stood still from the first look on after the last slew."""
+    calm_from_s: float | None = None
+    """So long after the slew before the stars stood still, as far as is known."""
     useless: str = ""
     """Why looks are of no use on this rig; empty while they are."""
 
@@ -181,36 +181,32 @@ class _Wait:
                 first, placed, row = stars, _placed(stars, stars, at_s), []
             first = first or stars
             row = [*row, placed] if placed is not None else []
-            judged = judge_looks(
-                row,
-                self.limit_px,
-                agreeing_looks(rig.config.sweep.exposure_s),
-                calm=memory.calm,
-            )
+            judged = self._judged(row)
             self.moved_px = judged.spread_px
-            self._learn(row, stars, still=judged.still)
             if judged.still:
+                self._learn(row, stars)
                 return Settled(True, self.taken, self._moved_arcsec)
         raise AssertionError("the gaps never end")
 
-    def _learn(self, row: Sequence[Look], stars: StarList, *, still: bool) -> None:
-        """Keep what these looks tell for the next point."""
+    def _judged(self, row: Sequence[Look]) -> Judgement:
+        """Judge by what the slew before has taught, or by what holds for any mount."""
+        memory, agreeing = self.rig.look_memory, agreeing_looks(self.rig.config.sweep.exposure_s)
+        if memory.calm_from_s is not None:
+            again = judge_calm(row, self.limit_px, agreeing, memory.calm_from_s)
+            if again.still:
+                return again
+            if again.spread_px is not None:  # not this time
+                memory.calm_from_s = None
+        return judge_looks(row, self.limit_px, agreeing)
+
+    def _learn(self, row: Sequence[Look], stars: StarList) -> None:
+        """Keep what looks at still stars tell for the next point."""
         memory = self.rig.look_memory
-        if not still:
-            memory.calm = memory.calm and len(row) < 2
-            return
-        memory.calm = memory.calm or self._calm_from_the_first(row)
+        if memory.calm_from_s is None:
+            memory.calm_from_s = calm_from(row, self.limit_px)
         if len(stars) >= STARS_PLENTY:  # less will do at the next point
             memory.exposure_s = max(LOOK_S, 0.5 * memory.exposure_s)
             memory.pixels = max(LOOK_PIXELS, 0.25 * memory.pixels)
-
-    def _calm_from_the_first(self, row: Sequence[Look]) -> bool:
-        """Whether all looks of this wait agree closely, over the usual span."""
-        return (
-            len(row) == self.taken
-            and row[-1].at_s - row[0].at_s >= LEAST_SPAN_S
-            and spread_px(row) <= CLOSE_SHARE * self.limit_px
-        )
 
     def _why_not(self, starless: int) -> str:
         if starless:
