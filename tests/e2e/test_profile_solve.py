@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import pytest
 
+from polewright.measuring.events import Note
+from polewright.measuring.sweep import look_at, take_frame
 from polewright.profile.optics import find_optics
 
 pytestmark = pytest.mark.e2e
@@ -34,3 +36,25 @@ def test_the_lens_distortion_is_found_and_kept(start_night) -> None:
 
     assert found.distortion_k1 == pytest.approx(0.03, abs=0.002)
     assert rig.plates.hint(rig.sky_now(), None).k1 == found.distortion_k1
+
+
+def test_what_the_solver_needs_once_is_made_then(start_night, tmp_path) -> None:
+    """The patterns of the whole sky are there after the first night's solve, and it is told; a
+    frame far from where the mount says it points needs no building any more."""
+    night = start_night({"optics": {"focal_length_mm": 50.0, "aperture_mm": 18.0}})
+    rig = night.connect(
+        {"optics.focal_length_mm": 51.0, "solver.options": {"cache_dir": str(tmp_path)}}
+    )
+
+    find_optics(rig)
+
+    files = list(tmp_path.iterdir())
+    assert len(files) == 1
+    told = [note.text for note in night.of_kind(Note)]
+    assert sum("Building the pattern database" in text for text in told) == 1
+    frame = take_frame(rig, 2.0)
+    stars, _quality = look_at(rig, frame)
+    opposite = -rig.mount_icrs(rig.sky_now())
+    plate = rig.plates.solve(stars, frame, opposite, rig.cancel)
+    assert plate.solution.matched > 20
+    assert list(tmp_path.iterdir()) == files

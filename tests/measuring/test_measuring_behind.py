@@ -15,6 +15,7 @@ from polewright.images.frame import Frame
 from polewright.measuring import behind
 from polewright.measuring.behind import FrameLost, SolveHangs, Work
 from polewright.measuring.point import SweepPoint
+from polewright.measuring.solver_words import SolverWords
 from polewright.measuring.times import SweepTimes
 
 WHERE = Where("127.0.0.1", 11111)
@@ -36,6 +37,8 @@ def rig_with(slewing: Any = lambda: False, timeout_s: float = 60.0) -> Any:
         progress=lambda step, *_: told.append(step),
         emit=lambda _event: None,
         on_frame=None,
+        solver_words=SolverWords(),
+        note=told.append,
         told=told,
     )
 
@@ -56,6 +59,27 @@ def test_a_mount_that_answers_meanwhile_does_not_wait_for_the_image() -> None:
     assert not comes.is_set()
     assert rig.told == []
     comes.set()
+
+
+def test_what_a_solver_says_comes_out_in_the_runs_own_thread() -> None:
+    """A sentence said behind the slew waits until the run looks; said in the run, it is told."""
+    rig = rig_with()
+    rig.solver_words.tell = lambda sentence: rig.told.append(f"at once: {sentence}")
+    said = threading.Event()
+
+    def fetch() -> Frame:
+        rig.solver_words("building")
+        said.set()
+        raise DeviceSilent(WHERE, "imagearray", "nothing for 5 s")
+
+    work = work_on(rig, fetch)
+    assert said.wait(20.0)
+    assert rig.told == []
+
+    work.look()
+    rig.solver_words("ready")
+
+    assert rig.told == ["building", "at once: ready"]
 
 
 @pytest.mark.parametrize("silent", [True, False], ids=["no answer", "slow answer"])

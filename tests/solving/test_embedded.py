@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import pickle
 from dataclasses import replace
 from pathlib import Path
 
@@ -25,7 +26,7 @@ from polewright.angles import separation
 from polewright.errors import ConfigError
 from polewright.solving import embedded, patterns
 from polewright.solving.embedded import EmbeddedSolver
-from polewright.solving.errors import NoMatch, SolverMissing, TooFewStars
+from polewright.solving.errors import NoMatch, SolverMissing, TooFewStars, TooNarrowForWholeSky
 from polewright.solving.refit import rotation
 
 
@@ -246,6 +247,31 @@ def test_a_frame_without_any_hint_is_solved_from_a_cached_database(tmp_path: Pat
     assert third.solve(stars, blind).matched == solution.matched
     assert "damaged" in said[0]
     assert list(tmp_path.iterdir()) == files
+
+
+def test_narrow_fields_are_not_looked_for_in_the_whole_sky(tmp_path: Path) -> None:
+    """Their patterns would take gigabytes: without a pointing there is no search; with one, a field
+    that is elsewhere is told as usual. Nothing is built either way."""
+    said: list[str] = []
+    rng = np.random.default_rng(12)
+    solver = embedded.create({"cache_dir": tmp_path, "on_progress": said.append, "blind": True})
+    stars, truth = observe(rng, 0.9, *random_direction(rng))
+    hint = hint_for(rng, truth)
+    nowhere = replace(hint, centre_icrs=None, radius=None)
+
+    solver.prepare(nowhere, stars.width, stars.height)
+    with pytest.raises(
+        TooNarrowForWholeSky, match=r"0\.9. x 0\.6. deg is not looked for"
+    ) as caught:
+        solver.solve(stars, nowhere)
+    with pytest.raises(NoMatch, match="within") as elsewhere:
+        solver.solve(stars, replace(hint, centre_icrs=-truth.attitude[:, 2]))
+
+    assert "hint_radius_deg" in caught.value.advice
+    assert str(pickle.loads(pickle.dumps(caught.value))) == str(caught.value)
+    assert not isinstance(elsewhere.value, TooNarrowForWholeSky)
+    assert said == []
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_without_the_pattern_library_hinted_frames_still_solve(

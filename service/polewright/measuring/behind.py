@@ -102,13 +102,17 @@ class Work:
 
     def _run(self) -> None:
         try:
-            self._work()
+            with self.rig.solver_words.by_way_of(self._solver_says):
+                self._work()
         except BaseException as error:  # noqa: BLE001 - raised again by the run's own thread
             self._error = error
         finally:
             self._ended_s = self._clock.monotonic_s()
             self._downloaded.set()
             self._done.set()
+
+    def _solver_says(self, sentence: str) -> None:
+        self._news.put(lambda: self.rig.note(sentence))
 
     def _work(self) -> None:
         rig, number = self.rig, self.number

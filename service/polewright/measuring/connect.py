@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from polewright.alpaca.camera import Camera
 from polewright.alpaca.client import AlpacaConnection
@@ -24,6 +24,7 @@ from polewright.measuring.plate import PlateSolver
 from polewright.measuring.pointing import OTHER, check_system
 from polewright.measuring.policy import patience, repeating
 from polewright.measuring.rig import Rig, nominal_scale
+from polewright.measuring.solver_words import SolverWords
 from polewright.sky.frame import ObservedFrame
 from polewright.sky.pole import PoleTarget
 from polewright.sky.site import Atmosphere, Site
@@ -180,8 +181,9 @@ def connect_rig(config: Config, clock: Clock, cancel: CancelToken, emit: EventSi
     focal_mm = config.optics.focal_length_mm or mount_focal_length_mm(telescope)
     pixel_um = config.optics.pixel_um or (camera.info().pixel_um or (None,))[0]
     binned_um = None if pixel_um is None else pixel_um * config.camera.binning
+    words = SolverWords()
     plates = PlateSolver(
-        configured_solver(config),
+        configured_solver(config, words),
         site,
         atmosphere,
         nominal_scale=nominal_scale(focal_mm, binned_um),
@@ -203,7 +205,9 @@ def connect_rig(config: Config, clock: Clock, cancel: CancelToken, emit: EventSi
         clock=clock,
         cancel=cancel,
         emit=emit,
+        solver_words=words,
     )
+    words.tell = rig.note
     if system == OTHER:
         rig.note(
             "The mount does not say which coordinates it uses; taken as topocentric.", warning=True
@@ -223,16 +227,19 @@ def _connection(address: tuple[str, int, int], client_id: int | None = None) -> 
     return AlpacaConnection(address[0], address[1], client_id=client_id, patience=patience())
 
 
-def configured_solver(config: Config) -> Solver:
-    """Return the solver that the configuration names.
+def configured_solver(config: Config, on_progress: Callable[[str], None] | None = None) -> Solver:
+    """Return the solver that the configuration names; slow work is told to ``on_progress``.
 
     Raises:
         ConfigError: there is none of that name, or its options are wrong.
         polewright.solving.errors.SolverMissing: what it needs is not installed.
     """
     options = dict(config.solver.options)
-    if config.solver.catalogue is not None and config.solver.name == "embedded":
-        options.setdefault("catalogue", config.solver.catalogue)
+    if config.solver.name == "embedded":
+        if config.solver.catalogue is not None:
+            options.setdefault("catalogue", config.solver.catalogue)
+        if on_progress is not None:
+            options["on_progress"] = on_progress
     return load_solver(config.solver.name, options)
 
 

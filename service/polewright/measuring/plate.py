@@ -18,7 +18,7 @@ from polewright.measuring.near import Before, Expecting, Follower, Near, icrs_at
 from polewright.sky.frame import ObservedFrame
 from polewright.sky.site import Atmosphere, Site
 from polewright.solving.base import Solution, SolveHint, Solver
-from polewright.solving.errors import NoMatch, SolutionRejected
+from polewright.solving.errors import NoMatch, SolutionRejected, TooNarrowForWholeSky
 
 #: Once one frame is solved the mount's own offset is known; what remains is how much that offset
 #: changes over a sweep: the misalignment (some degrees) and the mount's cone error.
@@ -72,6 +72,10 @@ def _shortest_turn(start: Vector, end: Vector) -> Matrix:
     if size == 0.0:
         return np.eye(3)
     return rotation_about(cross / size, math.atan2(size, float(start @ end)))
+
+
+def _unhinted(hint: SolveHint) -> SolveHint:
+    return dataclasses.replace(hint, centre_icrs=None, radius=None)
 
 
 class PlateSolver:
@@ -156,13 +160,25 @@ class PlateSolver:
         hint = self.hint(sky, mount_icrs)
         try:
             solution = self._ask(stars, frame, hint, cancel, self.timeout_s)
-        except NoMatch:
+        except NoMatch as nowhere_near:
             if not self.blind or hint.centre_icrs is None:
                 raise
-            unhinted = dataclasses.replace(hint, centre_icrs=None, radius=None)
-            solution = self._ask(stars, frame, unhinted, cancel, self.timeout_s)
+            try:
+                solution = self._ask(stars, frame, _unhinted(hint), cancel, self.timeout_s)
+            except TooNarrowForWholeSky:
+                raise nowhere_near from None
         self._check_scale(solution)
         return self._learn(stars, sky, solution, mount_icrs)
+
+    def prepare(self, width: int, height: int, utc_s: float) -> None:
+        """Do what a solver has to do once for a set-up, now that its scale is known.
+
+        Raises:
+            SolveError: the solver lacks something.
+        """
+        hint = self.hint(self.sky_at(utc_s), None)
+        if self.blind:  # otherwise nothing is solved without a hint
+            self.solver.prepare(hint, width, height)
 
     def _check_scale(self, solution: Solution) -> None:
         """Raise `ScaleContradicts` when a solution's scale is not the one known."""

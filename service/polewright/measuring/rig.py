@@ -16,6 +16,7 @@ from polewright.measuring.events import EventSink, Note, Progress
 from polewright.measuring.plate import PlateSolver
 from polewright.measuring.pointing import icrs_from_mount
 from polewright.measuring.settling import LookMemory
+from polewright.measuring.solver_words import SolverWords
 from polewright.measuring.times import SweepTimes
 from polewright.planning.request import PlanRequest, SweepPlan
 from polewright.sky.frame import ObservedFrame
@@ -54,6 +55,9 @@ class Rig:
 
     look_memory: LookMemory = field(default_factory=LookMemory)
     """What is known of short looks at the stars that tell when the mount has settled."""
+
+    solver_words: SolverWords = field(default_factory=SolverWords)
+    """What the solver says of slow work goes through here."""
 
     guards: Guards = field(init=False)
     """What watches the run; set by whoever connects the rig."""

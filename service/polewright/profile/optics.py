@@ -54,6 +54,7 @@ def find_optics(rig: Rig) -> FoundOptics:
     frame = take_frame(rig, rig.config.sweep.exposure_s)
     stars, _quality = look_at(rig, frame)
     plate = _solve_without_scale(rig, frame, stars)
+    _prepare(rig, frame)
     scale = plate.solution.scale
     degrees = scale / ARCSEC / 3600.0
     return FoundOptics(
@@ -65,6 +66,14 @@ def find_optics(rig: Rig) -> FoundOptics:
         matched=plate.solution.matched,
         distortion_k1=_bend(rig, frame),
     )
+
+
+def _prepare(rig: Rig, frame: Frame) -> None:
+    """Have the solver do now what it needs once for a set-up, not in a night's first hard solve."""
+    try:
+        rig.plates.prepare(frame.width, frame.height, frame.utc_mid_s)
+    except SolveError as exc:
+        rig.note(f"Frames far from where the mount says it points will not be solved: {exc}.")
 
 
 def _bend(rig: Rig, frame: Frame) -> float | None:

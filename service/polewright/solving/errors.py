@@ -5,6 +5,7 @@
     SolveError (polewright/errors.py)
     ├── TooFewStars       the frame shows fewer stars than a solve needs
     ├── NoMatch           stars are there, but nothing fits them
+    │   └── TooNarrowForWholeSky  without a pointing hint so small a field is not looked for
     ├── SolutionRejected  a solver answered, but its answer contradicts the hint or itself
     ├── SolverMissing     the solver, or data it needs, is not installed
     ├── SolverTimedOut    no answer within the time allowed
@@ -81,6 +82,29 @@ class NoMatch(SolveError):
             field = f"a field of {self.field_deg[0]:.2f} x {self.field_deg[1]:.2f} deg"
         sentence = f"{stars} match no place {self.hint} for {field}"
         return f"{sentence}: {self.detail}" if self.detail else sentence
+
+
+class TooNarrowForWholeSky(NoMatch):
+    """Without a pointing hint fields as small as this are not looked for."""
+
+    code = "too_narrow_for_whole_sky"
+    advice = (
+        "Let the mount tell where it points (set it on its home position, or synchronise it on a "
+        "star): within [solver] hint_radius_deg of that, fields of any width are looked for. Or "
+        'let a program with an index of its own solve ([solver] name = "command").'
+    )
+
+    def __init__(self, field_deg: tuple[float, float], stars: int, narrowest_deg: float) -> None:
+        super().__init__("anywhere in the sky", field_deg, stars)
+        self.args = (field_deg, stars, narrowest_deg)
+        self.narrowest_deg = narrowest_deg
+
+    def __str__(self) -> str:
+        width, height = self.field_deg or (0.0, 0.0)
+        return (
+            f"a field of {width:.2f} x {height:.2f} deg is not looked for in the whole sky: that "
+            f"needs a field {self.narrowest_deg:g} deg wide or gigabytes of memory"
+        )
 
 
 class SolutionRejected(SolveError):
