@@ -27,7 +27,7 @@ from polewright.errors import ConfigError
 from polewright.solving import embedded, patterns
 from polewright.solving.embedded import EmbeddedSolver
 from polewright.solving.errors import NoMatch, SolverMissing, TooFewStars, TooNarrowForWholeSky
-from polewright.solving.refit import rotation
+from polewright.solving.fitting import rotation
 
 
 @pytest.fixture(scope="module")

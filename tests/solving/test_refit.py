@@ -11,7 +11,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from synthetic import attitude_of
 
-from polewright.solving.refit import Prior, Refit, fit_attitude, log10_accident, rotation
+from polewright.solving.evidence import Prior, log10_accident
+from polewright.solving.fitting import fit_attitude, rotation
+from polewright.solving.refit import Refit
 
 
 @settings(max_examples=40, deadline=None)

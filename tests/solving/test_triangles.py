@@ -12,8 +12,10 @@ from synthetic import EPOCH, Truth, direction, observe, off_by
 
 from polewright.images.frame import StarList
 from polewright.solving.catalogue import Catalogue
+from polewright.solving.evidence import Approximation, Prior
+from polewright.solving.fitting import rotation
 from polewright.solving.hypotheses import brighter_around, evenly, field_of
-from polewright.solving.refit import Approximation, Prior, refit, rotation
+from polewright.solving.refit import refit
 from polewright.solving.triangles import LONGEST, ordered, search, stars_a_frame, triangles_of
 
 RADIUS = math.radians(10.0)

@@ -15,7 +15,7 @@ from polewright.angles import DEG, separation, spherical
 from polewright.images.frame import StarList
 from polewright.solving.base import Distortion, Solution, SolveHint
 from polewright.solving.errors import NoMatch, SolutionRejected
-from polewright.solving.refit import centred, fit_attitude
+from polewright.solving.fitting import centred, fit_attitude
 from polewright.solving.wcs import WcsAttitude, has_wcs
 
 

@@ -39,9 +39,10 @@ from polewright.solving.errors import (
     SolverFailed,
     TooFewStars,
 )
+from polewright.solving.evidence import Approximation, Prior
 from polewright.solving.fits_io import write_image, write_stars
 from polewright.solving.process import Ended, run
-from polewright.solving.refit import Approximation, Prior, refit
+from polewright.solving.refit import refit
 from polewright.solving.template import Template, hint_values
 from polewright.solving.wcs import WcsAttitude, attitude_from_header
 

@@ -23,7 +23,8 @@ from scipy.special import gammainc
 from polewright.angles import Matrix, Vector
 from polewright.images.frame import StarList
 from polewright.solving.catalogue import ConeStars
-from polewright.solving.refit import Approximation, Floats, Ints, Prior, centred
+from polewright.solving.evidence import Approximation, Prior
+from polewright.solving.fitting import Floats, Ints, centred
 
 _CELL_PX = 4.0
 _CHUNK = 500

@@ -15,8 +15,9 @@ import numpy as np
 
 from polewright.angles import Vector
 from polewright.images.frame import StarList
+from polewright.solving.evidence import Approximation, Prior
+from polewright.solving.fitting import Floats, Ints
 from polewright.solving.hypotheses import Field, Judge, attitudes_of
-from polewright.solving.refit import Approximation, Floats, Ints, Prior
 
 
 @dataclass(frozen=True)

@@ -26,7 +26,8 @@ from polewright.errors import in_words
 from polewright.images.frame import StarList
 from polewright.solving.catalogue import GAIA_EPOCH, StarSource, write_gaia_format
 from polewright.solving.errors import SolverMissing
-from polewright.solving.refit import Approximation, Prior, centred
+from polewright.solving.evidence import Approximation, Prior
+from polewright.solving.fitting import centred
 
 Progress = Callable[[str], None]
 """Called with a sentence when slow work starts and when it has ended."""

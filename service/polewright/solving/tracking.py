@@ -15,7 +15,8 @@ import numpy as np
 from polewright.angles import DEG, Matrix
 from polewright.images.frame import StarList
 from polewright.solving.catalogue import StarSource
-from polewright.solving.refit import Approximation, Floats, Prior, centred, gnomonic, rotation
+from polewright.solving.evidence import Approximation, Prior
+from polewright.solving.fitting import Floats, centred, gnomonic, rotation
 
 _BRIGHT = 60
 _CELL_PX = 16.0

@@ -20,8 +20,9 @@ from scipy.spatial import cKDTree
 
 from polewright.angles import Vector
 from polewright.images.frame import StarList
+from polewright.solving.evidence import Approximation, Prior
+from polewright.solving.fitting import Floats, Ints
 from polewright.solving.hypotheses import Field, Judge, attitudes_of
-from polewright.solving.refit import Approximation, Floats, Ints, Prior
 
 LONGEST = 0.5
 """Longest side of a triangle over the frame's diagonal."""

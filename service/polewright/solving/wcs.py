@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from polewright.angles import DEG, Matrix, spherical
 from polewright.solving.base import Solution
 from polewright.solving.errors import SolutionRejected
-from polewright.solving.refit import fit_attitude
+from polewright.solving.fitting import fit_attitude
 
 #: Points along each side of the grid that stands for a WCS.
 GRID_SIDE = 9
