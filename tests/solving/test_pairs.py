@@ -5,10 +5,12 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from synthetic import EPOCH, direction, off_by
+from synthetic import EPOCH, direction, observe, off_by
 
 from polewright.solving.catalogue import bundled_catalogue
-from polewright.solving.hypotheses import evenly
+from polewright.solving.evidence import Prior
+from polewright.solving.hypotheses import evenly, field_of
+from polewright.solving.pairs import search
 
 
 def test_poor_parts_of_a_cone_keep_their_share_of_stars() -> None:
@@ -32,3 +34,31 @@ def test_poor_parts_of_a_cone_keep_their_share_of_stars() -> None:
     assert held[:, 0].min() >= 15
     assert held[:, 1].min() <= 12
     assert held[:, 0].std() < held[:, 1].std()
+
+
+def test_a_pair_off_the_centre_is_laid_at_its_own_scale() -> None:
+    """With the scale 3 % off, a pair that is off the centre by r at the hint's scale would put the
+    boresight off by 3 % of r, here 40 pixels and more; the right hypotheses are good to a few."""
+    rng = np.random.default_rng(21)
+    ra, dec = 2.1, 0.3
+    centre, radius = direction(ra, dec), math.radians(1.0)
+    stars, truth = observe(rng, 2.0, ra, dec, squeeze=0.0)
+    scale = 1.03 * truth.scale
+    reach = radius + math.radians(1.5)
+    frame_area = scale**2 * stars.width * stars.height
+    area = 2.0 * math.pi * (1.0 - math.cos(reach))
+    cone = bundled_catalogue().cone(centre, reach, EPOCH)
+    field = field_of(evenly(cone, area, 25.0, frame_area), reach)
+
+    found = list(
+        search(
+            stars, field, centre, radius, scale, 0.05, truth.parity,
+            prior=Prior(2.0 * math.pi * (1.0 - math.cos(radius)), 0.05, 1),
+        )
+    )  # fmt: skip
+
+    off_px = [np.linalg.norm(f.attitude[:, 2] - truth.attitude[:, 2]) / truth.scale for f in found]
+    near = [f for f, off in zip(found, off_px, strict=True) if off < 100.0]
+    assert near
+    assert min(off_px) < 6.0
+    assert abs(near[0].scale / truth.scale - 1.0) < 0.002

@@ -194,7 +194,7 @@ class Searches:
         reach = min(radius + 0.55 * diagonal, math.pi)
         area = 2.0 * math.pi * (1.0 - math.cos(reach))
         frame_area = hint.scale**2 * stars.width * stars.height
-        making = triangles.stars_a_frame(area / frame_area)
+        making = triangles.stars_a_frame(area, hint.scale * stars.width, hint.scale * stars.height)
         if not making:
             return
         watch()

@@ -72,18 +72,20 @@ def ordered(vectors: Vector, corners: Ints) -> Triangles:
     return Triangles(corners, sides, (turn > 0.0) != odd)
 
 
-def stars_a_frame(frames: float) -> float:
+def stars_a_frame(area: float, width: float, height: float) -> float:
     """Return how many catalogue stars a frame may make triangles; 0: not even few enough can.
 
     Args:
-        frames: of the field's size that the cone around the hint holds.
+        area: of the cone around the hint, steradians.
+        width: of a frame, rad.
+        height: of a frame, rad.
 
     Of n stars a frame, spread evenly, pi s^2 / A n lie within a side s, frame area A, and the
-    triangles of the cone are n times frames times the square of that over 6.
+    triangles of the cone are n times its frames times the square of that over 6.
     """
-    # of a frame 3 by 2, in units of its width: s = LONGEST * 1.2, A = 2 / 3
-    within = math.pi * (LONGEST * math.hypot(1.0, 2.0 / 3.0)) ** 2 / (2.0 / 3.0)
-    wanted = (6.0 * _MOST_TRIANGLES / (frames * within**2)) ** (1.0 / 3.0)
+    frame = width * height
+    within = math.pi * LONGEST**2 * (width**2 + height**2) / frame
+    wanted = (6.0 * _MOST_TRIANGLES * frame / (area * within**2)) ** (1.0 / 3.0)
     return min(wanted, _PER_FRAME[1]) if wanted >= _PER_FRAME[0] else 0.0
 
 
