@@ -20,7 +20,7 @@ from polewright.cli.desk import RemoteDesk, ServiceRefused, ServiceUnreachable
 from polewright.cli.keyboard import ESCAPE, Keyboard
 from polewright.cli.keys import LineKeys, NoKeys, keys_of_stdin
 from polewright.cli.live_view import angle_words, arrow, big, plot, view
-from polewright.cli.session_terminal import attached
+from polewright.cli.session_terminal import attached, fitting
 from polewright.session.session import Command
 from polewright.session.snapshot import (
     AdviceNow,
@@ -75,6 +75,37 @@ def shown(now: SessionSnapshot, prompt: str = "") -> str:
     console = Console(file=io.StringIO(), width=100, force_terminal=False, color_system=None)
     console.print(view(now, "s stop", prompt))
     return console.file.getvalue()  # type: ignore[attr-defined]
+
+
+@pytest.mark.parametrize(
+    ("lines", "plot_lines"), [(50, 16), (24, 12), (21, 0)], ids=["high", "usual", "low"]
+)
+def test_the_picture_fits_the_terminal(lines: int, plot_lines: int) -> None:
+    """The keys stand in the last line: a terminal of 80 by 24 shows them, with a smaller plot."""
+    now = snapshot(
+        advice=AdviceNow(
+            action="lower",
+            sentence="Lower the axis 8.0 arcmin: turn the front bolt. " * 3,
+            axis="altitude",
+            heading="lower",
+            amount_arcmin=8.0,
+            cautions=("Hold the weight. " * 8, "Lock it."),
+        ),
+        notes=("Exposing 4 s from now on, since that solved. " * 3,),
+    )
+    console = Console(
+        file=io.StringIO(), width=80, height=lines, force_terminal=True, color_system=None
+    )
+
+    with_plot = fitting(console, now, "s stop, n new sweep", "sure?")
+    drawn = ["".join(part.text for part in line) for line in console.render_lines(with_plot)]
+
+    assert len(drawn) < lines
+    assert drawn[-1].startswith("sure?")
+    assert drawn[-2].startswith("s stop")
+    top = [n for n, line in enumerate(drawn) if "too high" in line and "altitude" not in line]
+    bottom = [n for n, line in enumerate(drawn) if "edge" in line]
+    assert (bottom[0] - top[0] + 1 if top else 0) == plot_lines
 
 
 class Desk:

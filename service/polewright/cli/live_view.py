@@ -13,7 +13,8 @@ from polewright.cli.console import STEP_WORDS, compass
 from polewright.session.snapshot import ErrorNow, SessionSnapshot
 from polewright.session.states import ENDED, Step
 
-PLOT_ROWS, PLOT_COLUMNS = 13, 27
+#: Rows of the plot, the largest first; terminals with few lines get a smaller one, or none.
+PLOT_ROWS = (13, 11, 9, 7, 0)
 #: A character is about twice as high as wide.
 ASPECT = 2.0
 #: 95 % of a two-dimensional normal distribution lie within so many sigmas: sqrt(-2 ln 0.05).
@@ -66,12 +67,18 @@ def arrow(heading: str | None, southern: bool | None) -> str:
     return {"raise": "▲", "lower": "▼", "east": east, "west": west}.get(heading or "", " ")
 
 
-def view(now: SessionSnapshot, help_line: str, prompt: str) -> RenderableType:
-    """Draw a session."""
+def view(
+    now: SessionSnapshot, help_line: str, prompt: str, plot_rows: int = PLOT_ROWS[0]
+) -> RenderableType:
+    """Draw a session; without the plot when ``plot_rows`` is 0."""
     parts: list[RenderableType] = [_headline(now)]
     if now.error is not None:
         table = Table.grid(padding=(0, 4))
-        table.add_row(_figures(now, now.error), plot(now))
+        figures = _figures(now, now.error)
+        if plot_rows:
+            table.add_row(figures, plot(now, plot_rows))
+        else:
+            table.add_row(figures)
         parts.append(table)
     if now.advice is not None:
         parts.append(Text(now.advice.sentence, style="bold"))
@@ -160,8 +167,8 @@ def _progress(now: SessionSnapshot) -> RenderableType:
     return table
 
 
-def plot(now: SessionSnapshot) -> Text:
-    """Draw the way so far: pole in the middle, as seen by somebody who faces it.
+def plot(now: SessionSnapshot, rows: int = PLOT_ROWS[0]) -> Text:
+    """Draw the way so far in so many rows (odd): pole in the middle, as seen facing it.
 
     ``+`` the pole, ``·`` the tolerance's edge, ``o`` past readings, ``░`` where the axis is with
     95 % probability, ``@`` the last reading.
@@ -174,19 +181,20 @@ def plot(now: SessionSnapshot) -> Text:
         + [1.15 * max(abs(east), abs(up)) for east, up in [*way, *([here] if here else [])]]
     )
     mirror = -1.0 if now.southern else 1.0
-    middle_row, middle_column = PLOT_ROWS // 2, PLOT_COLUMNS // 2
+    columns = 2 * rows + 1
+    middle_row, middle_column = rows // 2, columns // 2
     unit = reach / middle_row
-    grid = [[" "] * PLOT_COLUMNS for _ in range(PLOT_ROWS)]
+    grid = [[" "] * columns for _ in range(rows)]
 
     def mark(east: float, up: float, sign: str) -> None:
         row = middle_row - round(up / unit)
         column = middle_column + round(mirror * east / unit * ASPECT)
-        if 0 <= row < PLOT_ROWS and 0 <= column < PLOT_COLUMNS:
+        if 0 <= row < rows and 0 <= column < columns:
             grid[row][column] = sign
 
     if error is not None:
-        for row in range(PLOT_ROWS):
-            for column in range(PLOT_COLUMNS):
+        for row in range(rows):
+            for column in range(columns):
                 east = mirror * (column - middle_column) * unit / ASPECT
                 if _inside(error, east, (middle_row - row) * unit):
                     grid[row][column] = "░"
@@ -200,10 +208,10 @@ def plot(now: SessionSnapshot) -> Text:
     if here is not None:
         mark(*here, "@")
     left, right = ("east", "west") if now.southern else ("west", "east")
-    text = Text(f"{'too high':^{PLOT_COLUMNS}}\n", style="dim")
+    text = Text(f"{'too high':^{columns}}\n", style="dim")
     text.append("\n".join("".join(row) for row in grid), style="not dim")
-    text.append(f"\n{left}{'too low':^{PLOT_COLUMNS - 8}}{right}")
-    text.append(f"\n{f'edge {angle_words(reach)} from +':^{PLOT_COLUMNS}}")
+    text.append(f"\n{left}{'too low':^{columns - 8}}{right}")
+    text.append(f"\n{f'edge {angle_words(reach)} from +':^{columns}}")
     return text
 
 

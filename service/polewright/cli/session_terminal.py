@@ -14,7 +14,7 @@ from polewright.cli.console import TerminalListener
 from polewright.cli.desk import Desk, LocalDesk
 from polewright.cli.keyboard import Keyboard
 from polewright.cli.keys import Keys, keys_of_stdin
-from polewright.cli.live_view import view
+from polewright.cli.live_view import PLOT_ROWS, view
 from polewright.errors import ExitCode
 from polewright.measuring import events
 from polewright.session.session import AlignSession
@@ -61,6 +61,15 @@ def press_all(keys: Keys, keyboard: Keyboard, now: SessionSnapshot) -> bool:
     return any_key
 
 
+def fitting(console: Console, now: SessionSnapshot, help_line: str, prompt: str) -> RenderableType:
+    """Draw a session so that the terminal shows all of it: the keys stand in the last lines."""
+    for rows in PLOT_ROWS[:-1]:
+        drawn = view(now, help_line, prompt, rows)
+        if len(console.render_lines(drawn)) < console.height:
+            return drawn
+    return view(now, help_line, prompt, PLOT_ROWS[-1])
+
+
 def show(
     console: Console,
     desk: Desk,
@@ -73,7 +82,7 @@ def show(
         now = desk.look(version, 0.0)
 
         def picture() -> RenderableType:
-            return view(now, keyboard.help_line(now.step), keyboard.prompt)
+            return fitting(console, now, keyboard.help_line(now.step), keyboard.prompt)
 
         with Live(
             get_renderable=picture,
