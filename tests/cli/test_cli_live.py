@@ -11,6 +11,7 @@ import threading
 import time
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from importlib.resources import files
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -21,6 +22,9 @@ from polewright.cli.keyboard import ESCAPE, Keyboard
 from polewright.cli.keys import LineKeys, NoKeys, keys_of_stdin
 from polewright.cli.live_view import angle_words, arrow, big, plot, view
 from polewright.cli.session_terminal import attached, fitting
+from polewright.clock import SystemClock
+from polewright.measuring.events import Progress
+from polewright.measuring.rig import Rig
 from polewright.session.session import Command
 from polewright.session.snapshot import (
     AdviceNow,
@@ -255,13 +259,22 @@ def test_an_ended_session_offers_no_keys(step: Step) -> None:
 
 
 def test_a_camera_that_is_late_is_said_to_be_waited_for() -> None:
-    """An exposure counts to its end and no further."""
-    of_exposure: dict[str, Any] = {"step": "exposure", "point": 1, "points": 3, "total_s": 2.0}
+    """Once the exposure is over by more than a moment there is nothing left to count."""
+    emitted: list[Progress] = []
+    rig: Any = SimpleNamespace(emit=emitted.append, clock=SystemClock())
 
     def told(done_s: float) -> str:
-        return shown(snapshot(progress=ProgressNow(**of_exposure, done_s=done_s)))
+        Rig.progress(rig, "exposure", 1, 3, done_s, 2.0)
+        event = emitted[-1]
+        return shown(
+            snapshot(
+                progress=ProgressNow(
+                    step=event.step, point=1, points=3, done_s=done_s, total_s=2.0, text=event.text
+                )
+            )
+        )
 
-    assert "2 of 2 s" in told(2.0)
+    assert "2 of 2 s" in told(2.3)
     assert "exposing: waiting for the camera" in told(5.0)
     assert "5 of 2 s" not in told(5.0)
 

@@ -65,8 +65,6 @@ class TerminalListener:
         total = event.total_s
         if total is None:
             detail = f"{event.done_s:.0f} s"
-        elif event.step == "exposure" and event.done_s > total + 0.5:
-            detail = "waiting for the camera"
         else:
             detail = f"{event.done_s:.0f} of {total:.0f} s"
         self._progress.update(

@@ -157,13 +157,13 @@ def _progress(now: SessionSnapshot) -> RenderableType:
     words = STEP_WORDS.get(at.step, at.step)
     where = f"point {at.point} of {at.points}, " if at.point else ""
     table = Table.grid(padding=(0, 1))
-    if at.total_s and at.step == "exposure" and at.done_s > at.total_s and not at.text:
-        table.add_row(f"{where}{words}: waiting for the camera", f"{at.done_s:.0f} s")
+    if at.text:
+        table.add_row(f"{where}{words}: {at.text}", f"{at.done_s:.0f} s")
     elif at.total_s:
         bar = ProgressBar(total=at.total_s, completed=min(at.done_s, at.total_s), width=24)
         table.add_row(f"{where}{words}", bar, f"{at.done_s:.0f} of {at.total_s:.0f} s")
     else:
-        table.add_row(f"{where}{words}", f"{at.done_s:.0f} s", at.text)
+        table.add_row(f"{where}{words}", f"{at.done_s:.0f} s")
     return table
 
 

@@ -82,6 +82,7 @@ class Progress(Event):
     done_s: float
     total_s: float | None
     text: str = ""
+    """What it waits for, when it is longer than it should be: instead of the time left."""
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -26,6 +26,9 @@ from polewright.sky.site import Atmosphere, Site
 if TYPE_CHECKING:
     from polewright.measuring.guards import Guards
 
+CAMERA_LATE_S = 0.5
+"""A camera that has not said so much after an exposure that it is over is waited for, s."""
+
 
 @dataclass
 class Rig:
@@ -77,6 +80,7 @@ class Rig:
         self, step: str, point: int, points: int, done_s: float, total_s: float | None
     ) -> None:
         """Tell how far a slow step is."""
+        late = step == "exposure" and total_s is not None and done_s > total_s + CAMERA_LATE_S
         self.emit(
             Progress(
                 utc_s=self.clock.utc_s(),
@@ -85,6 +89,7 @@ class Rig:
                 points=points,
                 done_s=done_s,
                 total_s=total_s,
+                text="waiting for the camera" if late else "",
             )
         )
 

@@ -101,12 +101,10 @@ const STAGES = { slew: "Slewing", settle: "Settling", exposure: "Exposing", down
 export function progressWords(p) {
   const where = p.points ? `Point ${p.point} of ${p.points}: ` : "";
   const stage = STAGES[p.step] ?? p.step;
-  // The exposure is over and the camera has not said so: there is nothing to count down any more.
-  const waits = p.step === "exposure" && p.total_s && p.done_s > p.total_s;
-  const timed = !waits && p.total_s && p.step !== "download" && p.done_s <= p.total_s + 1;
-  const amount = waits ? ": waiting for the camera" : timed ? ` ${p.done_s.toFixed(0)} of ${p.total_s.toFixed(0)} s` : p.done_s >= 1 ? ` ${p.done_s.toFixed(0)} s` : "";
+  const timed = !p.text && p.total_s && p.step !== "download" && p.done_s <= p.total_s + 1;
+  const amount = p.text ? `: ${p.text}` : timed ? ` ${p.done_s.toFixed(0)} of ${p.total_s.toFixed(0)} s` : p.done_s >= 1 ? ` ${p.done_s.toFixed(0)} s` : "";
   const text = where ? where + stage.toLowerCase() : stage;
-  return [p.text || text + amount, timed ? Math.min(1, p.done_s / p.total_s) : null];
+  return [text + amount, timed ? Math.min(1, p.done_s / p.total_s) : null];
 }
 
 /** The three figures under the picture: [text, note]. */
