@@ -12,7 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from itertools import combinations
+from itertools import combinations, pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,7 +21,7 @@ from scipy.spatial import cKDTree
 from polewright.angles import Vector
 from polewright.images.frame import StarList
 from polewright.solving.evidence import Approximation, Prior
-from polewright.solving.fitting import Floats, Ints
+from polewright.solving.fitting import Ints
 from polewright.solving.hypotheses import Field, Judge, attitudes_of
 
 LONGEST = 0.5
@@ -35,6 +35,7 @@ _ERROR_PX, _ERROR_SHARE = 2.0, 0.0015
 """By so much two places in a frame are off each other, in pixels and over its width: centroids,
 refraction, a lens, motions that the catalogue lacks (own choice)."""
 _BATCH = 60
+_CHUNK = 200_000
 _YIELDED = 4
 
 
@@ -42,21 +43,24 @@ _YIELDED = 4
 class Triangles:
     """Triangles, corners ordered: opposite to the longest, the middle, the shortest side."""
 
-    corners: Ints
+    corners: NDArray[np.int32]
     """(T, 3) rows of their stars."""
-    sides: Floats
+    sides: NDArray[np.float32]
     """(T, 3) rad, longest first."""
     handed: NDArray[np.bool_]
     """(T,) which way round the corners follow each other."""
 
     @property
-    def ratios(self) -> Floats:
+    def ratios(self) -> NDArray[np.float32]:
         """(T, 2) middle and shortest side over the longest."""
         return self.sides[:, 1:] / self.sides[:, :1]
 
     def take(self, keep: NDArray[np.generic]) -> Triangles:
         """Return those that ``keep`` selects."""
         return Triangles(self.corners[keep], self.sides[keep], self.handed[keep])
+
+
+_NONE = Triangles(np.empty((0, 3), np.int32), np.empty((0, 3), np.float32), np.empty(0, np.bool_))
 
 
 def ordered(vectors: Vector, corners: Ints) -> Triangles:
@@ -69,7 +73,7 @@ def ordered(vectors: Vector, corners: Ints) -> Triangles:
     # the sign of a triple product, turned when the order is an odd permutation
     turn = np.einsum("ni,ni->n", a, np.cross(b, c))
     odd = ((order[:, 1] - order[:, 0]) % 3) == 2
-    return Triangles(corners, sides, (turn > 0.0) != odd)
+    return Triangles(corners.astype(np.int32), sides.astype(np.float32), (turn > 0.0) != odd)
 
 
 def stars_a_frame(area: float, width: float, height: float) -> float:
@@ -103,12 +107,22 @@ def triangles_of(vectors: Vector, longest: float, least: tuple[float, float]) ->
     first, second = pairs[:, 0], pairs[:, 1]
     ends = np.searchsorted(first, first, side="right")
     more = ends - np.arange(len(pairs)) - 1
-    one = np.repeat(np.arange(len(pairs)), more)
-    other = one + 1 + np.arange(one.size) - np.repeat(np.cumsum(more) - more, more)
-    j, k = second[one], second[other]
-    near = np.linalg.norm(vectors[j] - vectors[k], axis=1) <= chord
-    found = ordered(vectors, np.stack([first[one], j, k], axis=1)[near])
-    return found.take(_telling(found, least))
+    parts = [_NONE]
+    done = np.concatenate([[0], np.cumsum(more)])
+    cuts = np.searchsorted(done, np.arange(_CHUNK, done[-1], _CHUNK))
+    for low, high in pairwise([0, *np.unique(cuts), len(pairs)]):  # all at once take gigabytes
+        count = more[low:high]
+        one = np.repeat(np.arange(low, high), count)
+        other = one + 1 + np.arange(one.size) - np.repeat(done[low:high] - done[low], count)
+        j, k = second[one], second[other]
+        near = np.linalg.norm(vectors[j] - vectors[k], axis=1) <= chord
+        found = ordered(vectors, np.stack([first[one], j, k], axis=1)[near])
+        parts.append(found.take(_telling(found, least)))
+    return Triangles(
+        np.concatenate([part.corners for part in parts]),
+        np.concatenate([part.sides for part in parts]),
+        np.concatenate([part.handed for part in parts]),
+    )
 
 
 def _telling(found: Triangles, least: tuple[float, float]) -> NDArray[np.bool_]:
@@ -118,14 +132,14 @@ def _telling(found: Triangles, least: tuple[float, float]) -> NDArray[np.bool_]:
 class _Grid:
     """Finds triangles whose ratios of sides differ by less than ``cell``."""
 
-    def __init__(self, ratios: Floats, cell: float) -> None:
+    def __init__(self, ratios: NDArray[np.float32], cell: float) -> None:
         self._cell, self._cells = cell, math.ceil(1.0 / cell) + 3
         cells = np.floor(ratios / cell).astype(np.int64) + 1
         key = cells[:, 0] * self._cells + cells[:, 1]
         self._order = np.argsort(key, kind="stable")
         self._key = key[self._order]
 
-    def near(self, ratios: Floats) -> tuple[Ints, Ints]:
+    def near(self, ratios: NDArray[np.float32]) -> tuple[Ints, Ints]:
         """Return pairs (row of ``ratios`` (M, 2), triangle) in the same or a neighbouring cell."""
         cells = np.floor(ratios / self._cell).astype(np.int64) + 1
         rows, found = [], []
