@@ -18,7 +18,7 @@ from itertools import cycle
 import numpy as np
 from numpy.typing import NDArray
 
-from polewright.images.stillness import Look, calm_from, judge_calm, judge_looks
+from polewright.images.stillness import Look, all_close, judge_calm, judge_looks
 from polewright.measuring.settling import (
     GAPS_S,
     LOOK_S,
@@ -57,13 +57,13 @@ def settled(
     swing: Swing,
     exposure_s: float,
     ceiling_s: float,
-    known_s: float | None,
+    calm: bool,
     rng: np.random.Generator,
     cost_s: float = COST_S,
-) -> tuple[float, float, bool, float | None]:
+) -> tuple[float, float, bool, bool]:
     """Return how long it settled (s), the shift of the frame after it (arcsec), if seen still.
 
-    And from when on it was calm, as far as the looks tell; ``known_s`` is that of the point before.
+    And whether it was calm from the first look on; ``calm`` is that of the point before.
     """
     limit_px = limit_factor(exposure_s) * FLOOR_ARCSEC / ARCSEC_PER_PX
     looks: list[Look] = []
@@ -81,31 +81,29 @@ def settled(
         looks.append(Look(float(x), float(y), NOISE_PX, width, at_s))
         t += LOOK_S + cost_s * float(rng.uniform(0.8, 1.3))
         agreeing = agreeing_looks(exposure_s)
-        if known_s is not None:
-            again = judge_calm(looks, limit_px, agreeing, known_s)
+        if calm:
+            again = judge_calm(looks, limit_px, agreeing)
             still = again.still
-            if again.spread_px is not None and not still:
-                known_s = None
+            calm = still or again.spread_px is None
         if still or judge_looks(looks, limit_px, agreeing).still:
             still = True
             break
     during = t + 0.15 + np.linspace(0.0, exposure_s, 4000)
     shift = float(np.hypot(*swing.at(during).mean(axis=1)))
-    learnt_s = calm_from(looks, limit_px) if still and known_s is None else known_s
-    return t - begun_s, shift, still, learnt_s
+    return t - begun_s, shift, still, calm or (still and all_close(looks, limit_px))
 
 
 def second_point(
     swing: Swing, exposure_s: float, ceiling_s: float, rng: np.random.Generator, cost_s: float
-) -> tuple[float, float, bool, float | None]:
+) -> tuple[float, float, bool, bool]:
     """Return the same for a point whose slew came after another one, which has taught something.
 
     The second slew leaves up to twice the swing of the first.
     """
-    known_s = settled(swing, exposure_s, ceiling_s, None, rng, cost_s)[3]
+    calm = settled(swing, exposure_s, ceiling_s, False, rng, cost_s)[3]
     again = copy.copy(swing)
     again.amplitude *= float(rng.uniform(0.5, 2.0))
-    return settled(again, exposure_s, ceiling_s, known_s, rng, cost_s)
+    return settled(again, exposure_s, ceiling_s, calm, rng, cost_s)
 
 
 def main() -> int:
@@ -135,7 +133,7 @@ def main() -> int:
             runs = [
                 second_point(swing, exposure_s, given.ceiling, rng, given.cost)
                 if given.second
-                else settled(swing, exposure_s, given.ceiling, None, rng, given.cost)
+                else settled(swing, exposure_s, given.ceiling, False, rng, given.cost)
                 for swing in swings
             ]
             took, shift, still = (np.array([run[k] for run in runs]) for k in range(3))

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import errno
+
 import pytest
 
 from polewright.measuring.events import Note
+from polewright.measuring.measurement import ready_mount
 from polewright.measuring.sweep import look_at, take_frame
-from polewright.profile.optics import find_optics
+from polewright.profile.optics import find_optics, prepare_solver
+from polewright.solving import patterns
 
 pytestmark = pytest.mark.e2e
 
@@ -38,23 +42,44 @@ def test_the_lens_distortion_is_found_and_kept(start_night) -> None:
     assert rig.plates.hint(rig.sky_now(), None).k1 == found.distortion_k1
 
 
-def test_what_the_solver_needs_once_is_made_then(start_night, tmp_path) -> None:
+def test_what_the_solver_needs_once_is_made_for_what_was_found(start_night, tmp_path) -> None:
     """The patterns of the whole sky are there after the first night's solve, and it is told; a
     frame far from where the mount says it points needs no building any more."""
     night = start_night({"optics": {"focal_length_mm": 50.0, "aperture_mm": 18.0}})
-    rig = night.connect(
-        {"optics.focal_length_mm": 51.0, "solver.options": {"cache_dir": str(tmp_path)}}
-    )
+    options = {"solver.options": {"cache_dir": str(tmp_path)}}
+    found = find_optics(night.connect({"optics.focal_length_mm": 51.0, **options}))
+    written = {"optics.focal_length_mm": round(found.focal_length_mm, 1), **options}
+    said: list[str] = []
 
-    find_optics(rig)
+    prepare_solver(night.config(written), found, said.append)
 
     files = list(tmp_path.iterdir())
     assert len(files) == 1
-    told = [note.text for note in night.of_kind(Note)]
-    assert sum("Building the pattern database" in text for text in told) == 1
+    assert sum("Building the pattern database" in text for text in said) == 1
+    rig = night.connect(written)
+    ready_mount(rig)
     frame = take_frame(rig, 2.0)
     stars, _quality = look_at(rig, frame)
     opposite = -rig.mount_icrs(rig.sky_now())
     plate = rig.plates.solve(stars, frame, opposite, rig.cancel)
     assert plate.solution.matched > 20
     assert list(tmp_path.iterdir()) == files
+    told = " ".join(note.text for note in night.of_kind(Note))
+    assert "Building" not in told
+
+
+def test_trouble_with_what_is_made_ahead_loses_nothing(start_night, tmp_path, monkeypatch) -> None:
+    """No room for the patterns: told, and what was found is found."""
+    night = start_night({"optics": {"focal_length_mm": 50.0, "aperture_mm": 18.0}})
+    options = {"solver.options": {"cache_dir": str(tmp_path)}}
+    found = find_optics(night.connect({"optics.focal_length_mm": 51.0, **options}))
+    said: list[str] = []
+
+    def full(*_: object) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(patterns, "write_gaia_format", full)
+    prepare_solver(night.config(options), found, said.append)
+
+    assert found.focal_length_mm == pytest.approx(50.0, rel=0.005)
+    assert "no space left on device" in said[-1]

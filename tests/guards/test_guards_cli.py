@@ -211,3 +211,19 @@ def test_lines_can_be_taken_back() -> None:
     assert lines.take_back() == "0 10"
     assert not lines.accepted
     assert lines.take_back() is None
+
+
+def test_a_skyline_on_standard_output_is_a_file_as_it_stands() -> None:
+    """Brackets are no markup and nothing is wrapped: what is redirected can be read back."""
+    label = (
+        "a street lamp with a very long name that does not fit into eighty columns of a terminal"
+    )
+    done = run("horizon", given=f"0 5\n[/b] 10\n[roof] 20\nwindow 10 20 0 30 {label}\n")
+
+    written = done.stdout.split("Open above")[0]
+    told = " ".join(done.output.split())
+    assert done.exit_code == 2
+    assert "[overhang]" in written
+    assert parse_horizon(written.splitlines()).windows[0].label == label
+    assert "azimuth '[/b]' is not a number" in told
+    assert "azimuth '[roof]' is not a number" in told

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from polewright.images.frame import StarList
-from polewright.images.stillness import Look, calm_from, judge_calm, judge_looks, shift_between
+from polewright.images.stillness import Look, all_close, judge_calm, judge_looks, shift_between
 
 #: Gaps between looks as `polewright.measuring.settling` makes them; a look takes 0.55 s here.
 GAPS_S = (0.0, 0.17, 0.05, 0.29, 0.11, 0.23)
@@ -153,7 +153,7 @@ def ever_still(looks: list[Look], *, calm: bool) -> bool:
         some = looks[:count]
         if judge_looks(some, LIMIT_PX, 2).still:
             return True
-        if calm and judge_calm(some, LIMIT_PX, 2, 0.0).still:
+        if calm and judge_calm(some, LIMIT_PX, 2).still:
             return True
     return False
 
@@ -171,25 +171,25 @@ def test_only_where_a_mount_was_calm_before_two_looks_are_believed() -> None:
     another phase, does not."""
     two = [Look(0.0, 0.0, 0.02, 2.5, 1.0), Look(0.3 * LIMIT_PX, 0.0, 0.02, 2.5, 1.55)]
     assert not judge_looks(two, LIMIT_PX, 2).still
-    assert judge_calm(two, LIMIT_PX, 2, 0.9).still
+    assert judge_calm(two, LIMIT_PX, 2).still
     assert judge_looks([*two, Look(0.1 * LIMIT_PX, 0.0, 0.02, 2.5, 1.8)], LIMIT_PX, 2).still
     assert not judge_looks([*two, Look(4.0 * LIMIT_PX, 0.0, 0.02, 2.5, 1.8)], LIMIT_PX, 2).still
-    too_early = judge_calm(two, LIMIT_PX, 2, 1.2)
-    assert not too_early.still
-    assert too_early.spread_px is None  # nothing is said against it
-    apart = [Look(0.0, 0.0, 0.02, 2.5, 1.0), Look(0.7 * LIMIT_PX, 0.0, 0.02, 2.5, 1.55)]
-    refused = judge_calm(apart, LIMIT_PX, 2, 0.9)
+    quick = judge_calm([two[0], Look(0.0, 0.0, 0.02, 2.5, 1.3)], LIMIT_PX, 2)
+    assert not quick.still
+    assert quick.spread_px is None  # nothing is said against it
+    apart = [two[0], Look(0.7 * LIMIT_PX, 0.0, 0.02, 2.5, 1.55)]
+    refused = judge_calm(apart, LIMIT_PX, 2)
     assert not refused.still
     assert refused.spread_px == pytest.approx(0.7 * LIMIT_PX)
 
 
-def test_calm_begins_with_the_first_look_that_all_later_ones_agree_with() -> None:
-    """What a swing has taught: from 0.9 s on; nothing where the agreement is short or rough."""
-    offsets = (9.0, -4.0, 0.3, 0.0, 0.1)
-    times = (0.1, 0.5, 0.9, 1.4, 2.0)
-    swing = [Look(x * LIMIT_PX, 0.0, 0.02, 2.5, t) for x, t in zip(offsets, times, strict=True)]
-    assert calm_from(swing, LIMIT_PX) == 0.9
-    assert calm_from(swing[:4], LIMIT_PX) is None
-    rough = [Look(0.7 * LIMIT_PX * (n % 2), 0.0, 0.02, 2.5, 0.5 * n) for n in range(8)]
-    assert calm_from(rough, LIMIT_PX) is None
-    assert calm_from([], LIMIT_PX) is None
+def test_a_mount_is_calm_when_all_looks_since_the_slew_agree_closely() -> None:
+    """Three of them over half a second, or two over a second: two may be astride a swing."""
+    still = [Look(0.2 * LIMIT_PX * (n % 2), 0.0, 0.02, 2.5, 0.3 * n) for n in range(4)]
+    assert all_close(still, LIMIT_PX)
+    assert all_close(still[:3], LIMIT_PX)
+    assert not all_close(still[:2], LIMIT_PX)
+    assert all_close([still[0], Look(0.0, 0.0, 0.02, 2.5, 1.0)], LIMIT_PX)
+    assert not all_close([Look(0.0, 0.0, 0.02, 2.5, 0.1 * n) for n in range(4)], LIMIT_PX)
+    assert not all_close([Look(0.7 * LIMIT_PX, 0.0, 0.02, 2.5, -0.3), *still], LIMIT_PX)
+    assert not all_close([], LIMIT_PX)

@@ -158,6 +158,7 @@ def test_all_bad_lines_are_told_with_the_file():
     assert "line 4" not in told
     assert str(many.value).count("altitude 99") == 5
     assert str(many.value).endswith("; and 7 more")
+    assert len(many.value.others) == 4
     assert str(empty.value).startswith("garden.txt: no azimuth/altitude pair")
 
 

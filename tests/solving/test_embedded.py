@@ -274,6 +274,26 @@ def test_narrow_fields_are_not_looked_for_in_the_whole_sky(tmp_path: Path) -> No
     assert list(tmp_path.iterdir()) == []
 
 
+@pytest.mark.parametrize("radius_deg", [30.0, 180.0])
+def test_a_vague_hint_serves_a_narrow_field_as_far_as_it_is_followed(
+    tmp_path: Path, radius_deg: float
+) -> None:
+    """A radius of half the sky does not keep it from looking near the hint; how far is told."""
+    rng = np.random.default_rng(13)
+    solver = embedded.create({"cache_dir": tmp_path})
+    stars, truth = observe(rng, 1.15, 1.6, 0.05, sky_limit=11.0)
+    hint = replace(
+        hint_for(rng, truth, off_deg=1.0, scale_error=0.005), radius=math.radians(radius_deg)
+    )
+
+    found = solver.solve(stars, hint)
+    with pytest.raises(NoMatch, match=r"within 29\.7 deg of"):
+        solver.solve(random_list(rng, 12), hint)
+
+    assert centre_error_px(found, truth) < 2.0
+    assert list(tmp_path.iterdir()) == []
+
+
 def test_without_the_pattern_library_hinted_frames_still_solve(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -83,7 +83,7 @@ class TerminalListener:
             case events.Note():
                 return f"  {escape(event.text)}"
             case events.Connected():
-                return f"  {event.device}: {event.name} at {event.address}"
+                return f"  {event.device}: {escape(event.name)} at {event.address}"
             case events.SweepPlanned():
                 hours = ", ".join(f"{angle:+.0f}°" for angle in event.hour_angles_deg)
                 heights = ", ".join(f"{angle:.0f}°" for angle in event.altitudes_deg)

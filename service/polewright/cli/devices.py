@@ -9,6 +9,7 @@ from typing import Annotated
 import typer
 from rich.console import Console
 from rich.table import Table
+from rich.text import Text
 
 from polewright.cli.console import told_plainly
 from polewright.errors import ExitCode
@@ -43,7 +44,7 @@ def devices(
         if not listings:
             raise NoDeviceFound("device", troubles) if host is None else ServerSilent(troubles)
         for sentence in troubles:
-            console.print(sentence, highlight=False)
+            console.print(sentence, markup=False, highlight=False)
         rows = [
             {
                 "host": listing.host,
@@ -69,7 +70,7 @@ def devices(
         for row in rows:
             if (row["host"], row["port"]) == server:
                 cells = (row[key] for key in ("type", "number", "name", "unique_id"))
-                table.add_row(*(str(cell) for cell in cells))
+                table.add_row(*(Text(str(cell)) for cell in cells))
         console.print(table)
     if not rows:
         raise SystemExit(int(ExitCode.DEVICE))

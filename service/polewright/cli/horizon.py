@@ -145,7 +145,7 @@ def _read(source: Path | None, lines: SkylineLines, messages: Console) -> None:
     for line in text:
         problem = lines.add(line)
         if problem is not None:
-            messages.print(f"Not used: {problem}", highlight=False)
+            messages.print(f"Not used: {problem}", markup=False, highlight=False)
 
 
 def _typed() -> Iterator[str]:
@@ -173,15 +173,19 @@ def _record(settings: Any, lines: SkylineLines, messages: Console) -> None:
                         messages.print(f"[bold red]{look.sun_caution}[/bold red]", highlight=False)
                     problem = lines.add(look.line)
                     told = f"Not used: {problem}" if problem else f"  {look.line}"
-                    messages.print(told, highlight=False)
+                    messages.print(told, markup=False, highlight=False)
                 case "u":
                     gone = lines.take_back()
-                    messages.print(f"Taken back: {gone or 'nothing'}", highlight=False)
+                    messages.print(
+                        f"Taken back: {gone or 'nothing'}", markup=False, highlight=False
+                    )
                 case "q":
                     return
                 case other:
                     messages.print(
-                        f"'{other}' is none of Enter, u and q; nothing recorded", highlight=False
+                        f"'{other}' is none of Enter, u and q; nothing recorded",
+                        markup=False,
+                        highlight=False,
                     )
 
 
@@ -226,10 +230,11 @@ def _report(
         return
     console = Console()
     if out is None:
-        console.print(format_horizon(skyline), highlight=False, end="")
+        sys.stdout.write(format_horizon(skyline))  # as it is: it may go into a file
+        sys.stdout.flush()
     else:
         points = counted(len(skyline.azimuth_deg), "point")
-        console.print(f"{points} written to {out}.", highlight=False)
+        console.print(f"{points} written to {out}.", markup=False, highlight=False)
     console.print(
         f"Open above {low_deg:g}°: {100.0 * usable.open_fraction:.0f} % "
         f"({usable.open_square_deg:.0f} square degrees), before any clearance.",

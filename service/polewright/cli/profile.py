@@ -17,6 +17,9 @@ from polewright.cli.console import TerminalListener, stop_on_signals, told_plain
 from polewright.clock import CancelToken, clock_from_environment
 from polewright.profile.questions import QUESTIONS, Question
 
+_TOLERANCE_STAYS = {"pole.tolerance_from_tonight": False}
+"""Tonight's focal length and exposure are not asked for here."""
+
 if TYPE_CHECKING:
     from polewright.config import Config
     from polewright.profile.optics import FoundOptics
@@ -95,9 +98,7 @@ def profile(
     console = Console(stderr=True)
     with told_plainly(console, as_json=as_json):
         before = read_text(config)
-        now = config_from_text(
-            before, source=str(config), overrides={"pole.tolerance_from_tonight": False}
-        )
+        now = config_from_text(before, source=str(config), overrides=_TOLERANCE_STAYS)
         by_key = {question.key: question for question in QUESTIONS}
         changes = {key: by_key[key].read(value) for key, value in answers.items()}
         interactive = sys.stdin.isatty() and not as_json if ask is None else ask
@@ -121,6 +122,11 @@ def profile(
         if written:
             write_whole(config, before, after)
             console.print(f"Written: {config}", markup=False)
+        if found is not None and not dry_run:  # what was found is safe by now
+            from polewright.profile.optics import prepare_solver
+
+            settings = config_from_text(after, source=str(config), overrides=_TOLERANCE_STAYS)
+            prepare_solver(settings, found, _telling(console))
     if as_json:
         document = {
             "schema_version": "1",
@@ -164,6 +170,13 @@ def _value(config: Config, dotted: str) -> Any:
     for part in dotted.split("."):
         value = getattr(value, part)
     return value
+
+
+def _telling(console: Console) -> Callable[[str], None]:
+    def tell(sentence: str) -> None:
+        console.print(sentence, markup=False, highlight=False)
+
+    return tell
 
 
 def _solve(now: Config, console: Console) -> FoundOptics:

@@ -1,8 +1,8 @@
 """Whether stars stand still: how they moved from one short look to the next.
 
 A ringing mount shifts all stars of a look by the same. Looks that catch the swing at the same
-phase agree although it still rings; so looks are not evenly spaced (the caller's part), two or
-three have to agree, and the one before them must not have been far off either.
+phase agree although it still rings; so looks are not evenly spaced (the caller's part), several
+have to agree, and the one before them must not have been far off either.
 """
 
 from __future__ import annotations
@@ -30,8 +30,8 @@ AGREEING = 3
 #: or before wind has carried the stars past the limit (own choice).
 LEAST_SPAN_S = 1.0
 #: Looks that agree within this share of the limit need to span no more than this, s, if they are
-#: one more or if it is known when the mount is calm: a drift that could pass unseen is no faster
-#: (own choices).
+#: one more or if the mount did not ring after the slew before: a drift that could pass unseen is
+#: no faster (own choices).
 CLOSE_SHARE, CLOSE_SPAN_S = 0.5, 0.5
 BEFORE_FACTOR = 2.0
 #: Star images that shrink by more than this share from the first to the last of the agreeing
@@ -125,36 +125,30 @@ def judge_looks(looks: Sequence[Look], limit_px: float, agreeing: int = AGREEING
     return _judged(looks, limit_px, agreeing, LEAST_SPAN_S, noise_sigmas=2.5)
 
 
-def judge_calm(
-    looks: Sequence[Look], limit_px: float, agreeing: int, calm_from_s: float
-) -> Judgement:
-    """Say whether stars that are known to stand still from some time on do so again.
+def judge_calm(looks: Sequence[Look], limit_px: float, agreeing: int) -> Judgement:
+    """Say whether stars stand still on a mount that did not ring after the slew before.
 
     Args:
         looks: as for `judge_looks`.
         limit_px: the same; the looks have to agree within `CLOSE_SHARE` of it.
         agreeing: the same; more where these span less than `CLOSE_SPAN_S`.
-        calm_from_s: what `calm_from` told after an earlier slew, by a timer that began alike.
-            Earlier looks prove nothing.
     """
-    late = sum(look.at_s >= calm_from_s for look in looks)
-    if late < agreeing or looks[-1].at_s - looks[-late].at_s < CLOSE_SPAN_S:
-        return Judgement(False, None, None)
     return _judged(looks, CLOSE_SHARE * limit_px, agreeing, CLOSE_SPAN_S, noise_sigmas=0.0)
 
 
-def calm_from(looks: Sequence[Look], limit_px: float) -> float | None:
-    """Return the time from which on looks that stood still in the end agree closely.
+def all_close(looks: Sequence[Look], limit_px: float) -> bool:
+    """Whether all looks since a slew tell that the mount did not ring.
 
-    None when they do not for `LEAST_SPAN_S`.
+    Two of them have to span `LEAST_SPAN_S`, `AGREEING` of them `CLOSE_SPAN_S`: two in quick
+    succession may be astride a swing.
     """
-    for first in range(len(looks)):
-        rest = looks[first:]
-        if rest[-1].at_s - rest[0].at_s < LEAST_SPAN_S:
-            return None
-        if spread_px(rest) <= CLOSE_SHARE * limit_px:
-            return rest[0].at_s
-    return None
+    if len(looks) < 2:
+        return False
+    span_s = looks[-1].at_s - looks[0].at_s
+    return (
+        span_s >= (CLOSE_SPAN_S if len(looks) >= AGREEING else LEAST_SPAN_S)
+        and spread_px(looks) <= CLOSE_SHARE * limit_px
+    )
 
 
 def _judged(

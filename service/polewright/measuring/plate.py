@@ -170,16 +170,6 @@ class PlateSolver:
         self._check_scale(solution)
         return self._learn(stars, sky, solution, mount_icrs)
 
-    def prepare(self, width: int, height: int, utc_s: float) -> None:
-        """Do what a solver has to do once for a set-up, now that its scale is known.
-
-        Raises:
-            SolveError: the solver lacks something.
-        """
-        hint = self.hint(self.sky_at(utc_s), None)
-        if self.blind:  # otherwise nothing is solved without a hint
-            self.solver.prepare(hint, width, height)
-
     def _check_scale(self, solution: Solution) -> None:
         """Raise `ScaleContradicts` when a solution's scale is not the one known."""
         if self.scale is not None and (

@@ -24,7 +24,7 @@ from polewright.images.stillness import (
     LEAST_COMMON,
     Judgement,
     Look,
-    calm_from,
+    all_close,
     judge_calm,
     judge_looks,
     shift_between,
@@ -70,8 +70,8 @@ class LookMemory:
 
     exposure_s: float = LOOK_S
     pixels: float = LOOK_PIXELS
-    calm_from_s: float | None = None
-    """So long after the slew before the stars stood still, as far as is known."""
+    calm: bool = False
+    """Whether the stars stood still from the first look on after the last slew."""
     useless: str = ""
     """Why looks are of no use on this rig; empty while they are."""
 
@@ -191,19 +191,18 @@ class _Wait:
     def _judged(self, row: Sequence[Look]) -> Judgement:
         """Judge by what the slew before has taught, or by what holds for any mount."""
         memory, agreeing = self.rig.look_memory, agreeing_looks(self.rig.config.sweep.exposure_s)
-        if memory.calm_from_s is not None:
-            again = judge_calm(row, self.limit_px, agreeing, memory.calm_from_s)
+        if memory.calm:
+            again = judge_calm(row, self.limit_px, agreeing)
             if again.still:
                 return again
-            if again.spread_px is not None:  # not this time
-                memory.calm_from_s = None
+            memory.calm = again.spread_px is None  # no looks enough yet
         return judge_looks(row, self.limit_px, agreeing)
 
     def _learn(self, row: Sequence[Look], stars: StarList) -> None:
         """Keep what looks at still stars tell for the next point."""
         memory = self.rig.look_memory
-        if memory.calm_from_s is None:
-            memory.calm_from_s = calm_from(row, self.limit_px)
+        if not memory.calm:
+            memory.calm = len(row) == self.taken and all_close(row, self.limit_px)
         if len(stars) >= STARS_PLENTY:  # less will do at the next point
             memory.exposure_s = max(LOOK_S, 0.5 * memory.exposure_s)
             memory.pixels = max(LOOK_PIXELS, 0.25 * memory.pixels)

@@ -38,7 +38,7 @@ class SkylineLines:
         try:
             self._reader.take(line)
         except HorizonUnreadable as problem:
-            self.rejected.append(problem)
+            self.rejected.append(problem.with_traceback(None))
             self._lines.append("")  # the next lines keep their numbers
             return problem
         self._lines.append(line)

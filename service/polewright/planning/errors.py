@@ -20,10 +20,6 @@ if TYPE_CHECKING:
     from polewright.planning.request import Violation
 
 
-#: Bad lines told after the first.
-_LINES_TOLD = 4
-
-
 class HorizonUnreadable(ConfigError):
     """A horizon profile has a line that cannot be used."""
 
@@ -40,12 +36,13 @@ class HorizonUnreadable(ConfigError):
         text: str = "",
         *,
         others: tuple[HorizonUnreadable, ...] = (),
+        more: int = 0,
         source: str = "",
     ) -> None:
         super().__init__(line, reason, text)
         self.line, self.reason, self.text = line, reason, text
-        #: Further lines of the same profile that cannot be used.
-        self.others = others
+        #: The next lines of the same profile that cannot be used, and how many more there are.
+        self.others, self.more = others, more
         #: The file's name, empty when there is none.
         self.source = source
 
@@ -58,9 +55,9 @@ class HorizonUnreadable(ConfigError):
         where = self.source or ("the horizon profile" if self.line is None else "horizon")
         if self.line is not None:
             where += f"{',' if self.source else ''} line {self.line}"
-        more = "".join(f"; line {item.line}: {item._what}" for item in self.others[:_LINES_TOLD])
-        left = len(self.others) - _LINES_TOLD
-        return f"{where}: {self._what}{more}" + (f"; and {left} more" if left > 0 else "")
+        others = "".join(f"; line {item.line}: {item._what}" for item in self.others)
+        more = f"; and {self.more} more" if self.more else ""
+        return f"{where}: {self._what}{others}{more}"
 
 
 class LimitsInvalid(ConfigError):

@@ -20,6 +20,8 @@ from dataclasses import replace
 from polewright.planning.errors import HorizonUnreadable, LimitsInvalid
 from polewright.planning.horizon import Horizon, Window
 
+#: Bad lines told; the others are counted.
+_LINES_TOLD = 5
 _SEPARATOR = re.compile(r"[\s,;]+")
 
 
@@ -105,17 +107,21 @@ def parse_horizon(
         HorizonUnreadable: names the bad lines (counted from 1), the reasons, and the text.
     """
     reader = HorizonReader()
-    bad: list[HorizonUnreadable] = []
+    told: list[HorizonUnreadable] = []
+    more = 0
     for raw in lines:
         try:
             reader.take(raw)
         except HorizonUnreadable as exc:
-            bad.append(exc)
-    if bad:
-        first = bad[0]
+            if len(told) < _LINES_TOLD:
+                told.append(exc.with_traceback(None))
+            else:
+                more += 1
+    if told:
+        first, *others = told
         raise HorizonUnreadable(
-            first.line, first.reason, first.text, others=tuple(bad[1:]), source=source
-        ) from first
+            first.line, first.reason, first.text, others=tuple(others), more=more, source=source
+        )
     if not reader.complete:
         raise HorizonUnreadable(None, "no azimuth/altitude pair found", source=source)
     return reader.horizon(clearance_deg)

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 from polewright.angles import ARCSEC, DEG
-from polewright.errors import SolveError
+from polewright.config import Config
+from polewright.errors import SolveError, in_words
 from polewright.images.frame import Frame, StarList
+from polewright.measuring.connect import configured_solver
 from polewright.measuring.measurement import ready_mount
-from polewright.measuring.plate import Plate
-from polewright.measuring.rig import Rig
+from polewright.measuring.plate import NOMINAL_SCALE_TOLERANCE, Plate
+from polewright.measuring.rig import Rig, nominal_scale
 from polewright.measuring.sweep import look_at, take_frame
 from polewright.profile.errors import PixelUnknown
+from polewright.solving.base import SolveHint
 
 #: Each guess of the scale reaches to its neighbours.
 RUNG, REACH = 1.25, 0.14
@@ -31,6 +34,10 @@ class FoundOptics:
     scale_arcsec_per_px: float
     """Of the frame as it was taken."""
     field_deg: tuple[float, float]
+    frame_px: tuple[int, int]
+    """Width and height of the frame as it was taken."""
+    julian_year: float
+    """When it was taken."""
     mirrored: bool
     matched: int
     distortion_k1: float | None
@@ -54,7 +61,6 @@ def find_optics(rig: Rig) -> FoundOptics:
     frame = take_frame(rig, rig.config.sweep.exposure_s)
     stars, _quality = look_at(rig, frame)
     plate = _solve_without_scale(rig, frame, stars)
-    _prepare(rig, frame)
     scale = plate.solution.scale
     degrees = scale / ARCSEC / 3600.0
     return FoundOptics(
@@ -62,18 +68,37 @@ def find_optics(rig: Rig) -> FoundOptics:
         pixel_um=pixel_um,
         scale_arcsec_per_px=scale / ARCSEC,
         field_deg=(frame.width * degrees, frame.height * degrees),
+        frame_px=(frame.width, frame.height),
+        julian_year=plate.sky.julian_year,
         mirrored=plate.solution.parity < 0,
         matched=plate.solution.matched,
         distortion_k1=_bend(rig, frame),
     )
 
 
-def _prepare(rig: Rig, frame: Frame) -> None:
-    """Have the solver do now what it needs once for a set-up, not in a night's first hard solve."""
+def prepare_solver(config: Config, found: FoundOptics, tell: Callable[[str], None]) -> None:
+    """Have the solver do now what it needs once for a set-up, not in a night's first hard solve.
+
+    Trouble is told and ends nothing: frames near where the mount says it points need none of it.
+
+    Args:
+        config: as it is from now on; with its own focal length what is made will be met again.
+        found: what a frame has told of the optics.
+        tell: who hears of slow work and of trouble.
+    """
+    binned_um = found.pixel_um * config.camera.binning
+    scale = nominal_scale(config.optics.focal_length_mm or found.focal_length_mm, binned_um)
+    hint = SolveHint(
+        scale=scale,
+        scale_tolerance=NOMINAL_SCALE_TOLERANCE,
+        epoch_year=found.julian_year,
+    )
+    if not config.solver.blind:  # nothing is solved without a hint then
+        return
     try:
-        rig.plates.prepare(frame.width, frame.height, frame.utc_mid_s)
-    except SolveError as exc:
-        rig.note(f"Frames far from where the mount says it points will not be solved: {exc}.")
+        configured_solver(config, tell).prepare(hint, *found.frame_px)
+    except (SolveError, OSError, MemoryError) as exc:
+        tell(f"Frames far from where the mount says it points will not be solved: {in_words(exc)}.")
 
 
 def _bend(rig: Rig, frame: Frame) -> float | None:

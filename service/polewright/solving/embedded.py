@@ -33,6 +33,7 @@ from polewright.solving.searches import (
     field_deg,
     field_width,
     pattern_widths,
+    within_reach,
 )
 from polewright.solving.tracking import follow
 
@@ -87,6 +88,7 @@ class EmbeddedSolver:
         if len(stars) < MIN_MATCHED:
             raise TooFewStars(len(stars), MIN_MATCHED)
         watch = Watch(NAME, timeout_s, cancel)
+        hint = within_reach(hint, stars.width)
         objection = ""
         best = 0
         for start in self._searches.starts(stars, hint, watch):

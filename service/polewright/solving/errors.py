@@ -90,7 +90,7 @@ class TooNarrowForWholeSky(NoMatch):
     code = "too_narrow_for_whole_sky"
     advice = (
         "Let the mount tell where it points (set it on its home position, or synchronise it on a "
-        "star): within [solver] hint_radius_deg of that, fields of any width are looked for. Or "
+        "star): within [solver] hint_radius_deg of that, narrow fields are looked for, too. Or "
         'let a program with an index of its own solve ([solver] name = "command").'
     )
 
@@ -102,8 +102,8 @@ class TooNarrowForWholeSky(NoMatch):
     def __str__(self) -> str:
         width, height = self.field_deg or (0.0, 0.0)
         return (
-            f"a field of {width:.2f} x {height:.2f} deg is not looked for in the whole sky: that "
-            f"needs a field {self.narrowest_deg:g} deg wide or gigabytes of memory"
+            f"a field of {width:.2f} x {height:.2f} deg is not looked for in the whole sky: for "
+            f"fields narrower than {self.narrowest_deg:g} deg that takes over 2 GB of memory"
         )
 
 

@@ -19,6 +19,8 @@ from polewright.solving.catalogue import ConeStars
 from polewright.solving.fitting import Floats, Ints
 
 _MAGNITUDE_SLACK = 1.7
+_WHILE_TRYING = math.log10(1.0 + math.log(1e6))
+"""For searches of a million hypotheses: none tries more."""
 _SEARCHES = 8
 """Searches of one frame at most: pairs, triangles and patterns, near and wider, pairs longer."""
 
@@ -105,7 +107,9 @@ def accident(
 ) -> float:
     """Return the smaller of two bounds: by hypotheses tried, and by hypotheses that exist."""
     fixed = max(float(start.fixed_stars), parameters / 2.0)
-    tried = log10_accident(hits, chance, fixed, start.log10_trials)
+    # Each hypothesis is held to those tried so far: over a search of N that allows for one
+    # accident in 1, 1/2, ... 1/N of the limit, in all 1 + ln N times as many.
+    tried = log10_accident(hits, chance, fixed, start.log10_trials + _WHILE_TRYING)
     places = start.prior.log10_places(radius, start.scale, float(np.hypot(*limits)))
     # the four parameters of a similarity are those that the places count
     existing = log10_accident(hits, chance, (parameters - 4.0) / 2.0, places)

@@ -2,8 +2,8 @@
 
 Two kinds of database serve. A *local* one covers a cone around the hint; it takes a tenth of a
 second to build (measured 0.1 to 0.7 s for 3 to 10 degrees of hint radius) and lives in memory.
-The *whole-sky* one is for frames without a hint; it takes 4 to 30 s once for a set-up and is kept
-in the user's cache folder.
+The *whole-sky* one is for frames without a hint; it takes 4 to 52 s once for a set-up (the
+narrowest fields longest) and is kept in the user's cache folder.
 """
 
 from __future__ import annotations
@@ -130,7 +130,7 @@ class PatternStore:
                     degrees = f"{widths.low / DEG:.2f} to {widths.high / DEG:.2f} degrees"
                     self._say(
                         f"Building the pattern database for fields {degrees} wide "
-                        "(once for this set-up, up to half a minute)."
+                        "(once for this set-up, up to a minute; a small computer takes longer)."
                     )
                     database = self._build(widths, epoch_year, np.array([0.0, 0.0, 1.0]), math.pi)
                     self._save(path, database)

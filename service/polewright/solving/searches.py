@@ -36,7 +36,8 @@ _BLIND_WIDTHS = Widths(2.0 * DEG, 32.0 * DEG)
 _SPARSE = 4.0 * DEG
 """Wider fields hold enough stars for patterns to be surer than a long search for pairs."""
 _HINT_ENDS = 30.0 * DEG
-"""A hint vaguer than this is treated as none."""
+"""A hint vaguer than this is treated as none; where nothing is looked for without one, the search
+goes no farther."""
 _BENDING = 5.0 * DEG
 """Lenses of wider fields may bend more than patterns bear."""
 _LENSES = (0.02, -0.02, 0.04, -0.04)
@@ -50,6 +51,9 @@ _FEWEST_PAIRS = 6.0
 """A pair search that would end after fewer pairs of detections is not begun while patterns can
 serve: measured on fields of half a degree with a hint 10 degrees off, it found one in four and
 took longer than patterns that found nearly all."""
+_NARROWEST_PATTERNS = 0.4 * DEG
+"""Narrower fields' patterns take the library too long, whatever the cone: measured 23 s for 0.15
+degrees, and it grows with the inverse square."""
 _WIDEST_PATTERNS = 16.0
 """Field widths around the hint for which a wider search makes patterns: more take too long."""
 
@@ -218,8 +222,10 @@ class Searches:
     def _by_local_patterns(
         self, stars: StarList, hint: SolveHint, centre: Vector, radius: float, watch: Watch
     ) -> Iterator[Approximation]:
-        watch()
         width = field_width(hint, stars.width)
+        if width < _NARROWEST_PATTERNS:
+            return
+        watch()
         database = self._store.local(
             centre, radius, pattern_widths(hint, stars.width), hint.epoch_year
         )
@@ -266,6 +272,14 @@ class Searches:
             )
             if found is not None:
                 yield found
+
+
+def within_reach(hint: SolveHint, columns: int) -> SolveHint:
+    """Return the hint as far as it is followed: narrow fields have no whole sky to fall back on."""
+    narrow = hint.scale is not None and field_width(hint, columns) < NARROWEST_BLIND
+    if hint.centre_icrs is None or not narrow or (hint.radius or 0.0) < _HINT_ENDS:
+        return hint
+    return replace(hint, radius=0.99 * _HINT_ENDS)
 
 
 def is_hinted(hint: SolveHint) -> bool:
