@@ -220,6 +220,25 @@ def test_an_unknown_lens_is_recognised_without_any_pointing(tmp_path: Path) -> N
         assert centre_error_px(solution, truth) < 1.5
 
 
+@pytest.mark.parametrize(("width_deg", "sky_limit"), [(8.0, 9.5), (15.0, 8.0), (30.0, 7.5)])
+def test_an_unknown_lens_does_not_hide_a_frame_near_its_hint(
+    solver: EmbeddedSolver, width_deg: float, sky_limit: float
+) -> None:
+    """Distortions of 2 and 3 % that nobody told, the pointing known to 2 degrees: 12 of 12 fields.
+
+    Without trying lenses about four of five such fields were solved when this was written.
+    """
+    rng = np.random.default_rng(3)
+    for _ in range(12):
+        k1 = float(rng.choice([-0.03, 0.03, 0.02, -0.02]))
+        stars, truth = observe(
+            rng, width_deg, *random_direction(rng), squeeze=0.0, k1=k1, sky_limit=sky_limit, hot=20
+        )
+        hint = hint_for(rng, truth, off_deg=2.0, scale_error=0.005, radius_deg=4.0)
+
+        assert centre_error_px(solver.solve(stars, hint), truth) < 3.0
+
+
 def test_a_frame_without_any_hint_is_solved_from_a_cached_database(tmp_path: Path) -> None:
     """The database is built once with a message, stored, and a damaged file is built again."""
     said: list[str] = []

@@ -21,8 +21,9 @@ from polewright.solving.fitting import Floats, Ints
 _MAGNITUDE_SLACK = 1.7
 _WHILE_TRYING = math.log10(1.0 + math.log(1e6))
 """For searches of a million hypotheses: none tries more."""
-_SEARCHES = 8
-"""Searches of one frame at most: pairs, triangles and patterns, near and wider, pairs longer."""
+_SEARCHES = 16
+"""Searches of one frame at most: pairs, triangles and patterns, near and wider, pairs longer; and
+patterns for other lenses."""
 
 
 @dataclass(frozen=True)

@@ -40,8 +40,8 @@ _HINT_ENDS = 30.0 * DEG
 goes no farther."""
 _BENDING = 5.0 * DEG
 """Lenses of wider fields may bend more than patterns bear."""
-_LENSES = (0.02, -0.02, 0.04, -0.04)
-"""Distortions that are tried where neither pointing nor lens are known (own choice)."""
+_LENSES = (0.01, -0.01, 0.02, -0.02, 0.03, -0.03, 0.04, -0.04)
+"""Distortions that are tried on wide fields when the one told leads nowhere (own choice)."""
 _QUICK_TRIALS = 1.5e5
 _MOST_TRIALS = 8e5
 """Hypotheses of the pair search, before and after patterns were tried."""
@@ -105,11 +105,23 @@ class Searches:
         plain = _straightened(stars, hint.k1)
         for found in self._approximations(plain, hint, watch):
             yield replace(found, k1=hint.k1)
-        if not is_hinted(hint) and field_width(hint, stars.width) > _BENDING:
+        if field_width(hint, stars.width) > _BENDING:
             for more in _LENSES:
                 k1 = hint.k1 + more
-                for found in self._by_whole_sky(_straightened(stars, k1), hint, watch):
+                for found in self._through_a_lens(_straightened(stars, k1), hint, watch):
                     yield replace(found, k1=k1)
+
+    def _through_a_lens(
+        self, stars: StarList, hint: SolveHint, watch: Watch
+    ) -> Iterator[Approximation]:
+        """Yield hypotheses about a wide frame whose lens is not the one that was told."""
+        if hint.centre_icrs is None or hint.scale is None or not is_hinted(hint):
+            yield from self._by_whole_sky(stars, hint, watch)
+            return
+        try:
+            yield from self._by_local_patterns(stars, hint, hint.centre_icrs, _asked(hint), watch)
+        except SolverMissing:
+            return
 
     def _approximations(
         self, stars: StarList, hint: SolveHint, watch: Watch
@@ -119,7 +131,7 @@ class Searches:
         missing: SolverMissing | None = None
         hinted = is_hinted(hint)
         if hinted and centre is not None and hint.scale is not None:
-            asked = max(0.2 * DEG, 5.0 * DEG if hint.radius is None else hint.radius)
+            asked = _asked(hint)
             wider = max(_WIDER, 1.5 * asked)
             patterned = min(wider, _WIDEST_PATTERNS * field_width(hint, stars.width))
             sparse = field_width(hint, stars.width) < _SPARSE
@@ -292,6 +304,11 @@ def field_width(hint: SolveHint, columns: int) -> float:
     if hint.scale is None:
         return 8.0 * DEG
     return 2.0 * math.atan(0.5 * hint.scale * columns)
+
+
+def _asked(hint: SolveHint) -> float:
+    """How far around a hint is searched at first, rad."""
+    return max(0.2 * DEG, 5.0 * DEG if hint.radius is None else hint.radius)
 
 
 def pattern_widths(hint: SolveHint, columns: int) -> Widths:
