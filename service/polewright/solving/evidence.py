@@ -21,9 +21,10 @@ from polewright.solving.fitting import Floats, Ints
 _MAGNITUDE_SLACK = 1.7
 _WHILE_TRYING = math.log10(1.0 + math.log(1e6))
 """For searches of a million hypotheses: none tries more."""
-_SEARCHES = 16
-"""Searches of one frame at most: pairs, triangles and patterns, near and wider, pairs longer; and
-patterns for other lenses."""
+_SEARCHES = 9
+"""The larger of two counts: searches of one frame that count what they tried (pairs and triangles,
+near and wider, pairs longer: six), and lenses through which all hypotheses that exist are looked
+for (the one told, and eight others)."""
 
 
 @dataclass(frozen=True)
