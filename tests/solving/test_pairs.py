@@ -9,7 +9,7 @@ from synthetic import EPOCH, direction, observe, off_by
 
 from polewright.solving.catalogue import bundled_catalogue
 from polewright.solving.evidence import Prior
-from polewright.solving.hypotheses import evenly, field_of
+from polewright.solving.hypotheses import Sought, evenly, field_of
 from polewright.solving.pairs import search
 
 
@@ -44,18 +44,12 @@ def test_a_pair_off_the_centre_is_laid_at_its_own_scale() -> None:
     centre, radius = direction(ra, dec), math.radians(1.0)
     stars, truth = observe(rng, 2.0, ra, dec, squeeze=0.0)
     scale = 1.03 * truth.scale
-    reach = radius + math.radians(1.5)
-    frame_area = scale**2 * stars.width * stars.height
-    area = 2.0 * math.pi * (1.0 - math.cos(reach))
-    cone = bundled_catalogue().cone(centre, reach, EPOCH)
-    field = field_of(evenly(cone, area, 25.0, frame_area), reach)
+    prior = Prior(2.0 * math.pi * (1.0 - math.cos(radius)), 0.05, 1)
+    sought = Sought(centre, radius, scale, 0.05, truth.parity, prior, stars.width, stars.height)
+    cone = bundled_catalogue().cone(centre, sought.reach, EPOCH)
+    chosen = evenly(cone, sought.area, 25.0, sought.frame_area)
 
-    found = list(
-        search(
-            stars, field, centre, radius, scale, 0.05, truth.parity,
-            prior=Prior(2.0 * math.pi * (1.0 - math.cos(radius)), 0.05, 1),
-        )
-    )  # fmt: skip
+    found = list(search(stars, field_of(chosen, sought.area), sought))
 
     off_px = [np.linalg.norm(f.attitude[:, 2] - truth.attitude[:, 2]) / truth.scale for f in found]
     near = [f for f, off in zip(found, off_px, strict=True) if off < 100.0]

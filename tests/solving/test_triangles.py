@@ -14,7 +14,7 @@ from polewright.images.frame import StarList
 from polewright.solving.catalogue import Catalogue
 from polewright.solving.evidence import Approximation, Prior
 from polewright.solving.fitting import rotation
-from polewright.solving.hypotheses import brighter_around, evenly, field_of
+from polewright.solving.hypotheses import Sought, brighter_around, evenly, field_of
 from polewright.solving.refit import refit
 from polewright.solving.triangles import LONGEST, ordered, search, stars_a_frame, triangles_of
 
@@ -53,17 +53,14 @@ def found_in(
     parity: int | None,
 ) -> list[Approximation]:
     """The hypotheses about a frame with a hint ten degrees wide."""
-    scale = truth.scale * (1.0 + scale_off)
-    diagonal = scale * math.hypot(stars.width, stars.height)
-    reach = RADIUS + 0.55 * diagonal
-    area = 2.0 * math.pi * (1.0 - math.cos(reach))
-    frame_area = scale**2 * stars.width * stars.height
-    chosen = evenly(sky.cone(centre, reach, EPOCH), area, 25.0, frame_area)
-    making = stars_a_frame(area, scale * stars.width, scale * stars.height)
-    rows = np.flatnonzero(brighter_around(chosen.vectors, frame_area) < making)
-    field = field_of(chosen, reach)
     prior = Prior(2.0 * math.pi * (1.0 - math.cos(RADIUS)), 0.05, 1 if parity else 2)
-    return list(search(stars, field, rows, centre, RADIUS, scale, 0.05, parity, prior=prior))
+    scale = truth.scale * (1.0 + scale_off)
+    sought = Sought(centre, RADIUS, scale, 0.05, parity, prior, stars.width, stars.height)
+    cone = sky.cone(centre, sought.reach, EPOCH)
+    chosen = evenly(cone, sought.area, 25.0, sought.frame_area)
+    making = stars_a_frame(sought.area, scale * stars.width, scale * stars.height)
+    rows = np.flatnonzero(brighter_around(chosen.vectors, sought.frame_area) < making)
+    return list(search(stars, field_of(chosen, sought.area), rows, sought))
 
 
 @pytest.mark.parametrize("parity", [1, -1])

@@ -41,6 +41,47 @@ _LOOKED_AT = 120
 
 
 @dataclass(frozen=True)
+class Sought:
+    """Where a frame is looked for, and what is known of it."""
+
+    centre: Vector
+    """Unit vector (3,), ICRS, about where the frame points."""
+    radius: float
+    """How far off that may be, rad."""
+    scale: float
+    """Rad per pixel at the centre."""
+    scale_tolerance: float
+    """Fraction by which ``scale`` may be off, either way."""
+    parity: int | None
+    """+1, -1, or None to try both."""
+    prior: Prior
+    """What was known before the search, passed on to judge the outcome."""
+    width: int
+    """Pixels of the frame."""
+    height: int
+
+    @property
+    def diagonal(self) -> float:
+        """Of a frame, rad."""
+        return 2.0 * math.atan(0.5 * self.scale * math.hypot(self.width, self.height))
+
+    @property
+    def reach(self) -> float:
+        """Radius (rad) of the cone that holds all frames which are looked for."""
+        return min(self.radius + 0.55 * self.diagonal, math.pi)
+
+    @property
+    def area(self) -> float:
+        """Of that cone, steradians."""
+        return 2.0 * math.pi * (1.0 - math.cos(self.reach))
+
+    @property
+    def frame_area(self) -> float:
+        """Of a frame, steradians."""
+        return self.scale**2 * self.width * self.height
+
+
+@dataclass(frozen=True)
 class Field:
     """The catalogue around a hint: build with `field_of`."""
 
@@ -50,14 +91,9 @@ class Field:
     density: float
     """Stars per steradian."""
 
-    def per_frame(self, scale: float, stars: StarList) -> float:
-        """Return how many of these stars a frame shows."""
-        return self.density * scale**2 * stars.width * stars.height
 
-
-def field_of(cone: ConeStars, radius: float) -> Field:
-    """Prepare the stars of a cone of ``radius`` (rad)."""
-    area = 2.0 * math.pi * (1.0 - math.cos(min(radius, math.pi)))
+def field_of(cone: ConeStars, area: float) -> Field:
+    """Prepare the stars of a cone of ``area`` (steradians)."""
     return Field(cone.vectors, cKDTree(cone.vectors), len(cone) / area)
 
 
@@ -178,39 +214,27 @@ class View:
 class Judge:
     """Sifts and counts hypotheses about one frame, and keeps what was tried."""
 
-    def __init__(
-        self,
-        stars: StarList,
-        field: Field,
-        centre: Vector,
-        radius: float,
-        scale: float,
-        parity: int | None,
-        prior: Prior,
-    ) -> None:
+    def __init__(self, stars: StarList, field: Field, sought: Sought) -> None:
         """Prepare what is common to all hypotheses.
 
         Args:
             stars: brightest first.
-            field: the catalogue within ``radius`` and half a frame.
-            centre: unit vector (3,), about where the frame points.
-            radius: how far off that may be, rad.
-            scale: rad per pixel at the centre, about.
-            parity: +1, -1, or None for both.
-            prior: what was known before the search, passed on to judge the outcome.
+            field: the catalogue within the reach of what is sought.
+            sought: where, and what is known.
         """
-        self._field, self._centre, self._scale, self._prior = field, centre, scale, prior
-        self._near = math.cos(min(radius, math.pi))
+        scale = sought.scale
+        self._field, self._sought = field, sought
+        self._near = math.cos(min(sought.radius, math.pi))
         self._tolerance_px = max(8.0, 0.0018 * stars.width)
         self._corner_px = 0.5 * math.hypot(stars.width, stars.height)
-        self._chance_hits = field.per_frame(scale, stars)
+        self._chance_hits = field.density * sought.frame_area
         self.views = []
         few = stars.take(slice(0, _LOOKED_AT))
-        for sign in (1, -1) if parity is None else (parity,):
+        for sign in (1, -1) if sought.parity is None else (sought.parity,):
             pixels = centred(few, sign)
             raster = _Raster(pixels, stars.width, stars.height, self._tolerance_px)
             self.views.append(View(sign, pixels, directions(pixels, scale), raster))
-        self._sieve = _Sieve(field.vectors, centre, self._tolerance_px * scale)
+        self._sieve = _Sieve(field.vectors, sought.centre, self._tolerance_px * scale)
         self._shown: list[tuple[Matrix, int]] = []
         self.trials = 0
 
@@ -226,11 +250,11 @@ class Judge:
             fixed: stars that made each, so that their agreement proves nothing.
             most: how many are yielded at most.
         """
-        near = attitudes[:, :, 2] @ self._centre >= self._near
+        near = attitudes[:, :, 2] @ self._sought.centre >= self._near
         stretch, attitudes = stretch[near], attitudes[near]
         self.trials += int(stretch.size)
         # the stars that made it meet stars; one or two more must
-        scales = self._scale * stretch
+        scales = self._sought.scale * stretch
         met = self._sieve.count(attitudes, scales, view.pixels[:_SIFT_STARS])
         sifted = met >= _MIN_COUNT
         scales, attitudes = scales[sifted], attitudes[sifted]
@@ -238,7 +262,7 @@ class Judge:
             return
         counts = _count(self._field, attitudes, scales, self._corner_px, view.raster)
         needed = _worth_a_refit(near.size, self._chance_hits * view.raster.filled, fixed)
-        nearer = 3.0 * self._tolerance_px * self._scale
+        nearer = 3.0 * self._tolerance_px * self._sought.scale
         for k in np.argsort(-counts, kind="stable")[:most]:
             if counts[k] < needed:
                 break
@@ -252,7 +276,7 @@ class Judge:
                 reach_px=1.5 * self._tolerance_px,
                 log10_trials=math.log10(max(10, self.trials)),
                 fixed_stars=fixed,
-                prior=self._prior,
+                prior=self._sought.prior,
             )
 
 

@@ -15,9 +15,9 @@ import numpy as np
 
 from polewright.angles import Vector
 from polewright.images.frame import StarList
-from polewright.solving.evidence import Approximation, Prior
+from polewright.solving.evidence import Approximation
 from polewright.solving.fitting import Floats, Ints
-from polewright.solving.hypotheses import Field, Judge, attitudes_of
+from polewright.solving.hypotheses import Field, Judge, Sought, attitudes_of
 
 
 @dataclass(frozen=True)
@@ -59,13 +59,8 @@ def hypotheses_a_pair(
 def search(
     stars: StarList,
     field: Field,
-    centre: Vector,
-    radius: float,
-    scale: float,
-    scale_tolerance: float,
-    parity: int | None,
+    sought: Sought,
     *,
-    prior: Prior,
     bright: int = 16,
     most_trials: float = math.inf,
     check: Callable[[], None] = lambda: None,
@@ -74,20 +69,15 @@ def search(
 
     Args:
         stars: brightest first.
-        field: the catalogue within ``radius`` and half a frame.
-        centre: unit vector (3,), about where the frame points.
-        radius: how far off that may be, rad.
-        scale: rad per pixel at the centre.
-        scale_tolerance: fraction by which ``scale`` may be off.
-        parity: +1, -1, or None to try both.
-        prior: what was known before the search, passed on to judge the outcome.
+        field: the catalogue within the reach of what is sought.
+        sought: where, and what is known.
         bright: brightest detections that make pairs.
         most_trials: give up after so many hypotheses (a million take two to three seconds).
         check: called now and then; may raise to stop the search.
     """
-    diagonal = 2.0 * math.atan(0.5 * scale * math.hypot(stars.width, stars.height))
-    known = pairs_of(field, diagonal)
-    judge = Judge(stars, field, centre, radius, scale, parity, prior)
+    scale, tolerance = sought.scale, sought.scale_tolerance
+    known = pairs_of(field, sought.diagonal)
+    judge = Judge(stars, field, sought)
     for i, j in _pair_order(judge.views[0].directions[:bright], scale, stars.width):
         check()
         if judge.trials >= most_trials:
@@ -96,7 +86,7 @@ def search(
             seen = view.directions
             apart = 2.0 * math.asin(min(1.0, float(np.linalg.norm(seen[i] - seen[j])) / 2.0))
             low, high = np.searchsorted(
-                known.separation, [apart * (1 - scale_tolerance), apart * (1 + scale_tolerance)]
+                known.separation, [apart * (1 - tolerance), apart * (1 + tolerance)]
             )
             if high <= low:
                 continue

@@ -24,7 +24,7 @@ from polewright.solving.catalogue import StarSource
 from polewright.solving.errors import SolverMissing, SolverTimedOut, TooNarrowForWholeSky
 from polewright.solving.evidence import Approximation, Prior
 from polewright.solving.fitting import centred
-from polewright.solving.hypotheses import brighter_around, evenly, field_of
+from polewright.solving.hypotheses import Sought, brighter_around, evenly, field_of
 from polewright.solving.patterns import PatternStore, Widths
 
 _WIDER = 12.0 * DEG
@@ -165,38 +165,28 @@ class Searches:
         layers: int,
         watch: Watch,
     ) -> Iterator[Approximation]:
-        assert hint.scale is not None  # noqa: S101 - narrows the type; the caller has looked
-        diagonal = 2.0 * math.atan(0.5 * hint.scale * math.hypot(stars.width, stars.height))
-        reach = radius + 0.55 * diagonal
-        cone = self._source.cone(centre, min(reach, math.pi), hint.epoch_year)
-        area = 2.0 * math.pi * (1.0 - math.cos(min(reach, math.pi)))
-        frame_area = hint.scale**2 * stars.width * stars.height
+        sought = _sought(stars, hint, centre, radius)
+        cone = self._source.cone(centre, sought.reach, hint.epoch_year)
         tried = 0
         for per_frame in _STARS_A_FRAME[:layers]:
-            chosen = evenly(cone, area, per_frame, frame_area)
+            chosen = evenly(cone, sought.area, per_frame, sought.frame_area)
             if len(chosen) <= tried:
                 return
             tried = len(chosen)
             watch()
             each = pairs.hypotheses_a_pair(
                 len(chosen),
-                area,
-                0.4 * diagonal,
+                sought.area,
+                0.4 * sought.diagonal,
                 hint.scale_tolerance,
                 2 if hint.parity is None else 1,
             )
             if not even_if_long and each * _FEWEST_PAIRS > most_trials:
                 return
-            field = field_of(chosen, reach)
             yield from pairs.search(
                 stars,
-                field,
-                centre,
-                radius,
-                hint.scale,
-                hint.scale_tolerance,
-                hint.parity,
-                prior=_prior(hint, radius),
+                field_of(chosen, sought.area),
+                sought,
                 bright=16 if most_trials == _QUICK_TRIALS else 24,
                 most_trials=most_trials,
                 check=watch,
@@ -205,31 +195,18 @@ class Searches:
     def _by_triangles(
         self, stars: StarList, hint: SolveHint, centre: Vector, radius: float, watch: Watch
     ) -> Iterator[Approximation]:
-        assert hint.scale is not None  # noqa: S101 - narrows the type; the caller has looked
-        diagonal = 2.0 * math.atan(0.5 * hint.scale * math.hypot(stars.width, stars.height))
-        reach = min(radius + 0.55 * diagonal, math.pi)
-        area = 2.0 * math.pi * (1.0 - math.cos(reach))
-        frame_area = hint.scale**2 * stars.width * stars.height
-        making = triangles.stars_a_frame(area, hint.scale * stars.width, hint.scale * stars.height)
+        sought = _sought(stars, hint, centre, radius)
+        width, height = (sought.scale * side for side in (stars.width, stars.height))
+        making = triangles.stars_a_frame(sought.area, width, height)
         if not making:
             return
         watch()
-        cone = self._source.cone(centre, reach, hint.epoch_year)
-        chosen = evenly(cone, area, _STARS_A_FRAME[0], frame_area)
-        field = field_of(chosen, reach)
+        cone = self._source.cone(centre, sought.reach, hint.epoch_year)
+        chosen = evenly(cone, sought.area, _STARS_A_FRAME[0], sought.frame_area)
+        rows = np.flatnonzero(brighter_around(chosen.vectors, sought.frame_area) < making)
         watch()
-        yield from triangles.search(
-            stars,
-            field,
-            np.flatnonzero(brighter_around(chosen.vectors, frame_area) < making),
-            centre,
-            radius,
-            hint.scale,
-            hint.scale_tolerance,
-            hint.parity,
-            prior=_prior(hint, radius),
-            check=watch,
-        )
+        field = field_of(chosen, sought.area)
+        yield from triangles.search(stars, field, rows, sought, check=watch)
 
     def _by_local_patterns(
         self, stars: StarList, hint: SolveHint, centre: Vector, radius: float, watch: Watch
@@ -304,6 +281,20 @@ def field_width(hint: SolveHint, columns: int) -> float:
     if hint.scale is None:
         return 8.0 * DEG
     return 2.0 * math.atan(0.5 * hint.scale * columns)
+
+
+def _sought(stars: StarList, hint: SolveHint, centre: Vector, radius: float) -> Sought:
+    assert hint.scale is not None  # noqa: S101 - narrows the type; the callers have looked
+    return Sought(
+        centre,
+        radius,
+        hint.scale,
+        hint.scale_tolerance,
+        hint.parity,
+        _prior(hint, radius),
+        stars.width,
+        stars.height,
+    )
 
 
 def _asked(hint: SolveHint) -> float:

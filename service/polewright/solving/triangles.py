@@ -20,9 +20,9 @@ from scipy.spatial import cKDTree
 
 from polewright.angles import Vector
 from polewright.images.frame import StarList
-from polewright.solving.evidence import Approximation, Prior
+from polewright.solving.evidence import Approximation
 from polewright.solving.fitting import Ints
-from polewright.solving.hypotheses import Field, Judge, attitudes_of
+from polewright.solving.hypotheses import Field, Judge, Sought, attitudes_of
 
 LONGEST = 0.5
 """Longest side of a triangle over the frame's diagonal (own choice)."""
@@ -168,13 +168,8 @@ def search(
     stars: StarList,
     field: Field,
     rows: Ints,
-    centre: Vector,
-    radius: float,
-    scale: float,
-    scale_tolerance: float,
-    parity: int | None,
+    sought: Sought,
     *,
-    prior: Prior,
     bright: int = 14,
     check: Callable[[], None] = lambda: None,
 ) -> Iterator[Approximation]:
@@ -182,22 +177,18 @@ def search(
 
     Args:
         stars: brightest first.
-        field: the catalogue within ``radius`` and half a frame, which judges.
+        field: the catalogue within the reach of what is sought, which judges.
         rows: (N,) the stars of it that make triangles.
-        centre: unit vector (3,), about where the frame points.
-        radius: how far off that may be, rad.
-        scale: rad per pixel at the centre.
-        scale_tolerance: fraction by which ``scale`` may be off.
-        parity: +1, -1, or None to try both.
-        prior: what was known before the search, passed on to judge the outcome.
+        sought: where, and what is known.
         bright: brightest detections that make triangles.
         check: called now and then; may raise to stop the search.
     """
-    judge = Judge(stars, field, centre, radius, scale, parity, prior)
+    scale, tolerance = sought.scale, sought.scale_tolerance
+    judge = Judge(stars, field, sought)
     width = scale * stars.width
     longest = LONGEST * scale * math.hypot(stars.width, stars.height)
     least = _LONG_ENOUGH * width, _NOT_TOO_SHORT * width
-    slack = 1.0 + scale_tolerance
+    slack = 1.0 + tolerance
     makers = field.vectors[rows]
     known = triangles_of(makers, longest * slack, (least[0] / slack, least[1] / slack), check)
     if not len(known.corners):
@@ -215,7 +206,7 @@ def search(
         mine, theirs = grid.near(some.ratios)
         off = np.abs(some.ratios[mine] - ratios[theirs]).max(axis=1)
         stretch = known.sides[theirs, 0] / some.sides[mine, 0]
-        alike = (off <= error / some.sides[mine, 0]) & (np.abs(stretch - 1.0) <= scale_tolerance)
+        alike = (off <= error / some.sides[mine, 0]) & (np.abs(stretch - 1.0) <= tolerance)
         mine, theirs, stretch = mine[alike], theirs[alike], stretch[alike]
         mirrored = some.handed[mine] != known.handed[theirs]
         for view in judge.views:
