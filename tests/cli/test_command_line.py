@@ -121,6 +121,18 @@ def test_no_device_on_the_network_says_what_to_do() -> None:
     assert "no Alpaca server answered" in plain(done.output)
 
 
+def test_a_port_without_a_host_is_refused() -> None:
+    """What would be ignored is said to be; a port that is none is named."""
+    alone = runner.invoke(build_app(), ["devices", "--port", "11111"])
+    wrong = runner.invoke(build_app(), ["devices", "--host", "127.0.0.1", "--port", "70000"])
+
+    assert alone.exit_code == ExitCode.USAGE
+    assert "--port belongs to --host" in plain(alone.output)
+    assert wrong.exit_code == ExitCode.USAGE
+    assert "'--port'" in plain(wrong.output)
+    assert "65535" in plain(wrong.output)
+
+
 def test_a_wrong_port_is_named() -> None:
     """A refused connection tells host and port."""
     done = runner.invoke(build_app(), ["devices", "--host", "127.0.0.1", "--port", "9"])

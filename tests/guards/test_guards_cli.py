@@ -65,7 +65,7 @@ def test_plan_prints_a_table_and_draws_a_chart(garden, tmp_path) -> None:
     assert done.exit_code == 0, done.output
     assert re.search(r"^best +\d+ +\d+", done.stdout, re.MULTILINE)
     assert "± axis" in done.stdout
-    assert "What the obstacles cost" in done.stdout
+    assert "What obstacles and wishes cost" in done.stdout
     text = chart.read_text(encoding="utf-8")
     assert text.startswith("<?xml")
     assert "</svg>" in text

@@ -126,6 +126,8 @@ def test_an_overhang_closes_the_sky_above_it():
         (["10 20", ",,"], 2, "separators without numbers"),
         (["# nothing"], None, "no azimuth/altitude pair"),
         ([], None, "no azimuth/altitude pair"),
+        (["[60, 10]", "100 10"], 1, "azimuth '[60' is not a number"),
+        (["(60, 40)", "100 10"], 1, "azimuth '(60' is not a number"),
     ],
 )
 def test_a_bad_line_is_named_with_its_reason(lines, line, words):

@@ -88,7 +88,8 @@ def test_questions_are_asked_with_what_is_there_and_shown_before_writing(tmp_pat
     """Enter keeps the present value, a wrong answer is asked again, and a no writes nothing."""
     path = tmp_path / "p.toml"
     path.write_text(FILE)
-    typed = ["", "lift it", "", "six", "6", "", *[""] * (len(QUESTIONS) - 5)]
+    wrong = ["six", "-6"]
+    typed = ["", "lift it", "", *wrong, "6", *[""] * (len(QUESTIONS) - 5), "none.txt", ""]
 
     refused = profile(path, "--ask", typed="\n".join([*typed, "n"]) + "\n")
     kept = path.read_text()
@@ -98,6 +99,10 @@ def test_questions_are_asked_with_what_is_there_and_shown_before_writing(tmp_pat
     assert kept == FILE
     assert "[front bolt]" in refused.output
     assert "a number is needed" in refused.output
+    assert "'-6.0' is not usable for profile.altitude.arcmin_per_turn: input should be" in (
+        " ".join(refused.output.split())
+    )
+    assert "horizon file none.txt cannot be read" in " ".join(refused.output.split())
     assert '+to_raise = "lift it"' in refused.output
     assert done.exit_code == 0
     assert config_from_file(path).profile.altitude.to_raise == "lift it"
@@ -111,6 +116,7 @@ def test_questions_are_asked_with_what_is_there_and_shown_before_writing(tmp_pat
         (["--altitude-arcmin-per-turn", "many"], "a number is needed"),
         (["--altitude-arcmin-per-turn", "-4"], "greater than 0"),
         (["--heavy-load", "perhaps"], "yes or no"),
+        (["--horizon-file", "none.txt"], "none.txt cannot be read: no such file"),
     ],
 )
 def test_wrong_answers_leave_the_file_alone(tmp_path, words, part) -> None:

@@ -55,6 +55,17 @@ return [...document.querySelectorAll("button, summary, input")]
     return box.height < 28 || (one.matches("#controls button") && box.height < 42);
   }).map((one) => one.id || one.textContent);
 """
+_CUT_OFF = """
+const number = document.getElementById("number"), unit = document.getElementById("unit");
+number.textContent = arguments[0]; number.dataset.signs = arguments[0].length;
+unit.textContent = "arcmin";
+const plate = document.getElementById("plate").getBoundingClientRect();
+const sign = document.getElementById("sign").getBoundingClientRect();
+return [number, unit].filter((one) => {
+  const box = one.getBoundingClientRect();
+  return box.right > plate.right - 4 || box.left < sign.right || box.bottom > plate.bottom;
+}).map((one) => one.outerHTML);
+"""
 _FOREIGN = """
 return performance.getEntriesByType("resource").map((one) => one.name)
   .filter((name) => !name.startsWith(location.origin + "/"));
@@ -99,6 +110,8 @@ def test_the_page_is_legible_red_at_night_and_steered_by_keys(
         assert 0.72 * size >= 60.0
         assert driver.execute_script(_UNNAMED) == []
         assert driver.execute_script(_SMALL) == []
+        for shown in ("7.0", "12.5", "108.5", "59"):
+            assert driver.execute_script(_CUT_OFF, shown) == [], shown
         live = driver.find_element("id", "sentence")
         assert live.get_attribute("aria-live") == "polite"
 
@@ -155,7 +168,8 @@ return document.getElementById("controls").getBoundingClientRect().top
 _PROGRESS = """
 const done = arguments[arguments.length - 1];
 import("/words.js").then((words) => done(words.progressWords(
-  {step: "exposure", point: 0, points: 0, done_s: arguments[0], total_s: 2, text: ""})[0]));
+  {step: "exposure", point: 0, points: 0, done_s: arguments[0], total_s: 2,
+   text: arguments[1]})[0]));
 """
 
 
@@ -211,9 +225,9 @@ def test_before_the_start_all_can_be_reached_and_a_wrong_tolerance_is_refused(
         assert "within 0.5 arcmin" in driver.find_element("id", "ask-text").text
         assert not served.runner.running
 
-        assert driver.execute_async_script(_PROGRESS, 1.6) == "Exposing 2 of 2 s"
-        assert driver.execute_async_script(_PROGRESS, 2.6) == "Exposing: waiting for the camera"
-        assert driver.execute_async_script(_PROGRESS, 5) == "Exposing: waiting for the camera"
+        assert driver.execute_async_script(_PROGRESS, 1.6, "") == "Exposing 2 of 2 s"
+        late = driver.execute_async_script(_PROGRESS, 5, "waiting for the camera")
+        assert late == "Exposing: waiting for the camera"
         assert driver.get_log("browser") == []
 
 

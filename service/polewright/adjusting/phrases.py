@@ -50,7 +50,7 @@ BASE_TELLS = 1.05
 HANDS_OFF_TUBE = (
     "Do not loosen the clutches and do not push the tube by hand: only the two adjusters may move."
 )
-HANDS_OFF_SWEEP = "Hands off: the mount is going to move by itself."
+HANDS_OFF_SWEEP = "Hands off during the sweep: the mount moves by itself."
 SNUG_MOVES = "Tightening moves the axis: go a little at a time, in turn, and watch the reading."
 CHECK_MOUNT = (
     "Do not go on with the adjusters: the reading cannot be trusted until a new sweep is done."

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ipaddress
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
@@ -134,21 +135,30 @@ def list_servers(
     A server that answered under several addresses (same unique ids) is listed once.
     """
     listings: list[ServerListing] = []
-    troubles: list[str] = []
+    silent: list[tuple[int, str]] = []
     seen: set[frozenset[str]] = set()
     for host, port in addresses:
         with AlpacaConnection(host, port, timeout_s=timeout_s) as connection:
             try:
                 listing = list_server(connection)
             except AlpacaError as exc:
-                troubles.append(str(exc))
+                silent.append((port, str(exc)))
                 continue
         ids = frozenset(d.UniqueID for d in listing.devices if d.UniqueID)
         if ids and ids in seen:
             continue
         seen.add(ids)
         listings.append(listing)
-    return listings, troubles
+    # A server on this computer that listens on loopback only is found under other addresses, too.
+    here = {listing.port for listing in listings if _is_loopback(listing.host)}
+    return listings, [told for port, told in silent if port not in here]
+
+
+def _is_loopback(host: str) -> bool:
+    try:
+        return ipaddress.ip_address(host.partition("%")[0]).is_loopback
+    except ValueError:
+        return host == "localhost"
 
 
 def find_device(

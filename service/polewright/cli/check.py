@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable
+from contextlib import ExitStack
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -105,26 +106,32 @@ def check(
     from polewright.measuring.checking import check as check_once
     from polewright.measuring.checking import find_exposure
     from polewright.measuring.connect import connect_rig
+    from polewright.measuring.one_run import only_run
 
     console = Console(stderr=True)
     cancel = CancelToken()
     code = ExitCode.OK
     with told_plainly(console, as_json=as_json), stop_on_signals(cancel):
         settings = config_from_file(config, overrides)
-        with TerminalListener(console) as listener:
-            rig = connect_rig(settings, clock_from_environment(), cancel, listener)
-            length_s = exposure_s or settings.sweep.exposure_s
-            if find or settings.sweep.exposure_auto:
-                length_s = find_exposure(rig)
-            done: CheckResult | FocusResult | None = None
-            if focus:
-                done = _focused(rig, focus_step, length_s, console)
-            elif not loop:
-                done = check_once(rig, length_s)
-                code = ExitCode.OK if done.solved else ExitCode.SOLVE
-        if loop and not focus:
-            rig.emit = lambda _event: None
-            done = _loop(console, lambda: check_once(rig, length_s, solve=False), frames, tone=tone)
+        with ExitStack() as held:
+            with TerminalListener(console) as listener:
+                rig = connect_rig(settings, clock_from_environment(), cancel, listener)
+                # A run of this computer that has the mount exposes with the camera, too.
+                held.enter_context(only_run(rig.telescope.where))
+                length_s = exposure_s or settings.sweep.exposure_s
+                if find or settings.sweep.exposure_auto:
+                    length_s = find_exposure(rig)
+                done: CheckResult | FocusResult | None = None
+                if focus:
+                    done = _focused(rig, focus_step, length_s, console)
+                elif not loop:
+                    done = check_once(rig, length_s)
+                    code = ExitCode.OK if done.solved else ExitCode.SOLVE
+            if loop and not focus:
+                rig.emit = lambda _event: None
+                done = _loop(
+                    console, lambda: check_once(rig, length_s, solve=False), frames, tone=tone
+                )
     if done is not None and as_json:
         sys.stdout.write(done.model_dump_json() + "\n")
     elif done is not None and not loop:

@@ -63,7 +63,7 @@ class TerminalListener:
     def _show_progress(self, event: events.Progress) -> None:
         where = f"point {event.point} of {event.points}: " if event.point else ""
         total = event.total_s
-        if total is None:
+        if total is None or event.done_s > total + 1.0:
             detail = f"{event.done_s:.0f} s"
         else:
             detail = f"{event.done_s:.0f} of {total:.0f} s"
@@ -219,6 +219,10 @@ def error_document(error: PolewrightError) -> dict[str, object]:
 def ending_word(code: ExitCode) -> str:
     """What to call an early end: a stop that was asked for is no error."""
     return "Stopped" if code is ExitCode.INTERRUPTED else "Error"
+
+
+LEFT_TRACKING = "The mount is unparked and tracking the stars: do not leave it alone like that."
+LEFT_STANDING = "The mount is unparked and standing still: do not leave it alone like that."
 
 
 @contextmanager

@@ -12,7 +12,7 @@ from rich.table import Table
 from rich.text import Text
 
 from polewright.cli.console import told_plainly
-from polewright.errors import ExitCode
+from polewright.errors import ConfigError, ExitCode
 
 
 def devices(
@@ -20,7 +20,12 @@ def devices(
     host: Annotated[
         str | None, typer.Option(help="ask this server instead of discovering", show_default=False)
     ] = None,
-    port: Annotated[int, typer.Option(help="TCP port of --host")] = 11111,
+    port: Annotated[
+        int | None,
+        typer.Option(
+            help="TCP port of --host [default: 11111]", min=1, max=65535, show_default=False
+        ),
+    ] = None,
     timeout_s: Annotated[float, typer.Option(help="how long to wait for answers, s")] = 2.5,
     discovery_port: Annotated[int, typer.Option(help="UDP port discovery uses")] = 32227,
     as_json: Annotated[bool, typer.Option("--json", help="print one JSON document")] = False,
@@ -28,16 +33,18 @@ def devices(
     """Discover Alpaca servers and list their devices."""
     from polewright.alpaca.discovery import discover
     from polewright.alpaca.management import list_servers
-    from polewright.measuring.connect import NoDeviceFound, ServerSilent
+    from polewright.measuring.connect import DEFAULT_PORT, NoDeviceFound, ServerSilent
 
     console = Console(stderr=True)
     with told_plainly(console, as_json=as_json):
+        if host is None and port is not None:
+            raise ConfigError("--port belongs to --host: give both, or none to discover servers")
         if host is None:
             servers = [
                 (found.host, found.port) for found in discover(discovery_port, timeout_s=timeout_s)
             ]
         else:
-            servers = [(host, port)]
+            servers = [(host, port or DEFAULT_PORT)]
         if not servers:
             raise NoDeviceFound("device", [])
         listings, troubles = list_servers(servers, timeout_s=timeout_s)

@@ -114,11 +114,11 @@ def list_runs(
     )
     for heading in ("id", "when"):
         table.add_column(heading, no_wrap=True)
-    for heading in ("pier", "kind"):
-        table.add_column(heading, overflow="ellipsis")
+    table.add_column("pier", overflow="ellipsis", no_wrap=True, min_width=4)
+    table.add_column("kind", no_wrap=True)
     for heading in ("alt", "az", "total"):
         table.add_column(heading, justify="right", no_wrap=True)
-    table.add_column("end")
+    table.add_column("end", no_wrap=True)
     for row in rows:
         measured = row["total_arcmin"] is not None
         table.add_row(
@@ -131,8 +131,9 @@ def list_runs(
             f"{row['total_arcmin']:.2f}′" if measured else "",
             _end(row),
         )
-    Console().print(table)
-    if not rows:
+    if rows:
+        Console().print(table)
+    else:
         console.print(why_none, markup=False, highlight=False)
 
 
@@ -168,10 +169,14 @@ def _end(row: dict[str, Any]) -> str:
         return "within" if row["within_tolerance"] else "done"
     if row["outcome"] == ExitCode.OUT_OF_TOLERANCE:
         return "outside"
+    return _outcome_word(row["outcome"])
+
+
+def _outcome_word(outcome: int) -> str:
     try:
-        return ExitCode(row["outcome"]).name.lower().replace("_", " ")
+        return ExitCode(outcome).name.lower().replace("_", " ")
     except ValueError:
-        return str(row["outcome"])
+        return str(outcome)
 
 
 @history_app.command("show")
@@ -194,7 +199,7 @@ def show_run(
     out = Console()
     out.print(
         f"Run {record.run_id} of {record.pier}: {record.kind}, {_when(record.started_utc_s)} to "
-        f"{_when(record.finished_utc_s)} UTC, ended with {record.outcome}.",
+        f"{_when(record.finished_utc_s)} UTC, ended: {_outcome_word(record.outcome)}.",
         highlight=False,
         markup=False,
     )

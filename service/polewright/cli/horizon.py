@@ -48,7 +48,7 @@ class HorizonFile(ConfigError):
     """The horizon file cannot be read or written."""
 
     code = "horizon_file"
-    advice = "Check the name, the folder and its permissions; --force overwrites a file."
+    advice = "Check the name, the folder and its permissions."
 
     def __init__(self, path: str, reason: str) -> None:
         super().__init__(path, reason)
@@ -98,7 +98,7 @@ def horizon(
     with told_plainly(messages, as_json=as_json):
         settings = config_from_file(config, overrides)
         if out is not None and out.exists() and not force:
-            raise HorizonFile(str(out), "exists already")
+            raise HorizonFile(str(out), "exists already; --force overwrites it")
         if chart is not None:
             from polewright.cli.charts import picture_kind
             from polewright.measuring.offline import site_given
@@ -247,4 +247,7 @@ def _report(
         highlight=False,
     )
     if lines.rejected:
-        console.print(f"{len(lines.rejected)} lines were not used; see above.", highlight=False)
+        were = "was" if len(lines.rejected) == 1 else "were"
+        console.print(
+            f"{counted(len(lines.rejected), 'line')} {were} not used; see above.", highlight=False
+        )

@@ -159,7 +159,7 @@ def _progress(now: SessionSnapshot) -> RenderableType:
     table = Table.grid(padding=(0, 1))
     if at.text:
         table.add_row(f"{where}{words}: {at.text}", f"{at.done_s:.0f} s")
-    elif at.total_s:
+    elif at.total_s and at.done_s <= at.total_s + 1.0:
         bar = ProgressBar(total=at.total_s, completed=min(at.done_s, at.total_s), width=24)
         table.add_row(f"{where}{words}", bar, f"{at.done_s:.0f} of {at.total_s:.0f} s")
     else:

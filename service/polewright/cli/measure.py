@@ -9,6 +9,8 @@ import typer
 from rich.console import Console
 
 from polewright.cli.console import (
+    LEFT_STANDING,
+    LEFT_TRACKING,
     TerminalListener,
     exit_with,
     print_result,
@@ -66,6 +68,6 @@ def measure(
         sys.stdout.write(result.model_dump_json() + "\n")
     else:
         print_result(Console(), result)
-        left = "standing still" if settings.run.afterwards == "stop" else "tracking the stars"
-        Console().print(f"The mount is unparked and {left}: do not leave it alone like that.")
+        stopped = settings.run.afterwards == "stop"
+        Console().print(LEFT_STANDING if stopped else LEFT_TRACKING)
     exit_with(ExitCode.OK if result.within_tolerance else ExitCode.OUT_OF_TOLERANCE)

@@ -172,12 +172,14 @@ def print_plans(
     console.print(table)
     lit = 100.0 * plans[0].moon_fraction
     console.print(
-        f"Degrees, east negative; cost against an open sky; distances to Sun and Moon ({lit:.0f} % "
-        "lit).",
+        f"Degrees, east negative; min: minutes it takes; cost against the best in an open sky; "
+        f"distances to Sun and Moon ({lit:.0f} % lit).",
         highlight=False,
     )
     best = plans[0]
-    console.print(f"What the obstacles cost the best one: {best.cost_sentence}.", highlight=False)
+    console.print(
+        f"What obstacles and wishes cost the best one: {best.cost_sentence}.", highlight=False
+    )
     console.print(
         f"The best one turns {len(best.points)} × {best.step / DEG:g}° "
         f"{'westward' if best.direction > 0 else 'eastward'} on the {best.side} side of the "

@@ -13,12 +13,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 from rich.console import Console
 
-from polewright.cli.console import TerminalListener, stop_on_signals, told_plainly
+from polewright.cli.console import LEFT_TRACKING, TerminalListener, stop_on_signals, told_plainly
 from polewright.clock import CancelToken, clock_from_environment
 from polewright.profile.questions import QUESTIONS, Question
-
-_TOLERANCE_STAYS = {"pole.tolerance_from_tonight": False}
-"""Tonight's focal length and exposure are not asked for here."""
 
 if TYPE_CHECKING:
     from polewright.config import Config
@@ -93,18 +90,22 @@ def profile(
     taken where it points; it does not slew.
     """
     from polewright.config import config_from_text
+    from polewright.profile.answers import TOLERANCE_STAYS, check
     from polewright.profile.editing import difference, read_text, with_changes, write_whole
 
     console = Console(stderr=True)
     with told_plainly(console, as_json=as_json):
         before = read_text(config)
-        now = config_from_text(before, source=str(config), overrides=_TOLERANCE_STAYS)
+        now = config_from_text(before, source=str(config), overrides=TOLERANCE_STAYS)
         by_key = {question.key: question for question in QUESTIONS}
         changes = {key: by_key[key].read(value) for key, value in answers.items()}
+        check(before, changes, str(config))
         interactive = sys.stdin.isatty() and not as_json if ask is None else ask
         if interactive:
             left = [question for question in QUESTIONS if question.key not in changes]
-            changes |= _ask(left, now, console)
+            changes |= _ask(
+                left, now, console, lambda key, value: check(before, {key: value}, str(config))
+            )
         found = None
         if solve:
             found = _solve(now, console)
@@ -125,7 +126,7 @@ def profile(
         if found is not None and not dry_run:  # what was found is safe by now
             from polewright.profile.optics import prepare_solver
 
-            settings = config_from_text(after, source=str(config), overrides=_TOLERANCE_STAYS)
+            settings = config_from_text(after, source=str(config), overrides=TOLERANCE_STAYS)
             prepare_solver(settings, found, _telling(console))
     if as_json:
         document = {
@@ -140,9 +141,11 @@ def profile(
         sys.stdout.write(json.dumps(document) + "\n")
 
 
-def _ask(left: list[Question], now: Config, console: Console) -> dict[str, Any]:
+def _ask(
+    left: list[Question], now: Config, console: Console, check: Callable[[str, Any], None]
+) -> dict[str, Any]:
     """Ask; an empty answer keeps what is there. Wrong answers are asked again."""
-    from polewright.profile.errors import AnswerWrong
+    from polewright.errors import ConfigError
 
     console.print("Enter keeps what stands in brackets.")
     found: dict[str, Any] = {}
@@ -158,10 +161,13 @@ def _ask(left: list[Question], now: Config, console: Console) -> dict[str, Any]:
             if text == "" or text == str(hint):
                 break
             try:
-                found[question.key] = question.read(text)
+                value = question.read(text)
+                check(question.key, value)
+            except ConfigError as error:
+                console.print(str(error), markup=False, highlight=False)
+            else:
+                found[question.key] = value
                 break
-            except AnswerWrong as error:
-                console.print(str(error), markup=False)
     return found
 
 
@@ -189,7 +195,9 @@ def _solve(now: Config, console: Console) -> FoundOptics:
     with stop_on_signals(cancel), TerminalListener(console) as listener:
         rig = connect_rig(now, clock, cancel, listener)
         with watched(rig), motion_stopped_on_trouble(rig.telescope, clock, rig.emit):
-            return find_optics(rig)
+            found = find_optics(rig)
+    console.print(LEFT_TRACKING)
+    return found
 
 
 def _show(console: Console, changed: str, found: FoundOptics | None) -> None:

@@ -57,6 +57,8 @@ def report(
             return
         if run is not None and Path(run).is_file():
             html = _of_file(Path(run))
+        elif run is not None and run.endswith(".json"):
+            raise ConfigError(f"there is no file {run}")
         else:
             html = _of_history(run, config, url)
         try:

@@ -12,6 +12,7 @@ from typing import IO, Any
 
 from pydantic import ValidationError
 
+from polewright.errors import in_words
 from polewright.history.errors import ExtraMissing, ImportUnreadable
 from polewright.history.record import RunRecord
 from polewright.history.store import History
@@ -75,7 +76,7 @@ def read_jsonl(path: Path) -> list[RunRecord]:
     try:
         lines = path.read_text(encoding="utf-8").splitlines()
     except (OSError, UnicodeDecodeError) as exc:
-        raise ImportUnreadable(str(path), 0, str(exc)) from exc
+        raise ImportUnreadable(str(path), 0, in_words(exc)) from exc
     found = []
     for number, line in enumerate(lines, start=1):
         if not line.strip():

@@ -8,7 +8,7 @@ from pathlib import Path
 from polewright.alpaca.errors import AlpacaError
 from polewright.angles import DEG
 from polewright.config import Config
-from polewright.errors import ConfigError
+from polewright.errors import ConfigError, in_words
 from polewright.measuring.coverage import doubts, judged, plans_for, with_stars
 from polewright.measuring.events import SweepPlanned
 from polewright.measuring.pointing import mount_from_of_date, of_date_at, pointing_from_mount
@@ -69,7 +69,7 @@ def horizon_of(config: Config) -> Horizon:
     try:
         lines = Path(section.file).expanduser().read_text(encoding="utf-8").splitlines()
     except (OSError, UnicodeDecodeError) as exc:
-        raise HorizonFileMissing(section.file, str(exc)) from exc
+        raise HorizonFileMissing(section.file, in_words(exc)) from exc
     return parse_horizon(lines, clearance_deg=section.clearance_deg, source=str(section.file))
 
 

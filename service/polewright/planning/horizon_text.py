@@ -57,8 +57,8 @@ class HorizonReader:
             if len(words) != 2:
                 raise HorizonUnreadable(number, "'clearance' takes one number", raw)
             self._clearance_deg = _number(number, raw, words[1], "clearance", 0.0, 45.0)
-        elif header_allowed and not any(_is_number(word) for word in words):
-            pass
+        elif header_allowed and not any(sign.isdigit() for sign in text):
+            pass  # names of columns
         else:
             _add_pair(self._seen, number, raw, words)
 
@@ -192,14 +192,6 @@ def _window(number: int, raw: str, text: str) -> Window:
         return Window(a, b, lo, hi, label)
     except LimitsInvalid as exc:
         raise HorizonUnreadable(number, str(exc), raw) from exc
-
-
-def _is_number(word: str) -> bool:
-    try:
-        float(word)
-    except ValueError:
-        return False
-    return True
 
 
 def _number(number: int, raw: str, word: str, name: str, low: float, high: float) -> float:

@@ -223,13 +223,10 @@ class SweepPlan:
     @property
     def cost_sentence(self) -> str:
         """The cost in words."""
-        extra = self.cost / ARCSEC
-        if extra < 0.05:
-            return "as good as an open sky"
-        return (
-            f"{self.sigma / ARCSEC:.1f} arcsec, {extra:.1f} more than the "
-            f"{self.best_open_sigma / ARCSEC:.1f} of an open sky"
-        )
+        here, best = round(self.sigma / ARCSEC, 1), round(self.best_open_sigma / ARCSEC, 1)
+        if here <= best:
+            return "as good as the best of an open sky"
+        return f"{here} arcsec, {here - best:.1f} more than the {best} of the best in an open sky"
 
 
 @dataclass(frozen=True)

@@ -100,6 +100,7 @@ function showNow(s) {
   text("word", n.word);
   const [number, unit] = n.amount === null ? ["", ""] : angle(n.amount);
   text("number", number);
+  $("number").dataset.signs = number.length;
   text("unit", unit);
   $("amount").hidden = n.amount === null;
   text("sentence", n.sentence);

@@ -1,0 +1,39 @@
+"""Whether an answer fits a configuration, before anything is measured or written."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from polewright.config import BadConfig, config_from_text
+from polewright.errors import ConfigError
+from polewright.measuring.planned import horizon_of
+from polewright.profile.editing import with_changes
+from polewright.profile.errors import AnswerWrong
+
+#: Tonight's focal length and exposure are not asked for here.
+TOLERANCE_STAYS = {"pole.tolerance_from_tonight": False}
+
+
+def check(text: str, answers: Mapping[str, Any], source: str) -> None:
+    """Try answers on the configuration in ``text``; a skyline's file must be readable.
+
+    Args:
+        text: a configuration that is right as it stands.
+        answers: by dotted key.
+        source: the configuration's name, for errors.
+
+    Raises:
+        AnswerWrong: the first that does not fit, and why.
+    """
+    for key, value in answers.items():
+        try:
+            changed = with_changes(text, {key: value}, source)
+            config = config_from_text(changed, source=source, overrides=TOLERANCE_STAYS)
+            if key == "horizon.file":
+                horizon_of(config)
+        except BadConfig as exc:
+            # "line 13, key = value (meaning): what is wrong"
+            raise AnswerWrong(key, str(value), exc.problems[0].rpartition(": ")[2]) from exc
+        except ConfigError as exc:
+            raise AnswerWrong(key, str(value), str(exc)) from exc
