@@ -26,8 +26,9 @@ from polewright.solving.evidence import Approximation, accident, chances, same_b
 from polewright.solving.fitting import Floats, Ints, centred, fit_attitude, gnomonic
 from polewright.solving.smooth_map import SmoothMap, radial_scan
 
-ACCIDENT_LIMIT = -5.0
-"""log10 of the accident probability above which a match is refused."""
+ACCIDENT_LIMIT = -4.0
+"""log10 of the accident probability above which a match is refused (own choice; a bound, and a wide
+one: see tests/bench/false_alarms.py for what happens)."""
 RMS_LIMIT_PX = 2.5
 FOUND_LIMIT = 0.4
 """Of the catalogue's stars as bright as the matched half, this share must be in the frame."""
