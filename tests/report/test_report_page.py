@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import os
 import re
 import shutil
@@ -88,6 +89,15 @@ def test_a_report_is_one_file_that_fetches_and_runs_nothing(latitude) -> None:
     assert {"What to do", "Can it be believed", "What would do better", "Cautions"} <= set(
         page.headings
     )
+
+
+def test_the_sky_chart_tells_the_uncertainty_that_was_measured() -> None:
+    """Not the one that the points alone would foretell: the page has one figure for one thing."""
+    result = made_result()
+    axis = result.axis
+    sigma_arcsec = 60.0 * math.hypot(axis.sigma_alt_arcmin, axis.sigma_az_sky_arcmin)
+
+    assert f"±{sigma_arcsec:.1f}″" in report_of_result(result)
 
 
 def test_a_session_shows_the_way_and_its_sweeps() -> None:

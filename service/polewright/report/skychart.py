@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 import re
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
-from polewright.angles import ARCSEC, DEG, enu_from_azalt
+from polewright.angles import ARCMIN, ARCSEC, DEG, enu_from_azalt
 from polewright.config import Config
 from polewright.errors import PolewrightError
 from polewright.history.rows import utc_s_of
@@ -89,7 +91,13 @@ def _plan_of(result: MeasurementResult, site: Site) -> SweepPlan:
         np.array([[p.sigma_pointing_arcsec, p.sigma_roll_arcsec] for p in result.points]) * ARCSEC
     )
     started, ended = utc_s_of(result.started_utc), utc_s_of(result.finished_utc)
-    prediction = predict(site, hours, declination, sigmas)
+    axis = result.axis
+    prediction = replace(  # what was measured, as the report's other figures tell it
+        predict(site, hours, declination, sigmas),
+        sigma=math.hypot(axis.sigma_alt_arcmin, axis.sigma_az_sky_arcmin) * ARCMIN,
+        sigma_altitude=axis.sigma_alt_arcmin * ARCMIN,
+        sigma_azimuth_sky=axis.sigma_az_sky_arcmin * ARCMIN,
+    )
     return SweepPlan(
         points=tuple(
             PlanPoint(
