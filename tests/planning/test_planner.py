@@ -188,6 +188,24 @@ def test_the_first_slew_may_not_cross_the_sun():
     judge_sweep(replace(NORTH, pointing=beyond), wish)
 
 
+def test_a_refused_sweep_tells_each_limit_once():
+    """Where it is broken most, and which other places break it; nothing is left out."""
+    wish = SweepWish(-40 * DEG, -44 * DEG, 15 * DEG, 4, -1)
+    with pytest.raises(PlanRefused) as caught:
+        judge_sweep(NORTH, wish)
+
+    error = caught.value
+    told = str(error)
+    reasons = {v.reason for v in error.violations}
+    assert len(error.violations) > len(reasons)
+    for reason in reasons:
+        group = [v for v in error.violations if v.reason is reason]
+        worst = max(group, key=lambda v: v.amount)
+        assert told.count(worst.sentence) == 1
+        assert all(v.where in told for v in group)
+    assert len(told) < 0.7 * sum(len(str(v)) for v in error.violations)
+
+
 def test_every_plan_says_when_the_first_slew_was_not_checked():
     """Without a known pointing there is a warning, with one there is none."""
     at_pole = Pointing(0.0, 85 * DEG)

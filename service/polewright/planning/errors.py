@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING
 from polewright.errors import ConfigError, PlanError
 
 if TYPE_CHECKING:
+    from polewright.planning.limits import Reason
     from polewright.planning.request import Violation
 
 
@@ -128,4 +129,14 @@ class PlanRefused(PlanError):
         return self.suggestion or "Let the planner choose, or pick another start."
 
     def __str__(self) -> str:
-        return "the sweep is refused: " + "; ".join(str(v) for v in self.violations)
+        """Each limit once, where it is broken most, and the names of the other places."""
+        by_reason: dict[Reason, list[Violation]] = {}
+        for violation in self.violations:
+            by_reason.setdefault(violation.reason, []).append(violation)
+        told = []
+        for group in by_reason.values():
+            worst = max(group, key=lambda violation: violation.amount)
+            others = dict.fromkeys(item.where for item in group if item.where != worst.where)
+            also = f", less so at {', '.join(others)}" if others else ""
+            told.append(f"{worst}{also}")
+        return "the sweep is refused: " + "; ".join(told)
