@@ -8,6 +8,7 @@ import pytest
 from typer.testing import CliRunner
 
 from polewright.cli.app import build_app
+from polewright.measuring.one_run import only_run
 
 pytestmark = pytest.mark.e2e
 
@@ -96,3 +97,19 @@ def test_the_list_of_devices_cuts_nothing(start_night, monkeypatch) -> None:
     for row in listed["devices"]:
         assert row["name"] in shown
         assert row["unique_id"] in shown
+
+
+def test_check_leaves_a_running_alignment_alone(start_night) -> None:
+    """Both would expose with one camera: it is refused, and nothing is exposed."""
+    night = start_night({})
+    rig = night.connect()
+    words = ["check", "--json", "--site-latitude-deg", "44.62", "--site-longitude-deg", "9.31"]
+    for kind in ("telescope", "camera"):
+        words += [f"--{kind}-host", night.running.host, f"--{kind}-port", str(night.running.port)]
+
+    with only_run(rig.telescope.where):
+        answer = CliRunner().invoke(build_app(), words)
+
+    assert answer.exit_code == 3
+    assert json.loads(answer.stdout)["error"]["code"] == "mount_taken"
+    assert not night.rig.recorded
