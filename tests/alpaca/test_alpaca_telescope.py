@@ -322,6 +322,32 @@ def test_a_mount_at_its_target_is_believed_at_the_first_look(bench: Bench) -> No
     assert ended == [True] * (len(ended) - 1) + [False]
 
 
+def test_a_mount_that_arrives_while_it_is_asked_has_not_stopped_short(bench: Bench) -> None:
+    """Whether it slews is asked before where it is: "not slewing" is never older than the place."""
+    mount, plain = bench.mount, bench.mount.now
+    arrived: list[bool] = []
+
+    def now(name: str) -> Any:
+        value = plain(name)
+        if (
+            name == "Declination"
+            and mount.goal is not None
+            and mount.clock() > mount.start[0] + 0.5
+        ):
+            mount.ra_hours, mount.dec_deg = mount.goal
+            mount.goal = None
+            arrived.append(True)
+        return value
+
+    mount.now = now  # type: ignore[method-assign]
+    looks: list[MountState] = []
+    bench.scope.slew_and_wait(4.0, 30.0, watch=looks.append)
+
+    assert arrived == [True]
+    assert [look.slewing for look in looks[1:]][-2:] == [True, False]
+    assert sum(not look.slewing for look in looks[1:]) == 1
+
+
 @pytest.mark.parametrize("goal", [(2.0, 10.0), (4.0, 30.0)], ids=["where it stood", "told at once"])
 def test_a_mount_that_reads_its_target_from_the_start_needs_the_second_look(
     bench: Bench, goal: tuple[float, float]

@@ -163,11 +163,14 @@ class Telescope(Motion):
         side = _pier(self._from_state(found, "SideOfPier", INT))
         parked = self._from_state(found, "AtPark", BOOL)
         sidereal = self._from_state(found, "SiderealTime", FLOAT)
+        # Asked before the place: a mount that arrives in between must not seem to have stopped
+        # short of where it is.
+        moving = self.slewing() if slewing is None else slewing
         return MountState(
             utc_s=utc_s,
             right_ascension_hours=self.right_ascension_hours() if ra is None else ra % 24.0,
             declination_deg=self.declination_deg() if dec is None else dec,
-            slewing=self.slewing() if slewing is None else slewing,
+            slewing=moving,
             tracking=self.tracking() if tracking is None else tracking,
             altitude_deg=self.altitude_deg() if altitude is None else altitude,
             azimuth_deg=self.azimuth_deg() if azimuth is None else azimuth % 360.0,
