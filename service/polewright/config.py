@@ -582,6 +582,10 @@ class Config(Section):
     history: HistorySection = Field(default_factory=HistorySection)
 
 
+TOLERANCE_STAYS = {"pole.tolerance_from_tonight": False}
+"""Overrides for who reads a file and has no use for tonight's tolerance: it need not be told."""
+
+
 def config_from_text(
     text: str, *, source: str = "configuration", overrides: Mapping[str, Any] | None = None
 ) -> Config:

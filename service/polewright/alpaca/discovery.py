@@ -91,6 +91,16 @@ def discover_or_explain(
     return found
 
 
+def is_loopback(host: str) -> bool:
+    """Whether only this computer reaches ``host``."""
+    if host.lower() == "localhost":
+        return True
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return False
+
+
 def broadcast_addresses() -> list[str]:
     """Return the IPv4 broadcast addresses of all interfaces, loopback's and the general one."""
     found = ["255.255.255.255", "127.255.255.255", "127.0.0.1"]

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import ipaddress
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from pydantic import ValidationError
 
 from polewright.alpaca.client import AlpacaConnection
+from polewright.alpaca.discovery import is_loopback
 from polewright.alpaca.errors import (
     AlpacaError,
     BadReply,
@@ -150,15 +150,8 @@ def list_servers(
         seen.add(ids)
         listings.append(listing)
     # A server on this computer that listens on loopback only is found under other addresses, too.
-    here = {listing.port for listing in listings if _is_loopback(listing.host)}
+    here = {listing.port for listing in listings if is_loopback(listing.host)}
     return listings, [told for port, told in silent if port not in here]
-
-
-def _is_loopback(host: str) -> bool:
-    try:
-        return ipaddress.ip_address(host.partition("%")[0]).is_loopback
-    except ValueError:
-        return host == "localhost"
 
 
 def find_device(

@@ -89,8 +89,8 @@ def profile(
     the mount must not reach, and the skyline. With --solve the mount tracks and one frame is
     taken where it points; it does not slew.
     """
-    from polewright.config import config_from_text
-    from polewright.profile.answers import TOLERANCE_STAYS, check
+    from polewright.config import TOLERANCE_STAYS, config_from_text
+    from polewright.profile.answers import check
     from polewright.profile.editing import difference, read_text, with_changes, write_whole
 
     console = Console(stderr=True)
@@ -127,7 +127,9 @@ def profile(
             from polewright.profile.optics import prepare_solver
 
             settings = config_from_text(after, source=str(config), overrides=TOLERANCE_STAYS)
-            prepare_solver(settings, found, _telling(console))
+            prepare_solver(
+                settings, found, functools.partial(console.print, markup=False, highlight=False)
+            )
     if as_json:
         document = {
             "schema_version": "1",
@@ -176,13 +178,6 @@ def _value(config: Config, dotted: str) -> Any:
     for part in dotted.split("."):
         value = getattr(value, part)
     return value
-
-
-def _telling(console: Console) -> Callable[[str], None]:
-    def tell(sentence: str) -> None:
-        console.print(sentence, markup=False, highlight=False)
-
-    return tell
 
 
 def _solve(now: Config, console: Console) -> FoundOptics:

@@ -74,6 +74,7 @@ def serve(
     uncertainty, age and run state (0 idle, 1 checking, 2 planning, 3 sweeping, 4 adjusting,
     5 finished, 6 stopped, 7 failed, 8 interrupted, 9 unknown).
     """
+    from polewright.alpaca.discovery import is_loopback
     from polewright.config import config_from_file
     from polewright.logs import logging_to
     from polewright.publishing import publish
@@ -83,7 +84,7 @@ def serve(
     from polewright.serving.metrics import Metrics
     from polewright.serving.runner import SessionRunner
     from polewright.serving.security import new_token
-    from polewright.serving.server import RunningService, is_loopback
+    from polewright.serving.server import RunningService
 
     console = Console(stderr=True)
     logging.basicConfig(level=logging.WARNING, stream=sys.stderr)

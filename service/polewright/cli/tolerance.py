@@ -83,14 +83,14 @@ def tolerance(
     is 9 when the trails are longer than allowed.
     """
     from polewright.angles import ARCMIN, DEG
-    from polewright.config import config_from_file
+    from polewright.config import TOLERANCE_STAYS, config_from_file
     from polewright.tolerance.imaging import Imaging, Target
     from polewright.tolerance.tolerance import cost, largest_axis_error
 
     console = Console(stderr=True)
     with told_plainly(console, as_json=as_json):
         # The tolerance is what is asked for here, so the file must not need it to be read.
-        settings = config_from_file(config, {"pole.tolerance_from_tonight": False})
+        settings = config_from_file(config, TOLERANCE_STAYS)
         tonight, optics = settings.tonight, settings.optics
         imaging = Imaging(
             _known(focal_length_mm, tonight.focal_length_mm, optics.focal_length_mm, "focal"),

@@ -67,18 +67,19 @@ class HorizonReader:
         """Whether there is a pair yet, and so a skyline."""
         return bool(self._seen)
 
-    def horizon(self, clearance_deg: float | None = None) -> Horizon:
+    def horizon(self, clearance_deg: float | None = None, source: str = "") -> Horizon:
         """Return the skyline of the lines taken.
 
         Args:
             clearance_deg: overrules a ``clearance`` line.
+            source: the file's name, for the error.
 
         Raises:
             HorizonUnreadable: there is no pair.
         """
         seen = self._seen
         if not seen:
-            raise HorizonUnreadable(None, "no azimuth/altitude pair found")
+            raise HorizonUnreadable(None, "no azimuth/altitude pair found", source=source)
         order = sorted(seen)
         uppers = [seen[azimuth][2] for azimuth in order]
         horizon = Horizon(
@@ -122,9 +123,7 @@ def parse_horizon(
         raise HorizonUnreadable(
             first.line, first.reason, first.text, others=tuple(others), more=more, source=source
         )
-    if not reader.complete:
-        raise HorizonUnreadable(None, "no azimuth/altitude pair found", source=source)
-    return reader.horizon(clearance_deg)
+    return reader.horizon(clearance_deg, source)
 
 
 def format_horizon(horizon: Horizon) -> str:

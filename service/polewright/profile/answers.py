@@ -5,14 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from polewright.config import BadConfig, config_from_text
+from polewright.config import TOLERANCE_STAYS, BadConfig, config_from_text
 from polewright.errors import ConfigError
 from polewright.measuring.planned import horizon_of
 from polewright.profile.editing import with_changes
 from polewright.profile.errors import AnswerWrong
-
-#: Tonight's focal length and exposure are not asked for here.
-TOLERANCE_STAYS = {"pole.tolerance_from_tonight": False}
 
 
 def check(text: str, answers: Mapping[str, Any], source: str) -> None:
@@ -29,9 +26,8 @@ def check(text: str, answers: Mapping[str, Any], source: str) -> None:
     for key, value in answers.items():
         try:
             changed = with_changes(text, {key: value}, source)
-            config = config_from_text(changed, source=source, overrides=TOLERANCE_STAYS)
             if key == "horizon.file":
-                horizon_of(config)
+                horizon_of(config_from_text(changed, source=source, overrides=TOLERANCE_STAYS))
         except BadConfig as exc:
             # "line 13, key = value (meaning): what is wrong"
             raise AnswerWrong(key, str(value), exc.problems[0].rpartition(": ")[2]) from exc

@@ -14,7 +14,7 @@ import tomlkit
 from tomlkit.exceptions import TOMLKitError
 from tomlkit.items import AbstractTable
 
-from polewright.config import BadConfig, config_from_text
+from polewright.config import TOLERANCE_STAYS, BadConfig, config_from_text
 from polewright.errors import in_words
 from polewright.profile.errors import FileChangedMeanwhile, ProfileNotWritten
 
@@ -37,7 +37,7 @@ def with_changes(text: str, changes: Mapping[str, Any], source: str) -> str:
     Raises:
         BadConfig: the text is no configuration, before or after.
     """
-    config_from_text(text, source=source, overrides={"pole.tolerance_from_tonight": False})
+    config_from_text(text, source=source, overrides=TOLERANCE_STAYS)
     try:
         document = tomlkit.parse(text)
     except TOMLKitError as exc:
@@ -54,8 +54,7 @@ def with_changes(text: str, changes: Mapping[str, Any], source: str) -> str:
         if key not in table or table[key] != value:
             table[key] = value
     after = tomlkit.dumps(document)
-    config_from_text(after, source=f"{source} as it would become",
-                     overrides={"pole.tolerance_from_tonight": False})  # fmt: skip
+    config_from_text(after, source=f"{source} as it would become", overrides=TOLERANCE_STAYS)
     return after
 
 

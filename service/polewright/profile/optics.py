@@ -86,6 +86,8 @@ def prepare_solver(config: Config, found: FoundOptics, tell: Callable[[str], Non
         found: what a frame has told of the optics.
         tell: who hears of slow work and of trouble.
     """
+    if not config.solver.blind:  # nothing is solved without a hint then
+        return
     binned_um = found.pixel_um * config.camera.binning
     scale = nominal_scale(config.optics.focal_length_mm or found.focal_length_mm, binned_um)
     hint = SolveHint(
@@ -93,8 +95,6 @@ def prepare_solver(config: Config, found: FoundOptics, tell: Callable[[str], Non
         scale_tolerance=NOMINAL_SCALE_TOLERANCE,
         epoch_year=found.julian_year,
     )
-    if not config.solver.blind:  # nothing is solved without a hint then
-        return
     try:
         configured_solver(config, tell).prepare(hint, *found.frame_px)
     except (SolveError, OSError, MemoryError) as exc:

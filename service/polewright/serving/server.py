@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import ipaddress
 import socket
 import threading
 import time
@@ -17,16 +16,6 @@ from polewright.serving.feed import Feed
 
 START_S = 20.0
 DRAIN_S = 2
-
-
-def is_loopback(host: str) -> bool:
-    """Whether only this computer reaches ``host``."""
-    if host.lower() == "localhost":
-        return True
-    try:
-        return ipaddress.ip_address(host).is_loopback
-    except ValueError:
-        return False
 
 
 def listening_socket(host: str, port: int) -> socket.socket:

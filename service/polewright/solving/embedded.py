@@ -27,12 +27,11 @@ from polewright.solving.errors import NoMatch, TooFewStars
 from polewright.solving.patterns import PatternStore, Progress
 from polewright.solving.refit import MIN_MATCHED, Refit, refit
 from polewright.solving.searches import (
-    NARROWEST_BLIND,
     Searches,
     Watch,
     field_deg,
-    field_width,
     pattern_widths,
+    too_narrow_for_whole_sky,
     within_reach,
 )
 from polewright.solving.tracking import follow
@@ -61,7 +60,7 @@ class EmbeddedSolver:
     def prepare(self, hint: SolveHint, width: int, height: int) -> None:  # noqa: ARG002
         """Build or load the whole-sky database if frames of this set-up will need it."""
         unhinted = hint.centre_icrs is None or self._blind
-        if unhinted and (hint.scale is None or field_width(hint, width) >= NARROWEST_BLIND):
+        if unhinted and not too_narrow_for_whole_sky(hint, width):
             self._store.whole_sky(pattern_widths(hint, width), hint.epoch_year)
 
     def solve(

@@ -29,7 +29,7 @@ from polewright.solving.patterns import PatternStore, Widths
 
 _WIDER = 12.0 * DEG
 """A hinted search that found nothing looks so far around once more."""
-NARROWEST_BLIND = 1.2 * DEG
+_NARROWEST_BLIND = 1.2 * DEG
 """The whole sky's patterns for narrower fields take minutes and gigabytes: measured 16 s and 0.5 GB
 for fields of 4 degrees, 32 s and 1.0 GB for 2, 52 s and 1.5 GB for 1.35."""
 _BLIND_WIDTHS = Widths(2.0 * DEG, 32.0 * DEG)
@@ -234,11 +234,11 @@ class Searches:
     def _by_whole_sky(
         self, stars: StarList, hint: SolveHint, watch: Watch
     ) -> Iterator[Approximation]:
-        if hint.scale is not None and field_width(hint, stars.width) < NARROWEST_BLIND:
+        if too_narrow_for_whole_sky(hint, stars.width):
             if is_hinted(hint):
                 return
             field = field_deg(hint, stars) or (0.0, 0.0)
-            raise TooNarrowForWholeSky(field, len(stars), NARROWEST_BLIND / DEG)
+            raise TooNarrowForWholeSky(field, len(stars), _NARROWEST_BLIND / DEG)
         watch()
         with watch.not_counting():
             database = self._store.whole_sky(pattern_widths(hint, stars.width), hint.epoch_year)
@@ -263,9 +263,14 @@ class Searches:
                 yield found
 
 
+def too_narrow_for_whole_sky(hint: SolveHint, columns: int) -> bool:
+    """Whether such fields are known to be smaller than is looked for without a pointing."""
+    return hint.scale is not None and field_width(hint, columns) < _NARROWEST_BLIND
+
+
 def within_reach(hint: SolveHint, columns: int) -> SolveHint:
     """Return the hint as far as it is followed: narrow fields have no whole sky to fall back on."""
-    narrow = hint.scale is not None and field_width(hint, columns) < NARROWEST_BLIND
+    narrow = too_narrow_for_whole_sky(hint, columns)
     if hint.centre_icrs is None or not narrow or (hint.radius or 0.0) < _HINT_ENDS:
         return hint
     return replace(hint, radius=0.99 * _HINT_ENDS)
