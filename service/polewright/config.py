@@ -163,8 +163,9 @@ class SweepSection(Section):
     )
     settle: Literal["measured", "fixed"] = Field(
         "measured",
-        description="measured: expose as soon as the stars of short looks stand still, settle_s "
-        "after the slew at the latest; fixed: always wait settle_s",
+        description="measured: short looks at the stars tell when the mount has rung out, before "
+        "the exposure or after it, settle_s after the slew at the latest; fixed: always wait "
+        "settle_s",
     )
     overlap: bool = Field(
         True,

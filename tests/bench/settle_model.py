@@ -3,14 +3,19 @@
 ``python tests/bench/settle_model.py --rigs 1500`` prints Markdown, in seconds: no images and no
 devices, only the swing of two axes (an exponential envelope about a sine, as the simulated rig's),
 looks at it with the product's own spacing, limit and judgement, and the mean of the swing over the
-exposure that follows: by so much ringing shifts the whole frame. Ranges, noise of a look and the
+exposure that counts: by so much ringing shifts the whole frame. ``--creep 15`` adds a slide of up
+to 15 arcsec in one direction that dies out within 0.3 to 6 s. Ranges, noise of a look and the
 seconds that a look costs beside its exposure are invented.
+
+Two ways: "looks first" exposes once looks agree; "at once" exposes after the slew and has looks
+tell whether the stars lie where they rest. "lost" is what each takes beside one exposure.
 """
 
 from __future__ import annotations
 
 import argparse
 import copy
+import dataclasses
 import math
 import sys
 from itertools import cycle
@@ -18,7 +23,15 @@ from itertools import cycle
 import numpy as np
 from numpy.typing import NDArray
 
-from polewright.images.stillness import Look, all_close, judge_calm, judge_looks
+from polewright.images.stillness import (
+    Look,
+    Rest,
+    all_close,
+    judge_calm,
+    judge_looks,
+    judge_rest,
+)
+from polewright.measuring.at_once import REST_OF_FLOOR, SHORTEST_S
 from polewright.measuring.settling import (
     GAPS_S,
     LOOK_S,
@@ -33,24 +46,40 @@ RINGING = {
     "belt": ((25.0, 50.0), (0.8, 2.0), (2.5, 4.0)),
     "slow pier": ((10.0, 40.0), (0.2, 0.8), (2.0, 5.0)),
 }
-ARCSEC_PER_PX, FLOOR_ARCSEC, NOISE_PX = 6.0, 0.5, 0.015
+ARCSEC_PER_PX, FLOOR_ARCSEC, NOISE_PX, STAR_PX = 6.0, 0.5, 0.015, 2.0
 #: A look costs so much beside its exposure, and a slew is believed over so long after it is, s.
 COST_S, BELIEVED_S = 0.35, 0.25
-EXPOSURES_S = (4.0, 2.0, 1.0, 0.5)
+EXPOSURES_S = (8.0, 4.0, 3.0, 2.0, 1.0, 0.5)
 
 
 class Swing:
-    """Two axes that ring out."""
+    """Two axes that ring out, and slide to their rest by up to ``creep`` (arcsec)."""
 
-    def __init__(self, kind: str, rng: np.random.Generator) -> None:
+    def __init__(self, kind: str, rng: np.random.Generator, creep: float = 0.0) -> None:
         ranges = RINGING[kind]
         self.amplitude, self.hz, self.decay_s = (float(rng.uniform(*ends)) for ends in ranges)
+        way = float(rng.uniform(0.0, 2.0 * math.pi))
+        slide = creep * float(rng.uniform(0.0, 1.0))
+        self.slide = slide * np.array([[math.cos(way)], [math.sin(way)]])
+        self.slide_s = float(np.exp(rng.uniform(np.log(0.3), np.log(6.0))))
 
     def at(self, t: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the pointing's offset (2, N), arcsec, so long (N,) after the arrival."""
         size = self.amplitude * np.exp(-t / self.decay_s)
         phase = 2.0 * np.pi * self.hz * t
-        return np.stack([size * np.sin(phase), 0.7 * size * np.sin(1.3 * phase)])
+        ringing = np.stack([size * np.sin(phase), 0.7 * size * np.sin(1.3 * phase)])
+        return np.asarray(ringing + self.slide * np.exp(-t / self.slide_s))
+
+    def look(self, t: float, rng: np.random.Generator) -> Look:
+        """Return a look that begins so long after the arrival."""
+        seen = self.at(t + np.linspace(0.0, LOOK_S, 12)) / ARCSEC_PER_PX
+        x, y = seen.mean(axis=1) + rng.normal(0.0, NOISE_PX, 2)
+        return Look(float(x), float(y), NOISE_PX, width_px(seen), t + 0.5 * LOOK_S)
+
+
+def width_px(seen: NDArray[np.float64]) -> float:
+    """Return the half-flux diameter of stars that were there (2, N), pixels."""
+    return math.hypot(STAR_PX, 2.35 * float(np.hypot(*seen.std(axis=1))))
 
 
 def settled(
@@ -74,11 +103,7 @@ def settled(
             t = begun_s + ceiling_s
             break
         t += gap_s
-        seen = swing.at(t + np.linspace(0.0, LOOK_S, 12)) / ARCSEC_PER_PX
-        x, y = seen.mean(axis=1) + rng.normal(0.0, NOISE_PX, 2)
-        width = math.hypot(2.0, 2.35 * float(np.hypot(*seen.std(axis=1))))
-        at_s = t - begun_s + 0.5 * LOOK_S
-        looks.append(Look(float(x), float(y), NOISE_PX, width, at_s))
+        looks.append(swing.look(t, rng))
         t += LOOK_S + cost_s * float(rng.uniform(0.8, 1.3))
         agreeing = agreeing_looks(exposure_s)
         if calm:
@@ -91,6 +116,41 @@ def settled(
     during = t + 0.15 + np.linspace(0.0, exposure_s, 4000)
     shift = float(np.hypot(*swing.at(during).mean(axis=1)))
     return t - begun_s, shift, still, calm or (still and all_close(looks, limit_px))
+
+
+def at_once(
+    swing: Swing,
+    exposure_s: float,
+    ceiling_s: float,
+    rng: np.random.Generator,
+    cost_s: float = COST_S,
+) -> tuple[float, float, bool]:
+    """Return what exposing at once loses beside one exposure (s), the shift, if seen at rest."""
+    limit_px = REST_OF_FLOOR * FLOOR_ARCSEC / ARCSEC_PER_PX
+    begun_s = t = BELIEVED_S * float(rng.uniform(0.7, 1.3))
+    before: Rest | None = None
+    while True:
+        exposed = swing.at(t + 0.15 + np.linspace(0.0, exposure_s, 2000))
+        middle = exposed.mean(axis=1) / ARCSEC_PER_PX
+        shift = float(np.hypot(*exposed.mean(axis=1)))
+        t += exposure_s + cost_s
+        looks: list[Look] = []
+        verdict = "unsure"
+        while verdict == "unsure":
+            seen = swing.look(t, rng)
+            looks.append(
+                dataclasses.replace(seen, x=seen.x - float(middle[0]), y=seen.y - float(middle[1]))
+            )
+            t += LOOK_S + cost_s * float(rng.uniform(0.8, 1.3))
+            rest = judge_rest(looks, width_px(exposed / ARCSEC_PER_PX), limit_px, before)
+            verdict = rest.verdict
+        if verdict == "rested":
+            return t - begun_s - exposure_s, shift, True
+        before = rest
+        if t - begun_s + exposure_s > ceiling_s:
+            t = max(t, begun_s + ceiling_s)
+            during = t + 0.15 + np.linspace(0.0, exposure_s, 2000)
+            return t - begun_s, float(np.hypot(*swing.at(during).mean(axis=1))), False
 
 
 def second_point(
@@ -117,31 +177,41 @@ def main() -> int:
     parser.add_argument(
         "--cost", type=float, default=COST_S, help="of a look beside its exposure, s"
     )
+    parser.add_argument("--creep", type=float, default=0.0, help="largest slide, arcsec")
     given = parser.parse_args()
     out = [
         f"{given.rigs} modelled rigs a row, ceiling {given.ceiling:g} s, frame floor "
-        f"{FLOOR_ARCSEC:g} arcsec",
+        f"{FLOOR_ARCSEC:g} arcsec, slide up to {given.creep:g} arcsec",
         "",
-        "| exposure | mount | settled median / p95, s | seen still "
+        "| exposure | mount | way | lost mean / median / p95, s | seen still "
         "| shift of the frame median / p95 / worst, arcsec |",
-        "|---|---|---|---|---|",
+        "|---|---|---|---|---|---|",
     ]
     for exposure_s in EXPOSURES_S:
         for kind in RINGING:
             rng = np.random.default_rng([7, list(RINGING).index(kind)])
-            swings = [Swing(kind, rng) for _ in range(given.rigs)]
-            runs = [
-                second_point(swing, exposure_s, given.ceiling, rng, given.cost)
-                if given.second
-                else settled(swing, exposure_s, given.ceiling, False, rng, given.cost)
-                for swing in swings
-            ]
-            took, shift, still = (np.array([run[k] for run in runs]) for k in range(3))
-            out.append(
-                f"| {exposure_s:g} s | {kind} | {np.median(took):.1f} / "
-                f"{np.percentile(took, 95):.1f} | {100.0 * still.mean():.0f} % | "
-                f"{np.median(shift):.3f} / {np.percentile(shift, 95):.3f} / {shift.max():.3f} |"
-            )
+            swings = [Swing(kind, rng, given.creep) for _ in range(given.rigs)]
+            ways = {
+                "looks first": [
+                    second_point(swing, exposure_s, given.ceiling, rng, given.cost)
+                    if given.second
+                    else settled(swing, exposure_s, given.ceiling, False, rng, given.cost)
+                    for swing in swings
+                ]
+            }
+            if exposure_s >= SHORTEST_S:
+                ways["at once"] = [
+                    (*at_once(swing, exposure_s, given.ceiling, rng, given.cost), False)
+                    for swing in swings
+                ]
+            for way, runs in ways.items():
+                took, shift, still = (np.array([run[k] for run in runs]) for k in range(3))
+                out.append(
+                    f"| {exposure_s:g} s | {kind} | {way} | {took.mean():.1f} / "
+                    f"{np.median(took):.1f} / {np.percentile(took, 95):.1f} | "
+                    f"{100.0 * still.mean():.0f} % | {np.median(shift):.3f} / "
+                    f"{np.percentile(shift, 95):.3f} / {shift.max():.3f} |"
+                )
     sys.stdout.write("\n".join(out) + "\n")
     return 0
 

@@ -7,8 +7,11 @@ way (``settle = "fixed"``, ``overlap = false``) and the present defaults.
 
 - slews: what the rig's own motion needed, from the command to the axes' arrival;
 - ringing: for how long after an arrival the swing of the axes (an exponential envelope, both ways)
-  was over the motion that the product says does not matter (`settling.limit_px`): no way to settle
-  can be shorter;
+  was over the motion that the product says does not matter between looks (`settling.limit_px`): no
+  way to wait for it can be shorter;
+- settled, again: seconds spent on settling, whole exposures among them that were of no use, and
+  how many of those there were;
+- shift by ringing: of the frames that counted;
 - axis error: distance of the axis found from the true one; stated sigma: of that distance, both
   ways together;
 - ratio: from the first slew's start to the axis, over slews and exposures, or over slews, exposures
@@ -26,6 +29,7 @@ import dataclasses
 import math
 import sys
 import time
+from datetime import datetime
 from typing import Any
 
 import numpy as np
@@ -69,6 +73,7 @@ class Run:
     ringing_s: float
     settle_s: float
     hidden_s: float
+    again: int
     shift_arcsec: float
     error_arcsec: float
     sigma_arcsec: float
@@ -114,16 +119,17 @@ def draw(kind: str, seed: int) -> dict[str, Any]:
     }
 
 
-def ring_shift_arcsec(rig: SimulatedRig, exposure_s: float) -> float:
+def ring_shift_arcsec(rig: SimulatedRig, middles_s: list[float]) -> float:
     """Return how far ringing shifted the middle of the frame that it shifted most, arcsec.
 
-    The mean of the true attitude over each whole exposure, with the ringing and without it.
+    The mean of the true attitude over each whole exposure, with the ringing and without it; of
+    the exposures whose middles (Unix seconds UTC) are given: the others were of no use.
     """
     mount, worst = rig.mount, 0.0
     for frame in rig.recorded:
         start_s, length_s = frame.exposure.start_s, frame.exposure.duration_s
-        if length_s < 0.9 * exposure_s:
-            continue  # a look
+        if all(abs(frame.utc_mid_s - middle_s) > 0.5 for middle_s in middles_s):
+            continue
         times = (start_s + (np.arange(400) + 0.5) / 400.0 * length_s).tolist()
         rung = mount.attitudes(times)[:, :, 2].mean(axis=0)
         rings, mount._rings = mount._rings, []
@@ -211,7 +217,11 @@ def measure_once(
         ringing_s=slews.ringing_s(limit),
         settle_s=result.time.settle_s,
         hidden_s=result.time.overlap_saved_s,
-        shift_arcsec=ring_shift_arcsec(sim, exposure_s),
+        again=sum(one.exposure.duration_s > 0.9 * exposure_s for one in sim.recorded)
+        - len(result.points),
+        shift_arcsec=ring_shift_arcsec(
+            sim, [datetime.fromisoformat(point.utc).timestamp() for point in result.points]
+        ),
         error_arcsec=error_arcmin * 60.0,
         sigma_arcsec=math.hypot(axis.sigma_alt_arcmin, axis.sigma_az_sky_arcmin) * 60.0,
         notes=tuple(note for note in result.notes if "stood still" in note or "looks" in note),
@@ -221,7 +231,7 @@ def measure_once(
 def table(runs: list[Run]) -> str:
     """Return the runs, gathered by kind and way, as a Markdown table."""
     lines = [
-        "| mount | way | runs | s in all | slews | exposures | ringing | settled | hidden "
+        "| mount | way | runs | s in all | slews | exposures | ringing | settled | hidden | again "
         "| ratio | ratio, rung out | largest shift by ringing median / worst, arcsec "
         "| axis error median / p95, arcsec | stated sigma, arcsec "
         "| not seen still |",
@@ -246,6 +256,7 @@ def table(runs: list[Run]) -> str:
                     f"{mean(name):.1f}"
                     for name in (
                         "wall_s", "slews_s", "exposures_s", "ringing_s", "settle_s", "hidden_s",
+                        "again",
                     )
                 ),
                 f"{mean('ratio'):.2f}",

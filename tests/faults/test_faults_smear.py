@@ -27,7 +27,7 @@ def attitude() -> Attitude:
 
 def test_frames_of_like_sharpness_stay_as_they_are() -> None:
     """Seeing and altitude make some difference; that is not wind."""
-    widened, smeared = with_smear([attitude()] * 3, [2.0, 2.3, None])
+    widened, smeared = with_smear([attitude()] * 3, [2.0, 2.3, None], [False] * 3)
 
     assert smeared == 0
     assert all(np.array_equal(one.covariance, attitude().covariance) for one in widened)
@@ -35,7 +35,7 @@ def test_frames_of_like_sharpness_stay_as_they_are() -> None:
 
 def test_a_smeared_frame_is_less_certain_in_every_direction() -> None:
     """Its covariance grows by the shift, the sharp ones' do not."""
-    widened, smeared = with_smear([attitude()] * 3, [2.0, 4.0, 2.1])
+    widened, smeared = with_smear([attitude()] * 3, [2.0, 4.0, 2.1], [False] * 3)
 
     assert smeared == 1
     grown = np.sqrt(np.diag(widened[1].covariance)) / ARCSEC
@@ -45,7 +45,7 @@ def test_a_smeared_frame_is_less_certain_in_every_direction() -> None:
 
 def test_nothing_is_made_of_frames_without_a_size() -> None:
     """Solvers that bring no stars of their own leave nothing to compare."""
-    widened, smeared = with_smear([attitude()] * 2, [None, None])
+    widened, smeared = with_smear([attitude()] * 2, [None, None], [False] * 2)
 
     assert smeared == 0
     assert len(widened) == 2
@@ -67,3 +67,10 @@ def test_the_shift_of_a_swung_frame_is_as_stated(period_s: float, amplitude_px: 
         if hfd <= TELLING * still_hfd:
             continue
         assert abs(float(place.mean())) < 1.5 * shift_px(hfd, still_hfd)
+
+
+def test_a_smeared_frame_whose_stars_were_seen_to_rest_there_counts_in_full() -> None:
+    widened, smeared = with_smear([attitude()] * 2, [2.0, 4.0], [False, True])
+
+    assert smeared == 0
+    assert widened[1].covariance == pytest.approx(attitude().covariance)

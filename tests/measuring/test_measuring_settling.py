@@ -10,7 +10,8 @@ import pytest
 
 from polewright.images.stillness import Look
 from polewright.measuring import settling
-from polewright.measuring.settling import LookMemory, _Wait
+from polewright.measuring.looks import LookMemory
+from polewright.measuring.settling import _Wait
 
 SCALE = 2.0 / 206265.0
 LIMIT_PX = 1.0  # four floors of 0.5 arcsec
@@ -46,19 +47,20 @@ class Mount:
             plates=SimpleNamespace(scale=SCALE),
         )
         monkeypatch.setattr(
-            settling, "_placed", lambda _first, _stars, t: Look(self.swing(t), 0.0, 0.01, 2.5, t)
+            settling, "placed", lambda _first, _stars, t: Look(self.swing(t), 0.0, 0.01, 2.5, t)
         )
 
     def wait(self) -> tuple[int, float]:
         """Looks and seconds of one wait that ends with still stars."""
         wait = _Wait(self.rig, 1, 3, 15.0)
 
-        def look(exposure_s: float) -> list[int]:
+        def look() -> list[int]:
+            exposure_s = self.rig.look_memory.exposure_s
             self.clock.sleep(exposure_s + self.cost_s * float(self.rng.uniform(0.8, 1.3)))
-            wait.taken += 1
+            wait.looks.taken += 1
             return [0] * 20
 
-        wait._look = look  # type: ignore[assignment,method-assign]
+        wait.looks.take = look  # type: ignore[assignment,method-assign]
         began_s = self.clock.now_s
         ended = wait.run()
         assert ended.still

@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 
@@ -37,6 +38,11 @@ BEFORE_FACTOR = 2.0
 #: Star images that shrink by more than this share from the first to the last of the agreeing
 #: looks: within each look the stars still swing.
 SHRINKING = 0.15
+#: Looks after an exposure that are averaged at most to see whether its stars lie where they rest,
+#: the distance from which on no further one would help (of the limit), and how much wider than in
+#: the looks stars may be: from there on too much of their light was lost to the swing (own
+#: choices; tests/bench/settle_model.py).
+REST_LOOKS, REST_FAR, REST_WIDER = 3, 2.5, 2.5
 
 
 @dataclass(frozen=True)
@@ -172,3 +178,51 @@ def _judged(
 def spread_px(looks: Sequence[Look]) -> float:
     """Return the largest distance among looks, pixels."""
     return max(math.hypot(a.x - b.x, a.y - b.y) for a in looks for b in looks)
+
+
+@dataclass(frozen=True)
+class Rest:
+    """Where stars of looks lie against those of the exposure before them."""
+
+    verdict: Literal["rested", "moved", "unsure"]
+    x: float
+    """Pixels, mean of the looks."""
+    y: float
+
+    @property
+    def moved_px(self) -> float:
+        """Distance, pixels."""
+        return math.hypot(self.x, self.y)
+
+
+def judge_rest(
+    looks: Sequence[Look], exposed_hfd_px: float, limit_px: float, before: Rest | None = None
+) -> Rest:
+    """Say whether an exposure shows the stars where they rest after it.
+
+    A swing averages out over the exposure, and looks after it tell by how much not. Motion at a
+    steady rate (an axis far from the pole) is none: what belongs to the middle of the exposure is
+    right. It shows as the same distance after two exposures of the same length.
+
+    Args:
+        looks: one or more, placed against the stars of the exposure.
+        exposed_hfd_px: half-flux diameter of the exposure's stars, pixels.
+        limit_px: distance that does not matter, pixels; where noise explains more (2.5 sigma), up
+            to twice as much.
+        before: what the exposure before this one came to, at the same place.
+
+    Returns:
+        "unsure" when a further look may tell.
+    """
+    count = len(looks)
+    x, y = (sum(getattr(look, name) for look in looks) / count for name in ("x", "y"))
+    sigma = max(look.sigma for look in looks) / math.sqrt(count)
+    allowed = min(2.0 * limit_px, max(limit_px, 2.5 * sigma))
+    rest = Rest("unsure", x, y)
+    if exposed_hfd_px > REST_WIDER * min(look.hfd_px for look in looks):
+        return replace(rest, verdict="moved")
+    steady = before is not None and math.hypot(x - before.x, y - before.y) <= 0.5 * allowed
+    if rest.moved_px <= allowed or steady:
+        return replace(rest, verdict="rested")
+    hopeless = before is None and rest.moved_px > REST_FAR * allowed
+    return replace(rest, verdict="moved") if hopeless or count >= REST_LOOKS else rest

@@ -12,11 +12,13 @@ import queue
 import threading
 import time
 from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Protocol
 
 from polewright.alpaca.errors import AlpacaError
-from polewright.alpaca.exposing import WaitingImage
 from polewright.clock import CancelToken
 from polewright.errors import PolewrightError, SolveError
+from polewright.images.frame import Frame
 from polewright.measuring.keeping import keep_frame, kept_names
 from polewright.measuring.point import (
     UNSOLVED,
@@ -61,6 +63,30 @@ class FrameLost(Exception):
         self.error = error
 
 
+class Image(Protocol):
+    """An exposure that is over; `alpaca.exposing.WaitingImage` is one."""
+
+    def fetch(self) -> Frame:
+        """Return the frame. Raises AlpacaError as the camera says."""
+
+    def abandon(self) -> None:
+        """Say that nobody waits for it any more."""
+
+
+@dataclass(frozen=True)
+class Fetched:
+    """The image of an exposure that was downloaded already."""
+
+    frame: Frame
+
+    def fetch(self) -> Frame:
+        """Return the frame."""
+        return self.frame
+
+    def abandon(self) -> None:
+        """Nobody waits for anything."""
+
+
 class Work:
     """The frame of one point on its way to a solved point. Starts at once.
 
@@ -69,9 +95,10 @@ class Work:
         point: where the frame was exposed.
         number: of the point, from 1.
         total: how many there are.
-        image: the exposure, still in the camera.
+        image: the exposure, still in the camera unless it was fetched.
         told: the mount's word, right ascension in hours and declination in degrees, while it
             still stood there.
+        rested: see `SolvedPoint`.
     """
 
     def __init__(
@@ -80,11 +107,13 @@ class Work:
         point: SweepPoint,
         number: int,
         total: int,
-        image: WaitingImage,
+        image: Image,
         told: tuple[float, float],
+        *,
+        rested: bool = False,
     ) -> None:
         self.rig, self.point, self.number, self.total = rig, point, number, total
-        self._image, self._told = image, told
+        self._image, self._told, self._rested = image, told, rested
         self._names = kept_names(rig)
         self._cancel = CancelToken()
         self._clock = rig.clock
@@ -130,7 +159,7 @@ class Work:
         trouble = keep_frame(rig, frame, look.plate, number, self._names)
         if trouble:
             self._news.put(lambda: rig.note(trouble, warning=True))
-        solved = SolvedPoint(number, self.point, frame, quality, look.plate)
+        solved = SolvedPoint(number, self.point, frame, quality, look.plate, self._rested)
         self._news.put(lambda: judge(rig, solved, self.total, look))
         self._solved = solved
 

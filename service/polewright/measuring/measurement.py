@@ -73,7 +73,9 @@ def measure(rig: Rig, points: Sequence[SweepPoint]) -> Measured:
     swept = sweep(rig, points)
     solved = swept.points
     attitudes, smeared = with_smear(
-        [point.plate.attitude for point in solved], [point.quality.hfd_px for point in solved]
+        [point.plate.attitude for point in solved],
+        [point.quality.hfd_px for point in solved],
+        [point.rested for point in solved],
     )
     if smeared:
         rig.note(

@@ -60,6 +60,8 @@ class SolvedPoint:
     frame: Frame
     quality: FrameQuality
     plate: Plate
+    rested: bool = False
+    """Whether looks after the exposure saw the stars rest where they lie in the frame."""
 
 
 @dataclass(frozen=True)

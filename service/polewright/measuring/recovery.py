@@ -14,7 +14,9 @@ from dataclasses import dataclass, replace
 
 from polewright.angles import DEG, azalt_from_enu, fold_pi
 from polewright.errors import PolewrightError
-from polewright.measuring.behind import FrameLost, Work
+from polewright.images.frame import Frame
+from polewright.measuring.at_once import expose_at_once, goes_at_once
+from polewright.measuring.behind import Fetched, FrameLost, Image, Work
 from polewright.measuring.checking import choose_exposure, keep_exposure
 from polewright.measuring.errors import PointNotSolved
 from polewright.measuring.events import Note
@@ -33,8 +35,8 @@ from polewright.measuring.sweep import (
     go_to,
     mounts_word,
     settle,
-    solve_here,
     solve_taken,
+    take_frame,
 )
 from polewright.planning.errors import NoSweepFits
 from polewright.planning.horizon import Horizon, Window
@@ -161,7 +163,8 @@ class _Recovery:
     ) -> SolvedPoint:
         """Go there and expose, longer and longer."""
         rig, settings = self.rig, self.settings
-        self._bring(target, number, len(points), first=first)
+        exposure_s = rig.config.sweep.exposure_s
+        self._bring(target, number, len(points), exposure_s, first=first)
         taken = choose_exposure(rig, points)
         exposure_s = rig.config.sweep.exposure_s
         if taken is not None:  # exposed longer than chosen, so good enough in any case
@@ -175,7 +178,7 @@ class _Recovery:
                 )
         for left in range(settings.tries, -1, -1):
             try:
-                self._bring(target, number, len(points), first=False)
+                self._bring(target, number, len(points), exposure_s, first=False)
                 point = self._shoot(target, number, points, exposure_s)
             except UNSOLVED as error:
                 longer_s = min(2.0 * exposure_s, settings.max_exposure_s)
@@ -193,14 +196,26 @@ class _Recovery:
                 return point
         raise AssertionError("the last try returns or raises")
 
-    def _bring(self, target: SweepPoint, number: int, total: int, *, first: bool) -> None:
-        """Have the mount stand there, settled; nothing moves when it stands there already."""
-        if self._there == target and not self._fresh:
-            return
+    def _bring(
+        self, target: SweepPoint, number: int, total: int, exposure_s: float, *, first: bool
+    ) -> None:
+        """Have the mount stand there, ready for such an exposure: settled, or fresh from a slew.
+
+        Nothing moves when it stands there already.
+        """
         if self._there != target:
             go_to(self.rig, target, number, total, first=first)
-        self._there, self._fresh = target, False
-        settle(self.rig, number, total)
+            self._there, self._fresh = target, True
+        if self._fresh and not goes_at_once(self.rig, exposure_s):
+            self._fresh = False
+            settle(self.rig, number, total)
+
+    def _take(self, number: int, total: int, exposure_s: float) -> tuple[Frame, bool]:
+        """Expose and download; tell whether the stars were seen to rest as they lie there."""
+        if not self._fresh:
+            return take_frame(self.rig, exposure_s, number, total), False
+        self._fresh = False
+        return expose_at_once(self.rig, exposure_s, number, total)
 
     def _shoot(
         self, target: SweepPoint, number: int, points: Sequence[SweepPoint], exposure_s: float
@@ -215,9 +230,14 @@ class _Recovery:
         # Until the stars have told once how far off the mount's word is, nothing moves on it.
         sure = rig.plates.learned and not rig.guards.wary()
         if ahead is None or not rig.config.sweep.overlap or not sure:
-            return solve_here(rig, target, number, total, exposure_s)
-        image = expose_here(rig, exposure_s, number, total)
-        work = Work(rig, target, number, total, image, mounts_word(rig))
+            return self._solve_still(target, number, total, exposure_s)
+        image: Image
+        if self._fresh:  # was it taken at rest? that is seen before the mount goes on
+            frame, rested = self._take(number, total, exposure_s)
+            image = Fetched(frame)
+        else:
+            image, rested = expose_here(rig, exposure_s, number, total), False
+        work = Work(rig, target, number, total, image, mounts_word(rig), rested=rested)
         try:
             work.until_the_mount_may_move()
             if not work.failed:
@@ -234,8 +254,15 @@ class _Recovery:
             f"The image of point {number} did not come ({error}); it is exposed again.",
             warning=True,
         )
-        self._bring(target, number, total, first=False)
-        return solve_here(rig, target, number, total, exposure_s)
+        self._bring(target, number, total, exposure_s, first=False)
+        return self._solve_still(target, number, total, exposure_s)
+
+    def _solve_still(
+        self, target: SweepPoint, number: int, total: int, exposure_s: float
+    ) -> SolvedPoint:
+        """Expose and solve before anything moves."""
+        frame, rested = self._take(number, total, exposure_s)
+        return solve_taken(self.rig, target, number, total, frame, rested=rested)
 
     def _spare(
         self,

@@ -13,9 +13,9 @@ from polewright.clock import CancelToken, Clock
 from polewright.config import Config
 from polewright.images.frame import Frame, StarList
 from polewright.measuring.events import EventSink, Note, Progress
+from polewright.measuring.looks import LookMemory
 from polewright.measuring.plate import PlateSolver
 from polewright.measuring.pointing import icrs_from_mount
-from polewright.measuring.settling import LookMemory
 from polewright.measuring.solver_words import SolverWords
 from polewright.measuring.times import SweepTimes
 from polewright.planning.request import PlanRequest, SweepPlan

@@ -7,19 +7,15 @@ leaves the trouble to the exposure that follows, which has its own rules.
 
 from __future__ import annotations
 
-import contextlib
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import cycle
 from typing import TYPE_CHECKING
 
-from polewright.alpaca.errors import AlpacaError, InvalidValue, NotImplementedByDevice
-from polewright.alpaca.exposing import ExposureProgress
+from polewright.alpaca.errors import AlpacaError
 from polewright.angles import ARCSEC, DEG
 from polewright.errors import ImageError
-from polewright.images.detect import DetectOptions, detect_stars
-from polewright.images.frame import Frame, StarList, middle_margins
+from polewright.images.frame import StarList
 from polewright.images.stillness import (
     LEAST_COMMON,
     Judgement,
@@ -27,7 +23,12 @@ from polewright.images.stillness import (
     all_close,
     judge_calm,
     judge_looks,
-    shift_between,
+)
+from polewright.measuring.looks import (
+    NO_SUBFRAMES,
+    STARS_WANTED,
+    Looks,
+    placed,
 )
 
 if TYPE_CHECKING:
@@ -35,16 +36,8 @@ if TYPE_CHECKING:
 
 #: A fixed wait shorter than this leaves nothing to be won by looks, s.
 LEAST_FIXED_S = 2.5
-#: First and longest exposure of a look, s. Short ones show a swing, long ones average it away.
-LOOK_S, LONGEST_LOOK_S = 0.2, 0.8
-#: Stars wanted in a look, and so many that less of the sky or of the time would do.
-STARS_WANTED, STARS_PLENTY = 12, 48
-#: Pixels of a look's subframe, at first and at most.
-LOOK_PIXELS, MOST_PIXELS = 0.4e6, 6.4e6
 #: A camera that takes so many seconds longer than the exposure, so often in a row, is too slow.
 SLOW_S, SLOW_LOOKS = 3.0, 2
-#: A look that is not there so many seconds after its exposure has failed.
-LATE_S = 10.0
 #: Waits between looks, s: uneven, so that no swing is caught at the same phase each time.
 GAPS_S = (0.0, 0.17, 0.05, 0.29, 0.11, 0.23)
 #: Looks without enough stars after which the fixed wait is taken.
@@ -59,21 +52,6 @@ LIMIT_OF_FLOOR, AVERAGING_S = 4.0, 2.0
 AGREEING_LONG, AGREEING_SHORT = 2, 3
 #: Least of that floor, arcsec, and least limit in pixels: no look tells less.
 LEAST_FLOOR_ARCSEC, LEAST_LIMIT_PX = 0.25, 0.05
-
-
-LOOK_OPTIONS = DetectOptions(max_stars=60)
-
-
-@dataclass
-class LookMemory:
-    """What a run has learnt about looks at its stars."""
-
-    exposure_s: float = LOOK_S
-    pixels: float = LOOK_PIXELS
-    calm: bool = False
-    """Whether the stars stood still from the first look on after the last slew."""
-    useless: str = ""
-    """Why looks are of no use on this rig; empty while they are."""
 
 
 @dataclass(frozen=True)
@@ -96,11 +74,9 @@ def wait_for_still_stars(rig: Rig, number: int, total: int, wait_s: float) -> Se
     memory = rig.look_memory
     if memory.useless:
         return Settled(False, 0, None, memory.useless)
-    settled = _Wait(rig, number, total, wait_s).run()
-    # Not on the way out of a run: the mount is stopped first, and a new run sets its own.
-    # What is set is sent again before each exposure, so trouble here is told there.
-    with contextlib.suppress(AlpacaError):
-        rig.camera.set_geometry(rig.config.camera.binning)
+    wait = _Wait(rig, number, total, wait_s)
+    settled = wait.run()
+    wait.looks.done()  # not on the way out of a run: the mount is stopped first
     return settled
 
 
@@ -110,13 +86,13 @@ def limit_factor(exposure_s: float) -> float:
 
 
 def limit_px(rig: Rig) -> float:
-    """Return the motion that does not matter, pixels of the frame."""
-    section = rig.config.sweep
-    floor = (
-        limit_factor(section.exposure_s)
-        * max(LEAST_FLOOR_ARCSEC, section.frame_floor_arcsec)
-        * ARCSEC
-    )
+    """Return the motion between looks that does not matter, pixels of the frame."""
+    return floors_px(rig, limit_factor(rig.config.sweep.exposure_s))
+
+
+def floors_px(rig: Rig, factor: float) -> float:
+    """Return so many times the error that a frame has anyway, pixels of the frame."""
+    floor = factor * max(LEAST_FLOOR_ARCSEC, rig.config.sweep.frame_floor_arcsec) * ARCSEC
     # Where no scale is known: of a lens of some degrees; looks then ask for more stillness.
     scale = rig.plates.scale or 2.0 * DEG / 3600.0
     return max(LEAST_LIMIT_PX, floor / scale)
@@ -130,11 +106,10 @@ def agreeing_looks(exposure_s: float) -> int:
 class _Wait:
     def __init__(self, rig: Rig, number: int, total: int, wait_s: float) -> None:
         self.rig, self.number, self.total, self.wait_s = rig, number, total, wait_s
-        self.aimed: tuple[int, int] | None = None
         self.began_s = rig.clock.monotonic_s()
         self.limit_px = limit_px(rig)
         self.moved_px: float | None = None
-        self.taken = 0
+        self.looks = Looks(rig, self._watch)
 
     @property
     def elapsed_s(self) -> float:
@@ -151,23 +126,22 @@ class _Wait:
                 return self._end(self._why_not(starless))
             if gap_s:
                 rig.clock.sleep(gap_s, rig.cancel)
-            rig.guards.while_tracking()
-            self._tell(self.elapsed_s)
+            self._watch()
             before_s = self.elapsed_s
             try:
-                stars = self._look(memory.exposure_s)
+                stars = self.looks.take()
             except (AlpacaError, ImageError) as error:
                 return self._end(f"a look failed: {error}")
             look_s = self.elapsed_s - before_s
             if stars is None:
-                memory.useless = "the camera takes no subframes"
+                memory.useless = NO_SUBFRAMES
                 return self._end(memory.useless)
             slow = slow + 1 if look_s > memory.exposure_s + SLOW_S else 0
             if slow >= SLOW_LOOKS:
                 memory.useless = f"the camera takes {look_s:.1f} s for a look"
                 return self._end(memory.useless)
             starless = starless + 1 if len(stars) < LEAST_COMMON else 0
-            if len(stars) < STARS_WANTED and self._more_light(at_once=starless > 0):
+            if len(stars) < STARS_WANTED and self.looks.more_light(at_once=starless > 0):
                 first, row = None, []
                 continue
             if starless:
@@ -176,16 +150,16 @@ class _Wait:
                     return self._end(self._why_not(starless))
                 continue
             at_s = before_s + 0.5 * look_s
-            placed = _placed(first, stars, at_s)
-            if placed is None:  # another part of the sky, or smeared beyond recognition
-                first, placed, row = stars, _placed(stars, stars, at_s), []
+            look = placed(stars if first is None else first, stars, at_s)
+            if look is None:  # another part of the sky, or smeared beyond recognition
+                first, look, row = stars, placed(stars, stars, at_s), []
             first = first or stars
-            row = [*row, placed] if placed is not None else []
+            row = [*row, look] if look is not None else []
             judged = self._judged(row)
             self.moved_px = judged.spread_px
             if judged.still:
                 self._learn(row, stars)
-                return Settled(True, self.taken, self._moved_arcsec)
+                return Settled(True, self.looks.taken, self._moved_arcsec)
         raise AssertionError("the gaps never end")
 
     def _judged(self, row: Sequence[Look]) -> Judgement:
@@ -202,10 +176,8 @@ class _Wait:
         """Keep what looks at still stars tell for the next point."""
         memory = self.rig.look_memory
         if not memory.calm:
-            memory.calm = len(row) == self.taken and all_close(row, self.limit_px)
-        if len(stars) >= STARS_PLENTY:  # less will do at the next point
-            memory.exposure_s = max(LOOK_S, 0.5 * memory.exposure_s)
-            memory.pixels = max(LOOK_PIXELS, 0.25 * memory.pixels)
+            memory.calm = len(row) == self.looks.taken and all_close(row, self.limit_px)
+        memory.seen(stars)
 
     def _why_not(self, starless: int) -> str:
         if starless:
@@ -213,74 +185,16 @@ class _Wait:
         return "too few looks to compare" if self.moved_px is None else "they still moved"
 
     def _end(self, why: str) -> Settled:
-        return Settled(False, self.taken, self._moved_arcsec, why)
+        return Settled(False, self.looks.taken, self._moved_arcsec, why)
 
     @property
     def _moved_arcsec(self) -> float | None:
         scale = self.rig.plates.scale
         return None if self.moved_px is None or scale is None else self.moved_px * scale / ARCSEC
 
-    def _look(self, exposure_s: float) -> StarList | None:
-        """Take one look and find its stars; None when the camera sent another subframe."""
-        rig = self.rig
-
-        def watch(_now: ExposureProgress) -> None:
-            rig.guards.while_tracking()
-            self._tell(self.elapsed_s)
-
-        try:
-            size = self._aim()
-            frame: Frame = rig.camera.expose(
-                exposure_s,
-                clock=rig.clock,
-                cancel=rig.cancel,
-                on_progress=watch,
-                margin_s=LATE_S,
-            )
-        except (InvalidValue, NotImplementedByDevice):
-            return None
-        self.taken += 1
-        if (frame.width, frame.height) != size:
-            return None
-        return detect_stars(frame, LOOK_OPTIONS)
-
-    def _more_light(self, *, at_once: bool) -> bool:
-        """Take more of the frame, or expose longer, from now on; False when neither is left.
-
-        ``at_once`` goes to the end of both.
-        """
-        memory = self.rig.look_memory
-        before = self._size(), memory.exposure_s
-        if memory.pixels < MOST_PIXELS:
-            memory.pixels = MOST_PIXELS if at_once else min(MOST_PIXELS, 4.0 * memory.pixels)
-        if at_once or self._size() == before[0]:
-            memory.exposure_s = LONGEST_LOOK_S if at_once else 2.0 * memory.exposure_s
-            memory.exposure_s = min(LONGEST_LOOK_S, memory.exposure_s)
-        return (self._size(), memory.exposure_s) != before
-
-    def _size(self) -> tuple[int, int, int, int]:
-        """Return the middle of the frame that is looked at: x, y, width, height."""
-        info, binning = self.rig.camera.info(), self.rig.config.camera.binning
-        width, height = info.width // binning, info.height // binning
-        part = min(1.0, math.sqrt(self.rig.look_memory.pixels / (width * height)))
-        left, top = middle_margins(width, height, part)
-        return left, top, width - 2 * left, height - 2 * top
-
-    def _aim(self) -> tuple[int, int]:
-        """Have the camera take that part of its frame; return the size asked for."""
-        left, top, width, height = self._size()
-        if self.aimed != (width, height):
-            self.rig.camera.set_geometry(self.rig.config.camera.binning, (left, top, width, height))
-            self.aimed = (width, height)
-        return self.aimed
+    def _watch(self) -> None:
+        self.rig.guards.while_tracking()
+        self._tell(self.elapsed_s)
 
     def _tell(self, elapsed_s: float) -> None:
         self.rig.progress("settle", self.number, self.total, elapsed_s, self.wait_s)
-
-
-def _placed(first: StarList | None, stars: StarList, at_s: float) -> Look | None:
-    shift = shift_between(stars if first is None else first, stars)
-    if shift is None:
-        return None
-    widths = sorted(stars.hfd_px)
-    return Look(shift.x, shift.y, shift.sigma, float(widths[len(widths) // 2]), at_s)

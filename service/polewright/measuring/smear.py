@@ -40,19 +40,21 @@ def shift_px(hfd_px: float, sharpest_px: float) -> float:
 
 
 def with_smear(
-    attitudes: Sequence[Attitude], hfds_px: Sequence[float | None]
+    attitudes: Sequence[Attitude], hfds_px: Sequence[float | None], rested: Sequence[bool]
 ) -> tuple[list[Attitude], int]:
     """Widen the covariances of smeared frames of one sweep; tell how many there were.
 
     Args:
         attitudes: of the frames, all with the same binning.
         hfds_px: half-flux diameter of each frame's stars; None counts as not smeared.
+        rested: whether looks after the exposure saw the stars rest where they lie in the frame:
+            its middle is where it should be, however smeared.
     """
     known = [hfd for hfd in hfds_px if hfd is not None]
     sharpest = min(known, default=0.0)
     widened, smeared = [], 0
-    for attitude, hfd in zip(attitudes, hfds_px, strict=True):
-        sigma = 0.0 if hfd is None else shift_px(hfd, sharpest) * attitude.scale
+    for attitude, hfd, right in zip(attitudes, hfds_px, rested, strict=True):
+        sigma = 0.0 if hfd is None or right else shift_px(hfd, sharpest) * attitude.scale
         smeared += sigma > 0.0
         covariance = attitude.covariance + sigma**2 * np.eye(3)
         widened.append(dataclasses.replace(attitude, covariance=covariance))

@@ -323,7 +323,9 @@ class _Doubt(Exception):
 
 def _fitted(rig: Rig, solved: list[SolvedPoint]) -> tuple[AxisFit, AxisError]:
     attitudes, _smeared = with_smear(
-        [point.plate.attitude for point in solved], [point.quality.hfd_px for point in solved]
+        [point.plate.attitude for point in solved],
+        [point.quality.hfd_px for point in solved],
+        [point.rested for point in solved],
     )
     fit = fit_axis(
         attitudes,

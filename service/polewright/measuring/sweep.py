@@ -38,6 +38,8 @@ __all__ = [
     "solve_here",
     "solve_taken",
     "take_frame",
+    "tell_settled",
+    "wait_out",
 ]
 
 R = TypeVar("R")
@@ -117,20 +119,22 @@ def settle(rig: Rig, number: int, total: int) -> None:
         looks = section.settle == "measured" and wait_s >= LEAST_FIXED_S
         settled = wait_for_still_stars(rig, number, total, wait_s) if looks else None
         if settled is None or not settled.still:
-            _wait_out(rig, number, total, began_s, wait_s)
+            wait_out(rig, number, total, began_s, wait_s)
     rig.times.settle_fixed += wait_s
     if settled is not None:
-        _tell_settled(rig, number, settled, rig.clock.monotonic_s() - began_s)
+        tell_settled(rig, number, settled, rig.clock.monotonic_s() - began_s)
 
 
-def _wait_out(rig: Rig, number: int, total: int, began_s: float, wait_s: float) -> None:
+def wait_out(rig: Rig, number: int, total: int, began_s: float, wait_s: float) -> None:
+    """Wait until ``wait_s`` after ``began_s`` by the run's timer, if that is still to come."""
     while (elapsed := rig.clock.monotonic_s() - began_s) < wait_s:
         rig.guards.while_tracking()
         rig.progress("settle", number, total, elapsed, wait_s)
         rig.clock.sleep(min(SETTLE_TICK_S, wait_s - elapsed), rig.cancel)
 
 
-def _tell_settled(rig: Rig, number: int, settled: Settled, took_s: float) -> None:
+def tell_settled(rig: Rig, number: int, settled: Settled, took_s: float) -> None:
+    """Say so where it was not seen that the stars stood still."""
     if rig.look_memory.useless:
         rig.note(
             f"Short looks do not tell when the mount has settled ({rig.look_memory.useless}): "
@@ -163,13 +167,18 @@ def solve_here(
     return solve_taken(rig, point, number, total, frame)
 
 
-def solve_taken(rig: Rig, point: SweepPoint, number: int, total: int, frame: Frame) -> SolvedPoint:
-    """Solve a frame taken where the mount still stands. Raises as `solve_here`."""
+def solve_taken(
+    rig: Rig, point: SweepPoint, number: int, total: int, frame: Frame, *, rested: bool = False
+) -> SolvedPoint:
+    """Solve a frame taken where the mount still stands. Raises as `solve_here`.
+
+    ``rested``: see `SolvedPoint`.
+    """
     rig.progress("solve", number, total, 0.0, None)
     with rig.times.spent("solve", rig.clock):
         stars, quality = look_at(rig, frame, number)
         word = solve_frame(rig, frame, stars, mounts_word(rig), rig.cancel)
-        solved = SolvedPoint(number, point, frame, quality, word.plate)
+        solved = SolvedPoint(number, point, frame, quality, word.plate, rested)
         trouble = keep_frame(rig, frame, word.plate, number, kept_names(rig))
         if trouble:
             rig.note(trouble, warning=True)
@@ -183,8 +192,11 @@ def take_frame(rig: Rig, exposure_s: float, number: int = 0, total: int = 0) -> 
 
 
 def _fetched(rig: Rig, image: WaitingImage) -> Frame:
+    began_s = rig.clock.monotonic_s()
     with rig.times.spent("download", rig.clock):
-        return image.fetch()
+        frame = image.fetch()
+    rig.look_memory.fetch_s = rig.clock.monotonic_s() - began_s
+    return frame
 
 
 def expose_here(rig: Rig, exposure_s: float, number: int = 0, total: int = 0) -> WaitingImage:

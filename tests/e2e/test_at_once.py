@@ -1,0 +1,185 @@
+"""A frame exposed right after a slew counts when the stars are seen to rest where it shows them."""
+
+from __future__ import annotations
+
+import math
+from itertools import groupby
+
+import numpy as np
+import pytest
+
+from polewright.angles import ARCSEC
+from polewright.measuring import recovery
+from polewright.measuring.at_once import QUICK_FETCH_S, expose_at_once, goes_at_once
+from polewright.measuring.checking import check
+from polewright.measuring.events import Note, Progress
+from polewright.measuring.measurement import measure_axis, ready_mount
+from polewright.measuring.planned import planned_points
+from polewright_sim.mount import _Ring
+from polewright_wire.errors import ValueRefused
+
+pytestmark = pytest.mark.e2e
+
+MEASURED = {"sweep.settle": "measured", "sweep.settle_s": 15.0, "sweep.exposure_s": 3.0}
+#: Half a second is a share of a swing at this clock rate too.
+RATE = 1.5
+
+
+def ringing(night, arcsec: float, changes=None):
+    """A rig that has solved once, tracks, and rings as after a slew."""
+    rig = night.connect({**MEASURED, **(changes or {})})
+    ready_mount(rig)
+    assert check(rig, 3.0).solved
+    night.rig.recorded.clear()
+    night.rig.mount._rings = [_Ring(night.clock.utc_s(), arcsec * ARCSEC)]
+    return rig
+
+
+def exposures(night):
+    """What was exposed long enough to be no look."""
+    return [one.exposure for one in night.rig.recorded if one.exposure.duration_s > 2.0]
+
+
+def shift_arcsec(night, exposure) -> float:
+    """How far the middle of an exposure lies from where the tube rests."""
+    mount = night.rig.mount
+    times = (exposure.start_s + np.linspace(0.0, exposure.duration_s, 500)).tolist()
+    rung = mount.attitudes(times)[:, :, 2].mean(axis=0)
+    rings, mount._rings = mount._rings, []
+    calm = mount.attitudes(times)[:, :, 2].mean(axis=0)
+    mount._rings = rings
+    return float(np.linalg.norm(rung - calm)) / ARCSEC
+
+
+def told(night) -> str:
+    return " ".join(note.text for note in night.of_kind(Note))
+
+
+def test_a_usual_swing_averages_out(start_night) -> None:
+    """One exposure right away is enough, and no time is spent on waiting."""
+    night = start_night({"mount": {"vibration_decay_s": 1.2, "vibration_hz": 2.3}}, rate=RATE)
+    rig = ringing(night, 15.0)
+
+    frame, rested = expose_at_once(rig, 3.0, 2, 3)
+
+    assert rested
+    assert frame.pixels.shape == (1200, 1600)
+    (only,) = exposures(night)
+    assert shift_arcsec(night, only) < 0.5
+    assert rig.times.settle < 4.0
+    assert rig.times.settle_saved == pytest.approx(15.0 - rig.times.settle)
+    assert "exposed once more" not in told(night)
+
+
+def test_a_long_swing_costs_another_exposure(start_night) -> None:
+    """The frame that counts is right, the one before it counts as time spent on settling."""
+    night = start_night({"mount": {"vibration_decay_s": 3.0, "vibration_hz": 0.8}}, rate=RATE)
+    rig = ringing(night, 60.0)
+    exposed_s = rig.times.expose
+
+    _frame, rested = expose_at_once(rig, 3.0, 2, 3)
+
+    taken = exposures(night)
+    assert rested
+    assert 2 <= len(taken) <= 4
+    assert shift_arcsec(night, taken[-1]) < 3.0
+    assert "The mount still moved while point 2 was exposed" in told(night)
+    assert rig.times.expose - exposed_s < 6.0
+    assert rig.times.settle > 3.0 * (len(taken) - 1)
+
+
+def test_a_steady_motion_is_no_ringing(start_night) -> None:
+    """An axis far off the pole carries the stars along: two exposures tell, and that suffices."""
+    night = start_night({"mount": {"unsteadiness_arcsec": 0.0}}, rate=RATE)
+    began_s = night.clock.utc_s()
+    # In declination: the mount stands at the pole, where motion in hour angle only turns the field.
+    night.rig.mount.shake = lambda utc_s: (0.0, 1.0 * ARCSEC * (utc_s - began_s))
+    rig = ringing(night, 0.0)
+
+    _frame, rested = expose_at_once(rig, 3.0, 2, 3)
+
+    assert rested
+    assert len(exposures(night)) == 2
+
+
+def test_stars_that_never_rest_are_exposed_after_the_fixed_wait(start_night) -> None:
+    """A tube that swings for ever: after settle_s the frame is taken as it comes, and that is
+    told."""
+    night = start_night(rate=RATE)
+    swing = 60.0 * ARCSEC
+    night.rig.mount.shake = lambda utc_s: (0.0, swing * math.sin(2.0 * math.pi * utc_s / 11.0))
+    rig = ringing(night, 0.0)
+    began_s = night.clock.utc_s()
+
+    _frame, rested = expose_at_once(rig, 3.0, 2, 3)
+
+    assert not rested
+    assert 15.0 < night.clock.utc_s() - began_s < 30.0
+    assert "was not seen that the stars of point 2 stood still" in told(night)
+
+
+def test_a_camera_without_subframes_has_the_fixed_wait(start_night, monkeypatch) -> None:
+    """No look tells anything: the frame is exposed again after the wait, later ones after it at
+    once."""
+    night = start_night(rate=4.0)
+
+    def whole_only(value: int) -> None:
+        if value != 1600:
+            raise ValueRefused("no subframes here")
+
+    monkeypatch.setattr(night.running.camera, "put_numx", whole_only)
+    rig = ringing(night, 15.0)
+    began_s = night.clock.utc_s()
+    assert goes_at_once(rig, 3.0) == (rig.look_memory.fetch_s <= QUICK_FETCH_S)
+
+    _frame, rested = expose_at_once(rig, 3.0, 1, 3)
+
+    assert not rested
+    first, second = exposures(night)
+    assert second.start_s - began_s > 15.0
+    assert "takes no subframes" in told(night)
+    assert not goes_at_once(rig, 3.0)
+    assert first.start_s < began_s + 3.0
+
+
+@pytest.mark.parametrize(
+    ("changes", "exposure_s", "fetch_s", "so"),
+    [
+        ({}, 4.0, None, True),
+        ({}, 4.0, 0.3, True),
+        ({}, 4.0, 5.0, False),
+        ({}, 2.0, 0.3, False),
+        ({}, 6.5, 0.3, False),
+        ({"sweep.settle_s": 5.0}, 4.0, 0.3, False),
+        ({"sweep.settle": "fixed"}, 4.0, 0.3, False),
+        ({"sweep.exposure_auto": True}, 4.0, 0.3, False),
+    ],
+)
+def test_only_some_exposures_go_first(start_night, changes, exposure_s, fetch_s, so) -> None:
+    """Those that average a swing, that may be repeated within the wait, and whose image comes
+    quickly."""
+    night = start_night()
+    rig = night.connect({**MEASURED, **changes})
+    rig.look_memory.fetch_s = fetch_s
+
+    assert goes_at_once(rig, exposure_s) is so
+
+
+def test_a_whole_sweep_exposes_before_it_looks(start_night, monkeypatch) -> None:
+    """At each point: slew, exposure, then looks; overlap and axis as ever."""
+    night = start_night({"mount": {"slew_deg_per_s": 30.0, "acceleration_deg_per_s2": 20.0}})
+    # At this clock rate the image of this computer's own rig comes too slowly.
+    monkeypatch.setattr(recovery, "goes_at_once", lambda _rig, _exposure_s: True)
+    rig = night.connect({**MEASURED, "sweep.settle_s": 30.0})
+
+    result = measure_axis(rig, planned_points(rig))
+
+    truth = night.truth["axis"]
+    assert result.axis.total_arcmin == pytest.approx(truth["total_arcmin"], abs=0.5)
+    steps = [(event.point, event.step) for event in night.of_kind(Progress)]
+    for number in (1, 2, 3):
+        of_point = [step for point, step in steps if point == number and step != "solve"]
+        kinds = [step for step, _run in groupby(of_point) if step != "download"]
+        assert kinds[:3] == ["slew", "exposure", "settle"]
+    assert result.time is not None
+    assert result.time.overlap_saved_s > 0.0
