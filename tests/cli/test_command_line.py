@@ -28,7 +28,7 @@ def plain(text: str) -> str:
 
 def test_every_key_of_the_configuration_is_an_option_of_measure() -> None:
     """What a file can set, an option can set."""
-    text = plain(runner.invoke(build_app(), ["measure", "--help"]).output)
+    text = plain(runner.invoke(build_app(), ["measure", "--help-all"]).output)
 
     for section in ("site", "telescope", "camera", "optics", "sweep", "solver", "pole"):
         for key, field in Config.model_fields[section].annotation.model_fields.items():
@@ -36,6 +36,19 @@ def test_every_key_of_the_configuration_is_an_option_of_measure() -> None:
                 continue
             option = f"--{section}-{key}".replace("_", "-")
             assert option[:24] in text, f"{option} ({field.description})"
+
+
+def test_help_is_short_and_says_where_the_settings_are() -> None:
+    """The command's own options fit a screen; the rest is one word away, and nothing is run."""
+    short = runner.invoke(build_app(), ["measure", "--help"])
+    whole = runner.invoke(build_app(), ["measure", "--help-all"])
+
+    assert short.exit_code == whole.exit_code == 0
+    assert len(short.output.splitlines()) < 60 < len(whole.output.splitlines())
+    assert "--help-all" in short.output
+    assert "--sweep-points" not in short.output
+    assert "Settings of [sweep]:" in whole.output
+    assert "--config" in whole.output
 
 
 @pytest.mark.parametrize(

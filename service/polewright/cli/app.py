@@ -10,6 +10,7 @@ import typer
 from typer.core import TyperGroup
 
 from polewright import __version__
+from polewright.cli.brief_help import BriefHelp
 from polewright.errors import ExitCode
 
 if TYPE_CHECKING:
@@ -108,7 +109,7 @@ def _built(name: str, loaded: Any) -> Any:
     if isinstance(loaded, typer.Typer):
         own.add_typer(loaded, name=name, epilog=EPILOG)
         return typer.main.get_group(own).commands[name]
-    own.command(name=name, epilog=EPILOG if name in COMMANDS else None)(loaded)
+    own.command(name=name, cls=BriefHelp, epilog=EPILOG if name in COMMANDS else None)(loaded)
     return typer.main.get_command(own)
 
 

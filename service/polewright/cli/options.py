@@ -12,6 +12,7 @@ from typing import Annotated, Any, Literal
 
 import typer
 
+from polewright.cli.brief_help import help_all_parameter, section_heading
 from polewright.config import Config
 
 
@@ -39,7 +40,7 @@ def _config_parameters() -> list[inspect.Parameter]:
             option = typer.Option(
                 f"--{name}/--no-{name}" if kind is bool else f"--{name}",
                 help=f"{meaning}{default}",
-                rich_help_panel=f"[{section}]",
+                rich_help_panel=section_heading(section),
                 show_default=False,
             )
             parameters.append(
@@ -68,9 +69,11 @@ def with_config_options(command: Callable[..., None]) -> Callable[..., None]:
     own = [item for item in signature.parameters.values() if item.name != "overrides"]
     own = [item.replace(kind=inspect.Parameter.KEYWORD_ONLY) for item in own]
     added = _config_parameters()
+    whole = help_all_parameter()
 
     @functools.wraps(command)
     def wrapper(**given: Any) -> None:
+        given.pop(whole.name)
         overrides = {}
         for parameter in added:
             value = given.pop(parameter.name)
@@ -78,7 +81,7 @@ def with_config_options(command: Callable[..., None]) -> Callable[..., None]:
                 overrides[parameter.name.replace("__", ".")] = value
         command(**given, overrides=overrides)
 
-    parameters = [*own, *added]
+    parameters = [*own, whole, *added]
     wrapper.__signature__ = signature.replace(parameters=parameters)  # type: ignore[attr-defined]
     wrapper.__annotations__ = {item.name: item.annotation for item in parameters}
     return wrapper

@@ -1,0 +1,71 @@
+"""Keeps the help of a command short: every setting of the configuration is an option of it."""
+
+from __future__ import annotations
+
+import inspect
+from typing import Annotated, Any
+
+import typer
+from typer.core import TyperCommand
+
+
+class BriefHelp(TyperCommand):
+    """A command whose ``--help`` leaves the settings of the configuration to ``--help-all``."""
+
+    def format_options(self, ctx: Any, formatter: Any) -> None:
+        """Write the command's own options; the settings, by section, where all are asked for."""
+        everything = self.params
+        settings: dict[str, list[Any]] = {}
+        for parameter in everything:
+            if (section := _section_of(parameter)) is not None:
+                settings.setdefault(section, []).append(parameter)
+        try:
+            self.params = [item for item in everything if _section_of(item) is None]
+            super().format_options(ctx, formatter)
+        finally:
+            self.params = everything
+        if not settings:
+            return
+        if not ctx.meta.get(_ALL):
+            with formatter.section("Settings"):
+                formatter.write_text(
+                    "Every key of the configuration file is an option too, named after its section "
+                    "and itself (--sweep-exposure-s 2). --help-all lists them with their meaning."
+                )
+            return
+        for section, parameters in settings.items():
+            with formatter.section(f"Settings of {section}"):
+                formatter.write_dl([item.get_help_record(ctx) for item in parameters])
+
+
+_ALL = "polewright.help_all"
+
+
+def section_heading(section: str) -> str:
+    """Return the panel that a setting of this section belongs to."""
+    return f"[{section}]"
+
+
+def _section_of(parameter: Any) -> str | None:
+    panel = getattr(parameter, "rich_help_panel", None) or ""
+    return panel if panel.startswith("[") else None
+
+
+def _help_all(ctx: typer.Context, wanted: bool) -> None:
+    if wanted:
+        ctx.meta[_ALL] = True
+        typer.echo(ctx.get_help())
+        raise typer.Exit
+
+
+def help_all_parameter() -> inspect.Parameter:
+    """Return the switch ``--help-all``."""
+    option = typer.Option(
+        "--help-all", callback=_help_all, is_eager=True, help="show this and every setting"
+    )
+    return inspect.Parameter(
+        "help_all",
+        inspect.Parameter.KEYWORD_ONLY,
+        default=False,
+        annotation=Annotated[bool, option],
+    )
