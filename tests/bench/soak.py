@@ -30,6 +30,7 @@ from typing import Any
 from polewright.clock import REHEARSAL_VARIABLE, SystemClock, clock_from_environment
 from polewright.config import Config, config_from_text
 from polewright.errors import ExitCode
+from polewright.measuring import at_once
 from polewright.measuring.connect import connect_rig
 from polewright.measuring.events import AxisMeasured, Event, Progress
 from polewright.session.journal import Journal, read_journal
@@ -44,6 +45,7 @@ from polewright_sim.spec import RigSpec
 #: 2026-11-20 21:30 UTC: night at every place used here.
 NIGHT_UTC_S = 1795210200.0
 RATE = 10.0
+AT_ONCE = False
 VERBOSE = bool(os.environ.get("SOAK_VERBOSE"))
 LIMIT_S = 240.0
 """Real seconds after which a run counts as hung."""
@@ -257,8 +259,8 @@ def config_for(
         "sweep.start_altitude_deg": 50.0,
         "sweep.direction": "east",
         "sweep.step_deg": 12.0,
-        "sweep.settle_s": 6.0,
-        "sweep.exposure_s": 2.0,
+        "sweep.settle_s": 9.0 if AT_ONCE else 6.0,
+        "sweep.exposure_s": 3.0 if AT_ONCE else 2.0,
         # A measurement is a session that calls any figure good.
         "pole.tolerance_arcmin": 119.0 if mode != "align" else 1.0,
         "run.journal_folder": str(folder),
@@ -500,6 +502,7 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("runs", type=int, nargs="?", default=200)
     parser.add_argument("--first", type=int, default=0)
+    parser.add_argument("--at-once", action="store_true", help="expose before the mount is still")
     parser.add_argument("--step", type=int, default=1, help="take every so-many-th seed")
     parser.add_argument("--out", type=Path)
     parser.add_argument("--report", type=Path, nargs="+")
@@ -507,6 +510,9 @@ def main() -> int:
     given = parser.parse_args()
     if given.child:
         return child(*given.child)
+    if given.at_once:
+        global AT_ONCE  # noqa: PLW0603 - an option of the whole program
+        AT_ONCE, at_once.QUICK_FETCH_S = True, math.inf
     outcomes: list[Outcome] = []
     if given.report:
         for file in given.report:
