@@ -511,7 +511,7 @@ def main() -> int:
     if given.child:
         return child(*given.child)
     if given.at_once:
-        global AT_ONCE  # noqa: PLW0603 - an option of the whole program
+        global AT_ONCE
         AT_ONCE, at_once.QUICK_FETCH_S = True, math.inf
     outcomes: list[Outcome] = []
     if given.report:

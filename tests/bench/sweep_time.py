@@ -90,7 +90,7 @@ class Run:
         return self.wall_s / (self.slews_s + self.exposures_s + self.ringing_s)
 
 
-def draw(kind: str, seed: int) -> dict[str, Any]:
+def draw(kind: str, seed: int, focal_mm: float = 200.0) -> dict[str, Any]:
     """Return a rig's specification."""
     rng = np.random.default_rng([seed, sorted(RINGING).index(kind)])
     amplitude, frequency, decay = (float(rng.uniform(*ends)) for ends in RINGING[kind])
@@ -110,8 +110,8 @@ def draw(kind: str, seed: int) -> dict[str, Any]:
             "vibration_decay_s": decay,
         },
         "optics": {
-            "focal_length_mm": 200.0,
-            "aperture_mm": 60.0,
+            "focal_length_mm": focal_mm,
+            "aperture_mm": 0.3 * focal_mm,
             "roll_deg": float(rng.uniform(0.0, 360.0)),
         },
         "sensor": {"width": 1600, "height": 1200, "pixel_um": 5.8, "hot_pixel_count": 40},
@@ -185,7 +185,7 @@ def measure_once(
         "site.latitude_deg": 44.62,
         "site.longitude_deg": 9.31,
         "site.elevation_m": 420.0,
-        "optics.focal_length_mm": 202.0,
+        "optics.focal_length_mm": 1.01 * spec["optics"]["focal_length_mm"],
         "sweep.start_azimuth_deg": 140.0,
         "sweep.start_altitude_deg": 55.0,
         "sweep.direction": "east",
@@ -276,6 +276,7 @@ def main() -> int:
     parser.add_argument("--rigs", type=int, default=2, help="rigs of each kind of mount")
     parser.add_argument("--rate", type=float, default=1.0, help="clock rate of rig and product")
     parser.add_argument("--exposure", type=float, default=4.0, help="s")
+    parser.add_argument("--focal", type=float, default=200.0, help="focal length, mm")
     parser.add_argument("--settle", type=float, default=FIXED_S, help="fixed wait and ceiling, s")
     parser.add_argument("--kinds", nargs="*", default=list(RINGING), choices=list(RINGING))
     parser.add_argument("--ways", nargs="*", default=list(WAYS), choices=list(WAYS))
@@ -284,13 +285,13 @@ def main() -> int:
     for seed in range(given.rigs):
         for kind in given.kinds:
             for way in given.ways:
-                spec = draw(kind, seed)
+                spec = draw(kind, seed, given.focal)
                 run = measure_once(kind, way, spec, given.rate, given.exposure, given.settle)
                 runs.append(run)
                 sys.stderr.write(f"{seed} {run}\n")
     sys.stdout.write(
         f"{given.rigs} rigs a kind, clock rate {given.rate:g}, exposure {given.exposure:g} s, "
-        f"fixed wait {given.settle:g} s\n\n{table(runs)}\n"
+        f"fixed wait {given.settle:g} s, {given.focal:g} mm\n\n{table(runs)}\n"
     )
     return 0
 
