@@ -30,9 +30,14 @@ def wait_for(condition, limit_s: float = 60.0) -> Any:
 
 
 def step_is(served, step: Step, limit_s: float = 60.0) -> dict[str, Any]:
-    return wait_for(
-        lambda: (now := served.get("/api/session").json())["step"] == step.value and now, limit_s
-    )
+    def there() -> dict[str, Any] | None:
+        now = served.get("/api/session").json()
+        if now["step"] == step.value:
+            return now
+        assert now["step"] != Step.FAILED.value, now["failure"]
+        return None
+
+    return wait_for(there, limit_s)
 
 
 def test_an_idle_service_tells_so_in_the_same_document(start_night, start_service) -> None:

@@ -20,7 +20,9 @@ def wait_js(driver: Any, condition: str, limit_s: float = 60.0) -> None:
     """Wait until a JavaScript expression is true on the page."""
     deadline = time.monotonic() + limit_s
     while not driver.execute_script(f"return {condition}"):
-        assert time.monotonic() < deadline, condition
+        if time.monotonic() > deadline:
+            shown = driver.execute_script("return document.body.innerText")
+            raise AssertionError(f"not within {limit_s:g} s: {condition}; the page says: {shown}")
         time.sleep(0.05)
 
 
