@@ -71,6 +71,19 @@ def test_a_usual_swing_averages_out(start_night) -> None:
     assert "exposed once more" not in told(night)
 
 
+def test_looks_that_may_do_with_less_sky_are_compared_with_the_same_sky(start_night) -> None:
+    """Plenty of stars in a large look: the next one may be smaller, this one is not."""
+    night = start_night({"mount": {"vibration_arcsec": 0.0}}, rate=RATE)
+    rig = ringing(night, 0.0)
+    rig.look_memory.pixels = 1.6e6
+
+    _frame, rested = expose_at_once(rig, 3.0, 2, 3)
+
+    assert rested
+    assert len(exposures(night)) == 1
+    assert rig.look_memory.pixels == 0.4e6
+
+
 def test_a_long_swing_costs_another_exposure(start_night) -> None:
     """The frame that counts is right, the one before it counts as time spent on settling."""
     night = start_night({"mount": {"vibration_decay_s": 3.0, "vibration_hz": 0.8}}, rate=RATE)

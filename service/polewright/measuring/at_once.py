@@ -140,7 +140,6 @@ class _Afterwards:
                 continue
             if starless:
                 continue
-            memory.seen(stars)
             exposed = exposed or self._exposed()
             look = placed(exposed, stars, look_s + 0.5 * took_s)
             if look is None:
@@ -148,6 +147,7 @@ class _Afterwards:
             row = (*row, look)
             rest = judge_rest(row, middle_hfd_px(exposed), limit_px, before)
             if rest.verdict != "unsure":
+                memory.seen(stars)
                 arcsec = _arcsec(self.rig, rest.moved_px)
                 far = f"{rest.moved_px:.1f} px" if arcsec is None else f"{arcsec:.1f}″"
                 return rest, f"its stars lay {far} from where they came to rest"

@@ -122,8 +122,8 @@ class Looks:
         self._aimed = None
 
     def same_of(self, frame: Frame) -> StarList:
-        """Return the stars of a whole frame that a look would show, placed as in a look."""
-        left, top, width, height = self.region()
+        """Return the stars of a whole frame where the last look was taken, placed as in it."""
+        left, top, width, height = self._aimed or self.region()
         middle = frame.pixels[top : top + height, left : left + width]
         return detect_stars(replace(frame, pixels=middle), LOOK_OPTIONS)
 
