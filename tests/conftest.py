@@ -36,6 +36,11 @@ def own_folders() -> Iterator[None]:
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Have tests run once more that failed on an honest sweep being refused."""
+    """Have tests run once more that failed on an honest sweep being refused; long ones first.
+
+    End-to-end tests mostly wait: begun first, they do so while others compute, and none of them is
+    left for the end, when the other processes have nothing to do any more.
+    """
     for item in items:
         item.add_marker(pytest.mark.flaky(reruns=1, only_rerun=[REFUSED_BY_CHANCE]))
+    items.sort(key=lambda item: item.get_closest_marker("e2e") is None)

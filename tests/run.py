@@ -26,8 +26,10 @@ def main() -> int:
     # One thread a process: the machines this runs on are small and the arrays are not.
     env = {"OMP_NUM_THREADS": "1", **os.environ}
     env["POLEWRIGHT_CATALOGUE"] = "none"  # the user's own star catalogues are no part of a test
-    # Whole files to a worker: their fixtures start servers that the tests of a file share.
-    workers = ["-n", str(min(6, 2 * (os.cpu_count() or 1))), "--dist", "loadfile"]
+    # Whole files to a worker: their fixtures start servers that the tests of a file share. In the
+    # order of conftest.py, which has the long ones first.
+    count = min(6, 2 * (os.cpu_count() or 1))
+    workers = ["-n", str(count), "--dist", "loadfile", "--no-loadscope-reorder"]
     return subprocess.run(
         [str(python), "-m", "pytest", *workers, *sys.argv[1:]], cwd=ROOT, env=env, check=False
     ).returncode
