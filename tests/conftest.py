@@ -11,6 +11,9 @@ from hypothesis import settings
 #: What a refused sweep says. Noise of the simulated sky is drawn anew in each run, and of honest
 #: sweeps one in a thousand is refused (`polewright.geometry.axis.REFUSE_BELOW`): a test that meets
 #: this is run once more. Twice in a row is not chance.
+#: About 45 tests make a sweep: more than this many of them are no chance either (own choice; one
+#: run of the tests in 70,000 would see four).
+CHANCES = 3
 REFUSED_BY_CHANCE = "is not a turn about one fixed axis|sweep_not_rigid|AXIS_NOT_TRUSTED"
 
 #: For .ci/run: the same examples each time. Other runs look for new ones.
@@ -44,3 +47,13 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
         item.add_marker(pytest.mark.flaky(reruns=1, only_rerun=[REFUSED_BY_CHANCE]))
     items.sort(key=lambda item: item.get_closest_marker("e2e") is None)
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_sessionfinish(session: pytest.Session) -> None:
+    """Fail when more sweeps were refused than chance explains; told beside the reruns."""
+    reporter = session.config.pluginmanager.get_plugin("terminalreporter")
+    again = [] if reporter is None else reporter.stats.get("rerun", [])
+    if len(again) > CHANCES and session.exitstatus == pytest.ExitCode.OK:
+        reporter.write_line(f"{len(again)} tests saw an honest sweep refused: more than chance.")
+        session.exitstatus = pytest.ExitCode.TESTS_FAILED

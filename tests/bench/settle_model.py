@@ -32,9 +32,9 @@ from polewright.images.stillness import (
     judge_rest,
 )
 from polewright.measuring.at_once import REST_OF_FLOOR, SHORTEST_S
+from polewright.measuring.looks import LOOK_S
 from polewright.measuring.settling import (
     GAPS_S,
-    LOOK_S,
     agreeing_looks,
     limit_factor,
 )
@@ -131,20 +131,21 @@ def at_once(
     before: Rest | None = None
     while True:
         exposed = swing.at(t + 0.15 + np.linspace(0.0, exposure_s, 2000))
-        middle = exposed.mean(axis=1) / ARCSEC_PER_PX
+        middle, middle_s = exposed.mean(axis=1) / ARCSEC_PER_PX, t + 0.15 + 0.5 * exposure_s
         shift = float(np.hypot(*exposed.mean(axis=1)))
         t += exposure_s + cost_s
         looks: list[Look] = []
-        verdict = "unsure"
-        while verdict == "unsure":
+        while True:
             seen = swing.look(t, rng)
             looks.append(
                 dataclasses.replace(seen, x=seen.x - float(middle[0]), y=seen.y - float(middle[1]))
             )
             t += LOOK_S + cost_s * float(rng.uniform(0.8, 1.3))
-            rest = judge_rest(looks, width_px(exposed / ARCSEC_PER_PX), limit_px, before)
-            verdict = rest.verdict
-        if verdict == "rested":
+            wide_px = width_px(exposed / ARCSEC_PER_PX)
+            rest = judge_rest(looks, wide_px, middle_s, limit_px, before)
+            if rest.verdict != "unsure":
+                break
+        if rest.good:
             return t - begun_s - exposure_s, shift, True
         before = rest
         if t - begun_s + exposure_s > ceiling_s:

@@ -9,6 +9,7 @@ import pytest
 
 from polewright.angles import ARCSEC
 from polewright.geometry.attitude import Attitude
+from polewright.images.stillness import Rest
 from polewright.measuring.smear import HFD_OF_SIGMA, TELLING, shift_px, with_smear
 
 
@@ -27,7 +28,7 @@ def attitude() -> Attitude:
 
 def test_frames_of_like_sharpness_stay_as_they_are() -> None:
     """Seeing and altitude make some difference; that is not wind."""
-    widened, smeared = with_smear([attitude()] * 3, [2.0, 2.3, None], [False] * 3)
+    widened, smeared = with_smear([attitude()] * 3, [2.0, 2.3, None], [None] * 3)
 
     assert smeared == 0
     assert all(np.array_equal(one.covariance, attitude().covariance) for one in widened)
@@ -35,7 +36,7 @@ def test_frames_of_like_sharpness_stay_as_they_are() -> None:
 
 def test_a_smeared_frame_is_less_certain_in_every_direction() -> None:
     """Its covariance grows by the shift, the sharp ones' do not."""
-    widened, smeared = with_smear([attitude()] * 3, [2.0, 4.0, 2.1], [False] * 3)
+    widened, smeared = with_smear([attitude()] * 3, [2.0, 4.0, 2.1], [None] * 3)
 
     assert smeared == 1
     grown = np.sqrt(np.diag(widened[1].covariance)) / ARCSEC
@@ -45,7 +46,7 @@ def test_a_smeared_frame_is_less_certain_in_every_direction() -> None:
 
 def test_nothing_is_made_of_frames_without_a_size() -> None:
     """Solvers that bring no stars of their own leave nothing to compare."""
-    widened, smeared = with_smear([attitude()] * 2, [None, None], [False] * 2)
+    widened, smeared = with_smear([attitude()] * 2, [None, None], [None] * 2)
 
     assert smeared == 0
     assert len(widened) == 2
@@ -69,8 +70,24 @@ def test_the_shift_of_a_swung_frame_is_as_stated(period_s: float, amplitude_px: 
         assert abs(float(place.mean())) < 1.5 * shift_px(hfd, still_hfd)
 
 
-def test_a_smeared_frame_whose_stars_were_seen_to_rest_there_counts_in_full() -> None:
-    widened, smeared = with_smear([attitude()] * 2, [2.0, 4.0], [False, True])
+def rest(exposed_hfd_px: float) -> Rest:
+    return Rest("rested", 0.0, 0.0, 2.5, exposed_hfd_px, 2.0)
+
+
+def test_frames_that_all_swung_are_told_by_the_looks_after_them() -> None:
+    """Alike smeared beside each other, but not beside the looks: in wind, looks that agree with a
+    frame by chance do not make it sure. That is in the figure's sigma and needs no words."""
+    hfds: list[float | None] = [3.0, 3.0, 3.0]
+    widened, smeared = with_smear([attitude()] * 3, hfds, [rest(3.0), rest(2.3), None])
 
     assert smeared == 0
-    assert widened[1].covariance == pytest.approx(attitude().covariance)
+    sigmas = [math.sqrt(one.covariance[0, 0]) / ARCSEC for one in widened]
+    assert sigmas == pytest.approx([math.hypot(0.1, 9.0 * shift_px(3.0, 2.0)), 0.1, 0.1])
+
+
+def test_the_larger_of_both_smears_counts() -> None:
+    widened, smeared = with_smear([attitude()] * 2, [2.0, 4.0], [None, rest(3.0)])
+
+    assert smeared == 1
+    sigma = math.sqrt(widened[1].covariance[0, 0]) / ARCSEC
+    assert sigma == pytest.approx(math.hypot(0.1, 9.0 * shift_px(4.0, 2.0)))

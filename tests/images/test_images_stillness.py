@@ -203,50 +203,69 @@ def test_a_mount_is_calm_when_all_looks_since_the_slew_agree_closely() -> None:
     assert not all_close([], LIMIT_PX)
 
 
+MIDDLE_S = -2.0
+
+
 def after(*x: float, sigma: float = 0.01, hfd_px: float = 2.4) -> list[Look]:
     """Looks after an exposure, so far along x from where its stars lay."""
     return [Look(place, 0.0, sigma, hfd_px, 0.5 * number) for number, place in enumerate(x)]
 
 
+def rest_of(looks: list[Look], before: Rest | None = None, hfd_px: float = 3.0) -> Rest:
+    return judge_rest(looks, hfd_px, MIDDLE_S, 0.2, before)
+
+
 def test_an_exposure_whose_stars_rest_where_they_lay_is_believed_after_one_look() -> None:
-    rest = judge_rest(after(0.15), 3.0, limit_px=0.2)
+    rest = rest_of(after(0.15))
 
     assert rest.verdict == "rested"
+    assert rest.good
     assert rest.moved_px == pytest.approx(0.15)
+    assert rest.wider == pytest.approx(3.0 / 2.4)
+    assert rest.after_s == 2.0
 
 
 def test_looks_that_still_swing_are_averaged() -> None:
     """The rest is in the middle of what is left of the swing; a third look must not be followed
     by a fourth."""
-    assert judge_rest(after(0.35), 3.0, 0.2).verdict == "unsure"
-    assert judge_rest(after(0.35, -0.25), 3.0, 0.2).verdict == "rested"
-    assert judge_rest(after(0.35, 0.3), 3.0, 0.2).verdict == "unsure"
-    assert judge_rest(after(0.35, 0.3, 0.3), 3.0, 0.2).verdict == "moved"
+    assert rest_of(after(0.35)).verdict == "unsure"
+    assert rest_of(after(0.35, -0.25)).verdict == "rested"
+    assert rest_of(after(0.35, 0.3)).verdict == "unsure"
+    assert rest_of(after(0.35, 0.3, 0.3)).verdict == "moved"
 
 
 def test_stars_far_from_their_rest_need_no_second_look() -> None:
-    assert judge_rest(after(0.6), 3.0, 0.2).verdict == "moved"
+    assert rest_of(after(0.6)).verdict == "moved"
 
 
 def test_noise_excuses_twice_the_limit_and_no_more() -> None:
-    assert judge_rest(after(0.35, sigma=0.3), 3.0, 0.2).verdict == "rested"
-    assert judge_rest(after(0.45, sigma=0.3), 3.0, 0.2).verdict != "rested"
+    assert rest_of(after(0.35, sigma=0.3)).verdict == "rested"
+    assert not rest_of(after(0.45, sigma=0.3)).good
 
 
 def test_stars_that_swung_far_during_the_exposure_are_not_believed_by_chance() -> None:
     """Two and a half times as wide as a look shows them: most of their light lies elsewhere."""
-    assert judge_rest(after(0.0), 6.1, 0.2).verdict == "moved"
-    assert judge_rest(after(0.0), 5.9, 0.2).verdict == "rested"
+    assert rest_of(after(0.0), hfd_px=6.1).verdict == "smeared"
+    assert rest_of(after(0.0), hfd_px=5.9).verdict == "rested"
 
 
 def test_a_steady_motion_is_told_from_a_slide_by_the_second_exposure() -> None:
-    """The same way after two exposures is the sky's (or the axis's) own; half of it is not."""
-    first = judge_rest(after(1.0), 3.0, 0.2)
+    """The same rate after two exposures is the sky's (or the axis's) own; half of it is not."""
+    first = rest_of(after(1.0))
     assert first.verdict == "moved"
 
-    assert judge_rest(after(0.95), 3.0, 0.2, first).verdict == "rested"
-    sliding = [judge_rest(after(*[0.5] * count), 3.0, 0.2, first) for count in (1, 2, 3)]
+    assert rest_of(after(0.95), first).verdict == "steady"
+    sliding = [rest_of(after(*[0.5] * count), first) for count in (1, 2, 3)]
     assert [rest.verdict for rest in sliding] == ["unsure", "unsure", "moved"]
-    lost = Rest("moved", math.inf, math.inf)
-    assert judge_rest(after(0.1), 3.0, 0.2, lost).verdict == "rested"
-    assert judge_rest(after(*[0.5] * 3), 3.0, 0.2, lost).verdict == "moved"
+    smeared = rest_of(after(1.0), hfd_px=9.0)
+    assert rest_of(after(*[1.0] * 3), smeared).verdict == "moved"
+
+
+def test_a_steady_motion_is_a_rate_and_not_a_distance() -> None:
+    """Looks that come later find the stars farther off by as much: 0.5 px a second here."""
+    first = rest_of(after(1.0))
+    late = [Look(1.5, 0.0, 0.01, 2.4, 1.0)]
+    back = [Look(1.0, 0.0, 0.01, 2.4, 1.0)]
+
+    assert rest_of(late, first).verdict == "steady"
+    assert rest_of(back, first).verdict == "unsure"

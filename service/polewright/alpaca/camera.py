@@ -225,6 +225,16 @@ class Camera(Device):
 
         Raises: `BadGeometry`, `InvalidValue`.
         """
+        self.choose_geometry(binning, subframe)
+        return self.send_geometry()
+
+    def choose_geometry(
+        self, binning: int = 1, subframe: tuple[int, int, int, int] | None = None
+    ) -> None:
+        """Choose what the next exposure sends; the same as `set_geometry`, without sending now.
+
+        Raises: `BadGeometry`.
+        """
         info = self.info()
         full = (info.width // binning, info.height // binning) if binning >= 1 else (0, 0)
         x, y, width, height = subframe or (0, 0, *full)
@@ -236,7 +246,6 @@ class Camera(Device):
                 self.where, "numx", f"{width} x {height} from ({x}, {y}) asked; {limits}"
             )
         self._settings = CameraSettings(binning, x, y, width, height)
-        return self.send_geometry()
 
     def send_geometry(self) -> CameraSettings:
         """Send the geometry set last (again): another program may have changed it meanwhile.

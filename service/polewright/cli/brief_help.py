@@ -35,7 +35,8 @@ class BriefHelp(TyperCommand):
             return
         for section, parameters in settings.items():
             with formatter.section(f"Settings of {section}"):
-                formatter.write_dl([item.get_help_record(ctx) for item in parameters])
+                records = [item.get_help_record(ctx) for item in parameters]
+                formatter.write_dl([record for record in records if record is not None])
 
 
 _ALL = "polewright.help_all"

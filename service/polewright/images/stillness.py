@@ -184,45 +184,70 @@ def spread_px(looks: Sequence[Look]) -> float:
 class Rest:
     """Where stars of looks lie against those of the exposure before them."""
 
-    verdict: Literal["rested", "moved", "unsure"]
+    verdict: Literal["rested", "steady", "moved", "smeared", "unsure"]
+    """Rested: where the exposure shows them. Steady: elsewhere, by motion at a rate that does not
+    change. Moved: elsewhere. Smeared: they swung too far to tell. Unsure: a further look may
+    tell."""
     x: float
     """Pixels, mean of the looks."""
     y: float
+    after_s: float
+    """From the middle of the exposure to that of the looks."""
+    exposed_hfd_px: float
+    """Half-flux diameter of the exposure's stars."""
+    look_hfd_px: float
+    """That of the sharpest look."""
+
+    @property
+    def good(self) -> bool:
+        """Whether the exposure shows the stars where they were in its middle."""
+        return self.verdict in ("rested", "steady")
 
     @property
     def moved_px(self) -> float:
         """Distance, pixels."""
         return math.hypot(self.x, self.y)
 
+    @property
+    def wider(self) -> float:
+        """How many times as wide as in the sharpest look the exposure shows the stars."""
+        return self.exposed_hfd_px / self.look_hfd_px
+
 
 def judge_rest(
-    looks: Sequence[Look], exposed_hfd_px: float, limit_px: float, before: Rest | None = None
+    looks: Sequence[Look],
+    exposed_hfd_px: float,
+    exposed_s: float,
+    limit_px: float,
+    before: Rest | None = None,
 ) -> Rest:
     """Say whether an exposure shows the stars where they rest after it.
 
     A swing averages out over the exposure, and looks after it tell by how much not. Motion at a
     steady rate (an axis far from the pole) is none: what belongs to the middle of the exposure is
-    right. It shows as the same distance after two exposures of the same length.
+    right. It shows as the same rate after two exposures.
 
     Args:
         looks: one or more, placed against the stars of the exposure.
         exposed_hfd_px: half-flux diameter of the exposure's stars, pixels.
+        exposed_s: middle of the exposure by the looks' timer.
         limit_px: distance that does not matter, pixels; where noise explains more (2.5 sigma), up
             to twice as much.
         before: what the exposure before this one came to, at the same place.
-
-    Returns:
-        "unsure" when a further look may tell.
     """
     count = len(looks)
-    x, y = (sum(getattr(look, name) for look in looks) / count for name in ("x", "y"))
+    x, y, at_s = (sum(getattr(look, key) for look in looks) / count for key in ("x", "y", "at_s"))
     sigma = max(look.sigma for look in looks) / math.sqrt(count)
     allowed = min(2.0 * limit_px, max(limit_px, 2.5 * sigma))
-    rest = Rest("unsure", x, y)
-    if exposed_hfd_px > REST_WIDER * min(look.hfd_px for look in looks):
-        return replace(rest, verdict="moved")
-    steady = before is not None and math.hypot(x - before.x, y - before.y) <= 0.5 * allowed
-    if rest.moved_px <= allowed or steady:
+    sharpest = min(look.hfd_px for look in looks)
+    rest = Rest("unsure", x, y, at_s - exposed_s, exposed_hfd_px, sharpest)
+    if rest.wider > REST_WIDER:
+        return replace(rest, verdict="smeared")
+    if rest.moved_px <= allowed:
         return replace(rest, verdict="rested")
+    if before is not None and before.verdict == "moved":
+        alike = rest.after_s / before.after_s
+        if math.hypot(x - alike * before.x, y - alike * before.y) <= 0.5 * allowed:
+            return replace(rest, verdict="steady")
     hopeless = before is None and rest.moved_px > REST_FAR * allowed
     return replace(rest, verdict="moved") if hopeless or count >= REST_LOOKS else rest

@@ -3,7 +3,8 @@
 A swing averages out over some seconds, so most frames are good although the mount still rang when
 they began; short looks after the exposure tell by how much not. A frame whose stars rest elsewhere
 is taken again: the mount has had the time of the exposure to ring out. Against looks before the
-exposure this saves the ringing itself, and a slow slide to the rest shows over the longer time.
+exposure this saves the ringing itself. A slide to the rest that dies out within the exposure shows
+better than in looks before it, a longer one as badly (tests/bench/settle_model.py --creep).
 """
 
 from __future__ import annotations
@@ -11,8 +12,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-import numpy as np
-
+from polewright.alpaca.discovery import is_loopback
 from polewright.alpaca.errors import AlpacaError
 from polewright.angles import ARCSEC
 from polewright.errors import ImageError
@@ -27,7 +27,7 @@ from polewright.measuring.looks import (
 )
 from polewright.measuring.rig import Rig
 from polewright.measuring.settling import SLOW_S, STARLESS, Settled, floors_px
-from polewright.measuring.sweep import take_frame, tell_settled, wait_out
+from polewright.measuring.sweep import settle, take_frame, tell_settled, wait_out
 
 #: Distance of a frame's stars from their rest that does not matter, as a multiple of [sweep]
 #: frame_floor_arcsec, the error that each frame has anyway (own choice; half of it is noise of
@@ -37,7 +37,9 @@ REST_OF_FLOOR = 2.0
 #: settle_s, that one more fits into that wait (own choices).
 SHORTEST_S, LONGEST_OF_WAIT = 3.0, 0.4
 #: Where a whole frame takes longer to download, s, it had better come while the mount slews on.
-QUICK_FETCH_S = 1.0
+#: Until one has come it is believed to be quick from this computer, and where it is small, pixels
+#: (own choices).
+QUICK_FETCH_S, QUICK_PIXELS = 1.0, 2.0e6
 
 
 def goes_at_once(rig: Rig, exposure_s: float) -> bool:
@@ -48,23 +50,37 @@ def goes_at_once(rig: Rig, exposure_s: float) -> bool:
         and not section.exposure_auto  # what it finds out needs stars that stand still
         and SHORTEST_S <= exposure_s <= LONGEST_OF_WAIT * section.settle_s
         and not memory.useless
-        and (memory.fetch_s is None or memory.fetch_s <= QUICK_FETCH_S)
+        and not memory.looks_first
+        and rig.plates.scale is not None  # else nobody knows what distance matters
+        and _comes_quickly(rig)
     )
 
 
-def expose_at_once(rig: Rig, exposure_s: float, number: int, total: int) -> tuple[Frame, bool]:
+def _comes_quickly(rig: Rig) -> bool:
+    known_s = rig.look_memory.fetch_s
+    if known_s is not None:
+        return known_s <= QUICK_FETCH_S
+    info, binning = rig.camera.info(), rig.config.camera.binning
+    small = info.width * info.height <= QUICK_PIXELS * binning**2
+    return small or is_loopback(rig.camera.where.host)
+
+
+def expose_at_once(
+    rig: Rig, exposure_s: float, number: int, total: int
+) -> tuple[Frame, Rest | None]:
     """Expose where a slew has just ended, again while the stars rest elsewhere afterwards.
 
     Returns:
-        The frame; whether its stars were seen to rest where they lie in it. Where looks tell
-        nothing, or after [sweep] settle_s, the frame is one exposed after that wait.
+        The frame, and what looks after it told. None with a frame that was exposed once the mount
+        was settled, since looks afterwards told nothing or [sweep] settle_s was over.
 
     Raises:
         DeviceError, ImageError: as the camera says of an exposure.
         GuardError: a guard objects to something meanwhile.
     """
     clock, times, wait_s = rig.clock, rig.times, rig.config.sweep.settle_s
-    began_s, taken, rest = clock.monotonic_s(), 0, None
+    began_s, taken = clock.monotonic_s(), 0
+    rest: Rest | None = None
     while True:
         spent = replace(times)
         frame = take_frame(rig, exposure_s, number, total)
@@ -72,24 +88,33 @@ def expose_at_once(rig: Rig, exposure_s: float, number: int, total: int) -> tupl
         with times.spent("settle", clock):
             rest, why = after.rest(rest)
         taken += after.looks.taken
-        if rest is not None and rest.verdict == "rested":
+        if rest is not None and rest.good:
             times.settle_fixed += wait_s
-            return frame, True
+            if rest.verdict == "steady":
+                # It would cost two exposures at each point.
+                rig.look_memory.looks_first = True
+                rig.note(
+                    f"The stars of point {number} move on steadily, as they do with an axis "
+                    "far from the pole: the mount itself stands still."
+                )
+            return frame, rest
         # What a frame cost that is of no use is time spent on settling.
         times.settle += times.expose - spent.expose + times.download - spent.download
         times.expose, times.download = spent.expose, spent.download
-        if rest is None or clock.monotonic_s() - began_s + exposure_s > wait_s:
+        over = clock.monotonic_s() - began_s + exposure_s > wait_s
+        if rest is None or over:
             break
-        rig.note(
-            f"The mount still moved while point {number} was exposed ({why}): exposed once more."
-        )
-    with times.spent("settle", clock):
-        wait_out(rig, number, total, began_s, wait_s)
-    times.settle_fixed += wait_s
-    moved = None if rest is None else _arcsec(rig, rest.moved_px)
-    settled = Settled(False, taken, moved, why if rest is None else "they still moved")
-    tell_settled(rig, number, settled, clock.monotonic_s() - began_s)
-    return take_frame(rig, exposure_s, number, total), False
+        rig.note(f"Point {number}: {why}; it is exposed once more.")
+    rig.look_memory.looks_first = True
+    if not over:  # looks after an exposure do not tell: perhaps those before one do
+        rig.note(f"Point {number}: {why}; it is exposed once more, after looks.")
+        settle(rig, number, total)
+    else:
+        with times.spent("settle", clock):
+            wait_out(rig, number, total, began_s, wait_s)
+        times.settle_fixed += wait_s
+        tell_settled(rig, number, Settled(False, taken, None, why), clock.monotonic_s() - began_s)
+    return take_frame(rig, exposure_s, number, total), None
 
 
 class _Afterwards:
@@ -98,6 +123,8 @@ class _Afterwards:
     def __init__(self, rig: Rig, number: int, total: int, frame: Frame) -> None:
         self.rig, self.number, self.total, self.frame = rig, number, total, frame
         self.began_s = rig.clock.monotonic_s()
+        self.exposed_s = self.began_s - (rig.clock.utc_s() - frame.utc_mid_s)
+        """Middle of the exposure by the timer."""
         self.looks = Looks(rig, self._watch)
 
     def rest(self, before: Rest | None) -> tuple[Rest | None, str]:
@@ -107,14 +134,17 @@ class _Afterwards:
             before: what the exposure before this one came to, at the same place.
 
         Returns:
-            Where they rest, None when looks do not tell; and how far off that is, or why not.
+            Where they rest, None when looks do not tell; and a clause that says what is wrong.
         """
         try:
-            return self._rest(before)
+            told = self._rest(before)
         except (AlpacaError, ImageError) as error:
-            return None, f"a look failed: {error}"
-        finally:
-            self.looks.done()
+            told = None, f"a look failed ({error})"
+        except BaseException:
+            self.looks.let_go()  # the mount is stopped before anything else is asked
+            raise
+        self.looks.done()
+        return told
 
     def _rest(self, before: Rest | None) -> tuple[Rest | None, str]:
         memory = self.rig.look_memory
@@ -131,7 +161,7 @@ class _Afterwards:
                 memory.useless = NO_SUBFRAMES
                 return None, memory.useless
             if took_s > memory.exposure_s + SLOW_S:
-                memory.fetch_s = took_s  # so slow a camera is not looked at after exposures
+                return None, f"the camera took {took_s:.1f} s for a look"
             starless = starless + 1 if len(stars) < LEAST_COMMON else 0
             if starless >= STARLESS:
                 return None, f"a look of {memory.exposure_s:g} s shows too few stars"
@@ -140,30 +170,29 @@ class _Afterwards:
                 continue
             if starless:
                 continue
-            exposed = exposed or self._exposed()
-            look = placed(exposed, stars, look_s + 0.5 * took_s)
-            if look is None:
-                return Rest("moved", np.inf, np.inf), "its stars are not those of a look after it"
+            exposed = exposed or self.looks.same_of(self.frame)
+            look = None
+            if exposed is not None and len(exposed) >= LEAST_COMMON:
+                look = placed(exposed, stars, look_s + 0.5 * took_s)
+            if exposed is None or look is None:
+                return None, "its stars could not be told again in a look after it"
             row = (*row, look)
-            rest = judge_rest(row, middle_hfd_px(exposed), limit_px, before)
+            rest = judge_rest(row, middle_hfd_px(exposed), self.exposed_s, limit_px, before)
             if rest.verdict != "unsure":
                 memory.seen(stars)
-                arcsec = _arcsec(self.rig, rest.moved_px)
-                far = f"{rest.moved_px:.1f} px" if arcsec is None else f"{arcsec:.1f}″"
-                return rest, f"its stars lay {far} from where they came to rest"
+                return rest, self._why(rest)
 
-    def _exposed(self) -> StarList:
-        """Return the frame's stars as a look would show them; full ones have no sure middle."""
-        stars = self.looks.same_of(self.frame)
-        return stars.take(~stars.saturated)
+    def _why(self, rest: Rest) -> str:
+        if rest.verdict == "smeared":
+            return f"its stars were drawn {rest.wider:.1f} times as wide as they are now"
+        scale = self.rig.plates.scale
+        far = (
+            f"{rest.moved_px:.1f} px" if scale is None else f"{rest.moved_px * scale / ARCSEC:.1f}″"
+        )
+        return f"its stars came to rest {far} from where the frame shows them"
 
     def _watch(self) -> None:
         rig = self.rig
         rig.guards.while_tracking()
         elapsed_s = rig.clock.monotonic_s() - self.began_s
         rig.progress("settle", self.number, self.total, elapsed_s, None)
-
-
-def _arcsec(rig: Rig, pixels: float) -> float | None:
-    scale = rig.plates.scale
-    return None if scale is None or not np.isfinite(pixels) else pixels * scale / ARCSEC

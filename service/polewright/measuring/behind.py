@@ -19,6 +19,7 @@ from polewright.alpaca.errors import AlpacaError
 from polewright.clock import CancelToken
 from polewright.errors import PolewrightError, SolveError
 from polewright.images.frame import Frame
+from polewright.images.stillness import Rest
 from polewright.measuring.keeping import keep_frame, kept_names
 from polewright.measuring.point import (
     UNSOLVED,
@@ -98,7 +99,7 @@ class Work:
         image: the exposure, still in the camera unless it was fetched.
         told: the mount's word, right ascension in hours and declination in degrees, while it
             still stood there.
-        rested: see `SolvedPoint`.
+        rest: see `SolvedPoint`.
     """
 
     def __init__(
@@ -110,10 +111,10 @@ class Work:
         image: Image,
         told: tuple[float, float],
         *,
-        rested: bool = False,
+        rest: Rest | None = None,
     ) -> None:
         self.rig, self.point, self.number, self.total = rig, point, number, total
-        self._image, self._told, self._rested = image, told, rested
+        self._image, self._told, self._rest = image, told, rest
         self._names = kept_names(rig)
         self._cancel = CancelToken()
         self._clock = rig.clock
@@ -159,7 +160,7 @@ class Work:
         trouble = keep_frame(rig, frame, look.plate, number, self._names)
         if trouble:
             self._news.put(lambda: rig.note(trouble, warning=True))
-        solved = SolvedPoint(number, self.point, frame, quality, look.plate, self._rested)
+        solved = SolvedPoint(number, self.point, frame, quality, look.plate, self._rest)
         self._news.put(lambda: judge(rig, solved, self.total, look))
         self._solved = solved
 

@@ -26,6 +26,8 @@ LOOK_PIXELS, MOST_PIXELS = 0.4e6, 6.4e6
 #: A look that is not there so many seconds after its exposure has failed.
 LATE_S = 10.0
 LOOK_OPTIONS = DetectOptions(max_stars=60)
+#: Corners and sides of a subframe are multiples of so many pixels (common practice, no source).
+STEP_PX = 16
 NO_SUBFRAMES = "the camera takes no subframes"
 
 
@@ -40,7 +42,13 @@ class LookMemory:
     useless: str = ""
     """Why looks are of no use on this rig; empty while they are."""
     fetch_s: float | None = None
-    """What the last whole frame took to download, s; None before there was one."""
+    """The least that a whole frame took to download, s; None before there was one."""
+    looks_first: bool = False
+    """Whether this sweep has shown that looks after an exposure save nothing on this rig."""
+
+    def fetched(self, took_s: float) -> None:
+        """Keep how long a whole frame took to download (s)."""
+        self.fetch_s = took_s if self.fetch_s is None else min(self.fetch_s, took_s)
 
     def seen(self, stars: StarList) -> None:
         """Let less of the sky or of the time do from now on where a look shows plenty of stars."""
@@ -109,29 +117,49 @@ class Looks:
         width, height = info.width // binning, info.height // binning
         part = min(1.0, math.sqrt(self.rig.look_memory.pixels / (width * height)))
         left, top = middle_margins(width, height, part)
-        return left, top, width - 2 * left, height - 2 * top
+        wide, high = width - 2 * left, height - 2 * top
+        if part == 1.0:
+            return left, top, wide, high
+        # Some drivers round a corner down without a word; then it would not be this part.
+        return (
+            left - left % STEP_PX,
+            top - top % STEP_PX,
+            wide - wide % STEP_PX,
+            high - high % STEP_PX,
+        )
 
     def done(self) -> None:
         """Have the camera take whole frames again.
 
-        What is set is sent again before each exposure, so trouble here is told there; and on the
-        way out of a run the mount is stopped first.
+        What is set is sent again before each exposure, so trouble here is told there. Not for the
+        way out of a run, where the mount is stopped before anything else is asked: `let_go`.
         """
         with contextlib.suppress(AlpacaError):
             self.rig.camera.set_geometry(self.rig.config.camera.binning)
         self._aimed = None
 
-    def same_of(self, frame: Frame) -> StarList:
-        """Return the stars of a whole frame where the last look was taken, placed as in it."""
+    def let_go(self) -> None:
+        """Have the next exposure take a whole frame; asks no device."""
+        self.rig.camera.choose_geometry(self.rig.config.camera.binning)
+        self._aimed = None
+
+    def same_of(self, frame: Frame) -> StarList | None:
+        """Return the stars of a whole frame where the last look was taken, placed as in it.
+
+        None when the frame has another size than the sensor: where the look lies is not known.
+        """
         left, top, width, height = self._aimed or self.region()
+        info, binning = self.rig.camera.info(), self.rig.config.camera.binning
+        if (frame.width, frame.height) != (info.width // binning, info.height // binning):
+            return None
         middle = frame.pixels[top : top + height, left : left + width]
         return detect_stars(replace(frame, pixels=middle), LOOK_OPTIONS)
 
     def _aim(self) -> tuple[int, int]:
-        """Have the camera take that part of its frame; return the size asked for."""
+        """Have the next exposure take that part of the frame; return the size asked for."""
         region = self.region()
         if self._aimed != region:
-            self.rig.camera.set_geometry(self.rig.config.camera.binning, region)
+            self.rig.camera.choose_geometry(self.rig.config.camera.binning, region)
             self._aimed = region
         return region[2:]
 

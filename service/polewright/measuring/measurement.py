@@ -75,7 +75,7 @@ def measure(rig: Rig, points: Sequence[SweepPoint]) -> Measured:
     attitudes, smeared = with_smear(
         [point.plate.attitude for point in solved],
         [point.quality.hfd_px for point in solved],
-        [point.rested for point in solved],
+        [point.rest for point in solved],
     )
     if smeared:
         rig.note(

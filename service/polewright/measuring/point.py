@@ -11,6 +11,7 @@ from polewright.images.detect import detect_stars
 from polewright.images.errors import EmptyFrame
 from polewright.images.frame import Frame, StarList
 from polewright.images.quality import FrameQuality, frame_quality
+from polewright.images.stillness import Rest
 from polewright.measuring.events import FrameMeasured, PointSolved
 from polewright.measuring.plate import Plate, ScaleContradicts
 from polewright.measuring.pointing import icrs_from_mount, pointing_from_mount
@@ -60,8 +61,8 @@ class SolvedPoint:
     frame: Frame
     quality: FrameQuality
     plate: Plate
-    rested: bool = False
-    """Whether looks after the exposure saw the stars rest where they lie in the frame."""
+    rest: Rest | None = None
+    """What looks after the exposure told, where it was exposed before the mount was still."""
 
 
 @dataclass(frozen=True)

@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 from polewright.angles import DEG, azalt_from_enu, fold_pi
 from polewright.errors import PolewrightError
 from polewright.images.frame import Frame
+from polewright.images.stillness import Rest
 from polewright.measuring.at_once import expose_at_once, goes_at_once
 from polewright.measuring.behind import Fetched, FrameLost, Image, Work
 from polewright.measuring.checking import choose_exposure, keep_exposure
@@ -83,6 +84,7 @@ def sweep(rig: Rig, points: Sequence[SweepPoint]) -> Swept:
             tried ([recovery] all 0) the solver's own error instead.
         DeviceError, GuardError: as mount, camera and guards say; these are not argued with.
     """
+    rig.look_memory.looks_first = False  # the axis may have come nearer to the pole since
     run = _Recovery(rig)
     swaps = rig.config.recovery.swaps
     while True:
@@ -210,10 +212,10 @@ class _Recovery:
             self._fresh = False
             settle(self.rig, number, total)
 
-    def _take(self, number: int, total: int, exposure_s: float) -> tuple[Frame, bool]:
-        """Expose and download; tell whether the stars were seen to rest as they lie there."""
+    def _take(self, number: int, total: int, exposure_s: float) -> tuple[Frame, Rest | None]:
+        """Expose and download; with what looks afterwards told, where the mount still rang."""
         if not self._fresh:
-            return take_frame(self.rig, exposure_s, number, total), False
+            return take_frame(self.rig, exposure_s, number, total), None
         self._fresh = False
         return expose_at_once(self.rig, exposure_s, number, total)
 
@@ -233,11 +235,11 @@ class _Recovery:
             return self._solve_still(target, number, total, exposure_s)
         image: Image
         if self._fresh:  # was it taken at rest? that is seen before the mount goes on
-            frame, rested = self._take(number, total, exposure_s)
+            frame, rest = self._take(number, total, exposure_s)
             image = Fetched(frame)
         else:
-            image, rested = expose_here(rig, exposure_s, number, total), False
-        work = Work(rig, target, number, total, image, mounts_word(rig), rested=rested)
+            image, rest = expose_here(rig, exposure_s, number, total), None
+        work = Work(rig, target, number, total, image, mounts_word(rig), rest=rest)
         try:
             work.until_the_mount_may_move()
             if not work.failed:
@@ -261,8 +263,8 @@ class _Recovery:
         self, target: SweepPoint, number: int, total: int, exposure_s: float
     ) -> SolvedPoint:
         """Expose and solve before anything moves."""
-        frame, rested = self._take(number, total, exposure_s)
-        return solve_taken(self.rig, target, number, total, frame, rested=rested)
+        frame, rest = self._take(number, total, exposure_s)
+        return solve_taken(self.rig, target, number, total, frame, rest=rest)
 
     def _spare(
         self,

@@ -15,6 +15,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from polewright.geometry.attitude import Attitude
+from polewright.images.stillness import Rest
 
 #: How far the middle is off, of the smear (root mean square along the swing); see above.
 SHIFT_OF_SMEAR = 0.35
@@ -40,22 +41,26 @@ def shift_px(hfd_px: float, sharpest_px: float) -> float:
 
 
 def with_smear(
-    attitudes: Sequence[Attitude], hfds_px: Sequence[float | None], rested: Sequence[bool]
+    attitudes: Sequence[Attitude], hfds_px: Sequence[float | None], rests: Sequence[Rest | None]
 ) -> tuple[list[Attitude], int]:
     """Widen the covariances of smeared frames of one sweep; tell how many there were.
 
     Args:
         attitudes: of the frames, all with the same binning.
         hfds_px: half-flux diameter of each frame's stars; None counts as not smeared.
-        rested: whether looks after the exposure saw the stars rest where they lie in the frame:
-            its middle is where it should be, however smeared.
+        rests: what looks after each exposure told; None where there were none. Stars wider than in
+            the looks widen a covariance too, silently: a mount that rings out is usual, and looks
+            of a part of a second do not tell it from wind.
     """
     known = [hfd for hfd in hfds_px if hfd is not None]
     sharpest = min(known, default=0.0)
     widened, smeared = [], 0
-    for attitude, hfd, right in zip(attitudes, hfds_px, rested, strict=True):
-        sigma = 0.0 if hfd is None or right else shift_px(hfd, sharpest) * attitude.scale
+    for attitude, hfd, rest in zip(attitudes, hfds_px, rests, strict=True):
+        sigma = 0.0 if hfd is None else shift_px(hfd, sharpest) * attitude.scale
         smeared += sigma > 0.0
+        if rest is not None:
+            swung = shift_px(rest.exposed_hfd_px, rest.look_hfd_px) * attitude.scale
+            sigma = max(sigma, swung)
         covariance = attitude.covariance + sigma**2 * np.eye(3)
         widened.append(dataclasses.replace(attitude, covariance=covariance))
     return widened, smeared

@@ -6,7 +6,7 @@ Nothing moves before everything that can be read has been found in order.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal, TypeVar
 
 from pydantic import BaseModel, ConfigDict
@@ -33,7 +33,7 @@ from polewright.measuring.policy import patience
 from polewright.measuring.recovery import APART, sweep
 from polewright.measuring.result import MeasurementResult
 from polewright.measuring.rig import Rig
-from polewright.measuring.smear import with_smear
+from polewright.measuring.smear import shift_px, with_smear
 from polewright.measuring.startup_errors import FocusWrong
 from polewright.measuring.startup_site import (
     RoofGuard,
@@ -178,7 +178,7 @@ class Startup:
             raise
         solved = list(swept.points)
         story = list(swept.story)
-        self._step("focus", lambda: self._focus([point.quality for point in solved]))
+        self._step("focus", lambda: self._focus([_at_rest(point) for point in solved]))
         fit, error = _fitted(rig, solved)
         while len(solved) < self.config.startup.max_points and self._more_wanted(fit, error):
             why = (
@@ -321,11 +321,19 @@ class _Doubt(Exception):
     """A step that goes on, but not with an ok."""
 
 
+def _at_rest(point: SolvedPoint) -> FrameQuality:
+    """Return a frame's quality as if the mount had not rung while it was exposed."""
+    rest = point.rest
+    if rest is None or shift_px(rest.exposed_hfd_px, rest.look_hfd_px) == 0.0:
+        return point.quality
+    return replace(point.quality, hfd_px=rest.look_hfd_px, elongation=None)
+
+
 def _fitted(rig: Rig, solved: list[SolvedPoint]) -> tuple[AxisFit, AxisError]:
     attitudes, _smeared = with_smear(
         [point.plate.attitude for point in solved],
         [point.quality.hfd_px for point in solved],
-        [point.rested for point in solved],
+        [point.rest for point in solved],
     )
     fit = fit_axis(
         attitudes,

@@ -9,6 +9,7 @@ from polewright.alpaca.errors import AlpacaError
 from polewright.alpaca.exposing import ExposureProgress, WaitingImage
 from polewright.errors import PolewrightError
 from polewright.images.frame import Frame
+from polewright.images.stillness import Rest
 from polewright.measuring.camera_setup import ready_camera
 from polewright.measuring.keeping import keep_frame, kept_names
 from polewright.measuring.point import (
@@ -168,17 +169,17 @@ def solve_here(
 
 
 def solve_taken(
-    rig: Rig, point: SweepPoint, number: int, total: int, frame: Frame, *, rested: bool = False
+    rig: Rig, point: SweepPoint, number: int, total: int, frame: Frame, *, rest: Rest | None = None
 ) -> SolvedPoint:
     """Solve a frame taken where the mount still stands. Raises as `solve_here`.
 
-    ``rested``: see `SolvedPoint`.
+    ``rest``: see `SolvedPoint`.
     """
     rig.progress("solve", number, total, 0.0, None)
     with rig.times.spent("solve", rig.clock):
         stars, quality = look_at(rig, frame, number)
         word = solve_frame(rig, frame, stars, mounts_word(rig), rig.cancel)
-        solved = SolvedPoint(number, point, frame, quality, word.plate, rested)
+        solved = SolvedPoint(number, point, frame, quality, word.plate, rest)
         trouble = keep_frame(rig, frame, word.plate, number, kept_names(rig))
         if trouble:
             rig.note(trouble, warning=True)
@@ -195,7 +196,7 @@ def _fetched(rig: Rig, image: WaitingImage) -> Frame:
     began_s = rig.clock.monotonic_s()
     with rig.times.spent("download", rig.clock):
         frame = image.fetch()
-    rig.look_memory.fetch_s = rig.clock.monotonic_s() - began_s
+    rig.look_memory.fetched(rig.clock.monotonic_s() - began_s)
     return frame
 
 

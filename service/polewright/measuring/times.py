@@ -22,7 +22,8 @@ class SweepTimes:
     settle: float = 0.0
     """Waiting for the mount to ring out, by whatever way."""
     expose: float = 0.0
-    """Exposures and readout, those that were of no use included."""
+    """Exposures and readout; those of no use too, unless the mount still moved: they count as
+    settling."""
     download: float = 0.0
     """Downloads that the run waited for."""
     solve: float = 0.0
