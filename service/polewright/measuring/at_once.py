@@ -107,7 +107,8 @@ def expose_at_once(
         rig.note(f"Point {number}: {why}; it is exposed once more.")
     rig.look_memory.looks_first = True
     if not over:  # looks after an exposure do not tell: perhaps those before one do
-        rig.note(f"Point {number}: {why}; it is exposed once more, after looks.")
+        if not rig.look_memory.useless:  # which `settle` tells
+            rig.note(f"Point {number}: {why}; it is exposed once more, after looks.")
         settle(rig, number, total)
     else:
         with times.spent("settle", clock):
