@@ -55,7 +55,10 @@ EXPOSURES_S = (8.0, 4.0, 3.0, 2.0, 1.0, 0.5)
 class Swing:
     """Two axes that ring out, and slide to their rest by up to ``creep`` (arcsec)."""
 
-    def __init__(self, kind: str, rng: np.random.Generator, creep: float = 0.0) -> None:
+    def __init__(
+        self, kind: str, rng: np.random.Generator, creep: float = 0.0, drift: float = 0.0
+    ) -> None:
+        self.drift = drift
         ranges = RINGING[kind]
         self.amplitude, self.hz, self.decay_s = (float(rng.uniform(*ends)) for ends in ranges)
         way = float(rng.uniform(0.0, 2.0 * math.pi))
@@ -74,6 +77,7 @@ class Swing:
         """Return a look that begins so long after the arrival."""
         seen = self.at(t + np.linspace(0.0, LOOK_S, 12)) / ARCSEC_PER_PX
         x, y = seen.mean(axis=1) + rng.normal(0.0, NOISE_PX, 2)
+        x += self.drift * (t + 0.5 * LOOK_S) / ARCSEC_PER_PX
         return Look(float(x), float(y), NOISE_PX, width_px(seen), t + 0.5 * LOOK_S)
 
 
@@ -137,12 +141,15 @@ def at_once(
         looks: list[Look] = []
         while True:
             seen = swing.look(t, rng)
+            drifted = swing.drift * middle_s / ARCSEC_PER_PX
             looks.append(
-                dataclasses.replace(seen, x=seen.x - float(middle[0]), y=seen.y - float(middle[1]))
+                dataclasses.replace(
+                    seen, x=seen.x - float(middle[0]) - drifted, y=seen.y - float(middle[1])
+                )
             )
             t += LOOK_S + cost_s * float(rng.uniform(0.8, 1.3))
             wide_px = width_px(exposed / ARCSEC_PER_PX)
-            rest = judge_rest(looks, wide_px, middle_s, limit_px, before)
+            rest = judge_rest(looks, wide_px, middle_s, limit_px, before=before)
             if rest.verdict != "unsure":
                 break
         if rest.good:
@@ -176,6 +183,9 @@ def main() -> int:
         "--second", action="store_true", help="the second point, after what the first taught"
     )
     parser.add_argument(
+        "--drift", type=float, default=0.0, help="of the sky, arcsec a second (0.26 a degree off)"
+    )
+    parser.add_argument(
         "--cost", type=float, default=COST_S, help="of a look beside its exposure, s"
     )
     parser.add_argument("--creep", type=float, default=0.0, help="largest slide, arcsec")
@@ -191,7 +201,7 @@ def main() -> int:
     for exposure_s in EXPOSURES_S:
         for kind in RINGING:
             rng = np.random.default_rng([7, list(RINGING).index(kind)])
-            swings = [Swing(kind, rng, given.creep) for _ in range(given.rigs)]
+            swings = [Swing(kind, rng, given.creep, given.drift) for _ in range(given.rigs)]
             ways = {
                 "looks first": [
                     second_point(swing, exposure_s, given.ceiling, rng, given.cost)

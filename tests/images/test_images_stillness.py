@@ -212,7 +212,7 @@ def after(*x: float, sigma: float = 0.01, hfd_px: float = 2.4) -> list[Look]:
 
 
 def rest_of(looks: list[Look], before: Rest | None = None, hfd_px: float = 3.0) -> Rest:
-    return judge_rest(looks, hfd_px, MIDDLE_S, 0.2, before)
+    return judge_rest(looks, hfd_px, MIDDLE_S, 0.2, before=before)
 
 
 def test_an_exposure_whose_stars_rest_where_they_lay_is_believed_after_one_look() -> None:
@@ -226,16 +226,18 @@ def test_an_exposure_whose_stars_rest_where_they_lay_is_believed_after_one_look(
 
 
 def test_looks_that_still_swing_are_averaged() -> None:
-    """The rest is in the middle of what is left of the swing; a third look must not be followed
-    by a fourth."""
+    """The rest is in the middle of what is left of the swing; four looks over a second and a half
+    are enough to say that it is elsewhere."""
     assert rest_of(after(0.35)).verdict == "unsure"
     assert rest_of(after(0.35, -0.25)).verdict == "rested"
     assert rest_of(after(0.35, 0.3)).verdict == "unsure"
-    assert rest_of(after(0.35, 0.3, 0.3)).verdict == "moved"
+    assert rest_of(after(0.35, 0.3, 0.3)).verdict == "unsure"
+    assert rest_of(after(0.35, 0.3, 0.3, 0.3)).verdict == "moved"
 
 
 def test_stars_far_from_their_rest_need_no_second_look() -> None:
-    assert rest_of(after(0.6)).verdict == "moved"
+    assert rest_of(after(1.1)).verdict == "unsure"
+    assert rest_of(after(1.3)).verdict == "moved"
 
 
 def test_noise_excuses_twice_the_limit_and_no_more() -> None:
@@ -251,21 +253,42 @@ def test_stars_that_swung_far_during_the_exposure_are_not_believed_by_chance() -
 
 def test_a_steady_motion_is_told_from_a_slide_by_the_second_exposure() -> None:
     """The same rate after two exposures is the sky's (or the axis's) own; half of it is not."""
-    first = rest_of(after(1.0))
+    first = rest_of(after(2.0))
     assert first.verdict == "moved"
 
-    assert rest_of(after(0.95), first).verdict == "steady"
-    sliding = [rest_of(after(*[0.5] * count), first) for count in (1, 2, 3)]
-    assert [rest.verdict for rest in sliding] == ["unsure", "unsure", "moved"]
+    assert rest_of(after(1.95), first).verdict == "steady"
+    sliding = [rest_of(after(*[1.0] * count), first) for count in (1, 2, 3, 4)]
+    assert [rest.verdict for rest in sliding] == ["unsure", "unsure", "unsure", "moved"]
     smeared = rest_of(after(1.0), hfd_px=9.0)
-    assert rest_of(after(*[1.0] * 3), smeared).verdict == "moved"
+    assert rest_of(after(*[1.0] * 4), smeared).verdict == "moved"
 
 
 def test_a_steady_motion_is_a_rate_and_not_a_distance() -> None:
-    """Looks that come later find the stars farther off by as much: 0.5 px a second here."""
-    first = rest_of(after(1.0))
-    late = [Look(1.5, 0.0, 0.01, 2.4, 1.0)]
-    back = [Look(1.0, 0.0, 0.01, 2.4, 1.0)]
+    """Looks that come later find the stars farther off by as much: 0.8 px a second here."""
+    first = rest_of(after(1.6))
+    late = [Look(2.4, 0.0, 0.01, 2.4, 1.0)]
+    back = [Look(1.6, 0.0, 0.01, 2.4, 1.0)]
 
     assert rest_of(late, first).verdict == "steady"
-    assert rest_of(back, first).verdict == "unsure"
+    assert not rest_of(back, first).good
+
+
+def test_looks_on_a_line_that_leads_back_to_the_exposure_tell_a_steady_motion() -> None:
+    """0.3 px a second, from the first exposure on; a slide that slows down does not lead back."""
+    moving = rest_of(after(0.6, 0.75, 0.9, 1.05))
+    slowing = rest_of(after(0.6, 0.65, 0.69, 0.72))
+
+    assert moving.verdict == "steady"
+    assert moving.seen_drift == pytest.approx((0.3, 0.0))
+    assert slowing.verdict == "moved"
+
+
+def test_a_known_drift_is_taken_off() -> None:
+    """The next point needs one look again."""
+    row = after(0.66)
+    rest = judge_rest(row, 3.0, MIDDLE_S, 0.2, drift=(0.3, 0.0))
+
+    assert rest_of(row).verdict == "unsure"
+    assert rest.verdict == "rested"
+    assert rest.moved_px == pytest.approx(0.06)
+    assert rest.seen_drift == pytest.approx((0.33, 0.0))

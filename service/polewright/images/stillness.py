@@ -38,11 +38,12 @@ BEFORE_FACTOR = 2.0
 #: Star images that shrink by more than this share from the first to the last of the agreeing
 #: looks: within each look the stars still swing.
 SHRINKING = 0.15
-#: Looks after an exposure that are averaged at most to see whether its stars lie where they rest,
-#: the distance from which on no further one would help (of the limit), and how much wider than in
-#: the looks stars may be: from there on too much of their light was lost to the swing (own
-#: choices; tests/bench/settle_model.py).
-REST_LOOKS, REST_FAR, REST_WIDER = 3, 2.5, 2.5
+#: Looks after an exposure to see whether its stars lie where they rest: so many at least before
+#: they are said to lie elsewhere, over so long a time (s) that a steady motion shows; the distance
+#: from which on no further one would help (of the limit), and how much wider than in the looks
+#: stars may be: from there on too much of their light was lost to the swing (own choices;
+#: tests/bench/settle_model.py).
+REST_LOOKS, REST_SPAN_S, REST_FAR, REST_WIDER = 4, 1.5, 6.0, 2.5
 
 
 @dataclass(frozen=True)
@@ -189,7 +190,7 @@ class Rest:
     change. Moved: elsewhere. Smeared: they swung too far to tell. Unsure: a further look may
     tell."""
     x: float
-    """Pixels, mean of the looks."""
+    """Pixels, mean of the looks, beside what the known drift explains."""
     y: float
     after_s: float
     """From the middle of the exposure to that of the looks."""
@@ -197,6 +198,8 @@ class Rest:
     """Half-flux diameter of the exposure's stars."""
     look_hfd_px: float
     """That of the sharpest look."""
+    drift: tuple[float, float] = (0.0, 0.0)
+    """The drift known before, pixels per second."""
 
     @property
     def good(self) -> bool:
@@ -205,7 +208,7 @@ class Rest:
 
     @property
     def moved_px(self) -> float:
-        """Distance, pixels."""
+        """Distance beside the known drift, pixels."""
         return math.hypot(self.x, self.y)
 
     @property
@@ -213,19 +216,28 @@ class Rest:
         """How many times as wide as in the sharpest look the exposure shows the stars."""
         return self.exposed_hfd_px / self.look_hfd_px
 
+    @property
+    def seen_drift(self) -> tuple[float, float]:
+        """Pixels per second from the exposure to the looks."""
+        x, y = self.drift
+        return x + self.x / self.after_s, y + self.y / self.after_s
+
 
 def judge_rest(
     looks: Sequence[Look],
     exposed_hfd_px: float,
     exposed_s: float,
     limit_px: float,
+    *,
+    drift: tuple[float, float] = (0.0, 0.0),
     before: Rest | None = None,
 ) -> Rest:
     """Say whether an exposure shows the stars where they rest after it.
 
     A swing averages out over the exposure, and looks after it tell by how much not. Motion at a
     steady rate (an axis far from the pole) is none: what belongs to the middle of the exposure is
-    right. It shows as the same rate after two exposures.
+    right. It shows as a line through the looks that leads back to the exposure, or as the same
+    rate after two exposures.
 
     Args:
         looks: one or more, placed against the stars of the exposure.
@@ -233,21 +245,45 @@ def judge_rest(
         exposed_s: middle of the exposure by the looks' timer.
         limit_px: distance that does not matter, pixels; where noise explains more (2.5 sigma), up
             to twice as much.
+        drift: steady motion known from the point before, pixels per second.
         before: what the exposure before this one came to, at the same place.
     """
     count = len(looks)
-    x, y, at_s = (sum(getattr(look, key) for look in looks) / count for key in ("x", "y", "at_s"))
-    sigma = max(look.sigma for look in looks) / math.sqrt(count)
-    allowed = min(2.0 * limit_px, max(limit_px, 2.5 * sigma))
-    sharpest = min(look.hfd_px for look in looks)
-    rest = Rest("unsure", x, y, at_s - exposed_s, exposed_hfd_px, sharpest)
+    after_s = np.array([look.at_s for look in looks]) - exposed_s
+    x = np.array([look.x for look in looks]) - drift[0] * after_s
+    y = np.array([look.y for look in looks]) - drift[1] * after_s
+    sigma = max(look.sigma for look in looks)
+
+    def near(off_x: float, off_y: float, sigma_px: float) -> bool:
+        allowed = min(2.0 * limit_px, max(limit_px, 2.5 * sigma_px))
+        return math.hypot(off_x, off_y) <= allowed
+
+    rest = Rest(
+        "unsure",
+        float(x.mean()),
+        float(y.mean()),
+        float(after_s.mean()),
+        exposed_hfd_px,
+        min(look.hfd_px for look in looks),
+        drift,
+    )
     if rest.wider > REST_WIDER:
         return replace(rest, verdict="smeared")
-    if rest.moved_px <= allowed:
+    if near(rest.x, rest.y, sigma / math.sqrt(count)):
         return replace(rest, verdict="rested")
     if before is not None and before.verdict == "moved":
         alike = rest.after_s / before.after_s
-        if math.hypot(x - alike * before.x, y - alike * before.y) <= 0.5 * allowed:
+        if near(2.0 * (rest.x - alike * before.x), 2.0 * (rest.y - alike * before.y), sigma):
             return replace(rest, verdict="steady")
-    hopeless = before is None and rest.moved_px > REST_FAR * allowed
-    return replace(rest, verdict="moved") if hopeless or count >= REST_LOOKS else rest
+    span_s = float(np.ptp(after_s))
+    if count < REST_LOOKS or span_s < REST_SPAN_S:
+        hopeless = before is None and rest.moved_px > REST_FAR * limit_px
+        return replace(rest, verdict="moved") if hopeless else rest
+    from_middle_s = after_s - rest.after_s
+    per_s = from_middle_s / float(from_middle_s @ from_middle_s)
+    back_x, back_y = (float(v.mean() - (per_s @ v) * rest.after_s) for v in (x, y))
+    back_sigma = sigma * math.hypot(
+        1.0 / math.sqrt(count), rest.after_s * float(np.sqrt(per_s @ per_s))
+    )
+    steady = near(back_x, back_y, back_sigma)
+    return replace(rest, verdict="steady" if steady else "moved")

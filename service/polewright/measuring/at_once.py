@@ -91,12 +91,14 @@ def expose_at_once(
         if rest is not None and rest.good:
             times.settle_fixed += wait_s
             if rest.verdict == "steady":
-                # It would cost two exposures at each point.
-                rig.look_memory.looks_first = True
-                rig.note(
-                    f"The stars of point {number} move on steadily, as they do with an axis "
-                    "far from the pole: the mount itself stands still."
-                )
+                if rest.drift == (0.0, 0.0):
+                    rig.note(
+                        f"The stars of point {number} move on steadily, as they do with an axis "
+                        "far from the pole: the mount itself stands still."
+                    )
+                rig.look_memory.drift = rest.seen_drift
+            elif rest.drift != (0.0, 0.0):
+                rig.look_memory.drift = rest.seen_drift
             return frame, rest
         # What a frame cost that is of no use is time spent on settling.
         times.settle += times.expose - spent.expose + times.download - spent.download
@@ -178,7 +180,14 @@ class _Afterwards:
             if exposed is None or look is None:
                 return None, "its stars could not be told again in a look after it"
             row = (*row, look)
-            rest = judge_rest(row, middle_hfd_px(exposed), self.exposed_s, limit_px, before)
+            rest = judge_rest(
+                row,
+                middle_hfd_px(exposed),
+                self.exposed_s,
+                limit_px,
+                drift=memory.drift,
+                before=before,
+            )
             if rest.verdict != "unsure":
                 memory.seen(stars)
                 return rest, self._why(rest)

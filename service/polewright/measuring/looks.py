@@ -45,6 +45,12 @@ class LookMemory:
     """The least that a whole frame took to download, s; None before there was one."""
     looks_first: bool = False
     """Whether this sweep has shown that looks after an exposure save nothing on this rig."""
+    drift: tuple[float, float] = (0.0, 0.0)
+    """Steady motion seen at the point before, of an axis far from the pole; pixels per second."""
+
+    def new_sweep(self) -> None:
+        """Forget what an axis that has come nearer to the pole since makes different."""
+        self.looks_first, self.drift = False, (0.0, 0.0)
 
     def fetched(self, took_s: float) -> None:
         """Keep how long a whole frame took to download (s)."""

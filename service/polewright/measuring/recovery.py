@@ -84,7 +84,7 @@ def sweep(rig: Rig, points: Sequence[SweepPoint]) -> Swept:
             tried ([recovery] all 0) the solver's own error instead.
         DeviceError, GuardError: as mount, camera and guards say; these are not argued with.
     """
-    rig.look_memory.looks_first = False  # the axis may have come nearer to the pole since
+    rig.look_memory.new_sweep()
     run = _Recovery(rig)
     swaps = rig.config.recovery.swaps
     while True:
