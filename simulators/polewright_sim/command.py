@@ -12,7 +12,7 @@ import typer
 from pydantic import ValidationError
 
 from polewright.clock import clock_from_environment
-from polewright.errors import ConfigError
+from polewright.errors import ConfigError, in_words
 
 EVENING_HOURS = 21.5
 
@@ -22,6 +22,15 @@ def evening_at(longitude_deg: float, now_utc_s: float) -> str:
     solar_s = now_utc_s + longitude_deg * 240.0
     evening_s = solar_s - solar_s % 86400.0 + EVENING_HOURS * 3600.0 - longitude_deg * 240.0
     return f"{evening_s:.0f},{now_utc_s:.0f},1"
+
+
+def _in_words(error: Exception) -> str:
+    if isinstance(error, ValidationError):
+        return "; ".join(
+            f"{'.'.join(str(key) for key in one['loc'])}: {one['msg'][0].lower()}{one['msg'][1:]}"
+            for one in error.errors()
+        )
+    return in_words(error)
 
 
 def simulate(
@@ -71,7 +80,7 @@ def simulate(
         data = tomllib.loads(spec.read_text(encoding="utf-8")) if spec else {}
         rig_spec = RigSpec.model_validate(data)
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError, ValidationError) as error:
-        typer.echo(f"The rig description {spec} is not usable: {error}", err=True)
+        typer.echo(f"The rig description {spec} is not usable: {_in_words(error)}", err=True)
         raise SystemExit(2) from None
     if night_clock:
         typer.echo(evening_at(rig_spec.site.longitude_deg, time.time()))

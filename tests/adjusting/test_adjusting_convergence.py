@@ -71,7 +71,7 @@ def test_readings_hold_the_truth_as_often_as_they_claim() -> None:
     assert 0.90 <= np.mean(inside) <= 0.99
 
 
-@pytest.mark.parametrize("sweep_sigma_arcsec", [8.0, 15.0, 25.0])
+@pytest.mark.parametrize("sweep_sigma_arcsec", [8.0, 25.0])
 def test_done_is_not_said_on_noise(sweep_sigma_arcsec: float) -> None:
     """True error just outside the tolerance and a noisy sweep: the reading is often inside the
     tolerance by luck, yet WITHIN is claimed in at most 5 % of the rigs."""

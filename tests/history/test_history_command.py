@@ -402,3 +402,20 @@ def test_only_readings_that_tell_something_are_kept(tmp_path) -> None:
         )  # fmt: skip
 
     assert 20 <= len(recorder._readings) <= 25
+
+
+def test_a_list_at_80_columns_cuts_nothing_but_the_pier(tmp_path, monkeypatch) -> None:
+    """Long words everywhere: ids, times and figures stay whole."""
+    url = f"sqlite:///{tmp_path / 'h.sqlite3'}"
+    pier = "Ropewalk 7: mount of the garden house"
+    with History(url) as kept:
+        kept.add(made_run("abcdefgh1", NIGHT_UTC_S, (-38.12, 71.03), rehearsal=True, pier=pier))
+    monkeypatch.setenv("COLUMNS", "80")
+
+    _code, out = history("list", "--url", url, "--rehearsals")
+
+    (line,) = [line for line in out.splitlines() if "abcdefgh" in line]
+    assert line.count("…") == 1
+    for whole in ("abcdefgh ", "measure*", "-38.12′"):
+        assert whole in line
+    assert all(len(other) <= 80 for other in out.splitlines())

@@ -60,9 +60,9 @@ def test_no_plan_under_random_skies_breaks_a_limit(batch):
 
 
 @pytest.mark.e2e
-@pytest.mark.parametrize("batch", range(2, 5))
+@pytest.mark.parametrize("batch", [2])
 def test_no_plan_under_more_random_skies_breaks_a_limit(batch):
-    """30 more of them; tests/bench/planner_skies.py takes as many as one likes."""
+    """10 more of them; tests/bench/planner_skies.py takes as many as one likes."""
     check_batch(batch)
 
 

@@ -142,7 +142,7 @@ def test_a_distorted_lens_is_measured(solver: EmbeddedSolver) -> None:
 
 @pytest.mark.timeout(900)
 def test_random_detections_are_never_accepted(solver: EmbeddedSolver) -> None:
-    """61 lists that are no stars, hints of every kind: no solution.
+    """41 lists that are no stars, hints of every kind: no solution.
 
     tests/bench/false_alarms.py takes as many as one likes.
     """
@@ -153,20 +153,18 @@ def test_random_detections_are_never_accepted(solver: EmbeddedSolver) -> None:
         # one place for many lists: its pattern database is then built once
         truth = Truth(attitude_of(*random_direction(rng), 0.0), 1, scale, 0)
         hint = hint_for(rng, truth, off_deg=1.0, scale_error=0.002, parity_known=True)
-        for count in (
-            (6, 20, 80) if width_deg < 4.0 else (4, 6, 8, 12, 20, 40, 80, 200, 10, 30, 15, 25, 50)
-        ):
+        for count in (6, 20, 80) if width_deg < 4.0 else (4, 6, 8, 12, 20, 40, 80, 200):
             with pytest.raises(NoMatch):
                 solver.solve(random_list(rng, count), hint)
             refused += 1
 
-    assert refused == 61
+    assert refused == 41
 
 
 def test_true_stars_with_a_wrong_hint_are_never_misplaced(solver: EmbeddedSolver) -> None:
     """Hints 40 to 140 degrees off: refused, and the message says where was searched."""
     rng = np.random.default_rng(98)
-    for width in (1.35, 3.4, 3.4, 5.4, 5.4, 10.0, 10.0, 20.0):
+    for width in (1.35, 3.4, 5.4, 10.0, 20.0):
         stars, truth = observe(rng, width, *random_direction(rng))
         hint = hint_for(rng, truth, off_deg=1.0, scale_error=0.002, parity_known=True)
         wrong = off_by(rng, truth.attitude[:, 2], math.radians(rng.uniform(40.0, 140.0)))

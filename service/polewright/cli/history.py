@@ -26,6 +26,9 @@ if TYPE_CHECKING:
     from polewright.config import Config
     from polewright.history.store import History, RunFilter
 
+#: A pier's name is cut to so many letters at least.
+LEAST_PIER = 6
+
 history_app = typer.Typer(
     help="Past runs: list, show, plot, trend, export and import.",
     no_args_is_help=True,
@@ -110,31 +113,40 @@ def list_runs(
         caption="* rehearsal" if any(row["rehearsal"] for row in rows) else None,
         caption_justify="left",
         box=SIMPLE_HEAD,
-        padding=(0, 1, 0, 0),  # so that it fits a terminal of 80 columns
+        padding=0,  # so that it fits a terminal of 80 columns
     )
-    for heading in ("id", "when"):
-        table.add_column(heading, no_wrap=True)
-    table.add_column("pier", overflow="ellipsis", no_wrap=True, min_width=4)
-    table.add_column("kind", no_wrap=True)
-    for heading in ("alt", "az", "total"):
-        table.add_column(heading, justify="right", no_wrap=True)
-    table.add_column("end", no_wrap=True)
-    for row in rows:
-        measured = row["total_arcmin"] is not None
-        table.add_row(
-            row["run_id"][:8],
-            _when(row["started_utc_s"]),
-            escape(row["pier"]),
-            row["kind"] + ("*" if row["rehearsal"] else ""),
-            f"{row['d_alt_arcmin']:+.2f}′" if measured else "",
-            f"{row['d_az_sky_arcmin']:+.2f}′" if measured else "",
-            f"{row['total_arcmin']:.2f}′" if measured else "",
-            _end(row),
-        )
+    headings = ("id", "when", "pier", "kind", "alt", "az", "total", "end")
+    lines = [_run_line(row) for row in rows]
+    # A narrow table would cut every column; the pier is what can be told from its beginning.
+    others = sum(
+        max(len(line[k]) for line in [headings, *lines]) + 1
+        for k in range(len(headings))
+        if headings[k] != "pier"
+    )
+    for heading in headings:
+        right = heading in ("alt", "az", "total")
+        table.add_column(heading, no_wrap=True, justify="right" if right else "left")
+    table.columns[2].max_width = max(LEAST_PIER, Console().width - others - 3)
+    for line in lines:
+        table.add_row(*(escape(cell) for cell in line))
     if rows:
         Console().print(table)
     else:
         console.print(why_none, markup=False, highlight=False)
+
+
+def _run_line(row: dict[str, Any]) -> tuple[str, ...]:
+    measured = row["total_arcmin"] is not None
+    return (
+        row["run_id"][:8],
+        _when(row["started_utc_s"]),
+        row["pier"],
+        row["kind"] + ("*" if row["rehearsal"] else ""),
+        f"{row['d_alt_arcmin']:+.2f}′" if measured else "",
+        f"{row['d_az_sky_arcmin']:+.2f}′" if measured else "",
+        f"{row['total_arcmin']:.2f}′" if measured else "",
+        _end(row),
+    )
 
 
 def _why_none(history: History, wanted: RunFilter) -> str:

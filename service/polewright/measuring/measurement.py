@@ -176,7 +176,10 @@ def correction_sentences(error: AxisError, tolerance: float) -> tuple[str, ...]:
     Larger first is common practice, no source.
     """
     if error.total_upper() <= tolerance:
-        return ("The axis is where it should be: leave the adjusters alone.",)
+        return (
+            "The axis is where it should be: leave the adjusters alone. Where something is still "
+            "to be tightened, tighten it and measure once more.",
+        )
     altitude = (
         abs(error.d_alt),
         f"Move the axis {abs(error.d_alt) / ARCMIN:.1f}′ {'down' if error.d_alt > 0 else 'up'} "

@@ -126,7 +126,11 @@ class PlanRefused(PlanError):
     @property
     def advice(self) -> str:  # type: ignore[override]
         """A sweep close to the wanted one that breaks nothing, when there is one."""
-        return self.suggestion or "Let the planner choose, or pick another start."
+        return self.suggestion or (
+            "Let the planner choose (leave out start_azimuth_deg and start_altitude_deg), or pick "
+            "another start. Near the pole ways of the mount count as wide as they may become: "
+            "bring it to its home position first."
+        )
 
     def __str__(self) -> str:
         """Each limit once, where it is broken most, and the names of the other places."""
