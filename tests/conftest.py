@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 from hypothesis import settings
@@ -39,14 +40,23 @@ def own_folders() -> Iterator[None]:
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Have tests run once more that failed on an honest sweep being refused; long ones first.
+    """Have tests run once more that failed on an honest sweep being refused; long ones early.
 
-    End-to-end tests mostly wait: begun first, they do so while others compute, and none of them is
-    left for the end, when the other processes have nothing to do any more.
+    End-to-end tests mostly wait: their files are spread among the first of the others, so that
+    some wait while others compute, and none is left for the end, when the other processes have
+    nothing to do any more. A file's own order stays.
     """
     for item in items:
         item.add_marker(pytest.mark.flaky(reruns=1, only_rerun=[REFUSED_BY_CHANCE]))
-    items.sort(key=lambda item: item.get_closest_marker("e2e") is None)
+    slow = {item.path for item in items if item.get_closest_marker("e2e")}
+    places: dict[Path, int] = {}
+    seen = {True: 0, False: 0}
+    for item in items:
+        if item.path not in places:
+            kind = item.path in slow
+            places[item.path] = 2 * seen[kind] + (not kind)
+            seen[kind] += 1
+    items.sort(key=lambda item: places[item.path])
 
 
 @pytest.hookimpl(trylast=True)

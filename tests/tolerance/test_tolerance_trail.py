@@ -232,7 +232,7 @@ def test_a_guide_star_in_the_centre_leaves_the_centre_sharp() -> None:
     assert worst_trail_px(rim, target, 10.0 * ARCMIN, southern=False) > 0.5
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=8, deadline=None)
 @given(
     dec=st.floats(-40.0, 75.0),
     exposure=st.floats(20.0, 1200.0),
