@@ -37,18 +37,29 @@ TT_MINUS_UTC_S = 69.184  # TAI - UTC = 37 s since 2017, TT - TAI = 32.184 s
 ABERRATION_ARCMIN = 1.0
 
 
-def midnight_longitude_deg() -> float:
-    """The longitude at which it is midnight now (mean solar time), so that the Sun is away."""
-    hours = time.time() / 3600.0 % 24.0
-    return (-15.0 * hours + 180.0) % 360.0 - 180.0
-
-
 def sidereal_time(utc_s: float, longitude_deg: float) -> float:
     """Local apparent sidereal time, rad (UT1 taken as UTC)."""
     jd = 2440587.5 + utc_s / 86400.0
     tt = jd + TT_MINUS_UTC_S / 86400.0
     gst = erfa.gst06a(2400000.5, jd - 2400000.5, 2400000.5, tt - 2400000.5)
     return float(gst) + longitude_deg * DEG
+
+
+def night_longitude_deg() -> float:
+    """A longitude at which it is within three hours of midnight now, so that the Sun is away.
+
+    That server says "west of the pier" from 12 h to 24 h of right ascension, wherever the meridian
+    is: the points (1.3 to 4 h west of it, another place for one of them 1.5 h more) must lie on
+    one side of 0 h and of 12 h.
+    """
+    now_s = time.time()
+    midnight = -15.0 * (now_s / 3600.0 % 24.0) + 180.0
+    for hours in (0, 1, -1, 2, -2, 3, -3):
+        longitude_deg = (midnight + 15.0 * hours + 180.0) % 360.0 - 180.0
+        sidereal_h = sidereal_time(now_s, longitude_deg) / DEG / 15.0
+        if (sidereal_h - 5.5) % 12.0 < 6.8:
+            return longitude_deg
+    raise AssertionError("six hours of night do not hold what is missing of twelve")
 
 
 def icrs_pole_error_arcmin(utc_s: float, longitude_deg: float) -> tuple[float, float]:
@@ -65,7 +76,7 @@ def icrs_pole_error_arcmin(utc_s: float, longitude_deg: float) -> tuple[float, f
 
 @pytest.fixture(scope="module")
 def rig(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[int, float]]:
-    longitude = midnight_longitude_deg()
+    longitude = night_longitude_deg()
     catalogue = bundled_catalogue()
     ring = catalogue.cone(np.array([0.0, 0.0, 1.0]), 92.0 * DEG, 2016.0)
     declination = np.arcsin(ring.vectors[:, 2]) / DEG
