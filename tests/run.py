@@ -27,7 +27,7 @@ def main() -> int:
     env = {"OMP_NUM_THREADS": "1", **os.environ}
     env["POLEWRIGHT_CATALOGUE"] = "none"  # the user's own star catalogues are no part of a test
     # Whole files to a worker: their fixtures start servers that the tests of a file share. In the
-    # order of conftest.py, which has the long ones first.
+    # order of conftest.py, which has the long ones early.
     count = min(6, 2 * (os.cpu_count() or 1))
     workers = ["-n", str(count), "--dist", "loadfile", "--no-loadscope-reorder"]
     return subprocess.run(

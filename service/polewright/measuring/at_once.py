@@ -90,14 +90,12 @@ def expose_at_once(
         taken += after.looks.taken
         if rest is not None and rest.good:
             times.settle_fixed += wait_s
-            if rest.verdict == "steady":
-                if rest.drift == (0.0, 0.0):
-                    rig.note(
-                        f"The stars of point {number} move on steadily, as they do with an axis "
-                        "far from the pole: the mount itself stands still."
-                    )
-                rig.look_memory.drift = rest.seen_drift
-            elif rest.drift != (0.0, 0.0):
+            if rest.verdict == "steady" and rest.drift == (0.0, 0.0):
+                rig.note(
+                    f"The stars of point {number} move on steadily, as they do with an axis "
+                    "far from the pole: the mount itself stands still."
+                )
+            if rest.verdict == "steady" or rest.drift != (0.0, 0.0):
                 rig.look_memory.drift = rest.seen_drift
             return frame, rest
         # What a frame cost that is of no use is time spent on settling.

@@ -40,6 +40,11 @@ def shift_px(hfd_px: float, sharpest_px: float) -> float:
     return SHIFT_OF_SMEAR * smear
 
 
+def swung_px(rest: Rest) -> float:
+    """Return `shift_px` of a frame beside the looks after it."""
+    return shift_px(rest.exposed_hfd_px, rest.look_hfd_px)
+
+
 def with_smear(
     attitudes: Sequence[Attitude], hfds_px: Sequence[float | None], rests: Sequence[Rest | None]
 ) -> tuple[list[Attitude], int]:
@@ -59,8 +64,7 @@ def with_smear(
         sigma = 0.0 if hfd is None else shift_px(hfd, sharpest) * attitude.scale
         smeared += sigma > 0.0
         if rest is not None:
-            swung = shift_px(rest.exposed_hfd_px, rest.look_hfd_px) * attitude.scale
-            sigma = max(sigma, swung)
+            sigma = max(sigma, swung_px(rest) * attitude.scale)
         covariance = attitude.covariance + sigma**2 * np.eye(3)
         widened.append(dataclasses.replace(attitude, covariance=covariance))
     return widened, smeared

@@ -33,7 +33,7 @@ from polewright.measuring.policy import patience
 from polewright.measuring.recovery import APART, sweep
 from polewright.measuring.result import MeasurementResult
 from polewright.measuring.rig import Rig
-from polewright.measuring.smear import shift_px, with_smear
+from polewright.measuring.smear import swung_px, with_smear
 from polewright.measuring.startup_errors import FocusWrong
 from polewright.measuring.startup_site import (
     RoofGuard,
@@ -324,7 +324,7 @@ class _Doubt(Exception):
 def _at_rest(point: SolvedPoint) -> FrameQuality:
     """Return a frame's quality as if the mount had not rung while it was exposed."""
     rest = point.rest
-    if rest is None or shift_px(rest.exposed_hfd_px, rest.look_hfd_px) == 0.0:
+    if rest is None or swung_px(rest) == 0.0:
         return point.quality
     return replace(point.quality, hfd_px=rest.look_hfd_px, elongation=None)
 
