@@ -61,8 +61,8 @@ class SiteSection(Section):
         le=1100,
         description="air pressure at the site, not at sea level, hPa; by height if left out",
     )
-    temperature_c: float = Field(
-        10.0, ge=-60, le=60, description="air temperature for refraction, degrees C"
+    temperature_c: float | None = Field(
+        None, ge=-60, le=60, description="air temperature for refraction, degrees C"
     )
 
 

@@ -47,9 +47,9 @@ def bestpole(
     from polewright.config import config_from_file
     from polewright.drift.bestpole import Criterion, TargetSpan, best_pole
     from polewright.errors import ConfigError
-    from polewright.measuring.connect import SiteUnknown
+    from polewright.measuring.connect import SiteUnknown, weather_of
     from polewright.measuring.rig import nominal_scale
-    from polewright.sky.site import Atmosphere, Site
+    from polewright.sky.site import Site
 
     console = Console(stderr=True)
     with told_plainly(console, as_json=as_json):
@@ -58,9 +58,6 @@ def bestpole(
         if where.latitude_deg is None or where.longitude_deg is None:
             raise SiteUnknown
         site = Site(where.latitude_deg, where.longitude_deg, where.elevation_m or 0.0)
-        pressure = where.pressure_hpa
-        if pressure is None:
-            pressure = Atmosphere.standard(site.elevation_m).pressure_hpa
         start = clock_from_environment().utc_s()
         if begin is not None:
             try:
@@ -76,7 +73,7 @@ def bestpole(
         span = TargetSpan(
             15.0 * ra_hours, dec_deg, start, start + 3600.0 * hours, exposure_s, field_radius_deg
         )
-        answer = best_pole(site, Atmosphere(pressure, where.temperature_c), span, wanted)
+        answer = best_pole(site, weather_of(settings, site).air, span, wanted)
     scale = nominal_scale(settings.optics.focal_length_mm, settings.optics.pixel_um)
     if as_json:
         document = {

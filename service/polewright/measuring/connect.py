@@ -28,6 +28,7 @@ from polewright.measuring.solver_words import SolverWords
 from polewright.sky.frame import ObservedFrame
 from polewright.sky.pole import PoleTarget
 from polewright.sky.site import Atmosphere, Site
+from polewright.sky.weather import Weather
 from polewright.solving.base import Solver
 from polewright.solving.registry import load_solver
 
@@ -174,7 +175,7 @@ def connect_rig(config: Config, clock: Clock, cancel: CancelToken, emit: EventSi
             )
         )
     site, source = site_of(config, telescope)
-    atmosphere = atmosphere_of(config, site)
+    weather = weather_of(config, site)
     system = telescope.equatorial_system()
     check_system(system)
     ready_camera(camera, config.camera)
@@ -185,7 +186,7 @@ def connect_rig(config: Config, clock: Clock, cancel: CancelToken, emit: EventSi
     plates = PlateSolver(
         configured_solver(config, words),
         site,
-        atmosphere,
+        weather.air,
         nominal_scale=nominal_scale(focal_mm, binned_um),
         hint_radius=config.solver.hint_radius_deg * DEG,
         blind=config.solver.blind,
@@ -198,7 +199,7 @@ def connect_rig(config: Config, clock: Clock, cancel: CancelToken, emit: EventSi
         plates=plates,
         site=site,
         site_source=source,
-        atmosphere=atmosphere,
+        weather=weather,
         pole=PoleTarget(config.pole.target),
         equatorial_system=system,
         config=config,
@@ -290,14 +291,26 @@ def site_of(config: Config, telescope: Telescope) -> tuple[Site, str]:
     return Site(latitude, longitude, elevation or 0.0), "mount"
 
 
-def atmosphere_of(config: Config, site: Site) -> Atmosphere:
-    """Return the air: measured pressure where given, else the standard one for the height."""
-    if config.site.pressure_hpa is None:
-        standard = Atmosphere.standard(site.elevation_m)
-        pressure = standard.pressure_hpa
+def weather_of(config: Config, site: Site) -> Weather:
+    """Return the air: measured values where given, else the standard pressure of the height."""
+    pressure, temperature = config.site.pressure_hpa, config.site.temperature_c
+    told = [] if temperature is None else [f"{temperature:g} C from the configuration"]
+    if temperature is None:
+        temperature, temperature_sigma = 10.0, 10.0
+        told.append("10 C assumed")
     else:
-        pressure = config.site.pressure_hpa
-    return Atmosphere(pressure, temperature_c=config.site.temperature_c)
+        temperature_sigma = 4.0
+    if pressure is None:
+        pressure, pressure_sigma = Atmosphere.standard(site.elevation_m).pressure_hpa, 10.0
+        told.append(f"{pressure:.0f} hPa by the site's height")
+    else:
+        pressure_sigma = 5.0
+        told.append(f"{pressure:g} hPa from the configuration")
+    if pressure == 0.0:
+        temperature_sigma = pressure_sigma = 0.0
+    return Weather(
+        Atmosphere(pressure, temperature), temperature_sigma, pressure_sigma, "; ".join(told)
+    )
 
 
 def compare_with_mount(rig: Rig) -> None:

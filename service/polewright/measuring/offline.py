@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from polewright.config import Config
-from polewright.measuring.connect import SiteUnknown, atmosphere_of, configured_solver
+from polewright.measuring.connect import SiteUnknown, configured_solver, weather_of
 from polewright.measuring.coverage import doubts, judged, plans_for, with_stars
 from polewright.measuring.planned import noise_of, request_for
 from polewright.measuring.rig import nominal_scale
@@ -40,7 +40,7 @@ def offline_request(config: Config, utc_s: float) -> tuple[PlanRequest, tuple[st
         "uncertainty; `--connect` asks the devices.",
     )
     noise = noise_of(config, scale, width, height)
-    request = request_for(config, site, atmosphere_of(config, site), utc_s, noise)
+    request = request_for(config, site, weather_of(config, site).air, utc_s, noise)
     return request, notes
 
 

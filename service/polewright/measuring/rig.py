@@ -22,6 +22,7 @@ from polewright.planning.request import PlanRequest, SweepPlan
 from polewright.sky.frame import ObservedFrame
 from polewright.sky.pole import PoleTarget
 from polewright.sky.site import Atmosphere, Site
+from polewright.sky.weather import Weather
 
 if TYPE_CHECKING:
     from polewright.measuring.guards import Guards
@@ -39,7 +40,7 @@ class Rig:
     plates: PlateSolver
     site: Site
     site_source: str
-    atmosphere: Atmosphere
+    weather: Weather
     pole: PoleTarget
     equatorial_system: int
     config: Config
@@ -64,6 +65,11 @@ class Rig:
 
     guards: Guards = field(init=False)
     """What watches the run; set by whoever connects the rig."""
+
+    @property
+    def atmosphere(self) -> Atmosphere:
+        """The air of `weather`."""
+        return self.weather.air
 
     def sky_now(self) -> ObservedFrame:
         """Return the sky over the site at this moment."""

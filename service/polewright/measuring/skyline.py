@@ -9,7 +9,7 @@ from polewright.alpaca.telescope import Telescope
 from polewright.angles import DEG, HOUR, azalt_from_enu, separation, unit_vector
 from polewright.clock import CancelToken, Clock
 from polewright.config import Config
-from polewright.measuring.connect import atmosphere_of, locate, site_of
+from polewright.measuring.connect import locate, site_of, weather_of
 from polewright.measuring.pointing import J2000, check_system
 from polewright.planning.errors import HorizonUnreadable
 from polewright.planning.horizon import Horizon
@@ -102,7 +102,7 @@ class Pointer:
         return cls(
             telescope,
             site,
-            atmosphere_of(config, site),
+            weather_of(config, site).air,
             clock,
             sun_avoid_deg=config.limits.sun_avoid_deg,
         )
