@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import os
+import signal
 import sys
+from pathlib import Path
 
 import pytest
 
 from polewright.adjusters.base import AdjusterTrouble, NeedsHands, load_adjuster
 from polewright.clock import SystemClock
+from polewright.commands import UserCommand
 from polewright.errors import Cancelled, ConfigError
 from polewright_sim.motors import RigMotors
 from polewright_sim.rig import SimulatedRig
@@ -66,9 +70,134 @@ def test_a_turn_that_is_broken_off_ends_the_command_and_stops_the_motor(tmp_path
     def cancelled() -> None:
         raise Cancelled("stopped by the user")
 
+    adjuster = load_adjuster("command", options, CLOCK)
     with pytest.raises(Cancelled):
-        load_adjuster("command", options, CLOCK).turn("altitude", 1.0, cancelled)
+        adjuster.turn("altitude", 1.0, cancelled)
+    assert adjuster.stop_trouble() is None
     assert stopped.exists()
+
+
+def alive(pid: int) -> bool:
+    """Whether a process runs (one that ended and was not collected does not)."""
+    try:
+        return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
+    except OSError:
+        return False
+
+
+CHILD = "import time; time.sleep(3600)"
+WITH_A_CHILD = (
+    "import subprocess, sys; from pathlib import Path;"
+    f"child = subprocess.Popen([sys.executable, '-c', '{CHILD}']);"
+    "Path(sys.argv[1]).write_text(str(child.pid)); child.wait()"
+)
+
+
+def cancel_when_written(path: Path):
+    """A tick that breaks a turn off as soon as the file has text."""
+
+    def tick() -> None:
+        if path.exists() and path.read_text():
+            raise Cancelled("stopped by the user")
+
+    return tick
+
+
+@pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="looks at processes in /proc")
+def test_a_turn_that_is_broken_off_ends_the_commands_children_too(tmp_path) -> None:
+    """A child that holds the output open neither holds the stop up nor goes on by itself."""
+    child = tmp_path / "child"
+    command = f'{PYTHON} -c "{WITH_A_CHILD}" {child} {{axis}} {{arcmin}}'
+
+    adjuster = load_adjuster("command", {"command": command}, CLOCK)
+    with pytest.raises(Cancelled):
+        adjuster.turn("altitude", 1.0, cancel_when_written(child))
+
+    assert adjuster.stop_trouble() is None
+    assert not alive(int(child.read_text()))
+
+
+STUBBORN_TURN = """
+import os, signal, sys, time
+from pathlib import Path
+signal.signal(signal.SIGTERM, signal.SIG_IGN)
+Path(sys.argv[1]).write_text(str(os.getpid()))
+stopper = Path(sys.argv[2])
+def stopping():
+    try:
+        pid = stopper.read_text().split()[0]
+        return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
+    except (OSError, IndexError):
+        return not stopper.exists()
+while stopping():
+    time.sleep(0.01)
+"""
+STOP_THAT_LOOKS = """
+import os, sys
+from pathlib import Path
+turner = Path(sys.argv[1]).read_text()
+try:
+    runs = Path(f"/proc/{turner}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
+except OSError:
+    runs = False
+with Path(sys.argv[2]).open("a") as out:
+    out.write(f"{os.getpid()} {'turning' if runs else 'ended'} ")
+"""
+
+
+@pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="looks at processes in /proc")
+def test_the_stop_command_does_not_wait_for_the_turn_to_end(tmp_path, monkeypatch) -> None:
+    """It runs while the turning command still does, and once more after that."""
+    monkeypatch.setattr("polewright.programs.GRACE_S", 200.0)
+    monkeypatch.setattr("polewright.adjusters.command.STOP_S", 200.0)
+    turner, seen = tmp_path / "turner", tmp_path / "seen"
+    (tmp_path / "turn.py").write_text(STUBBORN_TURN)
+    (tmp_path / "stop.py").write_text(STOP_THAT_LOOKS)
+    options = {
+        "command": f"{PYTHON} {tmp_path / 'turn.py'} {turner} {seen} {{axis}} {{arcmin}}",
+        "stop": f"{PYTHON} {tmp_path / 'stop.py'} {turner} {seen}",
+    }
+
+    adjuster = load_adjuster("command", options, CLOCK)
+    with pytest.raises(Cancelled):
+        adjuster.turn("azimuth", 1.0, cancel_when_written(turner))
+
+    assert adjuster.stop_trouble() is None
+    assert seen.read_text().split()[1::2] == ["turning", "ended"]
+
+
+def test_a_stop_command_that_hangs_is_told_and_holds_nothing_up(tmp_path, monkeypatch) -> None:
+    """The reason of the stop comes through while it runs; that it did not end is told later."""
+    ready, stopping = tmp_path / "ready", tmp_path / "stopping"
+    script = "import sys, time; open(sys.argv[1], 'w').write('1'); time.sleep(3600)"
+    options = {
+        "command": f'{PYTHON} -c "{script}" {ready} {{axis}} {{arcmin}}',
+        "stop": f'{PYTHON} -c "{script}" {stopping}',
+    }
+    adjuster = load_adjuster("command", options, CLOCK)
+    with pytest.raises(Cancelled):
+        adjuster.turn("azimuth", 1.0, cancel_when_written(ready))
+
+    monkeypatch.setattr("polewright.adjusters.command.STOP_S", 0.0)  # it had time enough
+
+    assert "was not over after 0 s" in adjuster.stop_trouble()
+
+
+def test_a_command_that_leaves_a_child_behind_is_over_when_it_ends(tmp_path) -> None:
+    """A notification that goes on in the background is waited for only itself."""
+    pid = tmp_path / "pid"
+    script = (
+        "import subprocess, sys; from pathlib import Path;"
+        f"child = subprocess.Popen([sys.executable, '-c', '{CHILD}']);"
+        "Path(sys.argv[1]).write_text(str(child.pid));"
+        "print('sent')"
+    )
+    command = UserCommand(f'{PYTHON} -c "{script}" {pid}', "[notify] command", frozenset())
+
+    printed = command.run({}, timeout_s=250.0)
+
+    os.kill(int(pid.read_text()), signal.SIGKILL)
+    assert printed.strip() == "sent"
 
 
 @pytest.mark.parametrize(

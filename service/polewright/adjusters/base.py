@@ -52,7 +52,9 @@ class Adjuster(Protocol):
         """Turn by so much and return when at rest.
 
         ``tick`` must be called at least once a second; whatever it raises must stop the motor
-        and be let through.
+        and be let through at once, since the mount is stopped after that. A motor that needs
+        longer is told of by a method ``stop_trouble() -> str | None``, if there is one: it waits
+        for the motor's stop and says why that is not certain.
 
         Raises:
             AdjusterTrouble: it did not turn, or nobody knows.

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Mapping
 
 from polewright.adjusters.base import AdjusterTrouble, AxisName, Tick, known_options
 from polewright.clock import Clock
 from polewright.commands import CommandFailed, UserCommand
 from polewright.errors import ConfigError
+from polewright.programs import Program
 
 KEY = "[adjuster.options] command"
 STOP_S = 15.0
+"""Real seconds after which a stop command counts as failed and is ended (own choice)."""
 
 
 class CommandAdjuster:
@@ -44,27 +47,54 @@ class CommandAdjuster:
             key = "[adjuster.options] position"
             self._position = UserCommand(position, key, frozenset({"axis"}))
         self._timeout_s = timeout_s
+        self._ending: threading.Thread | None = None
+        self._trouble: str | None = None
 
     def turn(self, axis: AxisName, arcmin: float, tick: Tick) -> None:
-        """Run the command; when it is broken off, the stop command after it."""
+        """Run the command; when it is broken off or fails, the motors are stopped at once."""
         try:
-            self._turn.run(
-                {"axis": axis, "arcmin": f"{arcmin:.3f}"}, timeout_s=self._timeout_s, tick=tick
-            )
+            program = self._turn.start({"axis": axis, "arcmin": f"{arcmin:.3f}"})
         except CommandFailed as exc:
-            raise AdjusterTrouble(axis, f"{exc}{self._stopped()}") from exc
-        except BaseException:
-            self._stopped()
+            raise AdjusterTrouble(axis, str(exc)) from exc
+        try:
+            in_time = program.wait(self._timeout_s, tick)
+            self._turn.checked(program.end(children=False) if in_time else None, self._timeout_s)
+        except BaseException as exc:
+            self._break_off(program)
+            if isinstance(exc, CommandFailed):
+                raise AdjusterTrouble(axis, str(exc)) from exc
             raise
 
-    def _stopped(self) -> str:
-        if self._stop is None:
-            return ""
+    def _break_off(self, turning: Program) -> None:
+        """Start the stop command, and do the rest beside whoever stops the mount meanwhile."""
+        stopping = None
+        self._trouble = None
         try:
-            self._stop.run({}, timeout_s=STOP_S)
+            if self._stop is not None:
+                stopping = self._stop.start({})
         except CommandFailed as exc:
-            return f"; and {exc}"
-        return ""
+            self._trouble = str(exc)
+        self._ending = threading.Thread(target=self._end, args=(turning, stopping))
+        self._ending.start()
+
+    def _end(self, turning: Program, stopping: Program | None) -> None:
+        """End the turning command, then stop once more: it may have turned on in between."""
+        was_turning = not turning.has_ended()
+        turning.end()
+        if self._stop is None or stopping is None:
+            return
+        try:
+            self._stop.finish(stopping, STOP_S)
+            if was_turning:
+                self._stop.finish(self._stop.start({}), STOP_S)
+        except CommandFailed as exc:
+            self._trouble = str(exc)
+
+    def stop_trouble(self) -> str | None:
+        """Wait until the last turn that was broken off is stopped; say why it may not be."""
+        if self._ending is not None:
+            self._ending.join()
+        return self._trouble
 
     def position_arcmin(self, axis: AxisName) -> float | None:
         """Ask the position command, if there is one."""

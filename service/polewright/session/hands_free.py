@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from typing import Any
 
 from polewright.adjusters.base import Adjuster, NeedsHands, load_adjuster
@@ -85,6 +86,21 @@ class HandsFree:
                 raise TravelAtEnd(axis.value, position + arcmin, high if arcmin > 0 else -low)
         self._write("turn", {"axis": axis.value, "asked_arcmin": arcmin, "position": position})
         self._adjuster.turn(axis.value, arcmin, self._check)
+
+    @contextmanager
+    def told_when_stopped(self) -> Iterator[None]:
+        """Tell, when the block is left by any exception, of a motor that may not have stopped."""
+        try:
+            yield
+        except BaseException:
+            ask: Callable[[], str | None] = getattr(self._adjuster, "stop_trouble", lambda: None)
+            trouble = ask()
+            if trouble is not None:
+                self._rig.note(
+                    f"An adjuster's motor may still be turning: {trouble}. Go and look.",
+                    warning=True,
+                )
+            raise
 
     def _check(self) -> None:
         """Never while unsafe, nor after a stop was asked for; a sign of life besides."""

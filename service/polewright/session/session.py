@@ -5,6 +5,7 @@ from __future__ import annotations
 import queue
 import threading
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import nullcontext
 from enum import Enum
 from typing import Any
 
@@ -227,7 +228,12 @@ class AlignSession:
                 self._hands_free = HandsFree.of(rig, self.clock, self._write)
             # Another program's slew is its own business: outside the block that stops the mount.
             self._check_still(rig)
-            with watched(rig), motion_stopped_on_trouble(rig.telescope, rig.clock, self._hear):
+            motors = self._hands_free.told_when_stopped() if self._hands_free else nullcontext()
+            with (
+                watched(rig),
+                motors,
+                motion_stopped_on_trouble(rig.telescope, rig.clock, self._hear),
+            ):
                 self._align(rig)
             self.outcome = ExitCode.OK
         except Cancelled as error:

@@ -10,6 +10,7 @@ the program says it matched; else the WCS itself is taken, with a stated uncerta
 from __future__ import annotations
 
 import math
+import subprocess
 import tempfile
 import time
 from collections.abc import Mapping
@@ -24,8 +25,9 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from polewright.angles import separation
 from polewright.clock import CancelToken
-from polewright.errors import ConfigError
+from polewright.errors import ConfigError, in_words
 from polewright.images.frame import Frame, StarList
+from polewright.programs import Ended, run_program
 from polewright.solving.answer import (
     check,
     from_matches,
@@ -37,11 +39,11 @@ from polewright.solving.base import Distortion, Solution, SolveHint
 from polewright.solving.errors import (
     NoMatch,
     SolverFailed,
+    SolverTimedOut,
     TooFewStars,
 )
 from polewright.solving.evidence import Approximation, Prior
 from polewright.solving.fits_io import write_image, write_stars
-from polewright.solving.process import Ended, run
 from polewright.solving.refit import refit
 from polewright.solving.template import Template, hint_values
 from polewright.solving.wcs import WcsAttitude, attitude_from_header
@@ -160,7 +162,7 @@ class CommandSolver:
             )
             values |= self._write_input(folder, stars, hint, frame)
             arguments = template.fill(NAME, values)
-            ended = run(NAME, arguments, folder, timeout_s=timeout_s, cancel=cancel)
+            ended = _run(arguments, folder, timeout_s, cancel)
             header = self._result(folder, ended, hint, stars)
             matches = read_matches(folder, self.options.matches)
         found = attitude_from_header(header, stars.width, stars.height, NAME)
@@ -301,6 +303,23 @@ def create(options: Mapping[str, object]) -> CommandSolver:
         known = ", ".join(CommandOptions.model_fields)
         raise ConfigError(
             f"option {key!r} of the command solver: {first['msg']}; its options are {known}"
+        ) from exc
+
+
+def _run(arguments: list[str], folder: Path, timeout_s: float, cancel: CancelToken | None) -> Ended:
+    """Run the program; nothing of it is left afterwards. Raises as `CommandSolver.solve` says."""
+    try:
+        return run_program(
+            arguments,
+            folder=folder,
+            timeout_s=timeout_s,
+            tick=(lambda: None) if cancel is None else cancel.check,
+        )
+    except subprocess.TimeoutExpired:
+        raise SolverTimedOut(NAME, timeout_s) from None
+    except OSError as exc:
+        raise SolverFailed(
+            NAME, None, f"{arguments[0]} could not be started: {in_words(exc)}"
         ) from exc
 
 

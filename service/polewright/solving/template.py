@@ -3,19 +3,14 @@
 from __future__ import annotations
 
 import math
-import os
-import re
-import shlex
 import shutil
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from polewright.angles import DEG, spherical
-from polewright.errors import ConfigError
+from polewright.commands import CommandTemplate
 from polewright.solving.base import SolveHint
 from polewright.solving.errors import SolverMissing
-
-_PLACE = re.compile(r"\{([a-z_]+)\}")
 
 POINTING = frozenset({"ra_deg", "ra_hours", "dec_deg", "radius_deg"})
 SCALE = frozenset({"scale_arcsec_per_px", "scale_low", "scale_high", "field_width_deg"})
@@ -23,27 +18,11 @@ ALWAYS = frozenset({"image", "stars", "wcs", "folder", "width", "height", "timeo
 PLACES = POINTING | SCALE | ALWAYS
 
 
-class Template:
-    """A command as a list of arguments; split before filling, so no value is ever re-split."""
+class Template(CommandTemplate):
+    """The solver's command."""
 
     def __init__(self, command: str | Sequence[str], key: str) -> None:
-        if isinstance(command, str):
-            posix = os.name != "nt"  # on Windows a backslash is part of a path
-            try:
-                parts = shlex.split(command, posix=posix)
-            except ValueError as exc:
-                raise ConfigError(f"{key}: the command cannot be split: {exc}") from exc
-            self.arguments = tuple(p if posix else p.strip('"') for p in parts)
-        else:
-            self.arguments = tuple(command)
-        if not self.arguments:
-            raise ConfigError(f"{key}: the command is empty")
-        self.places = frozenset(n for a in self.arguments for n in _PLACE.findall(a))
-        unknown = sorted(self.places - PLACES)
-        if unknown:
-            raise ConfigError(
-                f"{key}: unknown {{{'}, {'.join(unknown)}}}; there are {', '.join(sorted(PLACES))}"
-            )
+        super().__init__(command, key, PLACES)
 
     def suits(self, hint: SolveHint) -> bool:
         """Whether the hint has all that the template needs."""
@@ -56,7 +35,7 @@ class Template:
         Raises:
             SolverMissing: it is not installed.
         """
-        name = self.arguments[0]
+        name = self.words[0]
         found = shutil.which(name)
         if found is None:
             raise SolverMissing(
@@ -70,8 +49,7 @@ class Template:
 
     def fill(self, solver: str, values: Mapping[str, str]) -> list[str]:
         """Return the arguments with every place filled in."""
-        filled = [_PLACE.sub(lambda m: values[m.group(1)], a) for a in self.arguments[1:]]
-        return [self.program(solver), *filled]
+        return [self.program(solver), *self.filled(values)[1:]]
 
 
 def hint_values(
