@@ -427,7 +427,8 @@ class PoleSection(Section):
     )
     tolerance_from_tonight: bool = Field(
         False,
-        description="whether the tolerance follows from the exposures of [tonight] instead",
+        description="whether the tolerance follows from the exposures of [tonight] instead, up to "
+        "10 arcminutes",
     )
 
 
@@ -453,11 +454,25 @@ class TonightSection(Section):
         4.0, ge=-12, le=12, description="hour angle of the last exposure, hours, west positive"
     )
     guided: bool = Field(False, description="whether a guide star is followed")
-    guide_distance_deg: float = Field(
-        0.0, ge=0, le=30, description="guide star to field centre, degrees; any direction"
+    guide_distance_deg: float | None = Field(
+        None,
+        ge=0,
+        le=30,
+        description="guide star to field centre, degrees, any direction; as far as the field "
+        "reaches if left out",
     )
-    field_radius_deg: float = Field(
-        0.0, ge=0, le=45, description="field centre to the farthest star that shall be round"
+    field_radius_deg: float | None = Field(
+        None,
+        ge=0,
+        le=45,
+        description="field centre to the farthest star that shall be round, degrees; to the "
+        "sensor's corner if left out",
+    )
+    sensor_diagonal_mm: float | None = Field(
+        None,
+        gt=0.5,
+        lt=500,
+        description="diagonal of tonight's sensor, mm; the connected camera's if left out",
     )
     trail_px: float = Field(1.0, gt=0, le=1000, description="longest trail that may be, pixels")
 
@@ -583,10 +598,6 @@ class Config(Section):
     history: HistorySection = Field(default_factory=HistorySection)
 
 
-TOLERANCE_STAYS = {"pole.tolerance_from_tonight": False}
-"""Overrides for who reads a file and has no use for tonight's tolerance: it need not be told."""
-
-
 def config_from_text(
     text: str, *, source: str = "configuration", overrides: Mapping[str, Any] | None = None
 ) -> Config:
@@ -614,37 +625,12 @@ def config_from_text(
             raise BadConfig(source, [f"`{section}` must be a table: write [{section}]"])
         table[key] = value
     try:
-        config = Config.model_validate(data)
+        return Config.model_validate(data)
     except ValidationError as exc:
         problems = [_sentence(error, text, given) for error in exc.errors()]
         if all(problem.startswith("option for") for problem in problems):
             source = "the configuration as given"
         raise BadConfig(source, problems) from exc
-    return _with_tonight(config, source) if config.pole.tolerance_from_tonight else config
-
-
-def _with_tonight(config: Config, source: str) -> Config:
-    """Put the tolerance that tonight's exposures demand in place of a fixed one."""
-    from polewright.tolerance.tonight import demanded_arcmin
-
-    tonight, optics = config.tonight, config.optics
-    focal_length_mm = tonight.focal_length_mm or optics.focal_length_mm
-    pixel_um = tonight.pixel_um or optics.pixel_um
-    if focal_length_mm is None or pixel_um is None:
-        missing = "focal_length_mm" if focal_length_mm is None else "pixel_um"
-        raise BadConfig(
-            source,
-            [f"pole.tolerance_from_tonight needs {missing} in [tonight] or [optics]"],
-        )
-    arcmin = demanded_arcmin(
-        focal_length_mm=focal_length_mm,
-        pixel_um=pixel_um,
-        latitude_deg=config.site.latitude_deg,
-        **tonight.model_dump(exclude={"focal_length_mm", "pixel_um"}),
-    )
-    low, high = 0.05, 120.0
-    pole = config.pole.model_copy(update={"tolerance_arcmin": min(max(arcmin, low), high)})
-    return config.model_copy(update={"pole": pole})
 
 
 def config_from_file(path: Path | None, overrides: Mapping[str, Any] | None = None) -> Config:

@@ -26,8 +26,8 @@ from polewright_wire.errors import NotNow, Parked, ValueRefused
 Shake = Callable[[float], tuple[float, float]]
 """Extra motion (rad) of the RA and declination axis at a time, such as wind."""
 
-_RATES = {0: 1.0, 1: 0.9661, 2: 1.0 / 1.00273791, 3: 1.0}
-"""Sidereal, lunar (mean, from memory), solar, King (as sidereal) over sidereal."""
+_RATES = {0: 1.0, 1: 0.9661, 2: 1.0 / 1.00273791, 3: 15.0369 / 15.0410686}
+"""Sidereal, lunar (mean, from memory), solar, King (15.0369 arcsec a second) over sidereal."""
 
 
 @dataclass(frozen=True)

@@ -237,3 +237,30 @@ def test_a_mount_that_stays_parked_is_a_clear_error(start_night, monkeypatch) ->
 
     assert "park" in str(caught.value).lower()
     assert math.isfinite(night.truth["axis"]["total_arcmin"])
+
+
+def test_tonights_tolerance_follows_from_the_camera_and_the_mounts_rate(start_night) -> None:
+    """Guided, with nothing else told: the sensor that is connected gives the field, the mount its
+    rate; another rate than the sidereal one is told, and so is a wide tolerance."""
+    night = start_night()
+    night.rig.mount.set_tracking_rate(3, night.clock.utc_s())
+    tonight = {
+        "pole.tolerance_from_tonight": True,
+        "tonight.guided": True,
+        "tonight.exposure_s": 3600.0,
+        "tonight.declination_deg": 70.0,
+    }
+
+    rig = night.connect(tonight)
+
+    notes = " ".join(rig.notes)
+    info = rig.camera.info()
+    corner_deg = math.degrees(
+        math.atan(0.5e-3 * math.hypot(info.width, info.height) * info.pixel_um[0] / 202.0)
+    )
+    assert f"guided on a star {corner_deg:.2g}° from the centre" in notes
+    assert 0.05 < rig.config.pole.tolerance_arcmin < 10.0
+    assert "at the King rate" in notes
+    assert "drives at the King rate" in notes
+    wide = night.connect({"pole.tolerance_arcmin": 60.0})
+    assert any("more than 10 arcmin" in note for note in wide.notes)

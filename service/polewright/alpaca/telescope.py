@@ -23,6 +23,7 @@ from polewright.clock import CancelToken, Clock
 
 __all__ = [
     "Axis",
+    "DriveRate",
     "EquatorialSystem",
     "GuideDirection",
     "MotionState",
@@ -53,6 +54,16 @@ class PierSide(IntEnum):
     """Alpaca's pierEast."""
     THROUGH_POLE = 1
     """Alpaca's pierWest."""
+
+
+class DriveRate(IntEnum):
+    """The rate at which a tracking mount drives in right ascension (Alpaca's names)."""
+
+    SIDEREAL = 0
+    LUNAR = 1
+    SOLAR = 2
+    KING = 3
+    """Slower than the sidereal rate by what refraction does on average."""
 
 
 class Axis(IntEnum):
@@ -133,6 +144,11 @@ class Telescope(Motion):
         if system is EquatorialSystem.OTHER:
             self.note("the mount does not say which coordinates it uses; of-date is the usual")
         return system
+
+    def tracking_rate(self) -> DriveRate | None:
+        """The rate at which it drives while it tracks; None when it does not tell."""
+        number = self._optional("trackingrate", INT)
+        return DriveRate(number) if number in tuple(DriveRate) else None
 
     def side_of_pier(self) -> PierSide | None:
         """Pointing state as the mount claims: often unknown, sometimes wrong."""

@@ -54,11 +54,11 @@ def _opened(
     as_json: bool,
     only_read: bool = True,
 ) -> Iterator[tuple[History, Config]]:
-    from polewright.config import TOLERANCE_STAYS, config_from_file
+    from polewright.config import config_from_file
     from polewright.history.store import History
 
     with told_plainly(console, as_json=as_json):
-        settings = config_from_file(config, TOLERANCE_STAYS)
+        settings = config_from_file(config)
         with History(url or settings.history.url, only_read=only_read) as history:
             yield history, settings
 

@@ -89,14 +89,14 @@ def profile(
     the mount must not reach, and the skyline. With --solve the mount tracks and one frame is
     taken where it points; it does not slew.
     """
-    from polewright.config import TOLERANCE_STAYS, config_from_text
+    from polewright.config import config_from_text
     from polewright.profile.answers import check
     from polewright.profile.editing import difference, read_text, with_changes, write_whole
 
     console = Console(stderr=True)
     with told_plainly(console, as_json=as_json):
         before = read_text(config)
-        now = config_from_text(before, source=str(config), overrides=TOLERANCE_STAYS)
+        now = config_from_text(before, source=str(config))
         by_key = {question.key: question for question in QUESTIONS}
         changes = {key: by_key[key].read(value) for key, value in answers.items()}
         check(before, changes, str(config))
@@ -126,7 +126,7 @@ def profile(
         if found is not None and not dry_run:  # what was found is safe by now
             from polewright.profile.optics import prepare_solver
 
-            settings = config_from_text(after, source=str(config), overrides=TOLERANCE_STAYS)
+            settings = config_from_text(after, source=str(config))
             prepare_solver(
                 settings, found, functools.partial(console.print, markup=False, highlight=False)
             )

@@ -95,11 +95,11 @@ def _of_file(path: Path) -> str:
 
 
 def _of_history(run: str | None, config: Path | None, url: str | None) -> str:
-    from polewright.config import TOLERANCE_STAYS, config_from_file
+    from polewright.config import config_from_file
     from polewright.history.store import History
     from polewright.report.page import report_of_run
 
-    settings = config_from_file(config, TOLERANCE_STAYS)
+    settings = config_from_file(config)
     with History(url or settings.history.url, only_read=True) as history:
         record = history.get(run or _newest(history))
         checks = _checks_after(history, record)

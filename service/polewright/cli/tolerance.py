@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import sys
 from pathlib import Path
 from typing import Annotated, Any
@@ -13,20 +14,6 @@ from rich.console import Console
 from polewright.cli.console import exit_with, told_plainly
 from polewright.cli.options import ConfigPath
 from polewright.errors import ConfigError, ExitCode, in_words
-
-
-class FigureMissing(ConfigError):
-    """The question cannot be answered without a figure that was not given."""
-
-    code = "figure_missing"
-
-    def __init__(self, what: str, option: str) -> None:
-        super().__init__(what, option)
-        self.what, self.option = what, option
-        self.advice = f"Give {option}, or put it into [tonight] or [optics] of the configuration."
-
-    def __str__(self) -> str:
-        return f"{self.what} is not known"
 
 
 def _option(text: str) -> Any:
@@ -52,14 +39,22 @@ def tolerance(
         bool | None, typer.Option("--guided/--not-guided", help="whether a guide star is followed")
     ] = None,
     guide_distance_deg: Annotated[
-        float | None, _option("guide star to field centre, degrees [default: 0]")
+        float | None,
+        _option("guide star to field centre, degrees [default: as far as the field reaches]"),
     ] = None,
     field_radius_deg: Annotated[
-        float | None, _option("field centre to the farthest star that shall be round, degrees")
+        float | None,
+        _option("field centre to the farthest star that shall be round [default: to the corner]"),
     ] = None,
+    sensor_diagonal_mm: Annotated[
+        float | None, _option("diagonal of the sensor, mm, for how far the field reaches")
+    ] = None,
+    tracking: Annotated[
+        str, typer.Option(help="rate the mount drives at: sidereal, lunar, solar or king")
+    ] = "sidereal",
     trail_px: Annotated[float | None, _option("longest trail, pixels [default: 1]")] = None,
     latitude_deg: Annotated[
-        float | None, _option("latitude, for the hemisphere and the picture")
+        float | None, _option("latitude, for the hemisphere and the air [default: 45]")
     ] = None,
     alt_arcmin: Annotated[
         float | None, _option("the reverse: what this altitude error costs, + too high")
@@ -78,55 +73,82 @@ def tolerance(
 ) -> None:
     """Tell the largest axis error for round stars; with an error given, what it costs.
 
-    From first principles: exact rotations, no small-angle formula. Refraction, periodic error,
-    flexure and seeing are left out. With --alt-arcmin, --az-arcmin or --result the exit code
-    is 9 when the trails are longer than allowed.
+    From first principles: exact rotations, and the air's refraction as it changes in an exposure.
+    Periodic error, flexure and seeing are left out. With --alt-arcmin, --az-arcmin or --result the
+    exit code is 9 when the trails are longer than allowed.
     """
     from polewright.angles import ARCMIN, DEG
-    from polewright.config import TOLERANCE_STAYS, config_from_file
-    from polewright.tolerance.imaging import Imaging, Target
-    from polewright.tolerance.tolerance import cost, largest_axis_error
+    from polewright.config import config_from_file
+    from polewright.measuring.connect import atmosphere_of
+    from polewright.measuring.tonight import Known, imaging_of, target_of
+    from polewright.sky.pole import PoleTarget
+    from polewright.sky.site import Site
+    from polewright.tolerance.imaging import SkyOver
+    from polewright.tolerance.tolerance import (
+        CEILING_ARCMIN,
+        beyond_ceiling,
+        cost,
+        largest_axis_error,
+    )
 
     console = Console(stderr=True)
     with told_plainly(console, as_json=as_json):
-        # The tolerance is what is asked for here, so the file must not need it to be read.
-        settings = config_from_file(config, TOLERANCE_STAYS)
-        tonight, optics = settings.tonight, settings.optics
-        imaging = Imaging(
-            _known(focal_length_mm, tonight.focal_length_mm, optics.focal_length_mm, "focal"),
-            _known(pixel_um, tonight.pixel_um, optics.pixel_um, "pixel"),
-            _or(exposure_s, tonight.exposure_s),
-            tonight.guided if guided is None else guided,
-            _or(guide_distance_deg, tonight.guide_distance_deg),
-            _or(field_radius_deg, tonight.field_radius_deg),
+        settings = config_from_file(config)
+        given = {
+            "focal_length_mm": focal_length_mm,
+            "pixel_um": pixel_um,
+            "exposure_s": exposure_s,
+            "declination_deg": declination_deg,
+            "hour_angle_from_hours": hour_angle_from_hours,
+            "hour_angle_to_hours": hour_angle_to_hours,
+            "guided": guided,
+            "guide_distance_deg": guide_distance_deg,
+            "field_radius_deg": field_radius_deg,
+            "sensor_diagonal_mm": sensor_diagonal_mm,
+            "trail_px": trail_px,
+        }
+        tonight = settings.tonight.model_copy(
+            update={key: value for key, value in given.items() if value is not None}
         )
-        target = Target(
-            _or(declination_deg, tonight.declination_deg),
-            _or(hour_angle_from_hours, tonight.hour_angle_from_hours),
-            _or(hour_angle_to_hours, tonight.hour_angle_to_hours),
+        optics = settings.optics
+        imaging = imaging_of(
+            tonight, Known(optics.focal_length_mm, optics.pixel_um, tracking=tracking.lower())
         )
-        limit = _or(trail_px, tonight.trail_px)
+        target, limit = target_of(tonight), tonight.trail_px
         error = _error(alt_arcmin, az_arcmin, result)
         latitude = _latitude(latitude_deg, result, settings.site.latitude_deg, target)
-        southern = latitude < 0.0
-        allowed = largest_axis_error(imaging, target, limit, southern=southern)
+        pole = settings.pole.target if result is None else _read(result)["axis"]["pole"]
+        site = Site(latitude, 0.0, settings.site.elevation_m or 0.0)
+        sky = SkyOver(latitude, atmosphere_of(settings, site), PoleTarget(pole))
+        allowed = largest_axis_error(imaging, target, limit, sky)
         document: dict[str, Any] = {
             "schema_version": "1",
             "ok": True,
             "imaging": vars(imaging),
             "target": vars(target),
             "latitude_deg": latitude,
+            "pole": pole,
             "trail_limit_px": limit,
             "largest_axis_error_arcmin": allowed.axis_error / ARCMIN,
             "unlimited": allowed.unlimited,
+            "air": {
+                "trail_px": allowed.air.trail_px,
+                "hour_angle_hours": allowed.air.hour_angle / DEG / 15.0,
+                "best_axis_alt_arcmin": allowed.air.best_up / ARCMIN,
+                "best_axis_az_sky_arcmin": allowed.air.best_east / ARCMIN,
+                "best_axis_trail_px": allowed.air.best_px,
+            },
         }
-        lines = [allowed.sentence]
+        lines = list(allowed.sentences)
         good = True
         if error is not None:
             up, east = error
-            found = cost(imaging, target, east * ARCMIN, up * ARCMIN, southern=southern)
+            found = cost(imaging, target, east * ARCMIN, up * ARCMIN, sky)
             good = found.worst_px <= limit
             lines.append(found.verdict(limit))
+            off_arcmin = math.hypot(up, east)
+            if good and off_arcmin > CEILING_ARCMIN:
+                lines.append(f"Warning: {beyond_ceiling(off_arcmin)}")
             document["cost"] = {
                 "alt_arcmin": up,
                 "az_sky_arcmin": east,
@@ -134,10 +156,11 @@ def tolerance(
                 "good_enough": good,
                 "hour_angles_hours": [float(h) / DEG / 15.0 for h in found.hour_angles],
                 "trails_px": [float(t) for t in found.trails_px],
+                "air_px": [float(t) for t in found.air_px],
             }
         if picture is not None:
             up, east = error or (0.0, allowed.axis_error / ARCMIN)
-            _draw(picture, imaging, east * ARCMIN, up * ARCMIN, latitude * DEG, limit)
+            _draw(picture, imaging, east * ARCMIN, up * ARCMIN, sky, limit)
             document["picture"] = str(picture)
             lines.append(f"The picture is in {picture}.")
     if as_json:
@@ -146,21 +169,6 @@ def tolerance(
         for line in lines:
             Console().print(line, highlight=False)
     exit_with(ExitCode.OK if good else ExitCode.OUT_OF_TOLERANCE)
-
-
-def _or(given: float | None, configured: float) -> float:
-    return configured if given is None else given
-
-
-def _known(given: float | None, tonight: float | None, optics: float | None, what: str) -> float:
-    for value in (given, tonight, optics):
-        if value is not None:
-            return value
-    name, option = {
-        "focal": ("the focal length", "--focal-length-mm"),
-        "pixel": ("the pixel size", "--pixel-um"),
-    }[what]
-    raise FigureMissing(name, option)
 
 
 def _read(path: Path) -> dict[str, Any]:
@@ -198,16 +206,14 @@ def _latitude(
     return -45.0 if target.declination_deg < 0.0 else 45.0
 
 
-def _draw(
-    path: Path, imaging: Any, east: float, up: float, latitude: float, limit_px: float
-) -> None:
+def _draw(path: Path, imaging: Any, east: float, up: float, sky: Any, limit_px: float) -> None:
     from polewright.tolerance.picture import trail_picture
 
     kind = path.suffix.lower().lstrip(".")
     if kind not in ("svg", "png"):
         raise ConfigError(f"{path}: a picture must end in .svg or .png")
     data = trail_picture(
-        imaging, east, up, latitude, limit_px, picture="svg" if kind == "svg" else "png"
+        imaging, east, up, sky, limit_px, picture="svg" if kind == "svg" else "png"
     )
     try:
         path.write_bytes(data)

@@ -11,7 +11,7 @@ from polewright.alpaca.discovery import discover
 from polewright.alpaca.management import list_servers
 from polewright.alpaca.models import ConfiguredDevice
 from polewright.alpaca.safety_monitor import SafetyMonitor
-from polewright.alpaca.telescope import Telescope
+from polewright.alpaca.telescope import DriveRate, Telescope
 from polewright.angles import DEG
 from polewright.clock import CancelToken, Clock
 from polewright.config import Config, DeviceSection
@@ -25,12 +25,14 @@ from polewright.measuring.pointing import OTHER, check_system
 from polewright.measuring.policy import patience, repeating
 from polewright.measuring.rig import Rig, nominal_scale
 from polewright.measuring.solver_words import SolverWords
+from polewright.measuring.tonight import Known, sensor_diagonal_mm, with_tonights_tolerance
 from polewright.sky.frame import ObservedFrame
 from polewright.sky.pole import PoleTarget
 from polewright.sky.site import Atmosphere, Site
 from polewright.sky.weather import Weather
 from polewright.solving.base import Solver
 from polewright.solving.registry import load_solver
+from polewright.tolerance.tolerance import CEILING_ARCMIN, beyond_ceiling, rate_words
 
 DISCOVERY_S = 2.5
 DEFAULT_PORT = 11111  # common practice, no source
@@ -180,8 +182,15 @@ def connect_rig(config: Config, clock: Clock, cancel: CancelToken, emit: EventSi
     check_system(system)
     ready_camera(camera, config.camera)
     focal_mm = config.optics.focal_length_mm or mount_focal_length_mm(telescope)
-    pixel_um = config.optics.pixel_um or (camera.info().pixel_um or (None,))[0]
+    info = camera.info()
+    pixel_um = config.optics.pixel_um or (info.pixel_um or (None,))[0]
     binned_um = None if pixel_um is None else pixel_um * config.camera.binning
+    drive = telescope.tracking_rate()
+    told = warned = ""
+    if config.pole.tolerance_from_tonight:
+        rate = None if drive is None else drive.name.lower()
+        known = Known(focal_mm, pixel_um, sensor_diagonal_mm(info), rate)
+        config, told, warned = with_tonights_tolerance(config, known, site, atmosphere)
     words = SolverWords()
     plates = PlateSolver(
         configured_solver(config, words),
@@ -209,6 +218,19 @@ def connect_rig(config: Config, clock: Clock, cancel: CancelToken, emit: EventSi
         solver_words=words,
     )
     words.tell = rig.note
+    if told:
+        rig.note(told)
+    if warned:
+        rig.note(warned, warning=True)
+    if config.pole.tolerance_arcmin > CEILING_ARCMIN:
+        rig.note(
+            f"The tolerance is wide: {beyond_ceiling(config.pole.tolerance_arcmin)}", warning=True
+        )
+    if drive not in (None, DriveRate.SIDEREAL):
+        rig.note(
+            f"The mount drives at the {rate_words(drive.name)} rate, not the sidereal one.",
+            warning=True,
+        )
     if system == OTHER:
         rig.note(
             "The mount does not say which coordinates it uses; taken as topocentric.", warning=True

@@ -27,6 +27,7 @@ from polewright.measuring.stopping import motion_stopped_on_trouble, stop_now
 from polewright.measuring.sweep import SolvedPoint, SweepPoint
 from polewright.measuring.times import SweepTimes
 from polewright.measuring.watching import watched
+from polewright.tolerance.tolerance import CEILING_ARCMIN, beyond_ceiling
 
 #: A distortion is told when it moves stars by more than this, pixels (own choice).
 BENT_PX = 3.0
@@ -175,10 +176,12 @@ def correction_sentences(error: AxisError, tolerance: float) -> tuple[str, ...]:
 
     Larger first is common practice, no source.
     """
+    upper_arcmin = error.total_upper() / ARCMIN
     if error.total_upper() <= tolerance:
         return (
             "The axis is where it should be: leave the adjusters alone. Where something is still "
             "to be tightened, tighten it and measure once more.",
+            *((beyond_ceiling(upper_arcmin),) if upper_arcmin > CEILING_ARCMIN else ()),
         )
     altitude = (
         abs(error.d_alt),

@@ -95,6 +95,8 @@ class Startup:
             PolewrightError: what it met; the mount has been stopped if it had been moved.
         """
         rig = self._step("devices", self._devices)
+        # The tolerance may follow from what the devices told.
+        self.config = self.config.model_copy(update={"pole": rig.config.pole})
         self._step("site and clock", lambda: check_site_and_clock(rig))
         self._step("safety", lambda: self._safety(rig))
         cover = self._small("cover", self.config.cover, CoverCalibrator, rig)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from polewright.config import TOLERANCE_STAYS, BadConfig, config_from_text
+from polewright.config import BadConfig, config_from_text
 from polewright.errors import ConfigError
 from polewright.measuring.planned import horizon_of
 from polewright.profile.editing import with_changes
@@ -27,7 +27,7 @@ def check(text: str, answers: Mapping[str, Any], source: str) -> None:
         try:
             changed = with_changes(text, {key: value}, source)
             if key == "horizon.file":
-                horizon_of(config_from_text(changed, source=source, overrides=TOLERANCE_STAYS))
+                horizon_of(config_from_text(changed, source=source))
         except BadConfig as exc:
             # "line 13, key = value (meaning): what is wrong"
             raise AnswerWrong(key, str(value), exc.problems[0].rpartition(": ")[2]) from exc

@@ -14,7 +14,7 @@ import tomlkit
 from tomlkit.exceptions import TOMLKitError
 from tomlkit.items import AbstractTable
 
-from polewright.config import TOLERANCE_STAYS, BadConfig, config_from_text
+from polewright.config import BadConfig, config_from_text
 from polewright.errors import in_words
 from polewright.profile.errors import FileChangedMeanwhile, ProfileNotWritten
 
@@ -37,7 +37,7 @@ def with_changes(text: str, changes: Mapping[str, Any], source: str) -> str:
     Raises:
         BadConfig: the text is no configuration, before or after.
     """
-    config_from_text(text, source=source, overrides=TOLERANCE_STAYS)
+    config_from_text(text, source=source)
     try:
         document = tomlkit.parse(text)
     except TOMLKitError as exc:
@@ -54,7 +54,7 @@ def with_changes(text: str, changes: Mapping[str, Any], source: str) -> str:
         if key not in table or table[key] != value:
             table[key] = value
     after = tomlkit.dumps(document)
-    config_from_text(after, source=f"{source} as it would become", overrides=TOLERANCE_STAYS)
+    config_from_text(after, source=f"{source} as it would become")
     return after
 
 

@@ -11,6 +11,7 @@ from polewright import __version__
 from polewright.clock import Clock
 from polewright.config import Config
 from polewright.errors import in_words
+from polewright.measuring.tonight import widest_tolerance_arcmin
 from polewright.publishing.devices import AlignmentFigures, AlignmentMonitor
 from polewright.publishing.errors import CannotPublish
 from polewright.publishing.journal_status import JournalStatus
@@ -25,7 +26,7 @@ IDENTITY_FILE = "alpaca-identity.txt"
 def rules_of(config: Config) -> Rules:
     """Return what a configuration says about being safe."""
     return Rules(
-        tolerance_arcmin=config.pole.tolerance_arcmin,
+        tolerance_arcmin=widest_tolerance_arcmin(config.pole),
         pole=config.pole.target,
         fresh_s=config.publish.fresh_minutes * 60.0,
     )

@@ -58,6 +58,11 @@ class Board:
             tolerance_arcmin=tolerance_arcmin,
         )
 
+    def knows_tolerance(self, tolerance_arcmin: float) -> None:
+        """Take the tolerance that counts, which may follow from what the devices told."""
+        self._goal_arcmin = tolerance_arcmin
+        self._put(tolerance_arcmin=tolerance_arcmin)
+
     @staticmethod
     def arcmin(angle: float) -> float:
         """Arcminutes of an angle in rad."""

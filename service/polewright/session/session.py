@@ -220,6 +220,8 @@ class AlignSession:
                 self._sweeps = before.sweeps
                 self._board.recalled(before.result, before.sweeps, before.moves)
             self.rig = rig = self._connect(self.config, self.clock, self.cancel, self._hear)
+            self.config = rig.config  # with the tolerance that the exposures of the night demand
+            self._board.knows_tolerance(rig.config.pole.tolerance_arcmin)
             rig.on_frame = self._keep_frame
             rig.on_plan = self._keep_plan
             self._board.knows_site(rig.site.southern)

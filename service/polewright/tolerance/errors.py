@@ -10,12 +10,13 @@ class ImagingNotUsable(ConfigError):
 
     code = "imaging_not_usable"
 
-    def __init__(self, what: str, value: float, allowed: str) -> None:
+    def __init__(self, what: str, value: float | str, allowed: str) -> None:
         super().__init__(what, value, allowed)
         self.what, self.value, self.allowed = what, value, allowed
 
     def __str__(self) -> str:
-        return f"{self.what} of {self.value:g} cannot be used"
+        value = self.value if isinstance(self.value, str) else f"{self.value:g}"
+        return f"{self.what} of {value} cannot be used"
 
     @property
     def advice(self) -> str:  # type: ignore[override]
@@ -37,4 +38,23 @@ class GuideStarLost(ConfigError):
         return (
             f"with the axis {self.axis_error_arcmin:.0f} arcmin off, a mount cannot follow a guide "
             f"star at declination {self.declination_deg:.1f} deg through the exposure"
+        )
+
+
+class TargetTooLow(ConfigError):
+    """The target stands too low in every exposure of the span."""
+
+    code = "target_too_low"
+    advice = "Choose another target, or hour angles nearer to the meridian."
+
+    def __init__(self, declination_deg: float, latitude_deg: float, lowest_deg: float) -> None:
+        super().__init__(declination_deg, latitude_deg, lowest_deg)
+        self.declination_deg, self.latitude_deg = declination_deg, latitude_deg
+        self.lowest_deg = lowest_deg
+
+    def __str__(self) -> str:
+        return (
+            f"at latitude {self.latitude_deg:.1f} deg a target at declination "
+            f"{self.declination_deg:.1f} deg is never over {self.lowest_deg:g} deg of altitude "
+            "in this span of hour angles"
         )

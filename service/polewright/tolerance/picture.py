@@ -11,7 +11,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
 from polewright.angles import ARCMIN, DEG, HOUR
-from polewright.tolerance.imaging import MOST_DECLINATION_DEG, Imaging
+from polewright.tolerance.imaging import LOWEST, MOST_DECLINATION_DEG, Imaging, SkyOver
 from polewright.tolerance.tolerance import trail_map
 
 #: What is drawn beside a round limit, in parts of it.
@@ -24,7 +24,7 @@ def trail_picture(
     imaging: Imaging,
     east: float,
     up: float,
-    latitude: float,
+    sky: SkyOver,
     limit_px: float,
     *,
     picture: Literal["svg", "png"] = "svg",
@@ -35,23 +35,23 @@ def trail_picture(
         imaging: the exposure.
         east: axis error on the sky, rad, east positive.
         up: axis error in altitude, rad.
-        latitude: rad; what never rises is left blank.
+        sky: latitude and air; what stands under `LOWEST` is left blank.
         limit_px: the trail that may be; drawn as a bold line.
         picture: file format of the bytes returned.
     """
-    southern = latitude < 0.0
-    pole_side = -1.0 if southern else 1.0
+    latitude = sky.latitude_deg * DEG
+    pole_side = -1.0 if sky.southern else 1.0
     lowest = abs(latitude) - 0.5 * math.pi
     top = MOST_DECLINATION_DEG * DEG
     declinations = np.linspace(max(-top, lowest), top, 73) * pole_side
     hour_angles = np.linspace(-12.0, 12.0, 97) * HOUR
-    trails = trail_map(imaging, declinations, hour_angles, east, up, southern=southern)
+    trails = trail_map(imaging, declinations, hour_angles, east, up, sky)
     ha, dec = np.meshgrid(hour_angles, declinations)
     altitude = np.arcsin(
         np.sin(dec) * math.sin(latitude) + np.cos(dec) * math.cos(latitude) * np.cos(ha)
     )
     finite = np.where(np.isfinite(trails), trails, np.nan)
-    seen = np.ma.masked_invalid(np.where(altitude > 0.0, finite, np.nan))
+    seen = np.ma.masked_invalid(np.where(altitude > LOWEST, finite, np.nan))
 
     figure = Figure(figsize=(9.0, 6.0), facecolor="#ffffff")
     FigureCanvasAgg(figure)
@@ -84,7 +84,7 @@ def trail_picture(
     figure.text(
         0.09, 0.895,
         f"{imaging.exposure_s:g} s, {imaging.focal_length_mm:g} mm, {imaging.pixel_um:g} µm "
-        f"pixels, {guiding}; grey: below the horizon, or no guide star could be held",
+        f"pixels, {guiding}; grey: under {LOWEST / DEG:.0f}°, or no guide star could be held",
         fontsize=11, va="center",
     )  # fmt: skip
     out = io.BytesIO()
