@@ -117,9 +117,14 @@ KINDS: Mapping[str, Kind] = {
     ),
     "image_old": Kind(
         "wire",
-        "the image before is handed out again",
+        "the first image of its size is handed out again",
         device="camera",
         members="imagearray lastexposurestarttime",
+        parameters=_p(
+            start=("old", "LastExposureStartTime: old, fresh, or missing"),
+            every=(1.0, "2: every second image is the old one"),
+            only=("all", "all, or subframes"),
+        ),
     ),
     # Drivers that lie or lack
     "slewing_stuck_true": Kind(

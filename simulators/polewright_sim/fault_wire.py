@@ -169,11 +169,28 @@ def _image_empty(_case: Case, _call: Call, proceed: Proceed) -> Reply:
 
 
 def _image_old(case: Case, call: Call, proceed: Proceed) -> Reply:
-    reply = proceed()
-    first: Reply = case.memory.setdefault(call.member, reply)
-    if first is reply:
-        case.memory[call.member] = replace(reply, body=[bytes(piece) for piece in reply.body])
-    return first
+    """Put the pixels of the first image of each size into the answer about a later one."""
+    reply, start = proceed(), case.fault.setting("start")
+    if call.member == "lastexposurestarttime":
+        if start == "missing":
+            return envelope(call, ErrorNumber=0x400, ErrorMessage="no LastExposureStartTime")
+        document = _document(reply)
+        if start != "old" or document is None or document.get("ErrorNumber"):
+            return reply
+        first = case.memory.setdefault(call.member, document.get("Value"))
+        return _rewritten(reply, {**document, "Value": first})
+    if reply.media_type != IMAGE_BYTES:
+        return reply
+    head, *pixels = (bytes(piece) for piece in reply.body)
+    width, height = struct.unpack_from("<ii", head, _DIMENSIONS_AT)
+    sensor, size = case.rig.spec.sensor, f"{width} x {height}"
+    whole = any((width, height) == (sensor.width // b, sensor.height // b) for b in range(1, 9))
+    if whole and case.fault.setting("only") == "subframes":
+        return reply
+    first, seen = case.memory.get(size, (pixels, 0))
+    case.memory[size] = first, seen + 1
+    old = seen % max(1, int(case.fault.number("every"))) == 0
+    return replace(reply, body=[head, *(first if old else pixels)])
 
 
 # Drivers that lie or lack

@@ -475,16 +475,35 @@ def test_old_image_handed_out_again_is_recognised_by_its_start(bench: Bench) -> 
         bench.camera.expose(6.0)
 
 
-def test_old_image_is_recognised_by_its_bytes_when_clocks_differ(bench: Bench) -> None:
-    bench.sensor.clock_offset_s = -500.0
-    bench.camera.expose(4.0)
-    bench.sensor.frozen_start = bench.sensor.start_text({})
-    frozen = bench.sensor.array()
-    bench.server.members["camera/0/imagearray"] = _constant_image(frozen)
-    bench.camera.last_exposure = None
-    bench.camera.expose(4.0)
-    with pytest.raises(errors.StaleImage):
-        bench.camera.expose(4.0)
+@pytest.mark.parametrize("start", ["fresh", "missing", "of another clock"])
+@pytest.mark.parametrize("as_json", [False, True])
+def test_old_image_is_recognised_by_its_pixels(bench: Bench, start: str, as_json: bool) -> None:
+    """Whatever is told about its start, in both forms, two images later and after a reconnect."""
+    bench.sensor.as_json = as_json
+    if start == "missing":
+        bench.server.members["camera/0/lastexposurestarttime"] = refuse(0x400)
+    elif start == "of another clock":
+        bench.sensor.clock_offset_s = -500.0
+    bench.camera.expose(1.0)
+    bench.camera.expose(1.0)
+    bench.camera.disconnect()
+    bench.camera.connect()
+    bench.sensor.count = 0  # the first image comes next
+
+    with pytest.raises(errors.StaleImage, match=r"camera 0.* in the one 2 images before"):
+        bench.camera.expose(1.0)
+    bench.sensor.count = 10
+    bench.camera.expose(1.0)
+
+
+@pytest.mark.parametrize("level", [0, 65535])
+def test_images_without_noise_may_come_twice(bench: Bench, level: int) -> None:
+    """A cap on, or everything full, but for a few hot pixels: no sign of an older image."""
+    data = np.full((WIDTH, HEIGHT), level, "<u2")
+    data[3, 4], data[5, 5] = 200, 65535
+    bench.server.members["camera/0/imagearray"] = _constant_image(data)
+    for _ in range(2):
+        assert bench.camera.expose(0.2).pixels[4, 3] == 200
 
 
 def _constant_image(data: np.ndarray) -> Any:

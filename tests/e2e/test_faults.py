@@ -105,6 +105,33 @@ def test_a_storm_of_passing_trouble_costs_nothing_but_time(start_night) -> None:
     assert "The slew to point 2 failed" in told
 
 
+@pytest.mark.parametrize("start", ["fresh", "missing"])
+def test_a_camera_that_hands_out_an_older_image_is_named(start_night, start) -> None:
+    """Not the mount, although the stars of every point are those of the first."""
+    night = start_night(SMALL, rate=RATE)
+    rig = night.connect(NO_RECOVERY)
+    load(night, {"kind": "image_old", "parameters": {"start": start}})
+
+    error = trouble(night, rig)
+
+    assert error.exit_code is ExitCode.DEVICE
+    assert str(error).startswith("camera 0")
+    assert "from an earlier exposure (every pixel is the same as in the one before)" in str(error)
+    assert stands(night)
+
+
+def test_older_images_for_looks_cost_no_more_than_the_fixed_wait(start_night) -> None:
+    """Whole frames are fresh: looks that would show resting stars for ever are given up."""
+    night = start_night(SMALL, rate=RATE)
+    rig = night.connect({"sweep.settle": "measured", "sweep.settle_s": 6.0})
+    load(night, {"kind": "image_old", "parameters": {"start": "fresh", "only": "subframes"}})
+
+    measure_axis(rig, planned_points(rig))
+
+    told = " ".join(event.text for event in night.of_kind(Note))
+    assert "the camera hands out an older image for them" in told
+
+
 def test_a_camera_that_restarts_is_connected_again(start_night) -> None:
     """A driver that is gone for seconds, and then not connected, costs one exposure."""
     night = start_night(SMALL, rate=RATE)

@@ -35,9 +35,9 @@ class Clock(SystemClock):
         time.sleep(0.001)
 
 
-def blank(_sky, _optics, sensor, *_args, **_more):
-    """A renderer that costs nothing."""
-    return np.full((sensor.height, sensor.width), 700, dtype=np.uint16)
+def blank(_sky, _optics, sensor, _attitudes, _utc_mid_s, _exposure_s, rng, **_more):
+    """A renderer that costs nothing: noise."""
+    return rng.integers(690, 710, (sensor.height, sensor.width)).astype(np.uint16)
 
 
 @pytest.fixture
@@ -242,6 +242,27 @@ def test_an_old_image_comes_again(running) -> None:
     assert get(running, "camera/0/lastexposurestarttime").json()["Value"] == first
     running.faults.clear()
     assert get(running, "camera/0/lastexposurestarttime").json()["Value"] != first
+
+
+@pytest.mark.parametrize(
+    ("parameters", "same"),
+    [
+        ({"start": "fresh"}, [True, True, True]),
+        ({"start": "missing", "every": 2}, [True, False, True]),
+        ({"only": "subframes"}, [True, False, False]),
+    ],
+)
+def test_old_images_come_as_asked(running, parameters, same) -> None:
+    """Always or every second one, with a fresh start time or none; whole frames may be right."""
+    spoil(running, "image_old", parameters=parameters)
+    found = []
+    for _ in same:
+        image(running)
+        found.append(image_bytes(running)[44:])
+        running.rig.clock.now_s += 30.0
+    assert [pixels == found[0] for pixels in found] == same
+    start = get(running, "camera/0/lastexposurestarttime").json()
+    assert (start["ErrorNumber"] == 0x400) == (parameters.get("start") == "missing")
 
 
 def test_an_image_is_late(running) -> None:

@@ -5,9 +5,11 @@ The work of one exposure is in `polewright.alpaca.exposing`.
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
 from enum import IntEnum
+from functools import cached_property
 from typing import ClassVar, TypeVar
 
 from pydantic import TypeAdapter
@@ -20,6 +22,7 @@ from polewright.alpaca.errors import (
     RefusedByDevice,
 )
 from polewright.alpaca.exposing import (
+    IMAGES_REMEMBERED,
     Exposure,
     ExposureProgress,
     PastExposure,
@@ -104,8 +107,13 @@ class Camera(Device):
         super()._forget()
         self._info: CameraInfo | None = None
         self._settings: CameraSettings | None = None
-        #: What the previous exposure looked like, to recognise stale images.
+        #: The previous exposure, to recognise stale images by their time.
         self.last_exposure: PastExposure | None = None
+
+    @cached_property
+    def seen_images(self) -> deque[object]:
+        """Fingerprints of the last images; a driver that restarts may hand out an older one."""
+        return deque(maxlen=IMAGES_REMEMBERED)
 
     # -- what it is ------------------------------------------------------------------------
 

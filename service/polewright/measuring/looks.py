@@ -8,7 +8,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from polewright.alpaca.errors import AlpacaError, InvalidValue, NotImplementedByDevice
+from polewright.alpaca.errors import AlpacaError, InvalidValue, NotImplementedByDevice, StaleImage
 from polewright.alpaca.exposing import ExposureProgress
 from polewright.images.detect import DetectOptions, detect_stars
 from polewright.images.frame import Frame, StarList, middle_margins
@@ -29,6 +29,7 @@ LOOK_OPTIONS = DetectOptions(max_stars=60)
 #: Corners and sides of a subframe are multiples of so many pixels (common practice, no source).
 STEP_PX = 16
 NO_SUBFRAMES = "the camera takes no subframes"
+OLDER_IMAGES = "the camera hands out an older image for them"
 
 
 @dataclass
@@ -98,6 +99,9 @@ class Looks:
             )
         except (InvalidValue, NotImplementedByDevice):
             return None
+        except StaleImage:
+            rig.look_memory.useless = OLDER_IMAGES
+            raise
         self.taken += 1
         if (frame.width, frame.height) != (width, height):
             return None
