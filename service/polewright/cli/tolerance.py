@@ -79,7 +79,7 @@ def tolerance(
     """
     from polewright.angles import ARCMIN, DEG
     from polewright.config import config_from_file
-    from polewright.measuring.connect import atmosphere_of
+    from polewright.measuring.connect import weather_of
     from polewright.measuring.tonight import Known, imaging_of, target_of
     from polewright.sky.pole import PoleTarget
     from polewright.sky.site import Site
@@ -119,7 +119,7 @@ def tolerance(
         latitude = _latitude(latitude_deg, result, settings.site.latitude_deg, target)
         pole = settings.pole.target if result is None else _read(result)["axis"]["pole"]
         site = Site(latitude, 0.0, settings.site.elevation_m or 0.0)
-        sky = SkyOver(latitude, atmosphere_of(settings, site), PoleTarget(pole))
+        sky = SkyOver(latitude, weather_of(settings, site).air, PoleTarget(pole))
         allowed = largest_axis_error(imaging, target, limit, sky)
         document: dict[str, Any] = {
             "schema_version": "1",

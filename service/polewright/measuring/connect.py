@@ -190,7 +190,7 @@ def connect_rig(config: Config, clock: Clock, cancel: CancelToken, emit: EventSi
     if config.pole.tolerance_from_tonight:
         rate = None if drive is None else drive.name.lower()
         known = Known(focal_mm, pixel_um, sensor_diagonal_mm(info), rate)
-        config, told, warned = with_tonights_tolerance(config, known, site, atmosphere)
+        config, told, warned = with_tonights_tolerance(config, known, site, weather.air)
     words = SolverWords()
     plates = PlateSolver(
         configured_solver(config, words),
