@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from polewright.angles import DEG, SIDEREAL_RATE, azalt_from_enu
 from polewright.drift.errors import NoFieldFits
+from polewright.planning.judge import worst_altitude
 from polewright.planning.limits import (
     FUZZ,
     Reason,
@@ -21,7 +22,6 @@ from polewright.planning.limits import (
     Use,
     allowed,
     moon_weight,
-    shortfalls,
     sun_shortfall,
 )
 from polewright.planning.motion import approaches
@@ -176,6 +176,7 @@ def _way_is_safe(
         goal,
         southern=request.site.southern,
         may_flip=request.mount.meridian_buffer_deg is not None,
+        side=start.side,
     )
     for way in ways if sun_counts else ():
         hour_angle, declination = way.directions(APPROACH_SPACING)
@@ -183,12 +184,6 @@ def _way_is_safe(
         for state in states:
             if np.any(sun_shortfall(rules, state, enu) + 0.75 * APPROACH_SPACING > FUZZ):
                 return False
-    outside = shortfalls(rules, states[0], *begin, Use.APPROACH)[Reason.MOUNT_ALTITUDE]
-    # A parked mount may start outside its limits; it only may not go farther out.
-    already = max(0.0, float(outside))
-    for way in ways if len(ways) == 1 else ways[1:]:
-        hour_angle, declination = way.straight(request.timing.slew)
-        low = shortfalls(rules, states[0], hour_angle, declination, Use.APPROACH)
-        if float(np.max(low[Reason.MOUNT_ALTITUDE])) - already > FUZZ:
-            return False
-    return True
+    motion = request.timing.slew
+    likely = (way for way in ways if way.likely)
+    return all(worst_altitude(rules, states[0], way, motion)[2] <= FUZZ for way in likely)

@@ -25,7 +25,7 @@ from polewright.planning.limits import (
     required_clearance,
     shortfalls,
 )
-from polewright.planning.motion import Timing, approaches
+from polewright.planning.motion import AT_POLE, Timing, approaches
 from polewright.planning.request import Pointing
 from polewright.planning.words import Breach, describe
 from polewright.sky.frame import ObservedFrame, enu_from_hour_angle_dec, hour_angle_dec
@@ -34,6 +34,12 @@ from polewright.sky.frame import ObservedFrame, enu_from_hour_angle_dec, hour_an
 WAYS_SPACING = 2.0 * DEG
 #: A mount that begins outside a limit may go so much farther out: its own rounding.
 CREEP = 0.05 * DEG
+#: Limits that keep no pointing margin are not broken by so little: a mount's word differs from
+#: what it was told by rounding, by the refraction it adds (0.05 degrees 20 degrees high) and by
+#: precession to its own epoch (0.15 degrees by 2027).
+HAIR = 0.25 * DEG
+#: A pole less than this above the lowest altitude allowed counts as low (own choice).
+LOW_POLE = 10.0 * DEG
 #: How long before a limit is reached by tracking it is told, s.
 WARN_AHEAD_S = 300.0
 #: Sun and Moon are looked up anew after so long, s: the Sun moves 0.13 degrees in it.
@@ -53,6 +59,7 @@ _ORDER = (
     Reason.OVERHANG,
     Reason.WINDOW,
 )
+_BY_A_HAIR = (Reason.DECLINATION, Reason.HOUR_ANGLE, Reason.LOW)
 _ERRORS: dict[Reason, type[AllowedSkyLeft]] = {
     Reason.SUN: TooNearSun,
     Reason.MERIDIAN: TooNearMeridian,
@@ -98,11 +105,25 @@ class AllowedSkyGuard(Watching):
         """Return by how much each limit is broken before the slew; the Sun is never forgiven."""
         use = Use.APPROACH if move.first else Use.SLEW
         found = shortfalls(self.near, state, move.start.hour_angle, move.start.declination, use)
-        return {
-            reason: max(0.0, float(amount)) + CREEP
+        excess = {
+            reason: float(amount) + CREEP
             for reason, amount in found.items()
             if reason is not Reason.SUN and amount > 0.0
         }
+        if move.first and self._low_home(move.start):
+            floor = (self.rules.mount.altitude_min_deg + self.rules.pointing_margin_deg) * DEG
+            excess[Reason.MOUNT_ALTITUDE] = max(floor, excess.get(Reason.MOUNT_ALTITUDE, 0.0))
+        return excess
+
+    def _low_home(self, start: Pointing) -> bool:
+        """Whether the mount stands at a pole so low that it may come up along the horizon.
+
+        With the counterweight down no order of the axes leads below the horizon from there, but
+        the declination axis alone leads along it.
+        """
+        pole = abs(self.rules.site.latitude_deg) * DEG
+        low = pole < self.rules.mount.altitude_min_deg * DEG + LOW_POLE
+        return low and abs(start.declination) > 0.5 * math.pi - AT_POLE
 
     def _check_turn(self, state: SkyState, move: Move) -> None:
         """Between points: both axes start together, which is a turn of one axis mostly."""
@@ -124,6 +145,7 @@ class AllowedSkyGuard(Watching):
             (move.goal.hour_angle, move.goal.declination),
             southern=self.rules.site.southern,
             may_flip=self.rules.mount.meridian_buffer_deg is not None,
+            side=move.start.side,
         )
         if state.sun_counts(self.rules):
             for way in ways:
@@ -132,7 +154,7 @@ class AllowedSkyGuard(Watching):
                     self.near, state, hour_angle, declination, Use.APPROACH, move.doing,
                     only=(Reason.SUN,), slack=0.75 * WAYS_SPACING,
                 )  # fmt: skip
-        for way in ways if len(ways) == 1 else ways[1:]:
+        for way in (way for way in ways if way.likely):
             hour_angle, declination = way.straight(self.timing.slew)
             self._judge(
                 self.near, state, hour_angle, declination, Use.APPROACH, move.doing,
@@ -231,7 +253,8 @@ class AllowedSkyGuard(Watching):
                 continue
             j = int(np.argmax(found[reason]))
             amount = float(found[reason][j])
-            if amount <= FUZZ + (forgive or {}).get(reason, 0.0):
+            hair = HAIR if rules is self.near and reason in _BY_A_HAIR else FUZZ
+            if amount <= max(hair, (forgive or {}).get(reason, 0.0)):
                 continue
             enu = enu_from_hour_angle_dec(rules.site, hour_angle[j], declination[j])
             violation = describe(

@@ -84,6 +84,7 @@ class Guards:
         start = self._pointing(
             sky, rig.telescope.right_ascension_hours(), rig.telescope.declination_deg()
         )
+        start = rig.sides.told(start, rig.telescope.side_of_pier())
         move = Move(number, start, goal, first, sky, right_ascension, declination)
         for guard in self.guards:
             guard.before_slew(move)

@@ -144,12 +144,13 @@ def plan_request(rig: Rig) -> PlanRequest:
 def pointing_now(rig: Rig) -> Pointing | None:
     """Return where the mount says it points; None when it does not tell."""
     try:
-        return pointing_from_mount(
+        pointing = pointing_from_mount(
             rig.sky_now(),
             rig.equatorial_system,
             rig.telescope.right_ascension_hours(),
             rig.telescope.declination_deg(),
         )
+        return rig.sides.told(pointing, rig.telescope.side_of_pier())
     except AlpacaError:
         return None
 

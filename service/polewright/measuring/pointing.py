@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 from polewright.angles import DEG, HOUR, Vector, fold_pi, spherical, unit_vector
 from polewright.errors import DeviceError
+from polewright.planning.motion import PAST_MERIDIAN
 from polewright.planning.request import Pointing
 from polewright.sky.frame import ObservedFrame
 
@@ -59,6 +61,26 @@ def pointing_from_mount(
         vector = frame.of_date_from_icrs(vector)
     longitude, latitude = spherical(vector)
     return Pointing(fold_pi(frame.lst - float(longitude)), float(latitude))
+
+
+class Sides:
+    """What a mount means by its pointing state, learnt where the hour angle tells it as well.
+
+    The standard calls 0 the state for targets in the west; some drivers count otherwise.
+    """
+
+    def __init__(self) -> None:
+        self._west: dict[int, bool] = {0: True, 1: False}
+
+    def told(self, pointing: Pointing, state: int | None) -> Pointing:
+        """Return a pointing with the side of the meridian that a pointing state stands for."""
+        if state not in self._west:
+            return pointing
+        far = abs(math.sin(pointing.hour_angle)) > math.sin(PAST_MERIDIAN)
+        if far and abs(pointing.declination) < 80.0 * DEG:
+            west = pointing.hour_angle > 0.0
+            self._west = {state: west, 1 - state: not west}
+        return replace(pointing, side=1 if self._west[state] else -1)
 
 
 def mount_from_of_date(frame: ObservedFrame, system: int, of_date: Vector) -> tuple[float, float]:

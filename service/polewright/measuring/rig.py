@@ -15,7 +15,7 @@ from polewright.images.frame import Frame, StarList
 from polewright.measuring.events import EventSink, Note, Progress
 from polewright.measuring.looks import LookMemory
 from polewright.measuring.plate import PlateSolver
-from polewright.measuring.pointing import icrs_from_mount
+from polewright.measuring.pointing import Sides, icrs_from_mount
 from polewright.measuring.solver_words import SolverWords
 from polewright.measuring.times import SweepTimes
 from polewright.planning.request import PlanRequest, SweepPlan
@@ -62,6 +62,9 @@ class Rig:
 
     solver_words: SolverWords = field(default_factory=SolverWords)
     """What the solver says of slow work goes through here."""
+
+    sides: Sides = field(default_factory=Sides)
+    """What the mount means by its pointing states."""
 
     guards: Guards = field(init=False)
     """What watches the run; set by whoever connects the rig."""

@@ -12,6 +12,7 @@ from polewright.angles import DEG, SIDEREAL_RATE, Vector, azalt_from_enu, separa
 from polewright.planning.limits import (
     FUZZ,
     Reason,
+    Rules,
     SkyState,
     Use,
     allowed,
@@ -21,7 +22,7 @@ from polewright.planning.limits import (
     shortfalls,
     sun_shortfall,
 )
-from polewright.planning.motion import Course, approaches, sweep_course
+from polewright.planning.motion import Approach, AxisMotion, Course, approaches, sweep_course
 from polewright.planning.noise import predict
 from polewright.planning.request import PlanPoint, PlanRequest, SweepPlan, Violation
 from polewright.planning.words import Breach, describe
@@ -260,6 +261,7 @@ def _first_slew(
         (hour_angle, declination),
         southern=request.site.southern,
         may_flip=request.mount.meridian_buffer_deg is not None,
+        side=request.pointing.side,
     )
     motion = request.timing.slew
     seconds = max(way.seconds(motion) for way in ways)
@@ -292,16 +294,24 @@ def _first_slew(
             amount = float(sun_shortfall(rules, state, enu[j])) + 0.75 * APPROACH_SPACING
             note(Reason.SUN, state, float(ha[j]), float(dec[j]), enu[j], amount)
     state = outlook.states[0]
-    here = shortfalls(rules, state, start[0], start[1], Use.APPROACH)[Reason.MOUNT_ALTITUDE]
-    for way in ways if len(ways) == 1 else ways[1:]:
-        ha, dec = way.straight(motion)
-        amounts = shortfalls(rules, state, ha, dec, Use.APPROACH)[Reason.MOUNT_ALTITUDE]
-        j = int(np.argmax(amounts))
-        enu = enu_from_hour_angle_dec(request.site, ha[j], dec[j])
-        # A parked mount may start outside its limits; it only may not go farther out.
-        amount = float(amounts[j]) - max(0.0, float(here))
-        note(Reason.MOUNT_ALTITUDE, state, float(ha[j]), float(dec[j]), enu, amount)
+    for way in (way for way in ways if way.likely):
+        ha, dec, amount = worst_altitude(rules, state, way, motion)
+        enu = enu_from_hour_angle_dec(request.site, ha, dec)
+        note(Reason.MOUNT_ALTITUDE, state, ha, dec, enu, amount)
     return seconds, (), violations
+
+
+def worst_altitude(
+    rules: Rules, state: SkyState, way: Approach, motion: AxisMotion
+) -> tuple[float, float, float]:
+    """Return where (hour angle, declination) a way leaves the altitude limits most, and by how much.
+
+    All rad. A parked mount may start outside its limits; it only may not go farther out.
+    """
+    ha, dec = way.straight(motion)
+    amounts = shortfalls(rules, state, ha, dec, Use.APPROACH)[Reason.MOUNT_ALTITUDE]
+    j = int(np.argmax(amounts))
+    return float(ha[j]), float(dec[j]), float(amounts[j]) - max(0.0, float(amounts[0]))
 
 
 def _sides(outlook: Outlook, angles: Vector, declination: float) -> list[Violation]:

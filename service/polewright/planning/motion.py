@@ -8,6 +8,7 @@ points are fixed to the mount's own RA axis, whatever the delays.
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -154,6 +155,21 @@ def sweep_course(
     )  # fmt: skip
 
 
+#: A counterweight does not stand farther above the horizontal than this, rad: how far mounts
+#: track past the meridian (own choice).
+PAST_MERIDIAN = 15.0 * DEG
+#: Within this of the meridian the hour angle does not tell on which side a mount stands, rad.
+ON_MERIDIAN = 1.0 * DEG
+#: Within this of the pole the hour angle tells nothing of where the RA axis stands, rad.
+AT_POLE = 2.0 * DEG
+
+
+def meridian_side(hour_angle: float) -> int:
+    """Return 1 west of the meridian, -1 east of it, 0 within a degree of it; rad."""
+    across = math.sin(hour_angle)
+    return 0 if abs(across) < math.sin(ON_MERIDIAN) else (1 if across > 0.0 else -1)
+
+
 @dataclass(frozen=True)
 class Approach:
     """All ways to the first point: a box in two axis angles that every way stays inside."""
@@ -163,6 +179,8 @@ class Approach:
     flips: bool
     """Whether the angles are those of a mount that changes sides (see `approaches`)."""
     southern: bool
+    likely: bool = True
+    """Whether this is how the mount will go, by all that is known; the others could be."""
 
     def directions(self, spacing: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Hour angle and declination (rad, (N,)) of a grid over the box, edges included.
@@ -204,6 +222,7 @@ def approaches(
     *,
     southern: bool,
     may_flip: bool,
+    side: int = 0,
 ) -> tuple[Approach, ...]:
     """Return the ways a mount may take between two (hour angle, declination) pairs, rad.
 
@@ -211,23 +230,57 @@ def approaches(
     of sides; and for a mount that has sides, over the pole, with the counterweight low. For the
     latter the axis angles are (hour angle from counterweight-down, signed distance from the
     pole): west of the meridian (H - 90 deg, +p), east of it (H + 90 deg, -p).
+
+    ``side``: 1 where the mount says that it stands as for targets west of the meridian, -1 as
+    for those east of it, 0 where it does not say. The likely way begins on that side; unsaid, on
+    the side of the hour angle, and on the meridian where least has to be turned. At the pole it
+    may also begin with the counterweight down: a mount at its home position reports any hour
+    angle.
     """
     turn = (goal[0] - start[0] + math.pi) % (2.0 * math.pi) - math.pi
-    ways = [Approach((start[0], start[1]), (start[0] + turn, goal[1]), False, southern)]
+    straight = Approach(
+        (start[0], start[1]), (start[0] + turn, goal[1]), False, southern, not may_flip
+    )
     if not may_flip:
-        return tuple(ways)
+        return (straight,)
     sign = -1.0 if southern else 1.0
 
     def axes(hour_angle: float, declination: float, west: bool) -> tuple[float, float]:
         h = (hour_angle + math.pi) % (2.0 * math.pi) - math.pi
         p = 0.5 * math.pi - sign * declination
-        return (h - 0.5 * math.pi, p) if west else (h + 0.5 * math.pi, -p)
+        first = h - 0.5 * math.pi if west else h + 0.5 * math.pi
+        return (first + math.pi) % (2.0 * math.pi) - math.pi, p if west else -p
 
     end = axes(goal[0], goal[1], math.sin(goal[0]) >= 0.0)
-    for west in (True, False):
+    begins = {west: axes(start[0], start[1], west) for west in (True, False)}
+    likely = _likely_side(start[0], side, begins, end)
+    ways = [straight]
+    for west, begin in begins.items():
         # A start near the meridian may be on either side; far from it only on its own.
         natural = math.sin(start[0]) >= 0.0
-        near = abs(math.sin(start[0])) < math.sin(15.0 * DEG) or abs(start[1]) > 80.0 * DEG
-        if west == natural or near:
-            ways.append(Approach(axes(start[0], start[1], west), end, True, southern))
+        near = abs(math.sin(start[0])) < math.sin(PAST_MERIDIAN) or abs(start[1]) > 80.0 * DEG
+        if west in (natural, likely) or near:
+            ways.append(Approach(begin, end, True, southern, west == likely))
+    if abs(begins[likely][1]) < AT_POLE:
+        home = (0.0, math.copysign(begins[likely][1], end[1]))
+        ways.append(Approach(home, end, True, southern))
     return tuple(ways)
+
+
+def _likely_side(
+    hour_angle: float,
+    told: int,
+    begins: Mapping[bool, tuple[float, float]],
+    end: tuple[float, float],
+) -> bool:
+    """Return whether the mount stands as for targets in the west, by what is known."""
+    # Words that would put the counterweight up count differently, or are about nothing.
+    can = [west for west in begins if abs(begins[west][0]) <= 0.5 * math.pi + PAST_MERIDIAN]
+    if told and (told > 0) in can:
+        return told > 0
+    if len(can) == 1:
+        return can[0]
+    side = meridian_side(hour_angle)
+    if side:
+        return side > 0
+    return min(begins, key=lambda west: abs(end[0] - begins[west][0]))

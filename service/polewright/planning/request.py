@@ -33,6 +33,9 @@ class Pointing:
 
     hour_angle: float
     declination: float
+    side: int = 0
+    """1 where the mount says that it stands as for targets west of the meridian, -1 as for those
+    east of it, 0 where it does not say."""
 
 
 @dataclass(frozen=True)

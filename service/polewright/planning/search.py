@@ -31,6 +31,9 @@ from polewright.sky.frame import enu_from_hour_angle_dec
 CELL = 0.25 * DEG
 ROW = 1.0 * DEG
 
+#: Sweeps are not laid exactly on the mount's own limits, where its rounding decides; rad.
+OFF_LIMITS = 0.1 * DEG
+
 Mask = NDArray[np.bool_]
 
 
@@ -97,6 +100,8 @@ def build_grid(outlook: Outlook, *, obstacles: bool = True, hopeful: bool = Fals
     rules = request.rules
     mount = rules.mount
     low, high_end = mount.declination_min_deg, mount.declination_max_deg
+    if high_end - low > 2.0:  # not exactly on a limit: see OFF_LIMITS
+        low, high_end = low + OFF_LIMITS / DEG, high_end - OFF_LIMITS / DEG
     rows = np.arange(math.ceil(low - 1e-9), math.floor(high_end + 1e-9) + 1)
     if len(rows) == 0:  # a range so narrow that no whole degree lies in it
         rows = np.array([0.5 * (low + high_end)])
@@ -125,6 +130,8 @@ def build_grid(outlook: Outlook, *, obstacles: bool = True, hopeful: bool = Fals
             amounts[Reason.SUN] = np.maximum(amounts[Reason.SUN], near)
     else:
         del amounts[Reason.SUN]
+    if mount.hour_angle_max_deg - mount.hour_angle_min_deg < 360.0:
+        amounts[Reason.HOUR_ANGLE] = amounts[Reason.HOUR_ANGLE] + OFF_LIMITS
     # Passing asks for the same, but less distance from the skyline.
     less = required_clearance(rules, Use.EXPOSE) - required_clearance(rules, Use.SLEW)
     closed = np.zeros(len(ha[high]), dtype=np.bool_)
