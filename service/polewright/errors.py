@@ -19,6 +19,7 @@ A leaf names a situation. ``str(error)`` says what happened, with numbers and un
 
 from __future__ import annotations
 
+import errno
 from enum import IntEnum
 from pathlib import Path
 
@@ -130,6 +131,20 @@ def in_words(error: Exception, *, told: Path | None = None) -> str:
     if isinstance(error, UnicodeDecodeError):
         return f"it is no UTF-8 text (byte 0x{error.object[error.start]:02x})"
     return str(error) or type(error).__name__
+
+
+#: What a place answers that is full, read-only, worn out, or not ours to write. (Windows knows no
+#: quota's number.)
+_NOT_NOW = frozenset(
+    getattr(errno, name)
+    for name in ("ENOSPC", "EDQUOT", "EROFS", "EACCES", "EPERM", "EIO", "EFBIG", "EMFILE", "ENFILE")
+    if hasattr(errno, name)
+)
+
+
+def full_or_read_only(error: OSError) -> bool:
+    """Whether a file could not be written for want of room or rights; else its path is wrong."""
+    return error.errno in _NOT_NOW
 
 
 def counted(count: int, word: str) -> str:

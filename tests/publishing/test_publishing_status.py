@@ -13,11 +13,13 @@ import pytest
 
 from polewright.clock import SystemClock
 from polewright.config import config_from_text
+from polewright.errors import ExitCode
 from polewright.measuring.result import MeasurementResult
 from polewright.publishing.journal_status import JournalStatus
 from polewright.publishing.status import AlignmentStatus, Rules, RunState, Verified, why_unsafe
-from polewright.session.journal import SUFFIX, Journal, latest_journal
-from polewright.session.opening import note_measurement
+from polewright.session.journal import Journal, latest_journal
+from polewright.session.journal_files import SUFFIX
+from polewright.session.opening import MeasurementJournal
 
 NIGHT_S = 1795210200.0
 RULES = Rules(tolerance_arcmin=1.0, pole="true", fresh_s=3600.0)
@@ -148,7 +150,8 @@ def test_a_finished_session_outlives_its_program(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("records", "doubtful"),
     [
-        ([step("checking")], False),
+        # Without an end nobody knows what it did since: a full disk keeps records back.
+        ([step("checking")], True),
         ([step("checking"), step("failed"), ("end", {"outcome": 3})], False),
         ([step("checking"), step("planning"), step("sweeping")], True),
         ([step("checking"), step("sweeping"), step("failed"), ("end", {"outcome": 5})], True),
@@ -218,7 +221,7 @@ def test_damage_is_doubt(tmp_path: Path) -> None:
     status = JournalStatus(tmp_path).status()
 
     assert status.verified is None
-    assert "cannot be read" in why_unsafe(status, RULES, NIGHT_S)
+    assert "b.journal.jsonl cannot be relied on" in why_unsafe(status, RULES, NIGHT_S)
     (tmp_path / "c.journal.jsonl").mkdir()
     assert JournalStatus(tmp_path).status().run_state is RunState.UNKNOWN
 
@@ -235,7 +238,9 @@ def test_a_bad_measurement_after_a_good_session_is_not_safe(tmp_path: Path) -> N
     assert why_unsafe(JournalStatus(tmp_path).status(), RULES, now_s) == ""
 
     bad = result(total_arcmin=9.0, total_upper95_arcmin=9.2)
-    note_measurement(config, clock, MeasurementResult.model_validate(bad))
+    with MeasurementJournal(config, clock, print) as noted:
+        noted.moves()
+        noted.measured(MeasurementResult.model_validate(bad), ExitCode.OUT_OF_TOLERANCE)
 
     assert why_unsafe(JournalStatus(tmp_path).status(), RULES, now_s) != ""
     assert latest_journal(tmp_path) == tmp_path / f"good{SUFFIX}"

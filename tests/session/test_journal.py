@@ -173,7 +173,7 @@ def test_a_full_disk_delays_records_and_loses_none(tmp_path: Path, room: int) ->
     journal.close()
 
     assert len(failures) >= 3
-    assert all("No space left" in text or "only a part" in text for text in failures)
+    assert all("no space left" in text or "only a part" in text for text in failures)
     assert [record.utc_s for record in read_journal(path)] == [0.0, 1.0, 2.0, 3.0, 4.0, 5.0]
 
 

@@ -7,7 +7,8 @@ import json
 import pytest
 
 from polewright.serving.journals import session_items
-from polewright.session.journal import SUFFIX, read_journal
+from polewright.session.journal import read_journal
+from polewright.session.journal_files import SUFFIX
 from polewright.session.resume import Anchor, CannotTakeUp, anchor_from_record, recall
 
 STEP = json.dumps({"utc_s": 1.0, "kind": "step", "data": {"step": "failed"}})

@@ -8,7 +8,16 @@ from dataclasses import dataclass
 
 from polewright import __version__
 from polewright.clock import Clock
-from polewright.publishing.status import AlignmentStatus, Rules, RunState, StatusSource, why_unsafe
+from polewright.publishing.status import (
+    CLOCK_SET_BACK,
+    FUTURE_S,
+    AlignmentStatus,
+    Rules,
+    RunState,
+    StatusSource,
+    Verified,
+    why_unsafe,
+)
 from polewright_wire import Device
 from polewright_wire.errors import NotSupported, ValueMissing, ValueRefused
 from polewright_wire.standard import SAFETY_MONITOR, SWITCH
@@ -21,7 +30,8 @@ class AlignmentMonitor(Device):
     """Safe only while the last sweep verified the axis within tolerance and is fresh.
 
     Anything else is unsafe: no sweep, a session since that has not confirmed the axis, a journal
-    that cannot be read, a clock that went back. The action ``WhyUnsafe`` returns the reason.
+    that cannot be read, a clock that went back. The action ``WhyUnsafe`` returns the reason. A
+    verification that was seen in the future stays unsafe when the clock has caught up with it.
     """
 
     standard = SAFETY_MONITOR
@@ -41,9 +51,16 @@ class AlignmentMonitor(Device):
             utc_s=clock.utc_s,
         )
         self._source, self._rules, self._clock = source, rules, clock
+        self._from_the_future: Verified | None = None
 
     def _why(self) -> str:
-        return why_unsafe(self._source.status(), self._rules, self._clock.utc_s())
+        status, utc_s = self._source.status(), self._clock.utc_s()
+        seen = status.verified
+        if seen is not None and seen.utc_s > utc_s + FUTURE_S:
+            self._from_the_future = seen
+        if seen is not None and seen == self._from_the_future:
+            return status.doubt or CLOCK_SET_BACK
+        return why_unsafe(status, self._rules, utc_s)
 
     def get_issafe(self) -> bool:
         return self.connected and not self._why()
@@ -75,7 +92,12 @@ def _uncertainty(status: AlignmentStatus, _utc_s: float) -> float | None:
 
 
 def _age(status: AlignmentStatus, utc_s: float) -> float | None:
-    return None if status.figures is None else (utc_s - status.figures.utc_s) / 60.0
+    if status.figures is None:
+        return None
+    age_s = utc_s - status.figures.utc_s
+    if age_s < -FUTURE_S:
+        raise ValueMissing("Age is not known: the figures were recorded in the future")
+    return age_s / 60.0
 
 
 def _run_state(status: AlignmentStatus, _utc_s: float) -> float | None:

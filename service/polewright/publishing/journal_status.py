@@ -1,137 +1,250 @@
-"""The status as the session journals tell it, so that it outlives every program."""
+"""The status as the session journals tell it, so that it outlives every program.
+
+Journals count in the order of their numbers, records in the order in which they were written: the
+computer's clock has no say, for it may have been wrong. Each journal is read from its end, as far
+as needed, so that a long session costs what a short one does.
+"""
 
 from __future__ import annotations
 
+import logging
+import math
 import threading
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import replace
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
-from typing import Any
 
 from pydantic import ValidationError
 
+from polewright.errors import in_words
 from polewright.measuring.result import MeasurementResult
-from polewright.publishing.status import AlignmentStatus, Figures, RunState, Verified
-from polewright.session.journal import SUFFIX, JournalUnusable, Record, in_use, read_journal
+from polewright.publishing.status import (
+    CLOCK_SET_BACK,
+    FUTURE_S,
+    AlignmentStatus,
+    Figures,
+    RunState,
+    Verified,
+)
+from polewright.session.journal import JournalUnusable, Record, in_use, records_from_the_end
+from polewright.session.journal_files import folder_trouble, newest_first, number_of
+
+log = logging.getLogger(__name__)
 
 #: Journals looked at, newest first.
 MOST = 30
+#: Bytes looked at from the end of each. Between two records that matter lie some hundred bytes
+#: an event; a measurement's own comes to some ten thousand.
+FAR_ENOUGH = 512 * 1024
+#: Whoever asks waits so long at most, s.
+ANSWER_S = 2.0
+READER = "journal reader"
 UNCONFIRMED = "a session has moved the mount or its adjusters since and has not confirmed the axis"
-UNREADABLE = "a session journal cannot be read"
+UNDER_WAY = "a session is under way"
+INTERRUPTED = "a session was interrupted, and what it did is not recorded to its end"
+NOTHING_RECORDED = "the session has recorded nothing"
 #: Steps after which what was verified before must be verified again.
 DOUBTFUL_STEPS = frozenset({"sweeping", "adjusting"})
+FINISHED = "finished"
 
 
-def _matters(record: Record) -> bool:
-    if record.kind == "event":
-        return record.data.get("kind") == "reading_taken" and record.data.get("state") in (
-            "settled",
-            "bumped",
-        )
-    return record.kind in ("step", "measured", "end")
+class _Broken(Exception):
+    """What a journal holds makes no sense; says why."""
 
 
-def _measured(status: AlignmentStatus, data: Any) -> AlignmentStatus:
+@dataclass(frozen=True)
+class Standing:
+    """What one session left known."""
+
+    step: str | None = None
+    """The last one."""
+    ended: bool = False
+    """Whether its last record says that it came to its end."""
+    complete: bool = False
+    """Whether nothing that moves anything follows upon its last record."""
+    figures: Figures | None = None
+    verified: Verified | None = None
+    doubtful: bool = False
+    """Whether it moved something and did not measure after that."""
+    last_utc_s: float = -math.inf
+    """Of its last record."""
+    broken: str = ""
+
+    @property
+    def decides(self) -> bool:
+        """Whether sessions before it say nothing of the axis any more."""
+        return self.doubtful or self.verified is not None or bool(self.broken)
+
+
+def _measured(record: Record) -> tuple[Figures, Verified]:
     try:
-        result = MeasurementResult.model_validate(data)
+        result = MeasurementResult.model_validate(record.data)
         utc_s = datetime.fromisoformat(result.finished_utc).timestamp()
-    except (ValidationError, ValueError):
-        return replace(status, verified=None, figures=None, doubt=UNREADABLE)
+    except (ValidationError, ValueError, OverflowError) as exc:
+        raise _Broken("a measurement in it is not understood") from exc
     axis = result.axis
-    return replace(
-        status,
-        doubt="",
-        figures=Figures(
+    return (
+        Figures(
             axis.total_arcmin,
             axis.d_alt_arcmin,
             axis.d_az_sky_arcmin,
             axis.sigma_total_arcmin,
             utc_s,
         ),
-        verified=Verified(
-            axis.total_upper95_arcmin, result.tolerance_arcmin, axis.pole, axis.trusted, utc_s
-        ),
+        Verified(axis.total_upper95_arcmin, result.tolerance_arcmin, axis.pole, axis.trusted, utc_s),
     )
 
 
-def _reading(status: AlignmentStatus, record: Record) -> AlignmentStatus:
+def _reading(record: Record) -> Figures | None:
+    """Return the figures of a live reading, None while the axis moves."""
     data = record.data
+    state = data.get("state")
+    if not isinstance(state, str):
+        raise _Broken("a reading in it is not understood")
+    if state not in ("settled", "bumped"):
+        return None
     try:
-        figures = Figures(
+        return Figures(
             float(data["total_arcmin"]),
             float(data["d_alt_arcmin"]),
             float(data["d_az_sky_arcmin"]),
             max(float(data["sigma_alt_arcmin"]), float(data["sigma_az_sky_arcmin"])),
             float(data["utc_s"]),
         )
-    except (KeyError, TypeError, ValueError):
-        return replace(status, figures=None, doubt=UNREADABLE)
-    return replace(status, figures=figures, doubt=UNCONFIRMED)
+    except (KeyError, TypeError, ValueError) as exc:
+        raise _Broken("a reading in it is not understood") from exc
 
 
-def fold(records: Iterable[Record]) -> AlignmentStatus:
-    """Go through records, oldest first, and return what they leave known."""
-    status = AlignmentStatus(RunState.IDLE)
-    for record in records:
-        if record.kind == "measured":
-            status = _measured(status, record.data)
-        elif record.kind == "event":
-            status = _reading(status, record)
-        elif record.kind == "step" and record.data.get("step") in DOUBTFUL_STEPS:
-            status = replace(status, doubt=UNCONFIRMED)
-    return status
+def _add(standing: Standing, record: Record) -> Standing:
+    """Take what one record, older than all before, adds."""
+    kind, data = record.kind, record.data
+    step, figures, verified = standing.step, standing.figures, standing.verified
+    doubtful = standing.doubtful
+    if kind == "step":
+        told = data.get("step")
+        if not isinstance(told, str):
+            raise _Broken(f"the step {told!r} in it is not understood"[:200])
+        step = step or told
+        doubtful = doubtful or (verified is None and told in DOUBTFUL_STEPS)
+    elif kind == "event" and data.get("kind") == "reading_taken":
+        step = step or "adjusting"
+        doubtful = doubtful or verified is None
+        figures = figures or _reading(record)
+    elif kind == "measured":
+        measured, outcome = _measured(record)
+        figures = figures or measured
+        verified = verified if doubtful or verified is not None else outcome
+    return replace(standing, step=step, figures=figures, verified=verified, doubtful=doubtful)
 
 
-def run_state(records: Sequence[Record], *, alive: bool) -> RunState:
-    """Return what the session of these records is doing; ``alive``: its program runs."""
-    steps = [record.data.get("step") for record in records if record.kind == "step"]
-    if not steps:
+def standing_of(newest_first_records: Iterable[Record]) -> Standing:
+    """Return what a session left known, from its records, the last one first."""
+    found: Standing | None = None
+    try:
+        for record in newest_first_records:
+            matters = record.kind in ("step", "measured", "end") or (
+                record.kind == "event" and record.data.get("kind") == "reading_taken"
+            )
+            if not matters:
+                continue
+            if found is None:
+                ended = record.kind == "end"
+                complete = ended or record.kind == "measured" or record.data.get("step") == FINISHED
+                found = Standing(ended=ended, complete=complete, last_utc_s=record.utc_s)
+            found = _add(found, record)
+            if found.step and found.figures and (found.doubtful or found.verified):
+                break
+    except (_Broken, JournalUnusable, TypeError) as exc:
+        reason = exc.reason if isinstance(exc, JournalUnusable) else str(exc)
+        return Standing(broken=reason or type(exc).__name__)
+    return Standing(broken=NOTHING_RECORDED) if found is None else found
+
+
+def _run_state(standing: Standing, *, alive: bool) -> RunState:
+    if standing.broken or standing.step is None:
         return RunState.UNKNOWN
-    if not alive and records[-1].kind != "end":
+    if not alive and not standing.ended:
         return RunState.INTERRUPTED
-    return RunState.__members__.get(str(steps[-1]).upper(), RunState.UNKNOWN)
+    return RunState.__members__.get(standing.step.upper(), RunState.UNKNOWN)
+
+
+def _doubt(path: Path, standing: Standing, *, alive: bool, decided: bool) -> str:
+    """Say what a session has against the axis; ``decided``: a later one has measured it."""
+    if standing.broken:
+        return f"the journal {path.name} cannot be relied on: {standing.broken}"
+    if standing.doubtful and (alive or not decided):
+        return UNCONFIRMED
+    if alive:
+        return UNDER_WAY
+    return "" if standing.complete or decided else INTERRUPTED
 
 
 class JournalStatus:
-    """Reads a folder of journals whenever one has changed. Thread-safe."""
+    """Reads the end of the journals in a folder. Thread-safe."""
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder
         self._lock = threading.Lock()
-        self._read: dict[Path, tuple[tuple[int, int], tuple[Record, ...]]] = {}
+        self._reader: threading.Thread | None = None
 
     def status(self) -> AlignmentStatus:
-        """Return what the journals tell now; an unreadable one makes everything doubtful."""
+        """Return what the journals tell now; what cannot be read makes everything doubtful.
+
+        A disk may hang without an error: whoever asks is answered after `ANSWER_S` all the same,
+        and at once while that reader still hangs. What it reads in the end is not used.
+        """
+        found: list[AlignmentStatus] = []
+        with self._lock:
+            if self._reader is None or not self._reader.is_alive():
+                self._reader = threading.Thread(
+                    target=self._read, args=(found,), name=READER, daemon=True
+                )
+                self._reader.start()
+                self._reader.join(ANSWER_S)
+        if found:
+            return found[0]
+        why = f"the journals in {self._folder} have not been read: the disk does not answer"
+        return AlignmentStatus(RunState.UNKNOWN, doubt=why)
+
+    def _read(self, found: list[AlignmentStatus]) -> None:
         try:
-            with self._lock:
-                return self._status()
-        except (OSError, JournalUnusable):
-            return AlignmentStatus(RunState.UNKNOWN, doubt=UNREADABLE)
+            found.append(self._status())
+        except Exception as exc:
+            log.exception("publish.journals_unreadable folder=%s", self._folder)
+            reason = in_words(exc, told=self._folder)
+            why = f"the journals in {self._folder} cannot be read: {reason}"
+            found.append(AlignmentStatus(RunState.UNKNOWN, doubt=why))
 
     def _status(self) -> AlignmentStatus:
-        kept = dict(self._journals())
-        self._read = kept
-        journals = {path: records for path, (_stamp, records) in kept.items() if records}
-        if not journals:
-            return AlignmentStatus(RunState.IDLE)
-        merged = sorted((r for records in journals.values() for r in records), key=_when)
-        newest = max(journals, key=lambda path: journals[path][-1].utc_s)
-        alive = in_use(newest)
-        return replace(fold(merged), run_state=run_state(journals[newest], alive=alive))
-
-    def _journals(self) -> Iterator[tuple[Path, tuple[tuple[int, int], tuple[Record, ...]]]]:
-        stamps = []
-        for path in self._folder.glob(f"*{SUFFIX}"):
-            found = path.stat()
-            stamps.append(((found.st_mtime_ns, found.st_size), path))
-        for stamp, path in sorted(stamps, reverse=True)[:MOST]:
-            known = self._read.get(path)
-            if known is None or known[0] != stamp:
-                records = tuple(record for record in read_journal(path) if _matters(record))
-                known = (stamp, records)
-            yield path, known
-
-
-def _when(record: Record) -> float:
-    return record.utc_s
+        status = AlignmentStatus(RunState.IDLE)
+        decided, earliest_since_s = False, math.inf
+        for place, path in enumerate(newest_first(self._folder)[:MOST]):
+            alive = in_use(path)
+            # What a later session has measured afresh counts no more, unless its own session
+            # still runs, or nobody knows that it was earlier.
+            if decided and not alive and number_of(path.name):
+                continue
+            standing = standing_of(records_from_the_end(path, FAR_ENOUGH))
+            alive = alive and not standing.ended
+            doubt = _doubt(path, standing, alive=alive, decided=decided)
+            status = replace(
+                status,
+                run_state=_run_state(standing, alive=alive) if place == 0 else status.run_state,
+                figures=status.figures or standing.figures,
+                doubt=status.doubt or doubt,
+            )
+            if standing.broken:
+                status = replace(status, run_state=RunState.UNKNOWN)
+            if decided:
+                continue
+            if standing.verified is not None and earliest_since_s < standing.verified.utc_s - FUTURE_S:
+                status = replace(status, doubt=status.doubt or CLOCK_SET_BACK)
+            status = replace(status, verified=standing.verified)
+            decided = standing.decides
+            earliest_since_s = min(earliest_since_s, standing.last_utc_s)
+        if status.verified is not None and not status.doubt:
+            trouble = folder_trouble(self._folder)
+            if trouble:
+                status = replace(status, doubt=f"{trouble}: a run cannot record what it does")
+        return status

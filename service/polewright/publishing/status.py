@@ -84,6 +84,9 @@ class Rules:
 
 #: A verification from so far in the future is told from a clock that was set a little.
 FUTURE_S = 5.0
+CLOCK_SET_BACK = (
+    "the last verification was recorded by a clock that has been set back since: measure again"
+)
 
 
 def why_unsafe(status: AlignmentStatus, rules: Rules, utc_s: float) -> str:
@@ -110,11 +113,11 @@ def why_unsafe(status: AlignmentStatus, rules: Rules, utc_s: float) -> str:
             f"the tolerance is {limit:g}"
         )
     age_s = utc_s - verified.utc_s
-    if not -FUTURE_S <= age_s <= rules.fresh_s:
+    if not -FUTURE_S <= age_s:
+        return CLOCK_SET_BACK
+    if not age_s <= rules.fresh_s:
         return (
             f"the last verification is {age_s / 60.0:.0f} min old, at most "
             f"{rules.fresh_s / 60.0:g} min count"
-            if age_s > 0.0
-            else "the last verification lies in the future: a clock was set back"
         )
     return ""

@@ -2,52 +2,54 @@
 
 from __future__ import annotations
 
-import math
 from pathlib import Path
 
 from polewright.errors import ExitCode
 from polewright.serving.models import SessionItem
-from polewright.session.journal import SUFFIX, JournalUnusable, Record, read_journal
+from polewright.session.journal import JournalUnusable, Record, first_record, records_from_the_end
+from polewright.session.journal_files import newest_first, session_of
 
 MOST = 50
+#: Bytes from a journal's end within which its last step is looked for.
+FAR_ENOUGH = 512 * 1024
 
 
 def session_items(folder: Path, running_id: str | None) -> list[SessionItem]:
     """Return the last sessions of a folder, newest first; unreadable ones are left out."""
-
-    def changed_s(path: Path) -> float:
-        try:
-            return path.stat().st_mtime
-        except OSError:
-            return -math.inf
-
-    paths = sorted(folder.glob(f"*{SUFFIX}"), key=changed_s, reverse=True)
-    items = []
-    for path in paths[:MOST]:
-        item = _item(path, running_id)
-        if item is not None:
-            items.append(item)
-    return items
+    try:
+        paths = newest_first(folder)[:MOST]
+    except OSError:
+        return []
+    items = (_item(path, running_id) for path in paths)
+    return [item for item in items if item is not None]
 
 
 def _item(path: Path, running_id: str | None) -> SessionItem | None:
+    last: Record | None = None
+    step = ""
     try:
-        records = read_journal(path)
+        for record in records_from_the_end(path, FAR_ENOUGH):
+            last = last or record
+            if record.kind == "step":
+                step = str(record.data.get("step"))
+                break
+            if record.data.get("kind") == "reading_taken":
+                step = "adjusting"  # nothing else reads; that step may be thousands of lines back
+                break
+        first = first_record(path)
     except JournalUnusable:
         return None
-    steps = [str(record.data.get("step")) for record in records if record.kind == "step"]
-    if not steps:
+    if last is None or first is None or not step:
         return None
-    ends = [record for record in records if record.kind == "end"]
-    session_id = path.name.removesuffix(SUFFIX)
+    session_id = session_of(path)
     # Records after the last end belong to a session that was taken up again.
-    ended = bool(ends) and records[-1] is ends[-1]
+    ended = last.kind == "end"
     return SessionItem(
         session_id=session_id,
-        started_utc_s=records[0].utc_s,
-        last_utc_s=records[-1].utc_s,
-        last_step=steps[-1],
-        outcome=_outcome(ends[-1]) if ended else None,
+        started_utc_s=first.utc_s,
+        last_utc_s=last.utc_s,
+        last_step=step,
+        outcome=_outcome(last) if ended else None,
         interrupted=not ended and session_id != running_id,
         file=path.name,
     )

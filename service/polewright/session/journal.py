@@ -3,6 +3,7 @@
 A power cut can tear at most the last line; reading drops a torn one. Nothing is ever rewritten.
 While a program writes a journal it holds a lock on it, which ends with the program however that
 ends; so a journal that came to no end and is not locked belongs to an interrupted session.
+On a disk that is full or read-only records wait in memory until it takes them.
 """
 
 from __future__ import annotations
@@ -12,22 +13,26 @@ import json
 import logging
 import math
 import os
+import stat
 import time
 from collections import deque
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 import platformdirs
 
-from polewright.errors import ConfigError
+from polewright.errors import ConfigError, full_or_read_only, in_words
 from polewright.file_lock import locked, try_lock
+from polewright.session.journal_files import MEASURED_ENDING, SUFFIX, newest_first
 
 log = logging.getLogger(__name__)
 
-SUFFIX = ".journal.jsonl"
-MEASURED_ENDING = "-measured"
+#: A journal is read in pieces of so many bytes.
+PIECE = 16 * 1024
+#: No session's journal is longer, bytes: a night of readings comes to some 100 MB.
+LONGEST = 400_000_000
 
 
 class JournalUnusable(ConfigError):
@@ -76,19 +81,34 @@ class Journal:
     """One session's journal, open for appending."""
 
     def __init__(self, path: Path) -> None:
-        """Open or create ``path``. Raises `JournalUnusable` or `JournalInUse`."""
+        """Open or create ``path``; while its disk takes nothing, `write` tries again.
+
+        Raises:
+            JournalUnusable: the path is wrong.
+            JournalInUse: another program writes it.
+        """
         self.path = path
         self._pending: deque[bytes] = deque()
         self._torn = False
+        self._file: IO[bytes] | None = None
         try:
-            path.parent.mkdir(parents=True, exist_ok=True)
-            self._file = path.open("ab", buffering=0)
-            if not _lock_patiently(self._file.fileno()):
-                self._file.close()
-                raise JournalInUse(str(path))
-            _mend_torn_end(path)
+            self._open()
         except OSError as exc:
-            raise JournalUnusable(str(path), str(exc)) from exc
+            if not full_or_read_only(exc):
+                raise JournalUnusable(str(path), in_words(exc, told=path)) from exc
+
+    def _open(self) -> IO[bytes]:
+        self.path.parent.mkdir(parents=True, exist_ok=True)
+        file = self.path.open("ab", buffering=0)
+        try:
+            if not _lock_patiently(file.fileno()):
+                raise JournalInUse(str(self.path))
+            _mend_torn_end(self.path)
+        except BaseException:
+            file.close()
+            raise
+        self._file = file
+        return file
 
     def write(self, utc_s: float, kind: str, data: Mapping[str, Any]) -> None:
         """Append one record and wait until the disk has it.
@@ -107,17 +127,18 @@ class Journal:
 
     def _flush(self) -> None:
         try:
+            file = self._file or self._open()
             while self._pending:
-                self._append(self._pending[0])
+                self._append(file, self._pending[0])
                 self._pending.popleft()
-            os.fsync(self._file.fileno())
+            os.fsync(file.fileno())
         except OSError as exc:
-            raise JournalUnusable(str(self.path), str(exc)) from exc
+            raise JournalUnusable(str(self.path), in_words(exc, told=self.path)) from exc
 
-    def _append(self, line: bytes) -> None:
+    def _append(self, file: IO[bytes], line: bytes) -> None:
         # A line that was torn by a full disk is ended first: readers leave it out.
         whole = b"\n" + line if self._torn else line
-        done = self._file.write(whole)
+        done = file.write(whole)
         self._torn = done != len(whole)
         if self._torn:
             raise OSError(errno.ENOSPC, "only a part of a record could be written")
@@ -127,10 +148,11 @@ class Journal:
         try:
             if self._pending:
                 self._flush()
-        except JournalUnusable as exc:
+        except (JournalUnusable, JournalInUse) as exc:
             log.warning("journal.incomplete records=%d: %s", len(self._pending), exc)
         finally:
-            self._file.close()
+            if self._file is not None:
+                self._file.close()
 
 
 def _without_nan(value: Any) -> Any:
@@ -154,6 +176,28 @@ def _mend_torn_end(path: Path) -> None:
             file.write(b"\n")
 
 
+def _opened(path: Path) -> IO[bytes]:
+    """Open a journal to read it; never waits for a writer, as one of a queue would.
+
+    Raises:
+        JournalUnusable: there is no regular file, or none of a journal's length.
+        OSError: as opening does.
+    """
+    flags = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
+    descriptor = os.open(path, flags)
+    try:
+        about = os.fstat(descriptor)
+        if not stat.S_ISREG(about.st_mode):
+            raise JournalUnusable(str(path), "it is no regular file")
+        if about.st_size > LONGEST:
+            size = f"it has {about.st_size / 1e6:.0f} MB, more than any session writes"
+            raise JournalUnusable(str(path), size)
+    except BaseException:
+        os.close(descriptor)
+        raise
+    return os.fdopen(descriptor, "rb")
+
+
 def read_journal(path: Path) -> list[Record]:
     """Return the records of a journal; lines that are not whole are left out.
 
@@ -161,10 +205,55 @@ def read_journal(path: Path) -> list[Record]:
         JournalUnusable: the file cannot be read.
     """
     try:
-        text = path.read_text(encoding="utf-8", errors="replace")
+        with _opened(path) as file:
+            return [record for line in file if (record := record_of(line)) is not None]
     except OSError as exc:
-        raise JournalUnusable(str(path), str(exc)) from exc
-    return list(_records(text))
+        raise JournalUnusable(str(path), in_words(exc, told=path)) from exc
+
+
+def first_record(path: Path) -> Record | None:
+    """Return the first record of a journal, None when its first piece holds none.
+
+    Raises:
+        JournalUnusable: the file cannot be read.
+    """
+    try:
+        with _opened(path) as file:
+            found = (record_of(line) for line in read_at(file, 0, PIECE).split(b"\n"))
+            return next((record for record in found if record is not None), None)
+    except OSError as exc:
+        raise JournalUnusable(str(path), in_words(exc, told=path)) from exc
+
+
+def read_at(file: IO[bytes], start: int, size: int) -> bytes:
+    """Return a piece of a file."""
+    file.seek(start)
+    return file.read(size)
+
+
+def records_from_the_end(path: Path, most: int) -> Iterator[Record]:
+    """Go through the last ``most`` bytes of a journal, newest record first.
+
+    Raises:
+        JournalUnusable: the file cannot be read.
+    """
+    try:
+        with _opened(path) as file:
+            start = file.seek(0, os.SEEK_END)
+            least, rest = max(0, start - most), b""
+            while start > least:
+                piece = min(PIECE, start - least)
+                start -= piece
+                rest, *whole = (read_at(file, start, piece) + rest).split(b"\n")
+                for line in reversed(whole):
+                    record = record_of(line)
+                    if record is not None:
+                        yield record
+            record = record_of(rest) if start == 0 else None
+            if record is not None:
+                yield record
+    except OSError as exc:
+        raise JournalUnusable(str(path), in_words(exc, told=path)) from exc
 
 
 def _lock_patiently(descriptor: int) -> bool:
@@ -179,35 +268,33 @@ def _lock_patiently(descriptor: int) -> bool:
 def in_use(path: Path) -> bool:
     """Whether a running program writes this journal."""
     try:
-        with path.open("r+b") as file:
+        with _opened(path) as file:
             return locked(file.fileno())
-    except OSError:
+    except (OSError, JournalUnusable):
         return False
 
 
-def _records(text: str) -> Iterator[Record]:
-    for line in text.splitlines():
-        try:
-            document = json.loads(line)
-            utc_s = float(document["utc_s"])
-            record = Record(utc_s, str(document["kind"]), dict(document["data"]))
-        except (ValueError, KeyError, TypeError, OverflowError, RecursionError):
-            continue
-        if math.isfinite(utc_s):
-            yield record
+def record_of(line: bytes) -> Record | None:
+    """Return the record of a line, None when it is no whole one."""
+    if not line.strip():
+        return None
+    try:
+        document = json.loads(line.decode("utf-8", errors="replace"))
+        utc_s = float(document["utc_s"])
+        record = Record(utc_s, str(document["kind"]), dict(document["data"]))
+    except (ValueError, KeyError, TypeError, OverflowError, RecursionError):
+        return None
+    return record if math.isfinite(utc_s) else None
 
 
 def latest_journal(folder: Path) -> Path | None:
-    """Return the session's journal written to last, None when there is none.
+    """Return the journal of the session that began or went on last, None when there is none.
 
     Those of lone measurements do not count: there is nothing to take up in them.
     """
     try:
-        journals = [
-            path
-            for path in folder.glob(f"*{SUFFIX}")
-            if not path.name.endswith(f"{MEASURED_ENDING}{SUFFIX}")
-        ]
+        found = newest_first(folder)
     except OSError:
         return None
-    return max(journals, key=lambda item: item.stat().st_mtime, default=None)
+    lone = f"{MEASURED_ENDING}{SUFFIX}"
+    return next((path for path in found if not path.name.endswith(lone)), None)

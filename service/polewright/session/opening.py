@@ -2,22 +2,27 @@
 
 from __future__ import annotations
 
-import secrets
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from pathlib import Path
+from types import TracebackType
+from typing import Any
 
 from polewright.clock import Clock
 from polewright.config import Config
+from polewright.errors import ExitCode, PolewrightError, in_words
+from polewright.measuring.events import Event, SweepPlanned
 from polewright.measuring.result import MeasurementResult
 from polewright.session.journal import (
-    MEASURED_ENDING,
-    SUFFIX,
     Journal,
+    JournalInUse,
+    JournalUnusable,
     default_folder,
+    in_use,
     latest_journal,
     read_journal,
 )
+from polewright.session.journal_files import MEASURED_ENDING, made_newest, new_path, session_of
 from polewright.session.resume import Anchor, CannotTakeUp, find_anchor
 
 
@@ -39,37 +44,93 @@ def journal_folder(config: Config) -> Path:
     return default_folder() if given is None else Path(given).expanduser()
 
 
-def _new_id(clock: Clock) -> str:
-    now = datetime.fromtimestamp(clock.utc_s(), UTC)
-    return f"{now:%Y%m%d-%H%M%S}-{secrets.token_hex(2)}"
+class MeasurementJournal:
+    """The journal of a measurement made outside a session: a context manager around all of it.
 
+    It is there before anything moves, so that the published devices trust no older word
+    meanwhile. What cannot be written is told once, and ends nothing.
 
-def note_measurement(config: Config, clock: Clock, result: MeasurementResult) -> None:
-    """Write down a measurement made outside a session, so that the published devices know of it.
+    Args:
+        config: of the run.
+        clock: of the run.
+        tell: takes a sentence.
 
     Raises:
-        JournalUnusable: it cannot be written.
+        JournalUnusable: [run] journal_folder is no folder.
     """
-    folder = journal_folder(config)
-    journal = Journal(folder / f"{_new_id(clock)}{MEASURED_ENDING}{SUFFIX}")
-    try:
-        utc_s = clock.utc_s()
-        journal.write(utc_s, "step", {"step": "sweeping", "was": "idle", "why": "a measurement"})
-        journal.write(utc_s, "measured", result.model_dump(mode="json"))
-        journal.write(utc_s, "step", {"step": "finished", "was": "sweeping", "why": "measured"})
-        journal.write(utc_s, "end", {"outcome": 0, "step": "finished"})
-    finally:
-        journal.close()
+
+    def __init__(self, config: Config, clock: Clock, tell: Callable[[str], None]) -> None:
+        self._clock, self._tell, self._told = clock, tell, False
+        self._step = "idle"
+        self._outcome = ExitCode.UNEXPECTED
+        self._journal = Journal(new_path(journal_folder(config), clock, MEASURED_ENDING))
+
+    def __enter__(self) -> MeasurementJournal:
+        self._go("checking", "a measurement")
+        return self
+
+    def __call__(self, event: Event) -> None:
+        """Hear an event of the run."""
+        if isinstance(event, SweepPlanned):
+            self.moves()
+
+    def moves(self) -> None:
+        """Note that the sweep begins."""
+        if self._step != "sweeping":
+            self._go("sweeping", "a measurement")
+
+    def measured(self, result: MeasurementResult, outcome: ExitCode) -> None:
+        """Note what the sweep came to."""
+        self._write("measured", result.model_dump(mode="json"))
+        self._outcome = outcome
+        self._go("finished", "measured")
+
+    def __exit__(
+        self,
+        _kind: type[BaseException] | None,
+        error: BaseException | None,
+        _trace: TracebackType | None,
+    ) -> None:
+        if error is not None:
+            self._outcome = ExitCode.UNEXPECTED
+            if isinstance(error, PolewrightError):
+                self._outcome = error.exit_code
+            stopped = self._outcome is ExitCode.INTERRUPTED
+            self._go("stopped" if stopped else "failed", str(error))
+        self._write("end", {"outcome": int(self._outcome), "step": self._step})
+        self._journal.close()
+
+    def _go(self, step: str, why: str) -> None:
+        was, self._step = self._step, step
+        self._write("step", {"step": step, "was": was, "why": why})
+
+    def _write(self, kind: str, data: Mapping[str, Any]) -> None:
+        try:
+            self._journal.write(self._clock.utc_s(), kind, data)
+        except (JournalUnusable, JournalInUse) as error:
+            if not self._told:
+                self._told = True
+                self._tell(
+                    f"{error}. The measurement goes on; `polewright serve` will not publish it as "
+                    f"verified unless there is room before it ends. {error.advice}"
+                )
 
 
 def open_new(config: Config, clock: Clock) -> Opened:
-    """Begin the journal of a new session. Raises `JournalUnusable`."""
-    session_id = _new_id(clock)
-    return Opened(session_id, Journal(journal_folder(config) / f"{session_id}{SUFFIX}"))
+    """Begin the journal of a new session.
+
+    Raises:
+        JournalUnusable: [run] journal_folder is no folder; one that is full or read-only is told
+            by the journal's first record.
+    """
+    path = new_path(journal_folder(config), clock)
+    return Opened(session_of(path), Journal(path))
 
 
 def open_interrupted(config: Config, path: Path | None = None) -> Opened:
-    """Take up the journal ``path``, or the one written last.
+    """Take up the journal ``path``, or the one of the session that was begun last.
+
+    It gets the newest number, for it goes on after whatever was measured meanwhile.
 
     Raises:
         CannotTakeUp: there is none, or its session had come to its end.
@@ -83,5 +144,10 @@ def open_interrupted(config: Config, path: Path | None = None) -> Opened:
     elif not path.is_file():
         raise CannotTakeUp(f"there is no journal {path}")
     anchor, why = find_anchor(read_journal(path))
-    journal = Journal(path)
-    return Opened(path.name.removesuffix(SUFFIX), journal, anchor, True, why)
+    if in_use(path):
+        raise JournalInUse(str(path))
+    try:
+        path = made_newest(path)
+    except OSError as exc:
+        raise JournalUnusable(str(path), in_words(exc, told=path)) from exc
+    return Opened(session_of(path), Journal(path), anchor, True, why)
