@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable
 from contextlib import ExitStack
+from functools import partial
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -117,7 +118,7 @@ def check(
             with TerminalListener(console) as listener:
                 rig = connect_rig(settings, clock_from_environment(), cancel, listener)
                 # A run of this computer that has the mount exposes with the camera, too.
-                held.enter_context(only_run(rig.telescope.where))
+                held.enter_context(only_run(rig.telescope.where, partial(rig.note, warning=True)))
                 length_s = exposure_s or settings.sweep.exposure_s
                 if find or settings.sweep.exposure_auto:
                     length_s = find_exposure(rig)

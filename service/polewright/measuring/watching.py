@@ -9,6 +9,7 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 
 import platformdirs
@@ -190,7 +191,7 @@ def watched(rig: Rig) -> Iterator[None]:
         MotionUnknown: as the block does, unless the watchdog then sees the mount stopped: then
             what had ended the run comes through.
     """
-    with only_run(rig.telescope.where):
+    with only_run(rig.telescope.where, partial(rig.note, warning=True)):
         if rig.config.run.watchdog:
             with _dogged(rig):
                 yield
