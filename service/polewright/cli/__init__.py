@@ -13,5 +13,7 @@ def main() -> None:
         if reconfigure is not None:
             reconfigure(errors="replace")
     from polewright.cli.app import build_app
+    from polewright.cli.streams import endure
 
+    endure()
     build_app()()

@@ -81,8 +81,12 @@ else:
             return bool(select.select([self._descriptor], [], [], 0.0)[0])
 
         def pressed(self) -> str:
-            if not self._ready():
-                return ""
+            try:
+                return self._pressed() if self._ready() else ""
+            except OSError:
+                return ""  # the terminal was closed under a run that goes on without it
+
+        def _pressed(self) -> str:
             data = os.read(self._descriptor, 1)
             if data == b"\x1b" and self._ready():
                 self._skip_sequence()
@@ -96,15 +100,26 @@ else:
             while self._ready() and not b"@" <= os.read(self._descriptor, 1) <= b"~":
                 pass
 
+    def _in_the_background(descriptor: int) -> bool:
+        """Whether the terminal is another job's: touching it would halt this program."""
+        try:
+            return os.tcgetpgrp(descriptor) != os.getpgrp()
+        except OSError:
+            return False  # not this session's terminal: nobody is halted by that
+
     @contextlib.contextmanager
     def _terminal_keys() -> Iterator[Keys]:
         descriptor = sys.stdin.fileno()
+        if _in_the_background(descriptor):
+            yield NoKeys()
+            return
         before = termios.tcgetattr(descriptor)
         try:
             tty.setcbreak(descriptor)  # unlike raw mode, Ctrl-C stays a signal
             yield _TerminalKeys(descriptor)
         finally:
-            termios.tcsetattr(descriptor, termios.TCSADRAIN, before)
+            with contextlib.suppress(termios.error):  # it was closed
+                termios.tcsetattr(descriptor, termios.TCSADRAIN, before)
 
 
 @contextlib.contextmanager

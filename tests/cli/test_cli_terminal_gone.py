@@ -1,0 +1,64 @@
+"""A terminal that is closed: its signal, its keys, and what is written to it."""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+
+import pytest
+
+from polewright.cli.console import stop_on_signals
+from polewright.clock import CancelToken
+
+pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="no such signal and terminal there")
+
+
+@pytest.mark.parametrize("ignored", [True, False], ids=["nohup", "plain"])
+def test_the_terminals_end_stops_a_run_unless_it_was_started_to_go_on(ignored: bool) -> None:
+    """As `nohup` asks for it; Ctrl-C stops it all the same."""
+    cancel = CancelToken()
+    before = signal.signal(signal.SIGHUP, signal.SIG_IGN if ignored else signal.SIG_DFL)
+    try:
+        with stop_on_signals(cancel):
+            os.kill(os.getpid(), signal.SIGHUP)
+            assert cancel.cancelled is not ignored
+            os.kill(os.getpid(), signal.SIGINT)
+            assert cancel.cancelled
+        assert (signal.getsignal(signal.SIGHUP) is signal.SIG_IGN) is ignored
+    finally:
+        signal.signal(signal.SIGHUP, before)
+
+
+def test_keys_of_a_terminal_that_is_closed_are_none(monkeypatch) -> None:
+    """Reading goes on without them, and putting the terminal back does not raise."""
+    import pty
+
+    from polewright.cli.keys import keys_of_stdin
+
+    master, slave = pty.openpty()
+    with os.fdopen(slave) as stream:
+        monkeypatch.setattr(sys, "stdin", stream)
+        with keys_of_stdin() as keys:
+            os.write(master, b"n")
+            assert keys.pressed() == "n"
+            os.close(master)
+            assert keys.pressed() == ""
+
+
+def test_a_program_in_the_background_leaves_the_terminal_alone(monkeypatch) -> None:
+    """Setting it up would halt the program with the mount under way."""
+    import pty
+    import termios
+
+    from polewright.cli.keys import keys_of_stdin
+
+    master, slave = pty.openpty()
+    with os.fdopen(slave) as stream:
+        monkeypatch.setattr(sys, "stdin", stream)
+        monkeypatch.setattr(os, "tcgetpgrp", lambda _descriptor: os.getpgrp() + 1)
+        before = termios.tcgetattr(slave)
+        with keys_of_stdin() as keys:
+            assert termios.tcgetattr(slave) == before
+            assert keys.pressed() == ""
+    os.close(master)
