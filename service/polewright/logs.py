@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import logging
 import re
-from collections.abc import Iterator, MutableMapping
+import sys
+from collections.abc import Callable, Iterator, MutableMapping
 from contextlib import contextmanager
 from logging.handlers import RotatingFileHandler
 from pathlib import Path
@@ -13,7 +15,7 @@ from typing import Any
 import structlog
 
 from polewright.config import LogSection
-from polewright.errors import ConfigError, in_words
+from polewright.errors import ConfigError, full_or_read_only, in_words
 from polewright.measuring.events import Event, Progress
 
 NAME = "polewright"
@@ -63,13 +65,53 @@ def _clean(_logger: Any, _method: str, entry: MutableMapping[str, Any]) -> dict[
     return cleaned
 
 
-def start_log(section: LogSection) -> structlog.stdlib.BoundLogger:
+class _File(RotatingFileHandler):
+    """A log file. That its disk takes no line is told once, and each further line is tried."""
+
+    def __init__(self, path: Path, section: LogSection, tell: Callable[[str], None]) -> None:
+        super().__init__(
+            path,
+            maxBytes=int(section.max_mb * 1e6),
+            backupCount=section.keep,
+            encoding="utf-8",
+            delay=True,
+        )
+        self._tell: Callable[[str], None] | None = tell
+
+    def handleError(self, record: logging.LogRecord) -> None:  # noqa: N802 - logging's name
+        """Tell in words instead of a traceback a line."""
+        error = sys.exc_info()[1]
+        if not isinstance(error, OSError):
+            super().handleError(record)
+            return
+        tell, self._tell = self._tell, None
+        if tell is not None:
+            told = LogNotWritable(self.baseFilename, in_words(error, told=Path(self.baseFilename)))
+            tell(f"{told}. The run goes on; lines of the log are lost.")
+
+    def close(self) -> None:
+        """Close the file, whatever its disk says to the last lines."""
+        with contextlib.suppress(OSError):
+            super().close()
+
+
+def _ignore(_sentence: str) -> None:
+    """Tell nobody."""
+
+
+def start_log(
+    section: LogSection, tell: Callable[[str], None] = _ignore
+) -> structlog.stdlib.BoundLogger:
     """Begin the log that the configuration asks for and return a logger.
 
     What the standard library's loggers say goes to the same file, warnings and worse.
 
+    Args:
+        section: what the configuration says.
+        tell: takes a sentence when the file's place is full or read-only; the run goes on.
+
     Raises:
-        LogNotWritable: the file cannot be opened.
+        LogNotWritable: the file's path is wrong.
     """
     shared: list[structlog.typing.Processor] = [
         structlog.stdlib.add_log_level,
@@ -91,14 +133,11 @@ def start_log(section: LogSection) -> structlog.stdlib.BoundLogger:
         path = Path(section.file).expanduser()
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
-            handler = RotatingFileHandler(
-                path,
-                maxBytes=int(section.max_mb * 1e6),
-                backupCount=section.keep,
-                encoding="utf-8",
-            )
+            path.open("a").close()
         except OSError as exc:
-            raise LogNotWritable(section.file, in_words(exc)) from exc
+            if not full_or_read_only(exc):
+                raise LogNotWritable(section.file, in_words(exc)) from exc
+        handler = _File(path, section, tell)
         handler.setFormatter(
             structlog.stdlib.ProcessorFormatter(
                 foreign_pre_chain=shared,
@@ -115,10 +154,12 @@ def start_log(section: LogSection) -> structlog.stdlib.BoundLogger:
 
 
 @contextmanager
-def logging_to(section: LogSection) -> Iterator[structlog.stdlib.BoundLogger]:
+def logging_to(
+    section: LogSection, tell: Callable[[str], None] = _ignore
+) -> Iterator[structlog.stdlib.BoundLogger]:
     """Log during the block, as `start_log` says."""
     try:
-        yield start_log(section)
+        yield start_log(section, tell)
     finally:
         end_log()
 

@@ -11,7 +11,6 @@ from typer.testing import CliRunner
 from polewright.cli.app import build_app
 from polewright.config import BadConfig, Config, config_from_file, config_from_text, meaning
 from polewright.errors import ExitCode
-from polewright.profile import editing
 from polewright.profile.editing import difference, with_changes, write_whole
 from polewright.profile.errors import FileChangedMeanwhile, ProfileNotWritten
 from polewright.profile.questions import QUESTIONS
@@ -161,7 +160,7 @@ def test_writing_is_whole_or_not_at_all(tmp_path, monkeypatch) -> None:
     assert difference(FILE, after, "p.toml").count("\n+points = 5") == 1
 
     with monkeypatch.context() as broken:
-        broken.setattr(editing.os, "fsync", _disk_full)
+        broken.setattr("os.fsync", _disk_full)
         with pytest.raises(ProfileNotWritten, match="space"):
             write_whole(path, FILE, after)
     assert real.read_text() == FILE

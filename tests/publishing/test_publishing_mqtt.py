@@ -15,7 +15,7 @@ from typing import Any
 
 import pytest
 import requests
-from test_publishing_status import RESULT
+from support.measured import RESULT
 
 from polewright.clock import SystemClock
 from polewright.config import BadConfig, PublishSection, config_from_text

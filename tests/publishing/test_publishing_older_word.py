@@ -13,7 +13,8 @@ from typing import Any
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from test_publishing_status import FINISHED, NIGHT_S, RESULT, RULES, SWEPT, reading, step, write
+from support.measured import NIGHT_S, RESULT
+from test_publishing_status import RULES, SWEPT, reading, step
 
 from polewright.clock import SystemClock
 from polewright.config import config_from_text
@@ -21,7 +22,7 @@ from polewright.errors import ExitCode
 from polewright.measuring.result import MeasurementResult
 from polewright.publishing import journal_status
 from polewright.publishing.devices import AlignmentFigures, AlignmentMonitor
-from polewright.publishing.journal_status import JournalStatus
+from polewright.publishing.journal_status import NOTHING_RECORDED, JournalStatus, standing_of
 from polewright.publishing.status import AlignmentStatus, RunState, why_unsafe
 from polewright.session import journal as journal_module
 from polewright.session.journal import Journal, Record
@@ -148,13 +149,15 @@ def test_a_lone_measurement_is_recorded_from_its_start(tmp_path: Path) -> None:
     """While it sweeps, and when it fails, the word before does not hold."""
     verified_at(tmp_path, NIGHT_S)
     clock = SystemClock(1.0, NIGHT_S + 60.0)
-    with (
-        pytest.raises(RuntimeError),
-        MeasurementJournal(config(tmp_path), clock, print) as noted,
-    ):
-        assert "under way" in why(tmp_path, NIGHT_S + 61.0)
-        noted.moves()
-        raise RuntimeError("clouds")
+
+    def fails() -> None:
+        with MeasurementJournal(config(tmp_path), clock, print) as noted:
+            assert "under way" in why(tmp_path, NIGHT_S + 61.0)
+            noted.moves()
+            raise RuntimeError("clouds")
+
+    with pytest.raises(RuntimeError, match="clouds"):
+        fails()
     assert "not confirmed" in why(tmp_path, NIGHT_S + 61.0)
 
     good = MeasurementResult.model_validate(measured_at(NIGHT_S + 90.0))
@@ -181,12 +184,18 @@ def record(kind: str, data: Any) -> dict[str, Any]:
     return {"utc_s": NIGHT_S + 60.0, "kind": kind, "data": data}
 
 
+def read(**values: Any) -> dict[str, Any]:
+    return record("event", {"kind": "reading_taken", **values})
+
+
 BROKEN = {
     "a list for a step": lines(record("step", {"step": ["sweeping"]})),
     "no step at all": lines(record("step", {})),
     "a table for a result": lines(record("measured", {"axis": {}})),
-    "no number for a reading": lines(record("event", {"kind": "reading_taken", "state": "settled"})),
-    "a list for a reading's state": lines(record("event", {"kind": "reading_taken", "state": []})),
+    "no number for a reading": lines(
+        record("event", {"kind": "reading_taken", "state": "settled"})
+    ),
+    "a list for a reading's state": lines(read(state=[])),
     "a folder": lambda path: path.mkdir(),
     "a link to nowhere": lambda path: path.symlink_to("nowhere"),
     "600 MB": huge,
@@ -296,35 +305,34 @@ RECORDS = st.one_of(
 )
 
 
-@given(records=st.lists(RECORDS, min_size=1, max_size=30))
+@given(told=st.lists(RECORDS, max_size=30))
 def test_looking_from_the_end_finds_what_going_through_all_finds(
-    tmp_path_factory: pytest.TempPathFactory, records: list[tuple[str, dict[str, Any]]]
+    told: list[tuple[str, dict[str, Any]]],
 ) -> None:
     """The last step, figures, verification and doubt, against a plain walk from the beginning."""
-    folder = tmp_path_factory.mktemp("walk")
-    write(folder, "a", NIGHT_S, *records).close()
-    verified = figures = None
-    doubt, last, ended, complete = False, None, False, False
-    for kind, data in records:
+    verified = doubt = ended = complete = False
+    figures = last = None
+    for kind, data in told:
+        if data.get("kind") == "note":
+            continue
         if kind == "measured":
-            verified, figures, doubt, ended = True, 0.5, False, False
+            verified, figures, doubt = True, 0.5, False
         elif kind == "step":
-            doubt, last, ended = doubt or data["step"] in ("sweeping", "adjusting"), data, False
-        elif data.get("kind") == "reading_taken":
-            doubt, last, ended = True, {"step": "adjusting"}, False
+            doubt, last = doubt or data["step"] in ("sweeping", "adjusting"), data["step"]
+        elif kind == "event":
+            doubt, last = True, "adjusting"
             figures = 3.0 if data["state"] in ("settled", "bumped") else figures
-        elif kind == "end":
-            ended = True
-        if data.get("kind") != "note":
-            complete = ended or kind == "measured" or data == {"step": "finished"}
+        ended = kind == "end"
+        complete = ended or kind == "measured" or data == {"step": "finished"}
+    matter = any(data.get("kind") != "note" for _kind, data in told)
 
-    status = JournalStatus(folder).status()
+    found = standing_of([Record(NIGHT_S, kind, data) for kind, data in reversed(told)])
 
-    assert (None if status.figures is None else status.figures.total_arcmin) == figures
-    assert bool(status.doubt) is (doubt or not complete)
-    name = "UNKNOWN" if last is None else last["step"].upper() if ended else "INTERRUPTED"
-    assert status.run_state is RunState[name]
-    assert doubt or (status.verified is not None) is bool(verified)
+    assert found.broken == ("" if matter else NOTHING_RECORDED)
+    assert (found.step, found.doubtful) == (last, doubt)
+    assert (found.ended, found.complete) == (ended, complete)
+    assert (None if found.figures is None else found.figures.total_arcmin) == figures
+    assert doubt or (found.verified is not None) is verified
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="rights are told otherwise there")
@@ -339,8 +347,3 @@ def test_a_folder_in_which_nothing_can_be_recorded_is_unsafe(tmp_path: Path, mon
     monkeypatch.setattr("os.statvfs", lambda _path: Full)
 
     assert "12 kB" in why(tmp_path, NIGHT_S + 60.0)
-
-
-def test_the_finished_list_is_what_these_tests_take_it_for() -> None:
-    """It ends with an end."""
-    assert FINISHED[-1][0] == "end"

@@ -5,11 +5,11 @@ from __future__ import annotations
 import copy
 import dataclasses
 import math
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import pytest
+from support.measured import NIGHT_S, RESULT
 
 from polewright.clock import SystemClock
 from polewright.config import config_from_text
@@ -21,42 +21,8 @@ from polewright.session.journal import Journal, latest_journal
 from polewright.session.journal_files import SUFFIX
 from polewright.session.opening import MeasurementJournal
 
-NIGHT_S = 1795210200.0
 RULES = Rules(tolerance_arcmin=1.0, pole="true", fresh_s=3600.0)
 GOOD = Verified(upper95_arcmin=0.6, tolerance_arcmin=1.0, pole="true", trusted=True, utc_s=NIGHT_S)
-
-#: A measurement, invented.
-RESULT: dict[str, Any] = {
-    "software": "test",
-    "started_utc": "2026-11-20T21:25:00+00:00",
-    "finished_utc": datetime.fromtimestamp(NIGHT_S, UTC).isoformat(),
-    "site": {"latitude_deg": 44.0, "longitude_deg": 9.0, "elevation_m": 400.0, "source": "test"},
-    "telescope": "t",
-    "camera": "c",
-    "points": [],
-    "axis": {
-        "azimuth_deg": 0.0,
-        "altitude_deg": 44.0,
-        "pole": "true",
-        "d_alt_arcmin": -0.3,
-        "sigma_alt_arcmin": 0.05,
-        "d_az_sky_arcmin": 0.4,
-        "sigma_az_sky_arcmin": 0.06,
-        "d_az_base_arcmin": 0.56,
-        "correlation": 0.0,
-        "total_arcmin": 0.5,
-        "sigma_total_arcmin": 0.055,
-        "total_upper95_arcmin": 0.6,
-        "chi2": 3.0,
-        "dof": 3,
-        "p_value": 0.39,
-        "trusted": True,
-    },
-    "tolerance_arcmin": 1.0,
-    "within_tolerance": True,
-    "advice": [],
-    "notes": [],
-}
 
 
 def result(**axis: Any) -> dict[str, Any]:

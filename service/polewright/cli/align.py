@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 import json
-import sys
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 from rich.console import Console
 
-from polewright.cli.console import ending_word, exit_with, print_result, told_plainly
+from polewright.cli.console import (
+    ending_word,
+    exit_with,
+    print_result,
+    told_plainly,
+    write_out,
+)
 from polewright.cli.options import ConfigPath, with_config_options
 from polewright.clock import clock_from_environment
 from polewright.errors import ExitCode
@@ -126,13 +131,13 @@ def run_session(
         )
     code = unconfirmed(session, outcome) if keyboard.finished else outcome
     ending = end_document(session.session_id, code, session.snapshot().result, clock.utc_s())
+    end = Told(session, code, keyboard.finished, opened.journal.path)
+    if as_json:
+        write_out(json.dumps(end.document(), default=str))
+    end.print(console, Console(stderr=as_json))
     untold = publish_end(settings.publish, ending)
     if untold is not None:
         console.print(untold, highlight=False, markup=False)
-    end = Told(session, code, keyboard.finished, opened.journal.path)
-    if as_json:
-        sys.stdout.write(json.dumps(end.document(), default=str) + "\n")
-    end.print(console, Console(stderr=as_json))
     exit_with(code)
 
 

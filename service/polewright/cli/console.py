@@ -243,7 +243,11 @@ def told_plainly(console: Console, *, as_json: bool) -> Iterator[None]:
 
 @contextmanager
 def stop_on_signals(cancel: CancelToken) -> Iterator[None]:
-    """Let Ctrl-C and a termination signal stop the run in good order instead of killing it."""
+    """Let Ctrl-C and a termination signal stop the run in good order instead of killing it.
+
+    The end of the terminal is one, too, unless whoever started the program had it ignored, as
+    ``nohup`` does: then the run goes on without its terminal.
+    """
     previous = {}
 
     def ask(number: int, _frame: FrameType | None) -> None:
@@ -251,13 +255,20 @@ def stop_on_signals(cancel: CancelToken) -> Iterator[None]:
 
     for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK"):
         number = getattr(signal, name, None)
-        if number is not None:
-            previous[number] = signal.signal(number, ask)
+        if number is None or (name == "SIGHUP" and signal.getsignal(number) is signal.SIG_IGN):
+            continue
+        previous[number] = signal.signal(number, ask)
     try:
         yield
     finally:
         for number, handler in previous.items():
             signal.signal(number, handler)
+
+
+def write_out(text: str) -> None:
+    """Write a command's document to standard output, at once: what follows may take its time."""
+    sys.stdout.write(text + "\n")
+    sys.stdout.flush()
 
 
 def exit_with(code: ExitCode) -> None:

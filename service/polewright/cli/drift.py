@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import sys
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -10,7 +10,13 @@ import typer
 from rich.console import Console
 from rich.table import Table
 
-from polewright.cli.console import TerminalListener, exit_with, stop_on_signals, told_plainly
+from polewright.cli.console import (
+    TerminalListener,
+    exit_with,
+    stop_on_signals,
+    told_plainly,
+    write_out,
+)
 from polewright.cli.options import ConfigPath, with_config_options
 from polewright.clock import CancelToken, clock_from_environment
 from polewright.errors import ExitCode, in_words
@@ -86,6 +92,7 @@ def drift(
     from polewright.measuring.drift_run import DriftSettings, run_drift
 
     progress = Console(stderr=True)
+    say = partial(progress.print, markup=False, highlight=False)
     cancel = CancelToken()
     with told_plainly(progress, as_json=as_json):
         settings = config_from_file(config, overrides)
@@ -109,21 +116,23 @@ def drift(
             except (OSError, UnicodeDecodeError) as exc:
                 raise PredictionUnreadable(str(axis), str(exc)) from exc
         clock = clock_from_environment()
-        with (
-            stop_on_signals(cancel),
-            recorded(settings, clock, "drift", progress.print) as recorder,
-            _Listener(progress) as listener,
-        ):
+        with stop_on_signals(cancel), recorded(settings, clock, "drift", say) as recorder:
+            with _Listener(progress) as listener:
 
-            def hear(event: Event) -> None:
-                listener(event)
-                recorder(event)
+                def hear(event: Event) -> None:
+                    listener(event)
+                    recorder(event)
 
-            rig = connect_rig(settings, clock, cancel, hear)
-            predicted = None
-            if axis is not None:
-                predicted = predicted_from_document(text, str(axis), rig.site)
-            run = run_drift(rig, predicted, how)
+                rig = connect_rig(settings, clock, cancel, hear)
+                predicted = None
+                if axis is not None:
+                    predicted = predicted_from_document(text, str(axis), rig.site)
+                run = run_drift(rig, predicted, how)
+            # The figure comes first: what is written down after it may find no room.
+            if as_json:
+                write_out(run.result.model_dump_json())
+            else:
+                _print(Console(), run.result)
             recorder.drifted(
                 {
                     **run.result.model_dump(mode="json"),
@@ -140,12 +149,7 @@ def drift(
             try:
                 plot.write_bytes(picture)
             except OSError as exc:
-                reason = in_words(exc, told=plot)
-                progress.print(f"{plot} was not written: {reason}", highlight=False, markup=False)
-    if as_json:
-        sys.stdout.write(run.result.model_dump_json() + "\n")
-    else:
-        _print(Console(), run.result)
+                say(f"{plot} was not written: {in_words(exc, told=plot)}")
     disagrees = run.result.verdict in ("disagrees", "needs longer")
     exit_with(ExitCode.AXIS_NOT_TRUSTED if disagrees else ExitCode.OK)
 

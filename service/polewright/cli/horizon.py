@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import json
 import sys
+import tempfile
 from collections.abc import Iterable, Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, TextIO
 
 import typer
 from rich.console import Console
@@ -15,6 +16,7 @@ from polewright.cli.console import exit_with, stop_on_signals, told_plainly
 from polewright.cli.options import ConfigPath, with_config_options
 from polewright.clock import CancelToken, clock_from_environment
 from polewright.errors import ConfigError, ExitCode, counted, in_words
+from polewright.files import write_whole
 
 if TYPE_CHECKING:
     from polewright.measuring.skyline import SkylineLines
@@ -99,6 +101,8 @@ def horizon(
         settings = config_from_file(config, overrides)
         if out is not None and out.exists() and not force:
             raise HorizonFile(str(out), "exists already; --force overwrites it")
+        if out is not None:
+            _check_writable(out)
         if chart is not None:
             from polewright.cli.charts import picture_kind
             from polewright.measuring.offline import site_given
@@ -114,7 +118,7 @@ def horizon(
         finally:
             # Whatever ends this, a cable or a Ctrl-C, what was accepted is not lost.
             if out is not None and lines.accepted:
-                _write(out, lines)
+                _write(out, lines, sys.stderr if as_json else sys.stdout)
         if not lines.accepted:
             raise NoHorizonGiven
         skyline = lines.horizon()
@@ -189,13 +193,28 @@ def _record(settings: Any, lines: SkylineLines, messages: Console) -> None:
                     )
 
 
-def _write(out: Path, lines: SkylineLines) -> None:
-    from polewright.planning.horizon_text import format_horizon
-
+def _check_writable(out: Path) -> None:
+    """See before anything is typed or recorded that the file can be written."""
     try:
-        out.write_text(format_horizon(lines.horizon()), encoding="utf-8")
+        out.parent.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryFile(dir=out.parent) as file:
+            file.write(b"#" * 4096)
     except OSError as exc:
         raise HorizonFile(str(out), f"cannot be written: {in_words(exc)}") from exc
+
+
+def _write(out: Path, lines: SkylineLines, otherwise: TextIO) -> None:
+    """Write the file; a skyline that it does not take is not lost: it goes to ``otherwise``."""
+    from polewright.planning.horizon_text import format_horizon
+
+    text = format_horizon(lines.horizon())
+    try:
+        write_whole(out, text.encode())
+    except OSError as exc:
+        otherwise.write(text)
+        otherwise.flush()
+        reason = f"cannot be written: {in_words(exc)}. Its lines stand above: copy them from there"
+        raise HorizonFile(str(out), reason) from exc
 
 
 def _report(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import sys
+from functools import partial
 from typing import Annotated, Any
 
 import typer
@@ -16,6 +16,7 @@ from polewright.cli.console import (
     print_result,
     stop_on_signals,
     told_plainly,
+    write_out,
 )
 from polewright.cli.options import ConfigPath, with_config_options
 from polewright.clock import CancelToken, clock_from_environment
@@ -42,9 +43,10 @@ def measure(
     from polewright.measuring.events import Event
     from polewright.measuring.measurement import measure_axis
     from polewright.measuring.planned import horizon_of, planned_points
-    from polewright.session.opening import note_measurement
+    from polewright.session.opening import MeasurementJournal
 
     progress = Console(stderr=True)
+    say = partial(progress.print, markup=False, highlight=False)
     cancel = CancelToken()
     with told_plainly(progress, as_json=as_json):
         settings = config_from_file(config, overrides)
@@ -52,22 +54,26 @@ def measure(
         clock = clock_from_environment()
         with (
             stop_on_signals(cancel),
-            recorded(settings, clock, "measure", progress.print) as recorder,
-            TerminalListener(progress) as listener,
+            recorded(settings, clock, "measure", say) as recorder,
+            MeasurementJournal(settings, clock, say) as journal,
         ):
+            with TerminalListener(progress) as listener:
 
-            def hear(event: Event) -> None:
-                listener(event)
-                recorder(event)
+                def hear(event: Event) -> None:
+                    listener(event)
+                    recorder(event)
+                    journal(event)
 
-            rig = connect_rig(settings, clock, cancel, hear)
-            result = measure_axis(rig, planned_points(rig))
+                rig = connect_rig(settings, clock, cancel, hear)
+                result = measure_axis(rig, planned_points(rig))
+            # The figure comes first: what is written down after it may find no room.
+            if as_json:
+                write_out(result.model_dump_json())
+            else:
+                print_result(Console(), result)
+                stopped = settings.run.afterwards == "stop"
+                Console().print(LEFT_STANDING if stopped else LEFT_TRACKING)
             recorder.measured(result)
-        note_measurement(settings, clock, result)
-    if as_json:
-        sys.stdout.write(result.model_dump_json() + "\n")
-    else:
-        print_result(Console(), result)
-        stopped = settings.run.afterwards == "stop"
-        Console().print(LEFT_STANDING if stopped else LEFT_TRACKING)
-    exit_with(ExitCode.OK if result.within_tolerance else ExitCode.OUT_OF_TOLERANCE)
+            code = ExitCode.OK if result.within_tolerance else ExitCode.OUT_OF_TOLERANCE
+            journal.measured(result, code)
+    exit_with(code)

@@ -7,6 +7,7 @@ import json
 import logging
 import sys
 import time
+from functools import partial
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -101,7 +102,8 @@ def serve(
             listener=(metrics := Metrics()),
         )
         with stop_on_signals(cancel), contextlib.ExitStack() as stack:
-            log = stack.enter_context(logging_to(config_from_file(config, overrides).log))
+            say = partial(console.print, markup=False, highlight=False)
+            log = stack.enter_context(logging_to(config_from_file(config, overrides).log, say))
             service = RunningService(
                 create_app(runner, token, on_lan=on_lan, metrics=metrics), bind, port, runner.feed
             )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-import sys
+from functools import partial
 from typing import Annotated, Any
 
 import typer
@@ -17,6 +17,7 @@ from polewright.cli.console import (
     print_result,
     stop_on_signals,
     told_plainly,
+    write_out,
 )
 from polewright.cli.options import ConfigPath, with_config_options
 from polewright.clock import CancelToken, clock_from_environment
@@ -56,43 +57,68 @@ def startup(
     from polewright.measuring.startup import Startup
     from polewright.notify import check_notify, notify
     from polewright.publishing.mqtt import check_mqtt, end_document, publish_end
-    from polewright.session.opening import note_measurement
+    from polewright.session.opening import MeasurementJournal
 
     progress = Console(stderr=True)
+    say = partial(progress.print, markup=False, highlight=False)
     cancel = CancelToken()
     with told_plainly(progress, as_json=as_json):
         settings = config_from_file(config, overrides)
         check_notify(settings.notify)
         check_mqtt(settings.publish)
-        log = start_log(settings.log)
-    clock = clock_from_environment()
+        clock = clock_from_environment()
+        log = start_log(settings.log, say)
+        journal = MeasurementJournal(settings, clock, say)
     run: Startup | None = None
     result = None
-    code, document, sentence = ExitCode.UNEXPECTED, {}, "unexpected fault"
+    code, error, sentence = ExitCode.UNEXPECTED, None, "unexpected fault"
+
+    def show() -> None:
+        """Tell how it ended, before anything is written down or sent that may take its time."""
+        steps = _steps(run)
+        if as_json:
+            document = {
+                "schema_version": "1",
+                **({} if error is None else error_document(error)),
+                "ok": code is ExitCode.OK,
+                "exit_code": int(code),
+                "afterwards": _mount_now(settings.startup.afterwards, code, steps),
+                "steps": steps,
+                "measurement": None if result is None else result.model_dump(mode="json"),
+            }
+            write_out(json.dumps(document, default=str))
+        _tell(progress if as_json else Console(), steps)
+        if result is None:
+            say(f"{ending_word(code)}: {sentence}")
+        elif not as_json:
+            print_result(Console(), result)
+
     try:
         with (
             stop_on_signals(cancel),
-            recorded(settings, clock, "measure", progress.print) as recorder,
-            TerminalListener(progress) as listener,
+            recorded(settings, clock, "measure", say) as recorder,
+            journal,
         ):
+            with TerminalListener(progress) as listener:
 
-            def hear(event: Event) -> None:
-                listener(event)
-                recorder(event)
-                logged_event(log, event)
+                def hear(event: Event) -> None:
+                    listener(event)
+                    recorder(event)
+                    journal(event)
+                    logged_event(log, event)
 
-            run = Startup(settings, clock, cancel, hear)
-            result = run.run()
+                run = Startup(settings, clock, cancel, hear)
+                result = run.run()
+            code = ExitCode.OK if result.within_tolerance else ExitCode.OUT_OF_TOLERANCE
+            sentence = next(step.text for step in run.steps if step.name == "alignment")
+            show()
             recorder.measured(result)
-            note_measurement(settings, clock, result)
-        code = ExitCode.OK if result.within_tolerance else ExitCode.OUT_OF_TOLERANCE
-        sentence = next(step.text for step in run.steps if step.name == "alignment")
-    except PolewrightError as error:
-        code, sentence = error.exit_code, f"{error} {error.advice}".strip()
-        document = error_document(error)
+            journal.measured(result, code)
+    except PolewrightError as trouble:
+        code, error, sentence = trouble.exit_code, trouble, f"{trouble} {trouble.advice}".strip()
+        show()
     finally:
-        steps = [] if run is None else [step.model_dump() for step in run.steps]
-        log.info("startup_ended", exit_code=int(code), text=sentence, steps=steps)
+        log.info("startup_ended", exit_code=int(code), text=sentence, steps=_steps(run))
         title = f"Startup: {code.name.lower().replace('_', ' ')}"
         ending = end_document("", code, result, clock.utc_s())
         for untold in (
@@ -101,23 +127,11 @@ def startup(
         ):
             _say_untold(log, progress, untold)
         end_log()
-    if as_json:
-        document = {
-            "schema_version": "1",
-            **document,
-            "ok": code is ExitCode.OK,
-            "exit_code": int(code),
-            "afterwards": _mount_now(settings.startup.afterwards, code, steps),
-            "steps": steps,
-            "measurement": None if result is None else result.model_dump(mode="json"),
-        }
-        sys.stdout.write(json.dumps(document, default=str) + "\n")
-    _tell(progress if as_json else Console(), steps)
-    if result is None:
-        progress.print(f"{ending_word(code)}: {sentence}", highlight=False, markup=False)
-    elif not as_json:
-        print_result(Console(), result)
     exit_with(code)
+
+
+def _steps(run: Any) -> list[dict[str, Any]]:
+    return [] if run is None else [step.model_dump() for step in run.steps]
 
 
 def _mount_now(wish: str, code: ExitCode, steps: list[dict[str, Any]]) -> str:

@@ -18,6 +18,7 @@ from polewright import __version__
 from polewright.clock import REHEARSAL_VARIABLE, Clock
 from polewright.config import Config
 from polewright.errors import ExitCode, PolewrightError, in_words
+from polewright.files import write_whole
 from polewright.history.record import (
     AxisReading,
     DeviceUsed,
@@ -246,11 +247,7 @@ def store(record: RunRecord, url: str | None) -> str | None:
 def _keep_for_later(folder: Path, record: RunRecord, why: str) -> str:
     path = folder / f"{record.run_id}.jsonl"
     try:
-        folder.mkdir(parents=True, exist_ok=True)
-        with path.open("w", encoding="utf-8") as file:
-            file.write(record.model_dump_json() + "\n")
-            file.flush()
-            os.fsync(file.fileno())
+        write_whole(path, f"{record.model_dump_json()}\n".encode())
     except OSError as exc:
         reason = in_words(exc, told=path)
         return f"The run is not in the history ({why}), and could not be kept in {path}: {reason}"

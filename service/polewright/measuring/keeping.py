@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import re
 from datetime import UTC, datetime
 from pathlib import Path
@@ -55,6 +56,8 @@ def keep_frame(
         path.unlink(missing_ok=True)
         write_image(path, frame, more=frame_header(rig, frame, plate, names))
     except OSError as exc:
+        with contextlib.suppress(OSError):
+            path.unlink()  # the half that found room is no frame
         reason = in_words(exc, told=path)
         return f"The frame of point {number} could not be kept as {path}: {reason}"
     return ""

@@ -217,9 +217,9 @@ RULES: Mapping[str, Rule] = {
     ),
     # The program and its computer
     "journal": Rule(
-        "the journal cannot be written (disk full)",
+        "journal, log, history or a kept frame cannot be written (disk full or read-only)",
         (),
-        again="with every further record; what is missing is kept in memory until then",
+        again="with every further record; what the journal lacks is kept in memory until then",
         then="the run goes on with a warning",
         mount="as it was",
     ),

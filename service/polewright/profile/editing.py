@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import contextlib
 import difflib
-import os
-import tempfile
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -16,6 +13,7 @@ from tomlkit.items import AbstractTable
 
 from polewright.config import BadConfig, config_from_text
 from polewright.errors import in_words
+from polewright.files import write_whole as replace_file
 from polewright.profile.errors import FileChangedMeanwhile, ProfileNotWritten
 
 
@@ -75,22 +73,9 @@ def write_whole(path: Path, before: str, after: str) -> None:
         FileChangedMeanwhile: the file is no longer what was read.
         ProfileNotWritten: it cannot be written; the old file is untouched.
     """
-    target = path.resolve()  # a link stays a link
-    if read_text(target) != before:
+    if read_text(path) != before:
         raise FileChangedMeanwhile(str(path))
-    part: str | None = None
     try:
-        target.parent.mkdir(parents=True, exist_ok=True)
-        handle, part = tempfile.mkstemp(dir=target.parent, prefix=f".{target.name}.")
-        with os.fdopen(handle, "wb") as file:
-            file.write(after.encode())
-            file.flush()
-            os.fsync(file.fileno())
-        mode = target.stat().st_mode & 0o777 if target.exists() else 0o644
-        Path(part).chmod(mode)
-        Path(part).replace(target)
+        replace_file(path, after.encode())
     except OSError as exc:
-        if part is not None:
-            with contextlib.suppress(OSError):
-                Path(part).unlink()
         raise ProfileNotWritten(str(path), str(exc)) from exc

@@ -92,7 +92,9 @@ def _measured(record: Record) -> tuple[Figures, Verified]:
             axis.sigma_total_arcmin,
             utc_s,
         ),
-        Verified(axis.total_upper95_arcmin, result.tolerance_arcmin, axis.pole, axis.trusted, utc_s),
+        Verified(
+            axis.total_upper95_arcmin, result.tolerance_arcmin, axis.pole, axis.trusted, utc_s
+        ),
     )
 
 
@@ -238,7 +240,10 @@ class JournalStatus:
                 status = replace(status, run_state=RunState.UNKNOWN)
             if decided:
                 continue
-            if standing.verified is not None and earliest_since_s < standing.verified.utc_s - FUTURE_S:
+            if (
+                standing.verified is not None
+                and earliest_since_s < standing.verified.utc_s - FUTURE_S
+            ):
                 status = replace(status, doubt=status.doubt or CLOCK_SET_BACK)
             status = replace(status, verified=standing.verified)
             decided = standing.decides

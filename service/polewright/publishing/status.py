@@ -113,7 +113,7 @@ def why_unsafe(status: AlignmentStatus, rules: Rules, utc_s: float) -> str:
             f"the tolerance is {limit:g}"
         )
     age_s = utc_s - verified.utc_s
-    if not -FUTURE_S <= age_s:
+    if not age_s >= -FUTURE_S:
         return CLOCK_SET_BACK
     if not age_s <= rules.fresh_s:
         return (

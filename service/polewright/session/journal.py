@@ -101,8 +101,7 @@ class Journal:
         self.path.parent.mkdir(parents=True, exist_ok=True)
         file = self.path.open("ab", buffering=0)
         try:
-            if not _lock_patiently(file.fileno()):
-                raise JournalInUse(str(self.path))
+            _lock_patiently(file, self.path)
             _mend_torn_end(self.path)
         except BaseException:
             file.close()
@@ -186,16 +185,19 @@ def _opened(path: Path) -> IO[bytes]:
     flags = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
     descriptor = os.open(path, flags)
     try:
-        about = os.fstat(descriptor)
-        if not stat.S_ISREG(about.st_mode):
-            raise JournalUnusable(str(path), "it is no regular file")
-        if about.st_size > LONGEST:
-            size = f"it has {about.st_size / 1e6:.0f} MB, more than any session writes"
-            raise JournalUnusable(str(path), size)
+        _check_plain(path, os.fstat(descriptor))
+        return os.fdopen(descriptor, "rb")
     except BaseException:
         os.close(descriptor)
         raise
-    return os.fdopen(descriptor, "rb")
+
+
+def _check_plain(path: Path, about: os.stat_result) -> None:
+    if not stat.S_ISREG(about.st_mode):
+        raise JournalUnusable(str(path), "it is no regular file")
+    if about.st_size > LONGEST:
+        size = f"it has {about.st_size / 1e6:.0f} MB, more than any session writes"
+        raise JournalUnusable(str(path), size)
 
 
 def read_journal(path: Path) -> list[Record]:
@@ -256,13 +258,13 @@ def records_from_the_end(path: Path, most: int) -> Iterator[Record]:
         raise JournalUnusable(str(path), in_words(exc, told=path)) from exc
 
 
-def _lock_patiently(descriptor: int) -> bool:
+def _lock_patiently(file: IO[bytes], path: Path) -> None:
     """Lock, bearing with somebody who only looks whether it is locked."""
     for _ in range(5):
-        if try_lock(descriptor):
-            return True
+        if try_lock(file.fileno()):
+            return
         time.sleep(0.02)
-    return False
+    raise JournalInUse(str(path))
 
 
 def in_use(path: Path) -> bool:

@@ -15,7 +15,6 @@ import math
 import mmap
 import os
 import struct
-import tempfile
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from functools import cached_property
@@ -28,6 +27,7 @@ from numpy.typing import NDArray
 
 from polewright.angles import DEG, TAU, Vector
 from polewright.errors import in_words
+from polewright.files import write_whole
 from polewright.solving.catalogue import ConeStars
 from polewright.solving.density import MAGNITUDES, SkyDensity, cell_count
 from polewright.solving.errors import CatalogueUnusable
@@ -176,18 +176,7 @@ def write_addon(
 
 def _write(path: Path, head: bytes, body: bytearray) -> None:
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        handle, part = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
-        try:
-            with os.fdopen(handle, "wb") as file:
-                file.write(head)
-                file.write(body)
-                file.flush()
-                os.fsync(file.fileno())
-            Path(part).chmod(0o644)
-            Path(part).replace(path)
-        finally:  # also when interrupted from the keyboard
-            Path(part).unlink(missing_ok=True)
+        write_whole(path, head, body)
     except OSError as exc:
         raise CatalogueUnusable(
             str(path),
