@@ -144,3 +144,13 @@ class Mechanics:
         equator = np.column_stack([base[:, 2], side * base[:, 0], side * base[:, 1]])
         pointed: Matrix = equator @ turn_z(-theta) @ self._square @ turn_y(-d) @ self._tube
         return pointed
+
+    @staticmethod
+    def bent(attitude: Matrix, sag: float) -> Matrix:
+        """Let the tube droop by ``sag`` (rad) times the cosine of its altitude."""
+        if sag == 0.0:
+            return attitude
+        # About the horizontal axis across the tube; its length is the cosine of the altitude.
+        across = np.cross(np.array([0.0, 0.0, 1.0]), attitude[:, 2])
+        drooped: Matrix = turn_by(sag * across) @ attitude
+        return drooped

@@ -15,10 +15,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from polewright.angles import ARCMIN, ARCSEC, DEG, SIDEREAL_RATE, Matrix, Vector, fold_pi
+from polewright.angles import ARCMIN, ARCSEC, DEG, HOUR, SIDEREAL_RATE, Matrix, Vector, fold_pi
 from polewright_sim.adjusters import Adjusters
 from polewright_sim.belief import Belief
-from polewright_sim.mechanics import Mechanics, turn_by
+from polewright_sim.mechanics import Mechanics, tilt, turn_by
 from polewright_sim.motion import Track, trapezoid_s
 from polewright_sim.spec import MisalignmentSpec, MountSpec, SiteSpec
 from polewright_wire.errors import NotNow, Parked, ValueRefused
@@ -107,7 +107,9 @@ class MountModel:
             step = self._step(utc_s)
             theta, d = self._true_axes(utc_s, step)
             base = self._base(utc_s, step)
-        return self.mechanics.attitude(base, theta, d)
+        return self.mechanics.bent(
+            self.mechanics.attitude(base, theta, d), self.spec.sag_arcsec * ARCSEC
+        ) @ self._unrest(utc_s)
 
     def attitudes(self, times: Iterable[float]) -> NDArray[np.float64]:
         """Attitudes (K, 3, 3) at several times."""
@@ -124,8 +126,18 @@ class MountModel:
         return self._steps[max(0, index - 1)]
 
     def _base(self, utc_s: float, step: _Step) -> Matrix:
+        spec, ground = self.spec, step.ground
+        if spec.creep_arcsec_per_min:
+            sunk = spec.creep_arcsec_per_min * ARCSEC * (utc_s - self._steps[0].start_s) / 60.0
+            ground = tilt(sunk, spec.creep_azimuth_deg * DEG) @ ground
+        if spec.tipping_arcsec_per_hour:
+            turned = self._ra.output(utc_s) + step.theta
+            past_pole = math.cos(self._dec.output(utc_s) + step.d) < 0.0
+            hours = fold_pi(turned + (math.pi if past_pole else 0.0)) / HOUR
+            leant = spec.tipping_arcsec_per_hour * ARCSEC * hours
+            ground = tilt(leant, spec.tipping_azimuth_deg * DEG) @ ground
         return self.mechanics.base(
-            step.ground,
+            ground,
             self._adjusters.altitude.axis_arcmin(utc_s) * ARCMIN,
             self._adjusters.azimuth.axis_arcmin(utc_s) * ARCMIN,
         )
@@ -148,6 +160,28 @@ class MountModel:
             theta, d = theta + more_theta, d + more_d
         return theta, d
 
+    def _unrest(self, utc_s: float) -> Matrix:
+        """What air and gusts do to the picture, as a turn about the camera's axes (3, 3).
+
+        Each second has its own draw, seeded by itself, so that the same night comes out the same
+        again; straight lines between.
+        """
+        spec = self.spec
+        if not spec.air_arcsec and not spec.gusts_per_min:
+            return np.eye(3)
+        second = math.floor(utc_s)
+        share = utc_s - second
+        shift = (1.0 - share) * self._moved(second) + share * self._moved(second + 1)
+        return turn_by(np.array([*shift, 0.0]))
+
+    def _moved(self, second: int) -> Vector:
+        rng = np.random.default_rng([second, 31])
+        # Straight lines between draws leave 0.74 of their size to the mean over a second.
+        moved: Vector = self.spec.air_arcsec * 1.35 * ARCSEC * rng.standard_normal(2)
+        if rng.uniform() < self.spec.gusts_per_min / 60.0:
+            moved = moved + self.spec.gust_arcsec * ARCSEC * rng.standard_normal(2)
+        return moved
+
     def quiet_between(self, start_s: float, end_s: float) -> bool:
         """Whether the axes did nothing but track, and nothing rang, from start to end."""
         with self._lock:
@@ -164,6 +198,8 @@ class MountModel:
                 and not ringing
                 and self._arrive_s < start_s
                 and self.shake is None
+                and not self.spec.air_arcsec
+                and not self.spec.gusts_per_min
                 and self._step(start_s) is self._step(end_s)
             )
 

@@ -85,6 +85,24 @@ class MountSpec(_Spec):
     unsteadiness_arcsec: float = Field(0.5, ge=0.0, le=600.0)
     """Tube, mirror and gears come to rest a little differently after each slew: 1 sigma of the
     declination's shift (invented size)."""
+    sag_arcsec: float = Field(0.0, ge=0.0, le=3600.0)
+    """A level tube droops by so much, one that looks up by this times the cosine of altitude."""
+    tipping_arcsec_per_hour: float = Field(0.0, ge=-3600.0, le=3600.0)
+    """The whole mount leans over by so much more with each hour of hour angle, as its load goes
+    from one side of the tripod to the other."""
+    tipping_azimuth_deg: float = 90.0
+    """The side that gets lower."""
+    creep_arcsec_per_min: float = Field(0.0, ge=0.0, le=600.0)
+    """The tripod sinks, evenly from the start on."""
+    creep_azimuth_deg: float = 0.0
+    """The side that sinks."""
+    air_arcsec: float = Field(0.0, ge=0.0, le=60.0)
+    """The air moves the whole frame by so much along each coordinate: 1 sigma of the mean over a
+    second."""
+    gusts_per_min: float = Field(0.0, ge=0.0, le=60.0)
+    """Gusts of a second."""
+    gust_arcsec: float = Field(0.0, ge=0.0, le=600.0)
+    """1 sigma of what a gust does to the tube, along each coordinate."""
     periodic_error_arcsec: float = Field(4.0, ge=0.0)
     """Amplitude (half of peak to peak)."""
     periodic_error_period_s: float = Field(480.0, gt=10.0)

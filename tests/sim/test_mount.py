@@ -679,3 +679,58 @@ def test_the_camera_follows_the_knobs() -> None:
     turned = turn_between(mount.attitude(T0), mount.attitude(T0 + 5.0))
 
     assert np.allclose(turned, [0.0, 0.0, -50.0 * ARCMIN], atol=1e-9)  # halfway, from above
+
+
+@pytest.mark.parametrize("latitude_deg", [50.0, -35.0])
+def test_a_tube_sags_towards_the_ground(latitude_deg: float) -> None:
+    """By the cosine of its altitude, straight down, whatever the roll of the camera."""
+    mount = mount_at(latitude_deg, sag_arcsec=20.0, roll_deg=70.0)
+    stiff = mount_at(latitude_deg, roll_deg=70.0)
+    for hours in (-4.0, -1.0, 3.0):
+        arrived = slew(mount, hours, math.copysign(15.0, latitude_deg))
+        slew(stiff, hours, math.copysign(15.0, latitude_deg))
+        low, high = mount.attitude(arrived), stiff.attitude(arrived)
+        level = math.hypot(high[0, 2], high[1, 2])
+
+        drop = (math.asin(high[2, 2]) - math.asin(low[2, 2])) / ARCSEC
+        assert drop == pytest.approx(20.0 * level, rel=1e-3)
+        assert separation(low[:, 2], high[:, 2]) / ARCSEC == pytest.approx(drop, rel=1e-3)
+
+
+def test_a_tripod_tips_with_the_hour_angle_and_sinks_with_time() -> None:
+    """Both carry the axis along: leaning north lowers it, west of the meridian more than east."""
+    mount = mount_at(tipping_arcsec_per_hour=6.0, tipping_azimuth_deg=0.0)
+    east = slew(mount, -2.0, 20.0)
+    before = mount.axis(east)
+    west = slew(mount, 2.0, 20.0, east + 1.0)
+
+    lowered = (math.asin(before[2]) - math.asin(mount.axis(west)[2])) / ARCSEC
+    assert lowered == pytest.approx(24.0, abs=0.4)
+    sinking = mount_at(creep_arcsec_per_min=3.0, creep_azimuth_deg=0.0)
+    gone = separation(sinking.axis(T0), sinking.axis(T0 + 120.0)) / ARCSEC
+    assert gone == pytest.approx(6.0, abs=0.01)
+
+
+def test_the_air_moves_whole_frames_and_gusts_more() -> None:
+    """Means over a second scatter by the stated size, over four by half of it; gusts come on top,
+    and no such frame counts as quiet."""
+    mount, calm = mount_at(air_arcsec=2.0), mount_at()
+    still = calm.attitude(T0)
+    inside = np.linspace(0.0, 1.0, 10)
+
+    def spread(length_s: float, which: MountModel) -> float:
+        means = [
+            np.mean(
+                [(still.T @ which.attitude(T0 + 7.3 * k + length_s * t))[:2, 2] for t in inside],
+                axis=0,
+            )
+            for k in range(300)
+        ]
+        return float(np.std(means)) / ARCSEC
+
+    assert spread(1.0, mount) == pytest.approx(2.0, rel=0.15)
+    assert spread(4.0, mount) == pytest.approx(1.0, rel=0.25)
+    gusty = mount_at(air_arcsec=2.0, gusts_per_min=10.0, gust_arcsec=8.0)
+    assert spread(1.0, gusty) > 2.5
+    assert not mount.quiet_between(T0 + 60.0, T0 + 64.0)
+    assert calm.quiet_between(T0 + 60.0, T0 + 64.0)
