@@ -712,7 +712,7 @@ def test_a_tripod_tips_with_the_hour_angle_and_sinks_with_time() -> None:
 
 
 def test_the_air_moves_whole_frames_and_gusts_more() -> None:
-    """Means over a second scatter by the stated size, over four by half of it; gusts come on top,
+    """Means over a second scatter by the stated size, over four by two thirds of it; gusts come on top,
     and no such frame counts as quiet."""
     mount, calm = mount_at(air_arcsec=2.0), mount_at()
     still = calm.attitude(T0)
@@ -729,8 +729,9 @@ def test_the_air_moves_whole_frames_and_gusts_more() -> None:
         return float(np.std(means)) / ARCSEC
 
     assert spread(1.0, mount) == pytest.approx(2.0, rel=0.15)
-    assert spread(4.0, mount) == pytest.approx(1.0, rel=0.25)
+    assert spread(4.0, mount) == pytest.approx(1.3, rel=0.15)
     gusty = mount_at(air_arcsec=2.0, gusts_per_min=10.0, gust_arcsec=8.0)
     assert spread(1.0, gusty) > 2.5
-    assert not mount.quiet_between(T0 + 60.0, T0 + 64.0)
-    assert calm.quiet_between(T0 + 60.0, T0 + 64.0)
+    arrived = max(slew(mount, 2.0, 20.0), slew(calm, 2.0, 20.0))
+    assert calm.quiet_between(arrived + 60.0, arrived + 64.0)
+    assert not mount.quiet_between(arrived + 60.0, arrived + 64.0)
