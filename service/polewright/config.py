@@ -114,6 +114,13 @@ class OpticsSection(Section):
         description="radial distortion of the lens: true radius = r (1 + k1 r²), r over half the "
         "frame's width; `polewright profile --solve` finds it",
     )
+    sag_arcsec: float | None = Field(
+        None,
+        ge=0,
+        le=600,
+        description="how far a level tube may droop, arcsec (1 sigma): no sweep shows it, and it "
+        "is in the stated uncertainty; 6 to 10 by the focal length if left out",
+    )
 
 
 class SweepSection(Section):
@@ -173,10 +180,10 @@ class SweepSection(Section):
         "and solved",
     )
     frame_floor_arcsec: float = Field(
-        0.5,
+        1.0,
         ge=0,
         le=60,
-        description="error of a frame's attitude that its stars do not show (air, gusts, sag)",
+        description="error of a frame's attitude that its stars do not show (air, gusts), arcsec",
     )
     meridian_buffer_deg: float = Field(
         5.0,

@@ -46,7 +46,7 @@ RINGING = {
     "belt": ((25.0, 50.0), (0.8, 2.0), (2.5, 4.0)),
     "slow pier": ((10.0, 40.0), (0.2, 0.8), (2.0, 5.0)),
 }
-ARCSEC_PER_PX, FLOOR_ARCSEC, NOISE_PX, STAR_PX = 6.0, 0.5, 0.015, 2.0
+ARCSEC_PER_PX, FLOOR_ARCSEC, NOISE_PX, STAR_PX = 6.0, 1.0, 0.015, 2.0
 #: A look costs so much beside its exposure, and a slew is believed over so long after it is, s.
 COST_S, BELIEVED_S = 0.35, 0.25
 EXPOSURES_S = (8.0, 4.0, 3.0, 2.0, 1.0, 0.5)

@@ -712,8 +712,8 @@ def test_a_tripod_tips_with_the_hour_angle_and_sinks_with_time() -> None:
 
 
 def test_the_air_moves_whole_frames_and_gusts_more() -> None:
-    """Means over a second scatter by the stated size, over four by two thirds of it; gusts come on top,
-    and no such frame counts as quiet."""
+    """Means over a second scatter by the stated size, over four by two thirds of it; gusts come
+    on top, and no such frame counts as quiet."""
     mount, calm = mount_at(air_arcsec=2.0), mount_at()
     still = calm.attitude(T0)
     inside = np.linspace(0.0, 1.0, 10)

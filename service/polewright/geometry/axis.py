@@ -2,8 +2,8 @@
 
 Model: the camera's axes at point i are C_i = R(a, t_i) C_0, one fixed axis ``a``, turns t_i from
 the first point. n attitudes give 3n numbers for 2 (axis) + n - 1 (turns) + 3 (C_0) unknowns, so
-2n - 4 are left over as a check. Centres alone give n distances from the axis (what lies along the
-circle goes into the turns) for 3 unknowns: n - 3 are left over, none with three points.
+2n - 4 are left over as a check. What the frames share (`polewright.geometry.shared_errors`) makes
+their errors one covariance of 3n by 3n: least squares are generalised.
 """
 
 from __future__ import annotations
@@ -13,9 +13,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import chdtrc
+from scipy.special import chdtrc, fdtrc
 
-from polewright.angles import ARCSEC, Matrix, Vector
+from polewright.angles import Matrix, Vector
 from polewright.geometry.attitude import Attitude
 from polewright.geometry.errors import (
     FitDiverged,
@@ -31,15 +31,22 @@ from polewright.geometry.rotation import (
     tangent_basis,
     turn_about,
 )
+from polewright.geometry.shared_errors import NOTHING_SHARED, SharedErrors, region_factor
 
 REFUSE_BELOW = 1e-3
 """A sweep whose chi-square would come about by chance less often than this is refused."""
-SEEING = 1.0 * ARCSEC
-"""A sensible ``systematic_rad``: seeing and gusts move a whole short exposure by about this much
-(from memory), which no star of the frame can tell since all move together."""
 LARGEST_SIGMA = 0.1
 """An axis less certain than this (rad) in some direction is no axis."""
+LOWEST_SINE = 0.05
 _ROUNDS = 50
+
+
+def airmass_factor(sine_altitude: float | Vector) -> NDArray[np.float64]:
+    """Return by how much more the air moves a picture than at the zenith.
+
+    Airmass^0.6, as image motion goes with seeing (Fried's parameter goes as airmass^-0.6).
+    """
+    return np.asarray(np.maximum(sine_altitude, LOWEST_SINE) ** -0.6, dtype=np.float64)
 
 
 @dataclass(frozen=True, eq=False)
@@ -50,55 +57,40 @@ class AxisFit:
     """ENU unit vector (3,), towards the visible pole."""
     covariance: Matrix
     """(3, 3) rad^2, ENU; tangent to the axis (its own direction has no variance). It follows from
-    the errors stated for the data and is not stretched by chi-square: see `stretched_covariance`.
-    """
+    the errors stated for the data. Where the frames' noise is not known for sure, the residuals
+    stretch or shrink it, and it is widened so that its 95 % region holds (`region_factor`)."""
     chi2: float
     dof: int
     p_value: float
-    """Chance of a chi-square this large if the model holds; 1 when nothing is left over."""
+    """Chance of a chi-square this large if the model holds, the doubt in the frames' noise
+    allowed for; 1 when nothing is left over."""
     turns: NDArray[np.float64]
     """(n,) rad about the axis (right-handed) from the first point, in (-pi, pi]."""
     residuals: NDArray[np.float64]
-    """(n, 3) rad: rotation of each attitude from the model, about the camera's axes. For a fit
-    through centres (n, 1): distance from the circle, away from the axis positive."""
-    has_check: bool
-    """Whether anything is left over that could have contradicted the axis."""
+    """(n, 3) rad: rotation of each attitude from the model, about the camera's axes."""
     worst: int | None = None
     """Index of the point without which the rest agrees best, when that can be told."""
 
     @property
     def trusted(self) -> bool:
         """Whether the data could have contradicted the axis and did not."""
-        return self.has_check and self.p_value >= REFUSE_BELOW
-
-    @property
-    def stretched_covariance(self) -> NDArray[np.float64]:
-        """The covariance times chi-square per degree of freedom where that is above 1."""
-        factor = max(1.0, self.chi2 / self.dof) if self.dof > 0 else 1.0
-        return np.asarray(self.covariance * factor)
+        return self.dof > 0 and self.p_value >= REFUSE_BELOW
 
     def verify(self) -> None:
         """Raise when the data contradict one fixed axis.
 
-        A fit with nothing left over passes, because nothing speaks against it: ask `has_check`.
+        A fit with nothing left over passes, because nothing speaks against it: ask `dof`.
 
         Raises:
             SweepNotRigid: the p-value is below `REFUSE_BELOW` (1 in 1000).
         """
-        if self.has_check and self.p_value < REFUSE_BELOW:
+        if self.dof > 0 and self.p_value < REFUSE_BELOW:
             largest = float(np.max(np.linalg.norm(self.residuals, axis=1)))
             raise SweepNotRigid(self.chi2, self.dof, self.p_value, largest, self.worst)
 
 
-def _whitener(covariance: Matrix) -> NDArray[np.float64]:
-    """W with W^T W = covariance^-1."""
-    return np.asarray(np.linalg.inv(np.linalg.cholesky(covariance)), dtype=np.float64)
-
-
-def _design(
-    axis: Vector, start: Matrix, turns: Vector, basis: Matrix, whiteners: Sequence[Matrix]
-) -> NDArray[np.float64]:
-    """Whitened Jacobian (3n, 2 + n - 1 + 3) of the attitudes: axis, turns from the second, start.
+def _design(axis: Vector, start: Matrix, turns: Vector, basis: Matrix) -> NDArray[np.float64]:
+    """Jacobian (3n, 2 + n - 1 + 3) of the attitudes: axis, turns from the second, start.
 
     A change of model i by a small rotation w in the world is C_i^T w in its camera, and (own
     derivation) w = a dt_i for the turn, R_i e for a start turned by e, and (1 - R_i)(a x da) for
@@ -111,10 +103,10 @@ def _design(
         rows = slice(3 * i, 3 * i + 3)
         r = rotation_about(axis, turn)
         camera = (r @ start).T
-        out[rows, :2] = whiteners[i] @ camera @ (moved - r @ moved)
+        out[rows, :2] = camera @ (moved - r @ moved)
         if i > 0:
-            out[rows, 1 + i] = whiteners[i] @ camera @ axis
-        out[rows, n + 1 :] = whiteners[i] @ start.T
+            out[rows, 1 + i] = camera @ axis
+        out[rows, n + 1 :] = start.T
     return out
 
 
@@ -153,7 +145,11 @@ def _start_axis(matrices: Sequence[Matrix]) -> NDArray[np.float64]:
 
 
 def fit_axis(
-    attitudes: Sequence[Attitude], *, southern: bool, systematic_rad: float = 0.0
+    attitudes: Sequence[Attitude],
+    *,
+    southern: bool,
+    systematic_rad: float = 0.0,
+    shared: SharedErrors = NOTHING_SHARED,
 ) -> AxisFit:
     """Fit one fixed axis to the attitudes of a sweep in right ascension.
 
@@ -161,9 +157,11 @@ def fit_axis(
         attitudes: two or more, in any order; the turns may go either way and differ in size.
         southern: whether the visible pole is the south pole.
         systematic_rad: noise added to each of an attitude's three angles, in quadrature, for what
-            the stars cannot tell (seeing that moves the whole field, flexure). 0, the default,
-            takes the solves' own errors as they stand. With a hundred stars those can be a tenth
-            of an arcsecond, and a real sweep would be refused: give `SEEING` or more there.
+            its stars cannot tell: air and gusts move a whole short exposure by an arcsecond. It is
+            that of the zenith; across the boresight it grows with `airmass_factor`. 0, the
+            default, takes the solves' own errors as they stand; with a hundred stars those can be
+            a tenth of an arcsecond, and a real sweep would be refused.
+        shared: what the frames have wrong together, and how well their noise is known.
 
     Raises:
         TooFewDirections: fewer than two attitudes.
@@ -179,21 +177,62 @@ def fit_axis(
     parities = tuple(a.parity for a in attitudes)
     if len(set(parities)) > 1:
         raise MixedParity(parities)
-    floor = systematic_rad**2 * np.eye(3)
     matrices = [a.matrix for a in attitudes]
-    whiteners = [_whitener(a.covariance + floor) for a in attitudes]
-    fit = _fit_rotations(matrices, whiteners, southern)
+    axis = _start_axis(matrices)
+    axis = axis * _towards_pole(axis, southern)
+    data = _Sweep(
+        matrices, axis, _own_noise(attitudes, systematic_rad), _common(matrices, axis, shared)
+    )
+    fit = _fit_rotations(data, shared.noise_dof)
     if n >= 4 and fit.p_value < REFUSE_BELOW:
-        fit = replace(fit, worst=_worst_point(matrices, whiteners, southern))
+        fit = replace(fit, worst=_worst_point(data, shared.noise_dof))
     return fit
 
 
-def _fit_rotations(
-    matrices: Sequence[Matrix], whiteners: Sequence[Matrix], southern: bool
-) -> AxisFit:
+@dataclass(frozen=True, eq=False)
+class _Sweep:
+    """The attitudes with their errors about the cameras' axes; covariances (n, n, 3, 3)."""
+
+    matrices: Sequence[Matrix]
+    axis: Vector
+    """Where the fit begins."""
+    own: Vector
+    common: Vector
+
+    def without(self, i: int) -> _Sweep:
+        """The same without one point."""
+        keep = [j for j in range(len(self.matrices)) if j != i]
+        rest = np.ix_(keep, keep)
+        matrices = [self.matrices[j] for j in keep]
+        return _Sweep(matrices, self.axis, self.own[rest], self.common[rest])
+
+    def covariance(self, stretch: float = 1.0) -> NDArray[np.float64]:
+        """(3n, 3n), the frames' own noise stretched (as a variance)."""
+        whole = stretch * self.own + self.common
+        size = 3 * len(self.matrices)
+        return np.asarray(whole.transpose(0, 2, 1, 3).reshape(size, size))
+
+
+def _own_noise(attitudes: Sequence[Attitude], floor: float) -> NDArray[np.float64]:
+    n = len(attitudes)
+    own = np.zeros((n, n, 3, 3))
+    for i, attitude in enumerate(attitudes):
+        across = (floor * float(airmass_factor(attitude.matrix[2, 2]))) ** 2
+        own[i, i] = attitude.covariance + np.diag([across, across, floor**2])
+    return own
+
+
+def _common(matrices: Sequence[Matrix], axis: Vector, shared: SharedErrors) -> NDArray[np.float64]:
+    cameras = np.asarray(matrices)
+    turns = np.array([turn_about(m @ matrices[0].T, axis) for m in matrices])
+    world = shared.world_covariance(cameras[:, :, 2], turns, axis)
+    return np.asarray(np.einsum("iba,ijbc,jcd->ijad", cameras, world, cameras))
+
+
+def _fit_rotations(data: _Sweep, noise_dof: float) -> AxisFit:
+    matrices, axis = data.matrices, data.axis
     n = len(matrices)
-    axis = _start_axis(matrices)
-    axis = axis * _towards_pole(axis, southern)
+    root = np.linalg.cholesky(data.covariance())
     start = matrices[0]
     turns = np.array([turn_about(m @ start.T, axis) for m in matrices])
     for _ in range(_ROUNDS):
@@ -202,22 +241,28 @@ def _fit_rotations(
             [rotation_vector(c.T @ m) for c, m in zip(models, matrices, strict=True)]
         )
         basis = tangent_basis(axis)
-        design = _design(axis, start, turns, basis, whiteners)
+        plain = _design(axis, start, turns, basis)
+        design = np.linalg.solve(root, plain)
         covariance = _axis_covariance(design, basis, turns)
-        data = np.concatenate([w @ r for w, r in zip(whiteners, residuals, strict=True)])
-        step, *_ = np.linalg.lstsq(design, data, rcond=None)
+        white = np.linalg.solve(root, residuals.ravel())
+        step, *_ = np.linalg.lstsq(design, white, rcond=None)
         if float(np.linalg.norm(design @ step)) < 1e-6:
-            dof = 2 * n - 4
-            chi2 = float(data @ data)
+            dof, chi2 = 2 * n - 4, float(white @ white)
+            if np.isfinite(noise_dof):
+                # Noise known as from noise_dof degrees of freedom, and now from dof more: its
+                # scale follows (conjugate prior of a variance; textbook).
+                stretch = (noise_dof + chi2) / (noise_dof + dof)
+                stretched = np.linalg.solve(np.linalg.cholesky(data.covariance(stretch)), plain)
+                covariance = _axis_covariance(stretched, basis, turns)
+                covariance = covariance * region_factor(noise_dof + dof)
             return AxisFit(
                 axis=axis,
                 covariance=covariance,
                 chi2=chi2,
                 dof=dof,
-                p_value=float(chdtrc(dof, chi2)) if dof > 0 else 1.0,
+                p_value=_chance(chi2, dof, noise_dof),
                 turns=(turns + np.pi) % (2.0 * np.pi) - np.pi,
                 residuals=residuals,
-                has_check=dof > 0,
             )
         moved = basis @ step[:2]
         axis = axis + moved
@@ -227,17 +272,21 @@ def _fit_rotations(
     raise FitDiverged(_ROUNDS)
 
 
-def _worst_point(
-    matrices: Sequence[Matrix], whiteners: Sequence[Matrix], southern: bool
-) -> int | None:
+def _chance(chi2: float, dof: int, noise_dof: float) -> float:
+    """Chance of a chi-square this large; Fisher's distribution where the noise is in doubt."""
+    if dof == 0:
+        return 1.0
+    if np.isfinite(noise_dof):
+        return float(fdtrc(dof, noise_dof, chi2 / dof))
+    return float(chdtrc(dof, chi2))
+
+
+def _worst_point(data: _Sweep, noise_dof: float) -> int | None:
     """Index of the point whose removal makes the rest acceptable; None when none or several do."""
     good = []
-    for i in range(len(matrices)):
-        rest = [j for j in range(len(matrices)) if j != i]
+    for i in range(len(data.matrices)):
         try:
-            fit = _fit_rotations(
-                [matrices[j] for j in rest], [whiteners[j] for j in rest], southern
-            )
+            fit = _fit_rotations(data.without(i), noise_dof)
         except (TurnTooSmall, FitDiverged):
             continue
         if fit.p_value >= REFUSE_BELOW:
@@ -246,82 +295,54 @@ def _worst_point(
 
 
 def predict_axis_covariance(
-    axis: Vector, start_matrix: Matrix, turns: Vector, attitude_covariances: Sequence[Matrix]
+    axis: Vector,
+    boresights: Vector,
+    turns: Vector,
+    covariances: Vector,
+    shared: SharedErrors = NOTHING_SHARED,
 ) -> NDArray[np.float64]:
-    """Return the covariance (3, 3, ENU, rad^2) that a planned sweep would give the axis.
+    """Return the covariances (..., 3, 3, ENU, rad^2) that planned sweeps would give the axis.
+
+    That of `fit_axis` when the residuals are as expected, for many sweeps at once. Of each frame's
+    error what lies along the axis goes into its turn; across it, a turn of the camera before the
+    sweep is carried round with the point and a moved axis is not, which leaves 2n numbers for four
+    unknowns (own derivation).
 
     Args:
         axis: ENU unit vector (3,).
-        start_matrix: camera axes as columns (3, 3) at turn 0.
-        turns: (n,) rad about the axis, the first one included (usually 0).
-        attitude_covariances: n matrices (3, 3) about the camera's axes, rad^2.
+        boresights: where the frames look, unit vectors (..., n, 3).
+        turns: (n,) rad about the axis.
+        covariances: of the frames' own errors, (..., n, 3, 3), ENU (not the camera's axes), rad^2.
+        shared: what the frames have wrong together.
 
     Raises:
         TurnTooSmall: the turns do not fix an axis.
     """
     basis = tangent_basis(axis)
-    offsets = np.asarray(turns, dtype=np.float64)
-    design = _design(
-        axis, np.asarray(start_matrix), offsets, basis, [_whitener(c) for c in attitude_covariances]
+    t = np.asarray(turns, dtype=np.float64) - turns[0]
+    n = len(t)
+    whole = shared.world_covariance(boresights, t, axis)
+    index = np.arange(n)
+    whole[..., index, index, :, :] += covariances
+    half = np.swapaxes(whole @ basis, -1, -2)  # (..., i, j, d, b)
+    plane = np.moveaxis(np.tensordot(half, basis, axes=1), -1, -3)
+    plane = plane.reshape(*plane.shape[:-4], 2 * n, 2 * n)
+    c, s = np.cos(t), np.sin(t)
+    design = np.zeros((n, 2, 4))
+    design[:, 0, 0] = design[:, 1, 1] = 1.0
+    design[:, 0, 2] = design[:, 1, 3] = c
+    design[:, 0, 3], design[:, 1, 2] = -s, s
+    design = design.reshape(2 * n, 4)
+    information = design.T @ np.linalg.solve(plane, np.broadcast_to(design, (*plane.shape[:-1], 4)))
+    largest = float(np.max(np.abs(t)))
+    # The turn of the camera is eliminated; what is left is the axis's own.
+    corner = information[..., 2:, 2:]
+    own = information[..., :2, :2] - information[..., :2, 2:] @ np.linalg.solve(
+        corner, information[..., 2:, :2]
     )
-    return _axis_covariance(design, basis, offsets - offsets[0])
-
-
-def fit_axis_from_centres(centres: Vector, sigmas: Vector, *, southern: bool) -> AxisFit:
-    """Fit the axis of a small circle to where the frames' centres point, ignoring roll.
-
-    Much weaker than `fit_axis` and, with three points, without any check; for solvers or images
-    that give no trustworthy roll.
-
-    Args:
-        centres: ENU unit vectors (n, 3), n >= 3.
-        sigmas: (n,) rad, error of a centre along one coordinate.
-        southern: whether the visible pole is the south pole.
-
-    Raises:
-        TooFewDirections: fewer than three centres.
-        TurnTooSmall: they lie too close together, or on the axis.
-        FitDiverged: the least squares did not settle.
-    """
-    c = np.asarray(centres, dtype=np.float64)
-    sigma = np.asarray(sigmas, dtype=np.float64)
-    n = len(c)
-    if n < 3:
-        raise TooFewDirections("centres", n, 3)
-    # The points of a circle lie in a plane whose normal is the axis.
-    axis = np.linalg.svd(c - c.mean(axis=0))[2][2]
-    axis = axis * _towards_pole(axis, southern)
-    for _ in range(_ROUNDS):
-        along = c @ axis
-        away = c - along[:, None] * axis
-        sine = np.linalg.norm(away, axis=1)
-        if float(np.min(sine)) < 1e-9:
-            raise TurnTooSmall(0.0, np.inf)
-        distance = np.arctan2(sine, along)
-        basis = tangent_basis(axis)
-        x, y = (away @ basis).T
-        turns = np.arctan2(y, x) - np.arctan2(y[0], x[0])
-        turns = (turns + np.pi) % (2.0 * np.pi) - np.pi
-        weight = 1.0 / sigma
-        radius = float(np.sum(distance * weight**2) / np.sum(weight**2))
-        residuals = distance - radius
-        # Moving the axis by da towards a point shortens its distance by the component along it.
-        design = np.column_stack([-(away / sine[:, None]) @ basis, -np.ones(n)]) * weight[:, None]
-        covariance = _axis_covariance(design, basis, turns)
-        data = residuals * weight
-        step, *_ = np.linalg.lstsq(design, -data, rcond=None)
-        if float(np.linalg.norm(design @ step)) < 1e-6:
-            chi2, dof = float(data @ data), n - 3
-            return AxisFit(
-                axis=axis,
-                covariance=covariance,
-                chi2=chi2,
-                dof=dof,
-                p_value=float(chdtrc(dof, chi2)) if dof > 0 else 1.0,
-                turns=turns,
-                residuals=residuals[:, None],
-                has_check=dof > 0,
-            )
-        axis = axis + basis @ step[:2]
-        axis /= np.linalg.norm(axis)
-    raise FitDiverged(_ROUNDS)
+    if float(np.min(np.linalg.eigvalsh(own))) <= 1.0 / LARGEST_SIGMA**2:
+        raise TurnTooSmall(largest, np.inf)
+    # What is known is axis x (its move): a quarter turn in the plane.
+    quarter = basis @ np.array([[0.0, 1.0], [-1.0, 0.0]])
+    widened = region_factor(shared.noise_dof + 2 * n - 4)
+    return np.asarray(widened * (quarter @ np.linalg.inv(own) @ quarter.T), dtype=np.float64)

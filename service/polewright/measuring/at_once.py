@@ -32,7 +32,7 @@ from polewright.measuring.sweep import settle, take_frame, tell_settled, wait_ou
 #: Distance of a frame's stars from their rest that does not matter, as a multiple of [sweep]
 #: frame_floor_arcsec, the error that each frame has anyway (own choice; half of it is noise of
 #: looks and motion of the sky; tests/bench/settle_model.py).
-REST_OF_FLOOR = 2.0
+REST_OF_FLOOR = 1.0
 #: Exposures that average a swing well enough, s; and so long at most, as a share of [sweep]
 #: settle_s, that one more fits into that wait (own choices).
 SHORTEST_S, LONGEST_OF_WAIT = 3.0, 0.4

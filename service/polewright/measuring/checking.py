@@ -23,6 +23,7 @@ from polewright.images.frame import Frame, StarList
 from polewright.images.quality import FrameQuality
 from polewright.measuring.check_result import CheckResult
 from polewright.measuring.coverage import advice_here
+from polewright.measuring.fitted import shared_errors_of
 from polewright.measuring.planned import noise_of
 from polewright.measuring.point import frame_floor
 from polewright.measuring.rig import Rig
@@ -132,7 +133,8 @@ def _axis_sigma(rig: Rig, points: Sequence[SweepPoint], frame_sigmas: tuple[floa
         angles = [number * section.step_deg * DEG for number in range(section.points)]
     declination = points[0].declination if points else USUAL_DECLINATION
     sigmas = np.tile(frame_sigmas, (len(angles), 1))
-    return predict(rig.site, np.array(angles), declination, sigmas).sigma
+    shared = shared_errors_of(rig)
+    return predict(rig.site, np.array(angles), declination, sigmas, shared).sigma
 
 
 def choose_exposure(rig: Rig, points: Sequence[SweepPoint] = ()) -> Frame | None:

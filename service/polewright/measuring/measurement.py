@@ -9,10 +9,10 @@ from datetime import UTC, datetime
 
 from polewright import __version__
 from polewright.angles import ARCMIN, ARCSEC, DEG, azalt_from_enu, spherical
-from polewright.geometry.axis import AxisFit, fit_axis
-from polewright.geometry.axis_error import AxisError, axis_error
+from polewright.geometry.axis import AxisFit
+from polewright.geometry.axis_error import AxisError
 from polewright.measuring.events import AxisMeasured, Finished
-from polewright.measuring.point import frame_floor
+from polewright.measuring.fitted import fit_points
 from polewright.measuring.recovery import sweep
 from polewright.measuring.result import (
     AxisResult,
@@ -22,7 +22,6 @@ from polewright.measuring.result import (
     TimeResult,
 )
 from polewright.measuring.rig import Rig
-from polewright.measuring.smear import with_smear
 from polewright.measuring.stopping import motion_stopped_on_trouble, stop_now
 from polewright.measuring.sweep import SolvedPoint, SweepPoint
 from polewright.measuring.times import SweepTimes
@@ -73,15 +72,12 @@ def measure(rig: Rig, points: Sequence[SweepPoint]) -> Measured:
     ready_mount(rig)
     swept = sweep(rig, points)
     solved = swept.points
-    attitudes, smeared = with_smear(
-        [point.plate.attitude for point in solved],
-        [point.quality.hfd_px for point in solved],
-        [point.rest for point in solved],
-    )
-    if smeared:
+    fitted = fit_points(rig, solved)
+    fit, error = fitted.fit, fitted.error
+    if fitted.smeared:
         rig.note(
-            f"{smeared} of {len(solved)} frames are smeared beside the sharpest one (wind, or the "
-            "mount still rang): they count for less, and the figure is less certain.",
+            f"{fitted.smeared} of {len(solved)} frames are smeared beside the sharpest one (wind, "
+            "or the mount still rang): they count for less, and the figure is less certain.",
             warning=True,
         )
     bent_px = rig.plates.lens_bends_px(solved[0].frame.width)
@@ -91,12 +87,6 @@ def measure(rig: Rig, points: Sequence[SweepPoint]) -> Measured:
             f"(k1 {rig.plates.k1:+.4f}). That is taken account of; with "
             "`polewright profile --solve` the next night begins with it."
         )
-    fit = fit_axis(
-        attitudes,
-        southern=rig.site.southern,
-        systematic_rad=frame_floor(rig, min(point.frame.exposure_s for point in solved)),
-    )
-    error = axis_error(fit.axis, fit.covariance, rig.site, rig.pole, rig.atmosphere)
     emit_axis(rig, fit, error)
     fit.verify()
     result = describe(rig, solved, fit, error, started_utc_s, swept.story)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from polewright.config import Config
 from polewright.measuring.connect import SiteUnknown, configured_solver, weather_of
 from polewright.measuring.coverage import doubts, judged, plans_for, with_stars
+from polewright.measuring.fitted import shared_errors
 from polewright.measuring.planned import noise_of, request_for
 from polewright.measuring.rig import nominal_scale
 from polewright.planning.planner import judge_sweep, plan_sweep
@@ -40,8 +41,9 @@ def offline_request(config: Config, utc_s: float) -> tuple[PlanRequest, tuple[st
         "uncertainty; `--connect` asks the devices.",
     )
     noise = noise_of(config, scale, width, height)
-    request = request_for(config, site, weather_of(config, site).air, utc_s, noise)
-    return request, notes
+    weather = weather_of(config, site)
+    shared = shared_errors(config, weather, config.optics.focal_length_mm)
+    return request_for(config, site, weather, utc_s, noise, shared), notes
 
 
 def offline_solver(config: Config) -> Solver | None:

@@ -9,8 +9,10 @@ from polewright.alpaca.errors import AlpacaError
 from polewright.angles import DEG
 from polewright.config import Config
 from polewright.errors import ConfigError, in_words
+from polewright.geometry.shared_errors import SharedErrors
 from polewright.measuring.coverage import doubts, judged, plans_for, with_stars
 from polewright.measuring.events import SweepPlanned
+from polewright.measuring.fitted import shared_errors_of
 from polewright.measuring.pointing import mount_from_of_date, of_date_at, pointing_from_mount
 from polewright.measuring.rig import Rig
 from polewright.measuring.sweep import SweepPoint
@@ -20,7 +22,8 @@ from polewright.planning.limits import MountLimits, SkyLimits
 from polewright.planning.motion import AxisMotion, Timing
 from polewright.planning.noise import AttitudeNoise
 from polewright.planning.request import PlanRequest, Pointing, SweepPlan, SweepWish
-from polewright.sky.site import Atmosphere, Site
+from polewright.sky.site import Site
+from polewright.sky.weather import Weather
 
 #: Pixel scale and frame assumed for planning when nothing is known of the optics.
 UNKNOWN_SCALE = 2.0 * DEG / 3600.0
@@ -74,7 +77,12 @@ def horizon_of(config: Config) -> Horizon:
 
 
 def request_for(
-    config: Config, site: Site, atmosphere: Atmosphere, utc_s: float, noise: AttitudeNoise
+    config: Config,
+    site: Site,
+    weather: Weather,
+    utc_s: float,
+    noise: AttitudeNoise,
+    shared: SharedErrors,
 ) -> PlanRequest:
     """Put together what the configuration says about where a sweep fits.
 
@@ -85,8 +93,9 @@ def request_for(
     return PlanRequest(
         site=site,
         utc_s=utc_s,
-        atmosphere=atmosphere,
+        atmosphere=weather.air,
         noise=noise,
+        shared=shared,
         horizon=horizon_of(config),
         mount=MountLimits(
             altitude_min_deg=limits.mount_altitude_min_deg,
@@ -131,7 +140,9 @@ def plan_request(rig: Rig) -> PlanRequest:
     info = rig.camera.info()
     binning = config.camera.binning
     noise = noise_of(config, rig.plates.scale, info.width // binning, info.height // binning)
-    request = request_for(config, rig.site, rig.atmosphere, rig.clock.utc_s(), noise)
+    request = request_for(
+        config, rig.site, rig.weather, rig.clock.utc_s(), noise, shared_errors_of(rig)
+    )
     if rig.plates.scale is not None:
         request = with_stars(request, rig.plates.solver)
     return replace(

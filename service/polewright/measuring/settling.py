@@ -45,13 +45,13 @@ STARLESS = 3
 #: Motion that does not matter, as a multiple of [sweep] frame_floor_arcsec, the error that each
 #: frame's attitude has anyway. Looks that lie within it swing by half of it to either side, and an
 #: exposure of at least `AVERAGING_S`, so of a swing or more, averages that to under a third: the
-#: middle of the frame is off by less than the floor. A shorter one averages less. (A longer one
+#: middle of the frame is off by a third of the floor. A shorter one averages less. (A longer one
 #: averages a swing more, but not a creep: it gets no more.)
-LIMIT_OF_FLOOR, AVERAGING_S = 4.0, 2.0
+LIMIT_OF_FLOOR, AVERAGING_S = 2.0, 2.0
 #: Looks that have to agree before such an exposure, and before a shorter one.
 AGREEING_LONG, AGREEING_SHORT = 2, 3
 #: Least of that floor, arcsec, and least limit in pixels: no look tells less.
-LEAST_FLOOR_ARCSEC, LEAST_LIMIT_PX = 0.25, 0.05
+LEAST_FLOOR_ARCSEC, LEAST_LIMIT_PX = 0.5, 0.05
 
 
 @dataclass(frozen=True)
@@ -82,7 +82,7 @@ def wait_for_still_stars(rig: Rig, number: int, total: int, wait_s: float) -> Se
 
 def limit_factor(exposure_s: float) -> float:
     """Return the motion that does not matter before such an exposure, in floors of a frame."""
-    return max(1.0, LIMIT_OF_FLOOR * min(1.0, exposure_s / AVERAGING_S))
+    return max(0.5, LIMIT_OF_FLOOR * min(1.0, exposure_s / AVERAGING_S))
 
 
 def limit_px(rig: Rig) -> float:

@@ -20,20 +20,20 @@ from polewright.angles import ARCMIN, fold_pi
 from polewright.clock import CancelToken, Clock
 from polewright.config import Config, SafetySection
 from polewright.errors import DeviceError, PolewrightError, SolveError
-from polewright.geometry.axis import AxisFit, fit_axis
-from polewright.geometry.axis_error import AxisError, axis_error
+from polewright.geometry.axis import AxisFit
+from polewright.geometry.axis_error import AxisError
 from polewright.images.quality import FrameQuality
 from polewright.measuring.connect import connect_rig, locate
 from polewright.measuring.coverage import check_field
 from polewright.measuring.events import Event, EventSink, FrameMeasured, Note
+from polewright.measuring.fitted import fit_points
 from polewright.measuring.measurement import describe, emit_axis, ready_mount
 from polewright.measuring.planned import plan_request, planned_points, pointing_now
-from polewright.measuring.point import frame_floor
 from polewright.measuring.policy import patience
 from polewright.measuring.recovery import APART, sweep
 from polewright.measuring.result import MeasurementResult
 from polewright.measuring.rig import Rig
-from polewright.measuring.smear import swung_px, with_smear
+from polewright.measuring.smear import swung_px
 from polewright.measuring.startup_errors import FocusWrong
 from polewright.measuring.startup_site import (
     RoofGuard,
@@ -181,7 +181,8 @@ class Startup:
         solved = list(swept.points)
         story = list(swept.story)
         self._step("focus", lambda: self._focus([_at_rest(point) for point in solved]))
-        fit, error = _fitted(rig, solved)
+        fitted = fit_points(rig, solved)
+        fit, error = fitted.fit, fitted.error
         while len(solved) < self.config.startup.max_points and self._more_wanted(fit, error):
             why = (
                 f"1 sigma {error.sigma_total / ARCMIN:.2f}′"
@@ -194,7 +195,8 @@ class Startup:
                 break
             story.append(f"A further point was taken: {why}.")
             solved.append(further)
-            fit, error = _fitted(rig, solved)
+            fitted = fit_points(rig, solved)
+            fit, error = fitted.fit, fitted.error
         emit_axis(rig, fit, error)
         self._step("alignment", lambda: self._verdict(fit, error, len(solved)))
         return describe(rig, solved, fit, error, started_s, tuple(story))
@@ -329,18 +331,3 @@ def _at_rest(point: SolvedPoint) -> FrameQuality:
     if rest is None or swung_px(rest) == 0.0:
         return point.quality
     return replace(point.quality, hfd_px=rest.look_hfd_px, elongation=None)
-
-
-def _fitted(rig: Rig, solved: list[SolvedPoint]) -> tuple[AxisFit, AxisError]:
-    attitudes, _smeared = with_smear(
-        [point.plate.attitude for point in solved],
-        [point.quality.hfd_px for point in solved],
-        [point.rest for point in solved],
-    )
-    fit = fit_axis(
-        attitudes,
-        southern=rig.site.southern,
-        systematic_rad=frame_floor(rig, min(point.frame.exposure_s for point in solved)),
-    )
-    error = axis_error(fit.axis, fit.covariance, rig.site, rig.pole, rig.atmosphere)
-    return fit, error

@@ -131,12 +131,7 @@ def evaluate(
 
     enus = enu_from_hour_angle_dec(request.site, angles, np.full(n_points, declination))
     altitudes = azalt_from_enu(enus)[1]
-    sigmas = np.array(
-        [
-            request.noise.sigmas(float(altitude), None if stars is None else float(stars[i]))
-            for i, altitude in enumerate(altitudes)
-        ]
-    )
+    sigmas = request.noise.sigmas(altitudes, stars)
     arrive = (
         request.utc_s
         + first_s
@@ -161,7 +156,7 @@ def evaluate(
     )
     track = enu_from_hour_angle_dec(request.site, course.hour_angle, declination)
     state = outlook.states[1]
-    prediction = predict(request.site, angles, declination, sigmas)
+    prediction = predict(request.site, angles, declination, sigmas, request.shared)
     weight = float(np.max(moon_weight(request.rules, state, enus)))
     if weight > 0.3:
         warnings = (*warnings, "the points are close to a bright Moon")

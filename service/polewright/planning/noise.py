@@ -6,9 +6,11 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from polewright.angles import ARCSEC, Matrix, Vector
-from polewright.geometry.axis import predict_axis_covariance
+from polewright.geometry.axis import airmass_factor, predict_axis_covariance
+from polewright.geometry.shared_errors import NOTHING_SHARED, SharedErrors
 from polewright.planning.errors import LimitsInvalid
 from polewright.sky.frame import enu_from_hour_angle_dec
 from polewright.sky.pole import PoleTarget, pole_enu
@@ -23,8 +25,7 @@ class AttitudeNoise:
     known to s / sqrt(N) along x and y, the roll to s / (r sqrt(N)) with r^2 = (w^2 + h^2) / 12
     the mean square distance from the centre (own derivation: least squares of a small rotation).
     To both a floor is added in quadrature: what the air and the mount do between frames. The
-    boresight's floor grows as airmass^0.6, as image motion does with seeing (Fried's parameter
-    goes as airmass^-0.6).
+    boresight's floor grows with `airmass_factor`.
     """
 
     pixel_scale: float
@@ -65,15 +66,17 @@ class AttitudeNoise:
             2.0 * math.atan(0.5 * self.height_px * self.pixel_scale),
         )
 
-    def sigmas(self, altitude: float, stars: float | None = None) -> tuple[float, float]:
-        """Boresight (per coordinate) and roll error, rad, at an altitude (rad)."""
-        n = max(2.0, self.stars if stars is None else stars)
-        each = self.centroid_px * self.pixel_scale / math.sqrt(n)
+    def sigmas(
+        self, altitude: float | Vector, stars: float | Vector | None = None
+    ) -> NDArray[np.float64]:
+        """Boresight (per coordinate) and roll errors (..., 2), rad, at altitudes (...), rad."""
+        n = np.maximum(2.0, self.stars if stars is None else stars)
+        each = self.centroid_px * self.pixel_scale / np.sqrt(n)
         width, height = self.field
         arm = math.sqrt((width**2 + height**2) / 12.0)
-        airmass = 1.0 / max(math.sin(altitude), 0.05)
-        boresight = math.hypot(each, self.boresight_floor_arcsec * ARCSEC * airmass**0.6)
-        return boresight, math.hypot(each / arm, self.roll_floor_arcsec * ARCSEC)
+        air = self.boresight_floor_arcsec * ARCSEC * airmass_factor(np.sin(altitude))
+        roll = np.hypot(each / arm, self.roll_floor_arcsec * ARCSEC)
+        return np.stack(np.broadcast_arrays(np.hypot(each, air), roll), axis=-1)
 
 
 @dataclass(frozen=True, eq=False)
@@ -89,20 +92,12 @@ class AxisPrediction:
     """Across the altitude, on the sky, rad."""
 
 
-def sweep_attitude(site: Site, hour_angle: float, declination: float) -> Matrix:
-    """A camera's attitude (3, 3), columns x, y, boresight; the roll is arbitrary."""
-    boresight = enu_from_hour_angle_dec(site, hour_angle, declination)
-    helper = np.array([1.0, 0.0, 0.0]) if abs(boresight[0]) < 0.9 else np.array([0.0, 1.0, 0.0])
-    x = np.cross(helper, boresight)
-    x /= np.linalg.norm(x)
-    return np.stack([x, np.cross(boresight, x), boresight], axis=-1)
-
-
 def predict(
     site: Site,
     hour_angles: Vector,
     declination: float,
     sigmas: Vector,
+    shared: SharedErrors = NOTHING_SHARED,
 ) -> AxisPrediction:
     """Return the uncertainty from the covariance of the very fit that a run makes.
 
@@ -111,15 +106,16 @@ def predict(
         hour_angles: (n,) of the frames, rad.
         declination: rad.
         sigmas: (n, 2) boresight and roll errors, rad.
+        shared: what the frames have wrong together.
+
+    Raises:
+        TurnTooSmall: the hour angles do not fix an axis.
     """
+    angles = np.asarray(hour_angles, dtype=np.float64)
+    covariance = predict_many(
+        site, angles[:1], angles - angles[0], np.array([declination]), sigmas, shared
+    )[0]
     axis = pole_enu(site, PoleTarget.TRUE, Atmosphere.none())
-    # Towards the west is a right-handed turn about the south pole.
-    turns = (np.asarray(hour_angles) - hour_angles[0]) * (1.0 if site.southern else -1.0)
-    covariances = np.zeros((len(turns), 3, 3))
-    covariances[:, 0, 0] = covariances[:, 1, 1] = np.asarray(sigmas)[:, 0] ** 2
-    covariances[:, 2, 2] = np.asarray(sigmas)[:, 1] ** 2
-    start = sweep_attitude(site, float(hour_angles[0]), declination)
-    covariance = predict_axis_covariance(axis, start, turns, list(covariances))
     east = np.array([1.0, 0.0, 0.0])
     upward = np.cross(axis, east) if axis[1] < 0.0 else np.cross(east, axis)
     upward /= np.linalg.norm(upward)
@@ -129,3 +125,32 @@ def predict(
         sigma_altitude=math.sqrt(max(0.0, float(upward @ covariance @ upward))),
         sigma_azimuth_sky=math.sqrt(max(0.0, float(east @ covariance @ east))),
     )
+
+
+def predict_many(
+    site: Site,
+    first_hour_angles: Vector,
+    offsets: Vector,
+    declinations: Vector,
+    sigmas: Vector,
+    shared: SharedErrors,
+) -> NDArray[np.float64]:
+    """Return the covariances (N, 3, 3) of N sweeps of the same steps; see `predict`.
+
+    Args:
+        site: the place.
+        first_hour_angles: (N,) rad.
+        offsets: (n,) of the points from the first, rad of hour angle.
+        declinations: (N,) rad.
+        sigmas: (N, n, 2) or (n, 2), rad.
+        shared: what the frames have wrong together.
+    """
+    axis = pole_enu(site, PoleTarget.TRUE, Atmosphere.none())
+    angles = np.asarray(first_hour_angles)[:, None] + offsets
+    boresights = enu_from_hour_angle_dec(site, angles, np.asarray(declinations)[:, None])
+    square = np.asarray(sigmas)[..., None, None] ** 2
+    outer = boresights[..., :, None] * boresights[..., None, :]
+    own = square[..., 0, :, :] * (np.eye(3) - outer) + square[..., 1, :, :] * outer
+    # Towards the west is a right-handed turn about the south pole.
+    turns = np.asarray(offsets) * (1.0 if site.southern else -1.0)
+    return predict_axis_covariance(axis, boresights, turns, own, shared)

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from polewright.angles import ARCSEC, DEG, SIDEREAL_RATE, Vector, azalt_from_enu, separation
 from polewright.planning.errors import NoSweepFits, PlanRefused
 from polewright.planning.judge import FIRST_SLEW, Outlook, evaluate
-from polewright.planning.noise import predict
+from polewright.planning.noise import predict_many
 from polewright.planning.request import PlanRequest, SweepPlan, SweepWish, Violation
 from polewright.planning.search import CELL, Level, SkyGrid, build_grid, levels
 from polewright.sky.frame import enu_from_hour_angle_dec
@@ -31,6 +31,9 @@ ALIKE = 20.0 * DEG
 SPOILED = 5.0 * DEG
 #: The same where sweeps fit by a hair only.
 HAIR = 0.6 * DEG
+
+#: Sweeps that begin within so many cells (2 deg) of a row are predicted once.
+BLOCK = round(2.0 * DEG / CELL)
 
 #: Predictions closer than this count as equal; then time and stars decide.
 SAME_SIGMA = 0.03
@@ -99,7 +102,6 @@ class _Search:
     def __init__(self, request: PlanRequest, sweep_s: float = 0.0) -> None:
         self.request = request
         self.outlook = Outlook(request, sweep_s)
-        self._tables: dict[Level, Vector] = {}
 
     @cached_property
     def grid(self) -> SkyGrid:
@@ -110,13 +112,10 @@ class _Search:
         """What the preferred sweep gives at its best place when nothing is in the way, rad."""
         grid = build_grid(self.outlook, obstacles=False)
         level = Level(self.request.n_points, round(self.request.step / CELL))
-        candidates = self._candidates(grid, [level], every=4)
+        candidates = self._candidates(grid, [level], every=BLOCK)
         if candidates is None:
             return math.inf
-        best = math.inf
-        for k in np.argsort(candidates.score)[:5]:
-            best = min(best, self._sigma(grid, candidates, int(k), [level]))
-        return best
+        return float(np.min(self._sigmas(grid, candidates.row, candidates.column, level)))
 
     def plans(self) -> list[SweepPlan]:
         found, failures = self._collect(self.grid, SPOILED)
@@ -247,63 +246,40 @@ class _Search:
     def _score(
         self, grid: SkyGrid, row: NDArray[np.int64], column: NDArray[np.int64], level: Level
     ) -> Vector:
-        """Estimate the uncertainty (rad) of sweeps, with moonlight and adjusting time.
-
-        The exact covariance at one altitude, scaled by how much worse the boresight is known at
-        each point's own altitude and star count. Only the order matters: what is returned to
-        the user comes from the exact covariance.
-        """
-        table = self._table(grid, level)
-        noise = self.request.noise
-        reference = noise.sigmas(45.0 * DEG)[0]
-        each2 = (noise.centroid_px * noise.pixel_scale) ** 2
-        floor2 = (noise.boresight_floor_arcsec * ARCSEC) ** 2
-        total = np.zeros(len(row))
+        """Return the uncertainty (rad) of sweeps, with moonlight and adjusting time."""
         moon = np.zeros(len(row))
         for i in range(level.n_points):
-            at = column + i * level.step_cells
-            airmass = 1.0 / np.maximum(np.sin(grid.altitude[row, at]), 0.05)
-            stars: float | Vector = noise.stars
-            if grid.stars is not None:
-                stars = np.clip(grid.stars[row, at], 2.0, 1e6)
-            total += each2 / stars + floor2 * airmass**1.2
-            moon = np.maximum(moon, grid.moon[row, at])
-        factor = np.sqrt(total / level.n_points) / reference
+            moon = np.maximum(moon, grid.moon[row, column + i * level.step_cells])
         left = grid.cells_ahead[row, column] * (CELL / SIDEREAL_RATE)
         short = 1.0 - np.clip(left / ADJUSTING_ENOUGH_S, 0.0, 1.0)
-        return np.asarray(table[row] * factor * (1.0 + moon) * (1.0 + ADJUSTING_WEIGHT * short))
+        sigma = self._sigmas(grid, row, column, level)
+        return np.asarray(sigma * (1.0 + moon) * (1.0 + ADJUSTING_WEIGHT * short))
 
-    def _table(self, grid: SkyGrid, level: Level) -> Vector:
-        """Return the uncertainty (rad) at each declination of the grid, for 45 deg high.
+    def _sigmas(
+        self, grid: SkyGrid, row: NDArray[np.int64], column: NDArray[np.int64], level: Level
+    ) -> Vector:
+        """Return the predicted uncertainty (rad) of sweeps; alike within `BLOCK` cells of a row.
 
-        Exact for the wanted number of points and step; for others its shape over declination is
-        kept and its size taken at one declination.
+        The very prediction that a plan is offered with, so that the order is the true one.
         """
-        wanted = Level(self.request.n_points, round(self.request.step / CELL))
-        if wanted not in self._tables:
-            nodes = np.linspace(grid.declination[0], grid.declination[-1], 25)
-            values = [self._at_45(wanted, float(dec)) for dec in nodes]
-            self._tables[wanted] = np.interp(grid.declination, nodes, values)
-        if level not in self._tables:
-            middle = float(grid.declination[len(grid.declination) // 2])
-            ratio = self._at_45(level, middle) / self._at_45(wanted, middle)
-            self._tables[level] = ratio * self._tables[wanted]
-        return self._tables[level]
-
-    def _at_45(self, level: Level, declination: float) -> float:
-        angles = np.asarray(level.step * np.arange(level.n_points), dtype=np.float64)
-        sigmas = np.tile(self.request.noise.sigmas(45.0 * DEG), (level.n_points, 1))
-        return predict(self.request.site, angles, declination, sigmas).sigma
-
-    def _sigma(self, grid: SkyGrid, candidates: _Candidates, k: int, group: list[Level]) -> float:
-        level = group[int(candidates.level[k])]
-        row = int(candidates.row[k])
-        columns = int(candidates.column[k]) + level.step_cells * np.arange(level.n_points)
-        sigmas = np.array(
-            [self.request.noise.sigmas(float(a)) for a in grid.altitude[row, columns]]
+        blocks = grid.hour_angle.size // BLOCK + 1
+        _, one, all_of = np.unique(
+            row * blocks + column // BLOCK, return_index=True, return_inverse=True
         )
-        angles = grid.hour_angle[columns]
-        return predict(self.request.site, angles, float(grid.declination[row]), sigmas).sigma
+        row, column = row[one], column[one]
+        offsets = level.step_cells * np.arange(level.n_points)
+        at = (row[:, None], column[:, None] + offsets)
+        stars = None if grid.stars is None else np.minimum(grid.stars[at], 1e6)
+        covariances = predict_many(
+            self.request.site,
+            grid.hour_angle[column],
+            np.asarray(offsets * CELL),
+            grid.declination[row],
+            self.request.noise.sigmas(grid.altitude[at], stars),
+            self.request.shared,
+        )
+        sigma = np.sqrt(np.trace(covariances, axis1=-2, axis2=-1))
+        return np.asarray(sigma[all_of])
 
     def _suppress_near(self, candidates: _Candidates, k: int, size: float) -> None:
         declination = self.grid.declination

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polewright.angles import ARCSEC, DEG, Vector, azalt_from_enu, enu_from_azalt
+from polewright.geometry.shared_errors import NOTHING_SHARED, SharedErrors
 from polewright.planning.errors import LimitsInvalid
 from polewright.planning.horizon import Horizon
 from polewright.planning.limits import MountLimits, Reason, Rules, SkyLimits
@@ -46,6 +47,8 @@ class PlanRequest:
     utc_s: float
     """When the first slew would begin, Unix seconds UTC."""
     noise: AttitudeNoise
+    shared: SharedErrors = NOTHING_SHARED
+    """What the frames of a sweep have wrong together."""
     horizon: Horizon = field(default_factory=Horizon)
     mount: MountLimits = field(default_factory=MountLimits)
     sky: SkyLimits = field(default_factory=SkyLimits)

@@ -103,8 +103,8 @@ def _sigma(request: PlanRequest, declination: float, angles: list[float]) -> flo
     if len(ordered) < 2:
         return float("inf")
     altitudes = azalt_from_enu(enu_from_hour_angle_dec(request.site, ordered, declination))[1]
-    sigmas = np.array([request.noise.sigmas(float(altitude)) for altitude in altitudes])
+    sigmas = request.noise.sigmas(altitudes)
     try:
-        return predict(request.site, ordered, declination, sigmas).sigma
+        return predict(request.site, ordered, declination, sigmas, request.shared).sigma
     except TurnTooSmall:
         return float("inf")

@@ -1,0 +1,111 @@
+"""From the solved points of a sweep to the axis and its error, with all that is uncertain."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from polewright.angles import ARCSEC, SIDEREAL_RATE
+from polewright.config import Config
+from polewright.geometry.attitude import Attitude
+from polewright.geometry.axis import AxisFit, fit_axis
+from polewright.geometry.axis_error import AxisError, axis_error
+from polewright.geometry.shared_errors import (
+    CLOCK_SIGMA_S,
+    STANDARD_BEND,
+    STANDARD_LEAN,
+    STANDARD_NOISE_DOF,
+    SharedErrors,
+    standard_sag,
+)
+from polewright.measuring.point import SolvedPoint, frame_floor
+from polewright.measuring.smear import with_smear
+from polewright.sky.pole import PoleTarget, pole_enu
+from polewright.sky.refraction import refraction_constants
+from polewright.sky.site import Site
+from polewright.sky.weather import Weather
+
+if TYPE_CHECKING:
+    from polewright.measuring.rig import Rig
+
+
+@dataclass(frozen=True, eq=False)
+class FittedSweep:
+    """What the solved points of a sweep make."""
+
+    fit: AxisFit
+    error: AxisError
+    smeared: int
+    """Frames that count for less because they are smeared beside the sharpest one."""
+
+
+def shared_errors(config: Config, weather: Weather, focal_length_mm: float | None) -> SharedErrors:
+    """Return what the frames of a sweep have wrong together, by configuration and weather."""
+    sag_arcsec = config.optics.sag_arcsec
+    a, b = refraction_constants(weather.air)
+    return SharedErrors(
+        sag=standard_sag(focal_length_mm) if sag_arcsec is None else sag_arcsec * ARCSEC,
+        refraction=(a * weather.refraction_sigma, b * weather.refraction_sigma),
+        lean=STANDARD_LEAN,
+        bend=STANDARD_BEND,
+        noise_dof=STANDARD_NOISE_DOF,
+    )
+
+
+def shared_errors_of(rig: Rig) -> SharedErrors:
+    """Return `shared_errors` of a connected rig, as far as its optics are known by now."""
+    focal_mm, scale = rig.config.optics.focal_length_mm, rig.plates.scale
+    if scale is not None:
+        pixel_um = rig.config.optics.pixel_um or (rig.camera.info().pixel_um or (None,))[0]
+        if pixel_um is not None:
+            focal_mm = pixel_um * rig.config.camera.binning * 1e-3 / scale
+    return shared_errors(rig.config, rig.weather, focal_mm)
+
+
+def fit_points(rig: Rig, solved: Sequence[SolvedPoint]) -> FittedSweep:
+    """Fit the axis to the solved points of a sweep.
+
+    Raises:
+        GeometryError: as `fit_axis`; data that contradict one axis are no error here (`verify`).
+    """
+    attitudes, smeared = with_smear(
+        [point.plate.attitude for point in solved],
+        [point.quality.hfd_px for point in solved],
+        [point.rest for point in solved],
+    )
+    floor = frame_floor(rig, min(point.frame.exposure_s for point in solved))
+    fit, error = fit_attitudes(
+        attitudes, rig.site, rig.weather, rig.pole, floor, shared_errors_of(rig)
+    )
+    return FittedSweep(fit, error, smeared)
+
+
+def fit_attitudes(
+    attitudes: Sequence[Attitude],
+    site: Site,
+    weather: Weather,
+    pole: PoleTarget,
+    floor: float,
+    shared: SharedErrors,
+) -> tuple[AxisFit, AxisError]:
+    """Return the axis through attitudes, and its error from the pole.
+
+    Args:
+        attitudes: of a sweep.
+        site: where.
+        weather: used for the refracted pole.
+        pole: which pole.
+        floor: error (1 sigma, rad) of a frame that its stars do not show.
+        shared: what the frames have wrong together.
+
+    Raises:
+        GeometryError: as `fit_axis`.
+    """
+    fit = fit_axis(attitudes, southern=site.southern, systematic_rad=floor, shared=shared)
+    # A wrong clock turns everything about the pole.
+    off = np.cross(fit.axis, pole_enu(site, PoleTarget.TRUE, weather.air))
+    clock = (CLOCK_SIGMA_S * SIDEREAL_RATE) ** 2 * np.outer(off, off)
+    return fit, axis_error(fit.axis, fit.covariance + clock, site, pole, weather.air)
