@@ -174,7 +174,9 @@ def sweeps(
             attitudes.append(attitude)
             bounds.append(bound)
         fit = fit_axis(attitudes, southern=False)
-        bound = predict_axis_covariance(axis, start, turns, bounds)
+        world = np.array([t @ b @ t.T for t, b in zip(truths, bounds, strict=True)])
+        looks = np.array([truth[:, 2] for truth in truths])
+        bound = predict_axis_covariance(axis, looks, np.asarray(turns), world)
         basis = tangent_basis(axis)
         miss, plane = basis.T @ (fit.axis - axis), basis.T @ bound @ basis
         found["axis"].append(float(miss @ np.linalg.solve(plane, miss)))

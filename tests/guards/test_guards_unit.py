@@ -21,10 +21,9 @@ from polewright.measuring.guard_sky import AllowedSkyGuard
 from polewright.measuring.pointing import of_date_at, pointing_from_mount
 from polewright.planning.limits import MountLimits, Rules
 from polewright.planning.motion import Timing
-from polewright.planning.noise import sweep_attitude
 from polewright.planning.request import Pointing
 from polewright.sky.bodies import sun_enu
-from polewright.sky.frame import ObservedFrame
+from polewright.sky.frame import ObservedFrame, enu_from_hour_angle_dec
 from polewright.sky.pole import PoleTarget, pole_enu
 from polewright.sky.site import Atmosphere, Site
 
@@ -258,7 +257,7 @@ class _Plate:
 
 def solved(number: int, site: Site, ha_deg: float, said_deg: float, tilt: np.ndarray) -> Solved:
     """A plate of a mount tilted by a rotation, at an hour angle, and the one the mount says."""
-    attitude = tilt @ sweep_attitude(site, 0.0, 20.0 * DEG)
+    attitude = tilt @ looking_at(site, 0.0, 20.0 * DEG)
     pole = pole_enu(site, PoleTarget.TRUE, AIR)
     west = 1.0 if site.southern else -1.0
     turned = rotation_about(tilt @ pole, west * ha_deg * DEG) @ attitude
@@ -390,3 +389,11 @@ def test_errors_survive_pickling_with_words_and_advice(error) -> None:
     assert str(again) == str(error)
     assert again.advice
     assert again.exit_code == error.exit_code
+
+
+def looking_at(site, hour_angle, declination):
+    """A camera's attitude (3, 3) there; the roll is arbitrary."""
+    boresight = enu_from_hour_angle_dec(site, hour_angle, declination)
+    x = np.cross([0.6, 0.0, 0.8], boresight)
+    x /= np.linalg.norm(x)
+    return np.stack([x, np.cross(boresight, x), boresight], axis=-1)

@@ -28,13 +28,13 @@ from polewright.errors import ExitCode
 from polewright.geometry.axis import fit_axis
 from polewright.geometry.rotation import rotation_about, rotation_matrix
 from polewright.history.store import History
-from polewright.planning.noise import sweep_attitude
 from polewright.report.gain import what_would_be_better
 from polewright.report.page import report_of_result, report_of_run
 from polewright.report.pictures import axis_picture
 from polewright.report.publish import DOCUMENTS, published, schema_of
 from polewright.session.snapshot import SessionSnapshot
 from polewright.session.states import Step
+from polewright.sky.frame import enu_from_hour_angle_dec
 from polewright.sky.site import Site
 
 
@@ -175,7 +175,7 @@ def test_the_gain_foretold_is_the_gain_got() -> None:
 
     def scatter(n: int) -> float:
         hours = np.radians(np.linspace(-52.0, -17.0, n))
-        clean = [sweep_attitude(site, hours[0], np.radians(41.0))]
+        clean = [looking_at(site, hours[0], np.radians(41.0))]
         axis = np.array([0.0, np.cos(site.latitude), np.sin(site.latitude)])
         clean = [rotation_about(axis, -(h - hours[0])) @ clean[0] for h in hours]
         found = []
@@ -303,3 +303,11 @@ def test_the_report_prints_to_a4(tmp_path) -> None:
     assert "A4" in info
     for heading in ("What to do", "Sweep by sweep", "Can it be believed", "What would do better"):
         assert heading in words
+
+
+def looking_at(site, hour_angle, declination):
+    """A camera's attitude (3, 3) there; the roll is arbitrary."""
+    boresight = enu_from_hour_angle_dec(site, hour_angle, declination)
+    x = np.cross([0.6, 0.0, 0.8], boresight)
+    x /= np.linalg.norm(x)
+    return np.stack([x, np.cross(boresight, x), boresight], axis=-1)

@@ -232,7 +232,7 @@ def _common(matrices: Sequence[Matrix], axis: Vector, shared: SharedErrors) -> N
 def _fit_rotations(data: _Sweep, noise_dof: float) -> AxisFit:
     matrices, axis = data.matrices, data.axis
     n = len(matrices)
-    root = np.linalg.cholesky(data.covariance())
+    root = np.asarray(np.linalg.cholesky(data.covariance()), dtype=np.float64)
     start = matrices[0]
     turns = np.array([turn_about(m @ start.T, axis) for m in matrices])
     for _ in range(_ROUNDS):
@@ -242,7 +242,7 @@ def _fit_rotations(data: _Sweep, noise_dof: float) -> AxisFit:
         )
         basis = tangent_basis(axis)
         plain = _design(axis, start, turns, basis)
-        design = np.linalg.solve(root, plain)
+        design = np.asarray(np.linalg.solve(root, plain), dtype=np.float64)
         covariance = _axis_covariance(design, basis, turns)
         white = np.linalg.solve(root, residuals.ravel())
         step, *_ = np.linalg.lstsq(design, white, rcond=None)
@@ -260,7 +260,7 @@ def _fit_rotations(data: _Sweep, noise_dof: float) -> AxisFit:
                 covariance=covariance,
                 chi2=chi2,
                 dof=dof,
-                p_value=_chance(chi2, dof, noise_dof),
+                p_value=_chance(white, design, _steps(models, root), noise_dof),
                 turns=(turns + np.pi) % (2.0 * np.pi) - np.pi,
                 residuals=residuals,
             )
@@ -272,13 +272,45 @@ def _fit_rotations(data: _Sweep, noise_dof: float) -> AxisFit:
     raise FitDiverged(_ROUNDS)
 
 
-def _chance(chi2: float, dof: int, noise_dof: float) -> float:
-    """Chance of a chi-square this large; Fisher's distribution where the noise is in doubt."""
+def _steps(models: Sequence[Matrix], root: Matrix) -> list[Matrix]:
+    """Whitened columns (3n, 3) of what happens at once between two points and stays.
+
+    A clutch that slips turns the camera from there on, a tripod that sinks the world.
+    """
+    n = len(models)
+    blocks = []
+    for turns in (np.tile(np.eye(3), (n, 1, 1)), np.swapaxes(np.asarray(models), 1, 2)):
+        for first in range(1, n):
+            stays = turns * (np.arange(n) >= first)[:, None, None]
+            blocks.append(np.asarray(np.linalg.solve(root, stays.reshape(3 * n, 3))))
+    return blocks
+
+
+def _chance(white: Vector, design: Matrix, steps: Sequence[Matrix], noise_dof: float) -> float:
+    """Chance of residuals as bad as these: by their size, and by how much one step explains.
+
+    Where the noise is in doubt the size is judged by Fisher's distribution, which forgives much; a
+    step is judged against what is left without it, so it stands out all the same. The chance of
+    the best step is multiplied by the number of steps tried (Bonferroni).
+    """
+    dof, chi2 = len(white) - design.shape[1], float(white @ white)
     if dof == 0:
         return 1.0
-    if np.isfinite(noise_dof):
-        return float(fdtrc(dof, noise_dof, chi2 / dof))
-    return float(chdtrc(dof, chi2))
+    if not np.isfinite(noise_dof):
+        return float(chdtrc(dof, chi2))
+    chance = float(fdtrc(dof, noise_dof, chi2 / dof))
+    if dof <= 3:  # a step explains all that three points leave over
+        return chance
+    basis = np.linalg.qr(design)[0]
+    for step in steps:
+        new = step - basis @ (basis.T @ step)
+        left, sizes, _ = np.linalg.svd(new, full_matrices=False)
+        left = left[:, sizes > 1e-6 * np.linalg.norm(step)]
+        gained = float(np.sum((left.T @ white) ** 2))
+        used, rest = left.shape[1], noise_dof + dof - left.shape[1]
+        noise = (noise_dof + chi2 - gained) / rest
+        chance = min(chance, len(steps) * float(fdtrc(used, rest, gained / used / noise)))
+    return chance
 
 
 def _worst_point(data: _Sweep, noise_dof: float) -> int | None:
@@ -328,11 +360,11 @@ def predict_axis_covariance(
     plane = np.moveaxis(np.tensordot(half, basis, axes=1), -1, -3)
     plane = plane.reshape(*plane.shape[:-4], 2 * n, 2 * n)
     c, s = np.cos(t), np.sin(t)
-    design = np.zeros((n, 2, 4))
-    design[:, 0, 0] = design[:, 1, 1] = 1.0
-    design[:, 0, 2] = design[:, 1, 3] = c
-    design[:, 0, 3], design[:, 1, 2] = -s, s
-    design = design.reshape(2 * n, 4)
+    rows = np.zeros((n, 2, 4))
+    rows[:, 0, 0] = rows[:, 1, 1] = 1.0
+    rows[:, 0, 2] = rows[:, 1, 3] = c
+    rows[:, 0, 3], rows[:, 1, 2] = -s, s
+    design = rows.reshape(2 * n, 4)
     information = design.T @ np.linalg.solve(plane, np.broadcast_to(design, (*plane.shape[:-1], 4)))
     largest = float(np.max(np.abs(t)))
     # The turn of the camera is eliminated; what is left is the axis's own.

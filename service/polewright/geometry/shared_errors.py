@@ -103,4 +103,4 @@ def region_factor(dof: float, level: float = 0.95) -> float:
     if math.isinf(dof):
         return 1.0
     miss = 1.0 - level
-    return dof * (miss ** (-2.0 / dof) - 1.0) / (-2.0 * math.log(miss))
+    return dof * math.expm1(-2.0 / dof * math.log(miss)) / (-2.0 * math.log(miss))

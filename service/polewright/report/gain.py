@@ -9,6 +9,7 @@ import numpy as np
 
 from polewright.angles import ARCMIN, ARCSEC, DEG, enu_from_azalt
 from polewright.geometry.errors import TurnTooSmall
+from polewright.geometry.shared_errors import NOTHING_SHARED, SharedErrors
 from polewright.measuring.result import MeasurementResult
 from polewright.planning.noise import predict
 from polewright.sky.frame import hour_angle_dec
@@ -41,7 +42,10 @@ class Better:
 
 
 def what_would_be_better(
-    result: MeasurementResult, floor_arcsec: float, max_altitude_deg: float = 85.0
+    result: MeasurementResult,
+    floor_arcsec: float,
+    max_altitude_deg: float = 85.0,
+    shared: SharedErrors = NOTHING_SHARED,
 ) -> Better | None:
     """Predict other sweeps from the very covariance of the fit.
 
@@ -49,6 +53,7 @@ def what_would_be_better(
         result: the measurement.
         floor_arcsec: error of a frame that its stars do not show, as in the fit.
         max_altitude_deg: a longer sweep that would pass nearer to the zenith is not proposed.
+        shared: what the frames had wrong together, as in the fit.
 
     Returns:
         None where the points do not allow a prediction.
@@ -65,7 +70,7 @@ def what_would_be_better(
         [[p.sigma_pointing_arcsec, p.sigma_roll_arcsec] for p in result.points], dtype=np.float64
     )
     try:
-        now = _sigma(site, hours, declination, star, floor_arcsec)
+        now = _sigma(site, hours, declination, star, floor_arcsec, shared)
     except TurnTooSmall:
         return None
     stated = math.hypot(result.axis.sigma_alt_arcmin, result.axis.sigma_az_sky_arcmin) * ARCMIN
@@ -73,7 +78,7 @@ def what_would_be_better(
     found: list[Change] = []
 
     def consider(words: str, new_hours: np.ndarray, new_star: np.ndarray, floor: float) -> None:
-        sigma = _sigma(site, new_hours, declination, new_star, floor)
+        sigma = _sigma(site, new_hours, declination, new_star, floor, shared)
         if sigma < (1.0 - WORTH) * now:
             found.append(Change(words, sigma * fit / ARCMIN, sigma / now))
 
@@ -110,10 +115,15 @@ def what_would_be_better(
 
 
 def _sigma(
-    site: Site, hours: np.ndarray, declination: float, star: np.ndarray, floor_arcsec: float
+    site: Site,
+    hours: np.ndarray,
+    declination: float,
+    star: np.ndarray,
+    floor_arcsec: float,
+    shared: SharedErrors,
 ) -> float:
     sigmas = np.hypot(star, floor_arcsec) * ARCSEC
-    return predict(site, hours, declination, sigmas).sigma
+    return predict(site, hours, declination, sigmas, shared).sigma
 
 
 def _fits(

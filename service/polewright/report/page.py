@@ -14,11 +14,14 @@ from typing import Any
 
 from polewright.config import Config
 from polewright.history.record import AxisReading, RunRecord
+from polewright.measuring.connect import weather_of
+from polewright.measuring.fitted import shared_errors
 from polewright.measuring.result import AxisResult, MeasurementResult
 from polewright.report.errors import NothingToReport
 from polewright.report.gain import what_would_be_better
 from polewright.report.pictures import Way, axis_picture, residual_picture
 from polewright.report.skychart import config_of, sky_chart_svg
+from polewright.sky.site import Site
 
 #: A way so many times longer than the last picture's reach gets a second, closer picture.
 ZOOM_FROM = 4.0
@@ -302,7 +305,9 @@ def _drift(item: Drift) -> str:
 
 
 def _better(result: MeasurementResult, config: Config) -> str:
-    found = what_would_be_better(result, config.sweep.frame_floor_arcsec)
+    site = Site(result.site.latitude_deg, result.site.longitude_deg, result.site.elevation_m)
+    shared = shared_errors(config, weather_of(config, site), config.optics.focal_length_mm)
+    found = what_would_be_better(result, config.sweep.frame_floor_arcsec, shared=shared)
     if found is None:
         return ""
     rows = [
