@@ -245,7 +245,7 @@ def _fit_rotations(data: _Sweep, noise_dof: float) -> AxisFit:
         design = np.asarray(np.linalg.solve(root, plain), dtype=np.float64)
         covariance = _axis_covariance(design, basis, turns)
         white = np.linalg.solve(root, residuals.ravel())
-        step, *_ = np.linalg.lstsq(design, white, rcond=None)
+        step = np.asarray(np.linalg.lstsq(design, white, rcond=None)[0], dtype=np.float64)
         if float(np.linalg.norm(design @ step)) < 1e-6:
             dof, chi2 = 2 * n - 4, float(white @ white)
             if np.isfinite(noise_dof):
