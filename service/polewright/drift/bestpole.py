@@ -2,7 +2,7 @@
 
 Refraction bends the star's path, so neither the true nor the refracted pole is best for a given
 part of the sky. For each moment of the night the camera is turned about a candidate axis through
-one exposure, exactly, and compared with where the target and two points beside it then are; the
+one exposure, exactly, and compared with where the target and four points about it then are; the
 axis is moved until the mean square is least. Informational: it changes no target.
 """
 
@@ -97,10 +97,10 @@ class BestPole:
 
 @dataclass(frozen=True, eq=False)
 class _Moments:
-    """Where the target and two points north and west of it are before and after exposures."""
+    """Where the target and four points about it are before and after exposures."""
 
     before: NDArray[np.float64]
-    """(n, 3, 3): exposure, point, components."""
+    """(n, 5, 3): exposure, point, components."""
     after: NDArray[np.float64]
     north: NDArray[np.float64]
     """(n, 3) towards the pole and towards growing right ascension at the target, before."""
@@ -157,7 +157,9 @@ def _moments(site: Site, atmosphere: Atmosphere, target: TargetSpan) -> tuple[_M
     centre = unit_vector(target.right_ascension_deg * DEG, target.declination_deg * DEG)
     side = tangent_basis(centre)
     arm = target.field_radius_deg * DEG
-    points = np.stack([centre, *(math.cos(arm) * centre + math.sin(arm) * way for way in side.T)])
+    points = np.stack(
+        [centre, *(math.cos(arm) * centre + math.sin(arm) * way for way in (*side.T, *-side.T))]
+    )
     before, after, north, east = [], [], [], []
     times = np.linspace(target.begin_utc_s, target.end_utc_s - target.exposure_s, _MOMENTS)
     pole = pole_enu(site, PoleTarget.TRUE, atmosphere)
@@ -204,11 +206,24 @@ def _motions(moments: _Moments, axis: Vector, criterion: Criterion) -> NDArray[n
         return np.stack([eastward, northward], axis=1)
     if criterion is Criterion.DECLINATION:
         return np.asarray(northward[:, None])
+    # A guide star in the centre is held by turns about the mount's own axes. The one in right
+    # ascension makes up for refraction, too, and turns the field by as much times sin(declination).
+    b = moments.before
+    along_ra = np.cross(axis, b)
+    dec_axis = along_ra[:, :1] / np.linalg.norm(along_ra[:, :1], axis=-1, keepdims=True)
+    along_dec = np.cross(dec_axis, b)
+
+    def share(way: Vector) -> NDArray[np.float64]:
+        size = np.sum(way[:, 0] * way[:, 0], axis=1)
+        return np.asarray((np.sum(centre * way[:, 0], axis=1) / size)[:, None, None])
+
+    left = moved - share(along_ra) * along_ra - share(along_dec) * along_dec
     turns = []
-    for k in (1, 2):
-        ray = moments.before[:, k] - moments.before[:, 0]
+    for k in range(1, b.shape[1]):
+        ray = b[:, k] - b[:, 0]
         ray = ray / np.linalg.norm(ray, axis=1, keepdims=True)
-        across = np.cross(moments.before[:, 0], ray)
-        turns.append(np.sum((moved[:, k] - centre) * across, axis=1))
-    # The two arms are a quarter of a turn apart: refraction's squeeze cancels in their mean.
-    return np.asarray(0.5 * (turns[0] + turns[1])[:, None])
+        across = np.cross(b[:, 0], ray)
+        turns.append(np.sum(left[:, k] * across, axis=1))
+    # The arms are quarters of a turn apart: refraction's squeeze cancels in their mean, and what
+    # it does on one side of the centre more than on the other.
+    return np.asarray(np.mean(turns, axis=0)[:, None])
