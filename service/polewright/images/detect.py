@@ -7,7 +7,9 @@ kept stars (`profile.fit_stars`), drop what is narrower than a star or too faint
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,6 +36,13 @@ Integers = NDArray[np.int64]
 __all__ = ["DetectOptions", "centroid_floor", "detect_stars"]
 
 _FWHM_PER_SIGMA = float(np.sqrt(8 * np.log(2)))
+#: Stars that tell of wings, how far they are looked for (fitted FWHM: within 4 are 99.7 % of a
+#: Moffat star of exponent 3), and the most light beyond the stamps that is believed.
+_WINGED, _WING_REACH, _MOST_BEYOND = 60, 4.0, 0.5
+#: Light (over the fitted flux) that the fitted level of a stamp holds and that lies beyond it, for
+#: such a star, and how much stars differ in that.
+_USUAL_EXCESS, _USUAL_BEYOND, _USUAL_SIGMA = 0.1, 0.03, 0.05
+_SHARE_STEPS = 20
 
 
 def detect_stars(frame: Frame, options: DetectOptions | None = None) -> StarList:
@@ -204,8 +213,11 @@ def measure(
     usual = _short_axis(np.array([[shape.xx, shape.yy, shape.xy]]))[0]
     keep = fits.good & (snr >= options.min_snr) & (moved < 1.0 + 1.2 * shape.long_sigma * 2.0)
     keep &= cut.saturated | (short > 0.4 * usual) | (width > typical)
-    hfd = _half_flux_diameter(cut.grey, cut.usable, fits)
-    smoothing = _FWHM_PER_SIGMA**2 * mosaic_variance
+    excess, beyond = _wings(canvas, level, bin_, cut, fits, shape)
+    hfd = _half_flux_diameter(cut, fits, fits.level - excess * fits.flux, beyond * fits.flux)
+    # A mosaic is smoothed, and light is taken as evenly spread over a pixel, of the binned picture
+    # where that is measured: all but one pixel of the frame is taken off again, as for Gaussians.
+    smoothing = _FWHM_PER_SIGMA**2 * (mosaic_variance + (2.0 - 1.0 / bin_**2) / 12.0)
     floor = centroid_floor(float(np.median(width)) * bin_, options.floor_px, canvas.mosaic)
     sigma = np.hypot(fits.sigma * bin_, floor)
     sigma = np.where(cut.saturated, np.hypot(sigma, 0.1 * width * bin_), sigma)
@@ -254,18 +266,12 @@ def _cut(
     reach = int(np.clip(np.ceil(2.8 * shape.long_sigma + 1.0), 3, 24))
     offsets = np.arange(-reach, reach + 1)
     circle = offsets[:, None] ** 2 + offsets**2 <= (reach + 0.5) ** 2
+    grey, raw, inside = _squares(canvas, level, bin_, row, column, reach)
     if bin_ == 1:
-        grey, raw, inside = canvas.stamps(row, column, reach)
         middle = slice(max(0, reach - 2), reach + 3)
         highest = raw[:, middle, middle].max(axis=(1, 2)).astype(np.float64)
         full = raw >= saturation
     else:
-        pad = np.pad(level.image, reach, mode="edge")
-        rows, columns = row[:, None] + offsets + reach, column[:, None] + offsets + reach
-        grey = pad[rows[:, :, None], columns[:, None]]
-        inside = np.ones(grey.shape, dtype=bool)
-        inside &= ((rows >= reach) & (rows < level.image.shape[0] + reach))[:, :, None]
-        inside &= ((columns >= reach) & (columns < level.image.shape[1] + reach))[:, None]
         area = canvas.raw_squares(bin_ * row + bin_ // 2, bin_ * column + bin_ // 2, bin_ * 2)
         highest = area.max(axis=(1, 2)).astype(np.float64)
         full = grey + background >= saturation
@@ -277,6 +283,75 @@ def _cut(
         usable=inside & circle & ~full,
         highest=highest,
         saturated=highest >= saturation,
+    )
+
+
+def _squares(
+    canvas: Canvas, level: Level, bin_: int, row: Integers, column: Integers, reach: int
+) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+    """Squares of the picture that is measured: grey, highest, and whether inside; (N, S, S)."""
+    if bin_ == 1:
+        return canvas.stamps(row, column, reach)
+    offsets = np.arange(reach + 1 + reach)
+    pad = np.pad(level.image, reach, mode="edge")
+    rows, columns = row[:, None] + offsets, column[:, None] + offsets
+    grey = pad[rows[:, :, None], columns[:, None]]
+    inside = np.ones(grey.shape, dtype=bool)
+    inside &= ((rows >= reach) & (rows < level.image.shape[0] + reach))[:, :, None]
+    inside &= ((columns >= reach) & (columns < level.image.shape[1] + reach))[:, None]
+    return grey, grey, inside
+
+
+def _wings(
+    canvas: Canvas, level: Level, bin_: int, cut: _Cut, fits: Fits, shape: Shape
+) -> tuple[float, float]:
+    """What the frame's stars have outside of a Gaussian, as fractions of their fitted flux.
+
+    The fit takes wings inside its stamp for sky, and what is farther out is not in it. Wider
+    stamps of the brightest stars tell both; medians over stars and over pixels of a ring leave
+    neighbours out.
+
+    As far as the stars are too faint to tell, usual wings are taken: those of a Moffat star of
+    exponent 3 (between Gaussian and 2.5, common practice), by what is measured on bright ones.
+
+    Returns:
+        Light a pixel that the fitted levels hold, and light beyond the stamps.
+    """
+    inner = cut.grey.shape[1] // 2 + 0.5
+    within = np.pi * inner**2
+    usual = _USUAL_EXCESS / within, _USUAL_BEYOND
+    sure = np.flatnonzero(fits.good & ~cut.saturated & (fits.flux > 0.0))
+    sure = sure[np.argsort(-fits.flux[sure], kind="stable")][:_WINGED]
+    if sure.size == 0:
+        return usual
+    outer = max(_WING_REACH * shape.fwhm, inner + 1.0)
+    reach = int(np.ceil(outer + 3.0))
+    grey, _, inside = _squares(canvas, level, bin_, cut.row[sure], cut.column[sure], reach)
+    offsets = np.arange(-reach, reach + 1)
+    radius = np.hypot(
+        offsets[None, None, :] - fits.x[sure, None, None],
+        offsets[None, :, None] - fits.y[sure, None, None],
+    )
+    flux = fits.flux[sure, None, None]
+    rim = np.where(inside & (radius > outer), grey, np.nan).reshape(sure.size, -1)
+    sky = np.nanmedian(rim, axis=1)
+    noise = 1.4826 * np.nanmedian(np.abs(rim - sky[:, None]), axis=1)
+    light = np.where(inside, grey - sky[:, None, None], np.nan) / flux
+    area = np.pi * (outer**2 - inner**2)
+    doubt = np.maximum(1.25 * np.sqrt(area) * noise / fits.flux[sure], 1e-6)
+    variance = 1.0 / np.sum(doubt**-2.0)
+    told = _USUAL_SIGMA**2 / (_USUAL_SIGMA**2 + variance)
+    edges = np.linspace(inner, outer, max(2, round(outer - inner) + 1))
+    beyond = 0.0
+    for low, high in itertools.pairwise(edges):
+        ring = light[(radius >= low) & (radius < high)]
+        if ring.size:
+            beyond += float(np.nanmedian(ring)) * np.pi * (high**2 - low**2)
+    excess = float(np.median((fits.level[sure] - sky) / fits.flux[sure]))
+    measured = max(excess, 0.0), min(max(beyond, 0.0), _MOST_BEYOND)
+    return (
+        told * measured[0] + (1.0 - told) * usual[0],
+        told * measured[1] + (1.0 - told) * usual[1],
     )
 
 
@@ -310,29 +385,53 @@ def _short_axis(cov: Doubles) -> Doubles:
     return np.asarray(np.sqrt(np.maximum(mean - half, 1e-6)))
 
 
-def _half_flux_diameter(grey: Floats, usable: NDArray[np.bool_], fits: Fits) -> Doubles:
-    """Diameter of the circle about the centroid that holds half the light of the stamp (pixels).
+def _half_flux_diameter(cut: _Cut, fits: Fits, sky: Doubles, beyond: Doubles) -> Doubles:
+    """Diameter of the circle about the centroid that holds half of a star's light (pixels).
 
-    The edge of the circle is soft over one pixel, as a pixel's area enters it.
+    Args:
+        cut: the stamps.
+        fits: centroids.
+        sky: (N,) counts a pixel without the star.
+        beyond: (N,) light outside of the stamp.
     """
-    side = grey.shape[1]
+    side = cut.grey.shape[1]
     offsets = np.arange(side, dtype=np.float32) - side // 2
     x = fits.x.astype(np.float32)[:, None, None]
     y = fits.y.astype(np.float32)[:, None, None]
     radius = np.hypot(offsets[None, None, :] - x, offsets[None, :, None] - y)
-    light = np.where(usable, grey - fits.level.astype(np.float32)[:, None, None], 0.0)
-    radii = np.linspace(0.0, side // 2 + 0.5, max(12, side))
-    growth = np.stack(
-        [(light * np.clip(r - radius + 0.5, 0.0, 1.0)).sum(axis=(1, 2)) for r in radii[1:]], axis=1
-    )
-    growth = np.concatenate([np.zeros((len(grey), 1)), growth], axis=1)
-    half = 0.5 * np.maximum(growth[:, -1], 1e-30)
+    radii, shares = _pixel_shares(side)
+    place = np.minimum(np.rint(radius * _SHARE_STEPS).astype(np.intp), shares.shape[1] - 1)
+    light = np.where(cut.usable, cut.grey - sky.astype(np.float32)[:, None, None], 0.0)
+    growth = np.stack([(light * share[place]).sum(axis=(1, 2)) for share in shares], axis=1)
+    half = 0.5 * np.maximum(growth[:, -1] + beyond, 1e-30)
     above = growth >= half[:, None]
     k = np.maximum(above.argmax(axis=1), 1)
-    index = np.arange(len(grey))
+    index = np.arange(len(growth))
     low, high = growth[index, k - 1], growth[index, k]
     part = np.clip((half - low) / np.maximum(high - low, 1e-30), 0.0, 1.0)
-    return np.asarray(2.0 * (radii[k - 1] + part * (radii[k] - radii[k - 1])), dtype=np.float64)
+    # Between two circles the light goes as the area.
+    squared = radii[k - 1] ** 2 + part * (radii[k] ** 2 - radii[k - 1] ** 2)
+    return np.asarray(2.0 * np.sqrt(squared), dtype=np.float64)
+
+
+@lru_cache(maxsize=32)
+def _pixel_shares(side: int) -> tuple[Doubles, Floats]:
+    """Radii (R,) of circles, and the part of a pixel inside each by the pixel's distance (R, D).
+
+    Distances are in steps of 1 / `_SHARE_STEPS`; a pixel is turned to any angle.
+    """
+    radii = np.linspace(0.0, side // 2 + 0.5, max(12, side))
+    distance = np.arange(int(1.5 * side * _SHARE_STEPS)) / _SHARE_STEPS
+    at = (np.arange(9) - 4.0) / 9.0
+    right, up = (v.ravel() for v in np.meshgrid(at, at))
+    shares = np.zeros((radii.size, distance.size), dtype=np.float32)
+    for turn in np.pi / 4.0 * (np.arange(4) + 0.5) / 4.0:
+        u = np.cos(turn) * right - np.sin(turn) * up
+        v = np.sin(turn) * right + np.cos(turn) * up
+        away = np.hypot(distance[:, None] + u, v)
+        for row, radius in enumerate(radii):
+            shares[row] += (away <= radius).mean(axis=1, dtype=np.float32) / 4.0
+    return radii, shares
 
 
 def listed(
