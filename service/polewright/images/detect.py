@@ -18,7 +18,7 @@ from scipy.special import erf
 
 from polewright.images.frame import Frame, StarList
 from polewright.images.luminance import Canvas, Floats, halved
-from polewright.images.profile import Fits, Shape, fit_stars, samples_pixel
+from polewright.images.profile import Fits, Shape, fit_stars, fitted_light, samples_pixel
 from polewright.images.search import (
     Candidates,
     DetectOptions,
@@ -246,6 +246,8 @@ class _Cut:
     """x and y of each star from the middle pixel of its stamp."""
     grey: Floats
     usable: NDArray[np.bool_]
+    full: NDArray[np.bool_]
+    """Pixels of the star that hold no more than the converter can tell."""
     highest: Doubles
     saturated: NDArray[np.bool_]
 
@@ -281,6 +283,7 @@ def _cut(
         start=(x - column, y - row),
         grey=grey,
         usable=inside & circle & ~full,
+        full=inside & circle & full,
         highest=highest,
         saturated=highest >= saturation,
     )
@@ -402,6 +405,9 @@ def _half_flux_diameter(cut: _Cut, fits: Fits, sky: Doubles, beyond: Doubles) ->
     radii, shares = _pixel_shares(side)
     place = np.minimum(np.rint(radius * _SHARE_STEPS).astype(np.intp), shares.shape[1] - 1)
     light = np.where(cut.usable, cut.grey - sky.astype(np.float32)[:, None, None], 0.0)
+    burnt = np.flatnonzero(cut.full.any(axis=(1, 2)))
+    if burnt.size:  # else the middle of a full star would be a hole
+        light[burnt] += np.where(cut.full[burnt], fitted_light(fits, burnt, side), 0.0)
     growth = np.stack([(light * share[place]).sum(axis=(1, 2)) for share in shares], axis=1)
     half = 0.5 * np.maximum(growth[:, -1] + beyond, 1e-30)
     above = growth >= half[:, None]

@@ -21,6 +21,7 @@ Doubles = NDArray[np.float64]
 #: Fraction by which real stars differ from the model, used to weigh pixels of bright stars.
 _MODEL_ERROR = 0.02
 _FLUX, _X, _Y, _LEVEL, _XX, _YY, _XY = range(7)
+_PARAMETERS = ("flux", "x", "y", "level", "xx", "yy", "xy")
 
 
 @dataclass(frozen=True)
@@ -193,6 +194,15 @@ def _fit_chunk(
         sigma=sigma,
         good=good,
     )
+
+
+def fitted_light(fits: Fits, which: NDArray[np.int64], side: int) -> Floats:
+    """Return the light (M, S, S) that the fits have in the pixels of stamps of some stars (M,)."""
+    py, px = (v.reshape(1, -1) for v in np.indices((side, side), dtype=np.float32) - side // 2)
+    p = np.stack([getattr(fits, name)[which] for name in _PARAMETERS], axis=1)
+    nodes = _nodes(Shape(*(float(np.median(p[:, k])) for k in (_XX, _YY, _XY))).fwhm)
+    light = _basis(p, px, py, nodes)[:, _FLUX] * p[:, _FLUX].astype(np.float32)[:, None]
+    return np.asarray(light.reshape(which.size, side, side))
 
 
 def samples_pixel(fwhm: float) -> bool:
