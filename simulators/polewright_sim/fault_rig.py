@@ -35,7 +35,8 @@ _FROZEN = (
 
 
 def _halt(mount: MountModel, now: float) -> None:
-    """Stop the axes and the drive, parked or not."""
+    """Stop the axes and the drive, parked or not; what was queued is lost."""
+    mount.drop_queued()
     with contextlib.suppress(DeviceFault):
         mount.abort(now)
     mount.set_tracking(False, now)

@@ -48,6 +48,19 @@ class _Step:
     ground: Matrix
 
 
+Goal = Callable[[float], tuple[float, float]]
+"""Where the axes (rad, as believed) have to be for a target, by the time of arrival."""
+
+
+@dataclass(frozen=True)
+class _Queued:
+    """A command that was accepted and has not begun."""
+
+    start_s: float
+    goal: Goal
+    purpose: str | None
+
+
 class MountModel:
     """An equatorial mount. All methods may be called from any thread."""
 
@@ -91,6 +104,8 @@ class MountModel:
         ]
         self._rings: list[_Ring] = []
         self._rest = 0.0
+        self._queued: _Queued | None = None
+        self._slew_shown_s = -math.inf
         self._slew_end_s = -math.inf
         self._arrive_s = -math.inf
         self._ra_arrive_s = -math.inf
@@ -104,6 +119,7 @@ class MountModel:
     def attitude(self, utc_s: float) -> Matrix:
         """Camera x, y, boresight as columns in the observed frame (3, 3); past times too."""
         with self._lock:
+            self._begin_queued(utc_s)
             step = self._step(utc_s)
             theta, d = self._true_axes(utc_s, step)
             base = self._base(utc_s, step)
@@ -185,6 +201,7 @@ class MountModel:
     def quiet_between(self, start_s: float, end_s: float) -> bool:
         """Whether the axes did nothing but track, and nothing rang, from start to end."""
         with self._lock:
+            self._begin_queued(end_s)
             rates = {track.at(time)[1] for track in (self._dec,) for time in (start_s, end_s)}
             ra = {self._ra.at(time)[1] for time in (start_s, end_s)}
             ringing = any(
@@ -234,6 +251,7 @@ class MountModel:
     # What the driver tells
 
     def _believed_axes(self, utc_s: float) -> tuple[float, float]:
+        self._begin_queued(utc_s)
         return self._ra.at(utc_s)[0] + self._zero[0], self._dec.at(utc_s)[0] + self._zero[1]
 
     def hour_angle_dec(self, utc_s: float) -> tuple[float, float]:
@@ -258,7 +276,8 @@ class MountModel:
         """Whether a slew, its settle time, or an axis move is under way."""
         with self._lock:
             self._keep_house(utc_s)
-            return utc_s < self._slew_end_s or any(self._axis_moving)
+            slewing = self._slew_shown_s <= utc_s < self._slew_end_s
+            return slewing or any(self._axis_moving)
 
     def pulse_guiding(self, utc_s: float) -> bool:
         """Whether a guide pulse is under way."""
@@ -267,6 +286,7 @@ class MountModel:
     def still_moving(self, utc_s: float) -> bool:
         """Whether an axis turns faster than tracking does (the truth, whatever is reported)."""
         with self._lock:
+            self._begin_queued(utc_s)
             return (
                 abs(self._ra.at(utc_s)[1]) > 2.0 * SIDEREAL_RATE
                 or abs(self._dec.at(utc_s)[1]) > 2.0 * SIDEREAL_RATE
@@ -277,7 +297,29 @@ class MountModel:
         with self._lock:
             self._keep_house(utc_s)
 
+    def _begin_queued(self, utc_s: float) -> None:
+        """Begin what was queued, at its own time, once that has come."""
+        queued = self._queued
+        if queued is None or utc_s < queued.start_s:
+            return
+        self._queued = None
+        if queued.purpose is not None:
+            self.tracking = False
+        self._start_slew(queued.goal, queued.start_s)
+        self._pending = queued.purpose
+
+    def drop_queued(self) -> None:
+        """Lose what was accepted and has not begun, as a driver that restarts does."""
+        with self._lock:
+            self._queued = None
+
+    def _queue(self, goal: Goal, utc_s: float, purpose: str | None = None) -> None:
+        """Begin after the driver's lag; a later command replaces one that has not begun."""
+        self._queued = _Queued(utc_s + self.spec.start_lag_s, goal, purpose)
+        self._begin_queued(utc_s)
+
     def _keep_house(self, utc_s: float) -> None:
+        self._begin_queued(utc_s)
         if self._pending is not None and utc_s >= self._slew_end_s:
             if self._pending == "park":
                 self.at_park = True
@@ -371,7 +413,7 @@ class MountModel:
                 moved = self._track_rate * (time_s - utc_s)
                 return self.belief.axes(hour_angle + moved, of_date, side)
 
-            self._start_slew(goal, utc_s)
+            self._queue(goal, utc_s)
 
     def slew_alt_az(self, altitude: float, azimuth: float, utc_s: float) -> None:
         """Start to slew to a place over the horizon; tracking must be off."""
@@ -384,7 +426,7 @@ class MountModel:
             axes = self.belief.axes(
                 hour_angle, dec, self.belief.side_for(hour_angle, self.side(utc_s))
             )
-            self._start_slew(lambda _: axes, utc_s)
+            self._queue(lambda _: axes, utc_s)
 
     def _check_altitude(self, hour_angle: float, dec: float) -> None:
         altitude = self.belief.alt_az(hour_angle, dec)[0] / DEG
@@ -394,12 +436,13 @@ class MountModel:
                 f"{self.spec.altitude_min_deg:.2f} deg"
             )
 
-    def _start_slew(self, goal: Callable[[float], tuple[float, float]], utc_s: float) -> None:
+    def _start_slew(self, goal: Goal, utc_s: float) -> None:
         speed = self.spec.slew_deg_per_s * DEG
         ramp = self.spec.acceleration_deg_per_s2 * DEG
         self._axis_moving = [False, False]
         self._pending = None
         self.at_home = False
+        self._slew_shown_s = utc_s + self.spec.slewing_lag_s
         start_s = self._brake(utc_s)
         theta, d = (track.at(start_s)[0] for track in (self._ra, self._dec))
         arrive_s = start_s
@@ -442,6 +485,8 @@ class MountModel:
         """Stop slews and axis moves; tracking goes on if it was on."""
         with self._lock:
             self._check_free(utc_s)
+            if self.spec.abort_clears_queue:
+                self._queued = None
             moving = utc_s < self._slew_end_s or any(self._axis_moving)
             self._pending = None
             self._axis_moving = [False, False]
@@ -455,9 +500,7 @@ class MountModel:
             self._slew_end_s = rest_s
 
     def _go_to_axes(self, axes: tuple[float, float], purpose: str, utc_s: float) -> None:
-        self.tracking = False
-        self._start_slew(lambda _: axes, utc_s)
-        self._pending = purpose
+        self._queue(lambda _: axes, utc_s, purpose)
 
     def park(self, utc_s: float) -> None:
         """Start to go to the park position; tracking ends."""

@@ -75,6 +75,14 @@ class MountSpec(_Spec):
 
     slew_deg_per_s: float = Field(4.0, gt=0.0, le=100.0)
     acceleration_deg_per_s2: float = Field(2.0, gt=0.0, le=100.0)
+    start_lag_s: float = Field(0.0, ge=0.0, le=120.0)
+    """Time from when a slew, park or home command is accepted until the axes begin to move. Its
+    driver queues commands: nothing moves and Slewing is false meanwhile."""
+    slewing_lag_s: float = Field(0.0, ge=0.0, le=120.0)
+    """Slewing stays false for so long after the axes began to move."""
+    abort_clears_queue: bool = False
+    """Whether AbortSlew takes back a command that has not begun; otherwise it begins all the same,
+    and has to be aborted again."""
     settle_time_s: int = Field(0, ge=0, le=60)
     """SlewSettleTime at the start: Slewing stays true so long after the axes have arrived."""
     vibration_arcsec: float = Field(15.0, ge=0.0)

@@ -163,6 +163,10 @@ class ScriptedMount:
         self.stuck_slewing = False
         self.ignores_slews = False
         self.lag_s = 0.0
+        """From a slew's acceptance to its begin."""
+        self.flag_lag_s = 0.0
+        """From a slew's begin until Slewing says so."""
+        self.abort_clears_queue = True
         self.runaway = False
         self._since = clock()
         self.lock = threading.RLock()
@@ -185,7 +189,7 @@ class ScriptedMount:
             self.goal = None
 
     def slewing(self) -> bool:
-        moving = self.goal is not None and self.clock() >= self.start[0]
+        moving = self.goal is not None and self.clock() >= self.start[0] + self.flag_lag_s
         return moving or any(self.rate) or self.stuck_slewing
 
     def slew(self, params: dict[str, str]) -> None:
@@ -202,7 +206,8 @@ class ScriptedMount:
         with self.lock:
             if self.parked:
                 raise Refuse(0x408, "parked")
-            if not self.deaf:
+            queued = self.goal is not None and self.clock() < self.start[0]
+            if not self.deaf and (self.abort_clears_queue or not queued):
                 self.advance()
                 self.goal = None
 

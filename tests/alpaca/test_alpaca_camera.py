@@ -540,12 +540,38 @@ def test_cut_image_is_refused(bench: Bench) -> None:
         bench.camera.expose(0.2)
 
 
-def test_image_of_another_size_is_taken_with_a_note(bench: Bench) -> None:
+def test_image_of_another_size_is_refused_unless_it_is_the_cameras_way(bench: Bench) -> None:
+    """Once it may be another program's image; twice the same it is how this camera is."""
     bench.server.members["camera/0/imagearray"] = _constant_image(np.zeros((6, 6), "<u2"))
+    with pytest.raises(errors.MislabelledImage, match="6 x 6 pixels came"):
+        bench.camera.expose(0.2)
     frame = bench.camera.expose(0.2)
 
     assert (frame.width, frame.height) == (6, 6)
-    assert bench.camera.notes == [f"6 x 6 pixels came, {WIDTH} x {HEIGHT} were asked"]
+    assert list(bench.camera.told) == [
+        f"6 x 6 pixels came, {WIDTH} x {HEIGHT} were asked, twice: taken as they come"
+    ]
+
+
+@pytest.mark.parametrize("first", [(WIDTH, HEIGHT), (6, 6)])
+def test_images_of_mixed_sizes_are_the_cameras_fault(bench: Bench, first: tuple[int, int]) -> None:
+    """The middle of a picture of another size lies elsewhere: that must not pass for motion."""
+    sizes = [first, first]
+
+    def image(params: dict[str, str]) -> None:
+        shape = sizes.pop(0) if sizes else (7, 5)
+        _constant_image(np.zeros(shape, "<u2"))(params)
+
+    bench.server.members["camera/0/imagearray"] = image
+    if first != (WIDTH, HEIGHT):
+        with pytest.raises(errors.MislabelledImage):
+            bench.camera.expose(0.2)
+    else:
+        bench.camera.expose(0.2)
+    bench.camera.expose(0.2)
+    for _again in range(3):
+        with pytest.raises(errors.MislabelledImage, match="7 x 5 pixels came"):
+            bench.camera.expose(0.2)
 
 
 def test_large_image_is_downloaded_whole(bench: Bench) -> None:

@@ -24,7 +24,7 @@ def waiting(cancel: CancelToken | None = None) -> tuple[WaitingImage, list[str]]
         image_path=lambda: "imagearray",
         where=None,
         info=lambda: SimpleNamespace(width=10, height=10),
-        connection=SimpleNamespace(raw=breaks),
+        connection=SimpleNamespace(raw=breaks, next_id=lambda: 1),
     )
     settings = SimpleNamespace(width=10, height=10)
     exposure = Exposure(camera, SystemClock(), cancel, None)  # type: ignore[arg-type]

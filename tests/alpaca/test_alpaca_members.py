@@ -20,7 +20,7 @@ NAMES: dict[str, dict[str, list[str]]] = json.loads(
     (Path(__file__).with_name("alpaca_members.json")).read_text()
 )
 GETTERS = {"_get", "_optional", "_flag", "_quiet"}
-PUTTERS = {"_put", "_put_if_offered"}
+PUTTERS = {"_put", "_put_if_offered", "_set"}
 TYPES = {
     "telescope.py": "telescope",
     "motion.py": "telescope",

@@ -483,6 +483,14 @@ def test_mount_that_does_not_stop_is_motion_unknown(bench: Bench) -> None:
     assert "cut its power" in caught.value.advice
 
 
+def test_the_drivers_own_words_are_in_what_is_told_of_a_stop(bench: Bench) -> None:
+    bench.mount.speed = 1.0
+    bench.server.members["PUT telescope/0/abortslew"] = refuse(0x500, "axis stalled")
+    bench.mount.deaf = True
+    with pytest.raises(MotionUnknown, match="axis stalled"):
+        bench.scope.slew_and_wait(12.0, 30.0, timeout_s=2.0)
+
+
 def test_lost_answer_to_a_slew_is_not_repeated_but_followed(bench: Bench) -> None:
     def slow(params: dict[str, str]) -> None:
         bench.mount.slew(params)

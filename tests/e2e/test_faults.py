@@ -85,7 +85,7 @@ def test_a_storm_of_passing_trouble_costs_nothing_but_time(start_night) -> None:
         {"kind": "error_number", "device": "camera", "method": "GET", "probability": 0.05},
         {"kind": "dropped", "method": "GET", "probability": 0.04},
         {"kind": "not_json", "device": "telescope", "method": "GET", "probability": 0.04},
-        {"kind": "wrong_transaction"},
+        {"kind": "wrong_transaction", "method": "GET", "probability": 0.04},
         {"kind": "error_number", "device": "camera", "member": "startexposure", "at_call": 1},
         {"kind": "image_truncated", "at_call": 2},
         {"kind": "error_number", "device": "telescope", "member": "slewtocoordinatesasync",
@@ -151,6 +151,19 @@ def test_a_camera_that_restarts_is_connected_again(start_night) -> None:
     assert result.axis.trusted
     assert any("The exposure failed" in event.text for event in night.of_kind(Note))
     assert night.running.faults.report()[0]["over"]
+
+
+def test_a_mount_that_begins_its_slews_late_is_measured(start_night) -> None:
+    """Its driver queues commands, and says that it slews later still."""
+    mount = {"start_lag_s": 8.0, "slewing_lag_s": 1.5}
+    night = start_night({**SMALL, "mount": mount}, rate=RATE)
+    rig = night.connect()
+
+    result = measure_axis(rig, planned_points(rig))
+
+    off = abs(result.axis.total_arcmin - night.truth["axis"]["total_arcmin"])
+    assert off < max(0.2, 4.0 * result.axis.sigma_total_arcmin)
+    assert len(result.points) == 3
 
 
 # Trouble that ends a run: the mount stands, the code tells what kind

@@ -38,6 +38,9 @@ class Mount:
             return self.answer
         raise self.answer
 
+    def stop_words(self) -> str:
+        return " (abortslew: axis stalled)"
+
 
 def leave(mount: Mount, emit: EventSink, trouble: BaseException) -> None:
     with motion_stopped_on_trouble(cast("Any", mount), SystemClock(), emit):
@@ -63,6 +66,11 @@ def test_a_listener_that_fails_does_not_replace_the_trouble() -> None:
         leave(mount, broken, GuardError("too low"))
 
     assert mount.stops == 1
+
+
+def test_a_stop_that_fails_is_told_in_the_drivers_words() -> None:
+    with pytest.raises(MotionUnknown, match="axis stalled"):
+        leave(Mount(MotionState.UNKNOWN), lambda _event: None, GuardError("too low"))
 
 
 def test_a_stop_that_is_interrupted_leaves_the_motion_unknown() -> None:

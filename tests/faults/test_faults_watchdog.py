@@ -3,9 +3,15 @@
 from __future__ import annotations
 
 import json
+import queue
+import threading
 import time
 from collections.abc import Callable, Iterator
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any, cast
+from urllib.parse import parse_qs, urlsplit
 
 import numpy as np
 import pytest
@@ -13,9 +19,10 @@ import pytest
 from polewright.alpaca.client import AlpacaConnection
 from polewright.alpaca.telescope import Telescope
 from polewright.clock import CancelToken, SystemClock
-from polewright.errors import Cancelled
-from polewright.measuring import watchdog
-from polewright.measuring.events import Progress
+from polewright.config import Config
+from polewright.errors import Cancelled, DeviceError, MotionUnknown
+from polewright.measuring import watchdog, watching
+from polewright.measuring.events import Event, Progress
 from polewright.measuring.watching import Watchdog, WatchedClock
 from polewright_sim.rig import SimulatedRig
 from polewright_sim.scenario import Fault, Scenario
@@ -62,8 +69,8 @@ def state(path: Path) -> str:
     return str(json.loads(path.read_text())["state"]) if path.exists() else ""
 
 
-def test_a_run_that_ends_without_a_word_has_its_mount_stopped(running, telescope, tmp_path) -> None:
-    """When the pipe breaks, the mount stands and does not track, and the outcome is written."""
+def test_a_stop_that_is_not_confirmed_is_taken_over(running, telescope, tmp_path) -> None:
+    """The mount stands and does not track, and the outcome is written: the program still lives."""
     status = tmp_path / "watchdog.json"
     dog = Watchdog(telescope, status, CancelToken())
     within(lambda: state(status) == "watching", 10.0)
@@ -74,7 +81,7 @@ def test_a_run_that_ends_without_a_word_has_its_mount_stopped(running, telescope
     assert not moving(running)
     assert not running.rig.mount.tracking
     assert state(status) == watchdog.STOPPED
-    assert "without a word" in json.loads(status.read_text())["reason"]
+    assert "could not confirm" in json.loads(status.read_text())["reason"]
 
 
 def test_a_dismissed_watchdog_leaves_the_mount_alone(running, telescope, tmp_path) -> None:
@@ -211,3 +218,176 @@ def test_a_mount_that_tracks_on_is_not_called_stopped(running, telescope, tmp_pa
     assert dog.take_over()
 
     assert not running.rig.mount.tracking
+
+
+def test_a_run_that_is_killed_has_its_mount_stopped(running, telescope, tmp_path) -> None:
+    """When the pipe breaks without a word, that is what is said."""
+    status = tmp_path / "watchdog.json"
+    dog = Watchdog(telescope, status, CancelToken())
+    assert dog.process.stdin is not None
+    dog.process.stdin.close()
+
+    assert dog.process.wait(30.0) == 1
+    assert "has ended without a word" in json.loads(status.read_text())["reason"]
+    assert not moving(running)
+
+
+# -- against drivers with ways of their own ------------------------------------------------
+
+
+class Driver:
+    """A telescope with a sloppy driver, answered in this process; it moves from ``begins_s`` on."""
+
+    def __init__(self, **values: object) -> None:
+        self.values: dict[str, object] = {
+            "slewing": False, "rightascension": 2.0, "declination": 10.0, "tracking": False,
+            **values,
+        }  # fmt: skip
+        self.begins_s = float("inf")
+        self.stops_s: list[float] = []
+        self.refused: dict[str, int] = {}
+        self.foreign = False
+
+    def answer(self, method: str, member: str, transaction: int) -> tuple[int, bytes]:
+        now_s = time.monotonic()
+        if self.refused.get(member):
+            return self.refused[member], b"no such member"
+        if method == "PUT" and member == "abortslew":
+            self.stops_s.append(now_s)
+            if now_s >= self.begins_s:
+                self.begins_s = float("inf")
+        value = self.values.get(member)
+        if member == "slewing" and now_s >= self.begins_s:
+            value = "True"
+        sent = transaction + 1 if self.foreign else transaction
+        document = {"Value": value, "ErrorNumber": "0", "ClientTransactionID": sent}
+        return 200, json.dumps(document).encode()
+
+
+@pytest.fixture
+def served() -> Iterator[tuple[Driver, watchdog.Mount]]:
+    driver = Driver()
+
+    class Handler(BaseHTTPRequestHandler):
+        def log_message(self, *_args: object) -> None:
+            pass
+
+        def do_GET(self) -> None:
+            self.reply("GET", urlsplit(self.path).query)
+
+        def do_PUT(self) -> None:
+            length = int(self.headers.get("Content-Length", 0))
+            self.reply("PUT", self.rfile.read(length).decode())
+
+        def reply(self, method: str, text: str) -> None:
+            member = urlsplit(self.path).path.rsplit("/", 1)[-1]
+            number = int(parse_qs(text)["ClientTransactionID"][0])
+            status, body = driver.answer(method, member, number)
+            self.send_response(status)
+            self.send_header("Content-Length", str(len(body)))
+            self.end_headers()
+            self.wfile.write(body)
+
+    server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
+    thread = threading.Thread(target=server.serve_forever, args=(0.02,), daemon=True)
+    thread.start()
+    yield driver, watchdog.Mount("127.0.0.1", server.server_address[1], 0, 7)
+    server.shutdown()
+    server.server_close()
+
+
+@pytest.mark.parametrize(
+    ("values", "refused"),
+    [
+        ({"rightascension": "2.0", "declination": "10.0"}, {}),
+        ({"slewing": 0, "tracking": 0}, {}),
+        ({"slewing": "False", "tracking": "false"}, {}),
+        ({}, {"tracking": 400}),
+        ({}, {"tracking": 404, "moveaxis": 400}),
+    ],
+    ids=["numbers as text", "0 and 1", "text", "no Tracking", "no Tracking and MoveAxis"],
+)
+def test_a_standing_mount_is_seen_to_stand_whatever_its_driver_writes(
+    served, values, refused
+) -> None:
+    """The watchdog reads as leniently as the client does."""
+    driver, mount = served
+    driver.values.update(values)
+    driver.refused.update(refused)
+
+    assert watchdog.stop_and_see(mount, 3.0, 1.0, 0.0) == watchdog.STOPPED
+
+
+def test_answers_to_other_questions_confirm_nothing(served) -> None:
+    driver, mount = served
+    driver.foreign = True
+
+    assert watchdog.stop_and_see(mount, 1.0, 1.0, 0.0) == watchdog.UNKNOWN
+    assert any("another question" in said for said in mount.said)
+
+
+def test_a_queued_slew_that_begins_after_the_stop_is_stopped_again(served) -> None:
+    """A mount that may still begin what was sent is watched until it cannot any more."""
+    driver, mount = served
+    began_s = time.monotonic()
+    driver.begins_s = began_s + 1.5
+
+    assert watchdog.stop_and_see(mount, 5.0, 1.0, began_s + 4.0) == watchdog.STOPPED
+
+    assert time.monotonic() - began_s > 4.0
+    assert driver.begins_s == float("inf")
+    assert driver.stops_s[-1] > began_s + 1.5
+
+
+def test_the_watchdog_knows_until_when_a_command_may_begin() -> None:
+    """Seconds of the run's clock; what has begun needs no more watching."""
+    heard = watchdog.Heard()
+    lines: queue.Queue[str | None] = queue.Queue()
+    for line in ("beat 9", "command 30", "take over"):
+        lines.put(line)
+
+    reason = watchdog.watch(lines, heard, 10.0)
+    assert reason is not None
+    assert "could not confirm" in reason
+    assert 1.0 < heard.begins_until_s - time.monotonic() <= 3.0
+    assert heard.allowed_s == 9.0
+
+    lines.put("command 0")
+    lines.put("bye")
+    assert watchdog.watch(lines, heard, 10.0) is None
+    assert heard.begins_until_s == 0.0
+
+
+@pytest.mark.parametrize(
+    ("chain", "told"),
+    [
+        ((DeviceError("axis stalled"),), "axis stalled"),
+        ((DeviceError("axis stalled"), MotionUnknown("the slew's own stop")), "axis stalled"),
+        ((), "the watchdog saw it stopped"),
+        ((MotionUnknown("the slew's own stop"),), "the watchdog saw it stopped"),
+    ],
+    ids=["the trouble", "a stop before it", "the stop itself", "two stops"],
+)
+def test_once_the_watchdog_has_seen_the_stop_nobody_is_sent_to_the_mains(
+    running, telescope, tmp_path, chain, told
+) -> None:
+    """What had ended the run comes through, however many stops were not confirmed before."""
+    events: list[Event] = []
+    rig = SimpleNamespace(
+        telescope=telescope,
+        camera=SimpleNamespace(clock=None),
+        clock=SystemClock(),
+        emit=events.append,
+        cancel=CancelToken(),
+        config=Config.model_validate({"run": {"journal_folder": str(tmp_path)}}),
+    )
+    error: BaseException | None = None
+    for one in (*chain, MotionUnknown("the run's stop")):
+        one.__cause__ = error
+        error = one
+
+    with pytest.raises(DeviceError, match=told) as caught, watching._dogged(cast("Any", rig)):
+        raise error
+
+    assert "power" not in caught.value.advice
+    assert not moving(running)

@@ -735,3 +735,69 @@ def test_the_air_moves_whole_frames_and_gusts_more() -> None:
     arrived = max(slew(mount, 2.0, 20.0), slew(calm, 2.0, 20.0))
     assert calm.quiet_between(arrived + 60.0, arrived + 64.0)
     assert not mount.quiet_between(arrived + 60.0, arrived + 64.0)
+
+
+# Drivers that queue commands
+
+
+def moved(mount: MountModel, utc_s: float) -> bool:
+    return mount.still_moving(utc_s)
+
+
+def test_a_queued_slew_begins_late_and_says_so_later() -> None:
+    """Still, and not slewing, through the lag; then it moves, and after a while tells."""
+    mount = mount_at(start_lag_s=8.0, slewing_lag_s=2.0)
+    slew(mount, 3.0, 20.0)
+    seen = [
+        (round(since), mount.slewing(T0 + since), moved(mount, T0 + since))
+        for since in (0.5, 7.5, 8.5, 9.5, 10.5)
+    ]
+
+    assert seen == [
+        (0, False, False),
+        (8, False, False),
+        (8, False, True),
+        (10, False, True),
+        (10, True, True),
+    ]
+    end_s = arrival(mount, T0 + 10.5)
+    assert mount.ra_dec(end_s)[1] == pytest.approx(20.0 * DEG, abs=ARCSEC)
+
+
+def test_the_truth_of_a_past_time_does_not_depend_on_when_it_is_asked() -> None:
+    """A camera asks after the exposure where the axes were during it."""
+    asked, waited = mount_at(start_lag_s=5.0), mount_at(start_lag_s=5.0)
+    for mount in (asked, waited):
+        slew(mount, 3.0, 20.0)
+    for since in np.arange(0.0, 12.0, 0.25):
+        asked.attitude(T0 + float(since))
+
+    for since in (1.0, 5.5, 7.0, 11.0):
+        assert np.allclose(asked.attitude(T0 + since), waited.attitude(T0 + since), atol=1e-12)
+
+
+@pytest.mark.parametrize("clears", [True, False])
+def test_an_abort_reaches_the_queue_or_not(clears: bool) -> None:
+    mount = mount_at(start_lag_s=5.0, abort_clears_queue=clears)
+    slew(mount, 3.0, 20.0)
+    mount.abort(T0 + 2.0)
+    mount.set_tracking(False, T0 + 2.0)
+
+    assert not moved(mount, T0 + 3.0)
+    assert moved(mount, T0 + 6.0) is not clears
+    mount.abort(T0 + 6.0)
+    assert not moved(mount, T0 + 9.0)
+
+
+def test_a_park_is_queued_like_a_slew() -> None:
+    mount = mount_at(start_lag_s=5.0)
+    away = slew(mount, 3.0, 20.0, T0)
+    away = arrival(mount, away + 6.0)
+    mount.park(away)
+
+    assert mount.tracking
+    assert not mount.slewing(away + 4.0)
+    end_s = arrival(mount, away + 6.0)
+    mount.keep_house(end_s)
+    assert mount.at_park
+    assert not mount.tracking

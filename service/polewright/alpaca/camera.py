@@ -20,6 +20,7 @@ from polewright.alpaca.errors import (
     HttpRejected,
     InvalidValue,
     RefusedByDevice,
+    is_absent,
 )
 from polewright.alpaca.exposing import (
     IMAGES_REMEMBERED,
@@ -107,7 +108,14 @@ class Camera(Device):
         super()._forget()
         self._info: CameraInfo | None = None
         self._settings: CameraSettings | None = None
+<<<<<<< HEAD
         #: The previous exposure, to recognise stale images by their time.
+=======
+        #: Columns and rows that images with given settings have, and those that came once only.
+        self.image_sizes: dict[CameraSettings, tuple[int, int]] = {}
+        self.odd_sizes: dict[CameraSettings, tuple[int, int]] = {}
+        #: What the previous exposure looked like, to recognise stale images.
+>>>>>>> 8944b97 (Slews that begin late are waited for by what the mount shows, up to 30 s, and a stop before the begin watches until nothing can begin any more; the watchdog holds the same and reads answers as the client does; answers to other questions and images of other sizes are refused; a request has one limit, headers included; mounts with the blocking slew only, without Tracking, cameras without BinX or NumX are served)
         self.last_exposure: PastExposure | None = None
 
     @cached_property
@@ -263,13 +271,39 @@ class Camera(Device):
         wanted = self._settings
         if wanted is None:
             return self.set_geometry()
-        self._put("binx", BinX=wanted.binning)
-        self._put("biny", BinY=wanted.binning)
-        self._put("startx", StartX=wanted.x)
-        self._put("starty", StartY=wanted.y)
-        self._put("numx", NumX=wanted.width)
-        self._put("numy", NumY=wanted.height)
+        whole = self._is_whole(wanted)
+        self._set("binx", wanted.binning == 1, BinX=wanted.binning)
+        self._set("biny", wanted.binning == 1, BinY=wanted.binning)
+        self._set("startx", whole, StartX=wanted.x)
+        self._set("starty", whole, StartY=wanted.y)
+        self._set("numx", whole, NumX=wanted.width)
+        self._set("numy", whole, NumY=wanted.height)
         return wanted
+
+    def _is_whole(self, wanted: CameraSettings) -> bool:
+        info = self.info()
+        full = (0, 0, info.width // wanted.binning, info.height // wanted.binning)
+        return (wanted.x, wanted.y, wanted.width, wanted.height) == full
+
+    def _set(self, member: str, as_it_is: bool, **params: int) -> None:
+        """Send a setting; a camera that lacks the member is taken to be ``as_it_is`` by itself.
+
+        Raises: `BadGeometry`, telling what is missing, when it would have to change.
+        """
+        if member not in self._absent:
+            try:
+                self.connection.put(self._path(member), where=self.where, params=params)
+            except (RefusedByDevice, HttpRejected) as exc:
+                if not is_absent(exc):
+                    raise
+                self._absent.add(member)
+            else:
+                return
+        if not as_it_is:
+            raise BadGeometry(self.where, member, "the camera cannot set it")
+        self.note(
+            f"camera does not offer {member}: taken to use the whole sensor, unbinned", tell=True
+        )
 
     def configure(
         self,

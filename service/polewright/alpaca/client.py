@@ -20,11 +20,10 @@ import random
 import socket
 import threading
 import time
-from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from http.client import BadStatusLine, RemoteDisconnected
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 import requests
@@ -37,6 +36,7 @@ from polewright.alpaca.errors import (
     BadReply,
     ConnectionDropped,
     DeviceSilent,
+    ForeignAnswer,
     InvalidValue,
     RefusedByDevice,
     ServerUnreachable,
@@ -68,8 +68,39 @@ class RawReply:
 
 
 @dataclass
+class _Limit:
+    """When the request under way must be over: once connected, it has so many real seconds."""
+
+    total_s: float = float("inf")
+    end_s: float = float("inf")
+
+    def begin(self) -> None:
+        """Count from now."""
+        self.end_s = time.monotonic() + self.total_s
+
+
+class _LimitedSocket(socket.socket):
+    """A socket whose reads end at a limit, however slowly bytes drip in: headers, too."""
+
+    limit: _Limit
+
+    def recv_into(self, *args: Any, **kwargs: Any) -> int:
+        """Receive, but not beyond the limit. Raises TimeoutError."""
+        left_s = self.limit.end_s - time.monotonic()
+        if left_s <= 0.0:
+            raise TimeoutError("the request took too long altogether")
+        silence_s = self.gettimeout()
+        self.settimeout(left_s if silence_s is None else min(silence_s, left_s))
+        try:
+            return super().recv_into(*args, **kwargs)
+        finally:
+            self.settimeout(silence_s)
+
+
+@dataclass
 class _Lane:
     session: requests.Session
+    limit: _Limit
     lock: threading.Lock = field(default_factory=threading.Lock)
     last_used_s: float = -1e9
 
@@ -85,7 +116,22 @@ def wire_text(value: Param, where: Where, member: str) -> str:
     return str(value)
 
 
-def _session() -> requests.Session:
+def _lane() -> _Lane:
+    limit = _Limit()
+
+    class Connection(urllib3.connection.HTTPConnection):
+        def _new_conn(self) -> socket.socket:
+            plain = super()._new_conn()
+            timeout_s = plain.gettimeout()
+            limited = _LimitedSocket(fileno=plain.detach())
+            limited.limit = limit
+            limited.settimeout(timeout_s)
+            limit.begin()
+            return limited
+
+    class Pool(urllib3.HTTPConnectionPool):
+        ConnectionCls = Connection
+
     session = requests.Session()
     session.trust_env = False
     session.headers.update(
@@ -96,8 +142,9 @@ def _session() -> requests.Session:
         }
     )
     adapter = HTTPAdapter(pool_connections=1, pool_maxsize=1, max_retries=0)
+    adapter.poolmanager.pool_classes_by_scheme = {"http": Pool}
     session.mount("http://", adapter)
-    return session
+    return _Lane(session, limit)
 
 
 class AlpacaConnection:
@@ -130,10 +177,8 @@ class AlpacaConnection:
         self.timeout_s, self.connect_timeout_s = timeout_s, connect_timeout_s
         self.client_id = random.randint(1, 65535) if client_id is None else client_id
         self.where = Where(self.host, port)
-        self.id_mismatches: deque[str] = deque(maxlen=50)
-        """Answers that carried another transaction id than asked with, newest last."""
         self._ids = itertools.count(1)
-        self._normal, self._urgent = _Lane(_session()), _Lane(_session())
+        self._normal, self._urgent = _lane(), _lane()
         self._target: str | None = None
 
     def close(self) -> None:
@@ -220,7 +265,7 @@ class AlpacaConnection:
         urgent: bool,
     ) -> Reply:
         at = where or self.where
-        transaction = self._next_id()
+        transaction = self.next_id()
         limit = self.timeout_s if timeout_s is None else timeout_s
         raw = self.raw(
             method,
@@ -229,27 +274,35 @@ class AlpacaConnection:
             params=params,
             timeout_s=limit,
             # A trickle of bytes resets the socket's own timer, so the whole has a limit as well.
-            total_s=2.0 * limit,
+            total_s=limit if urgent else 2.0 * limit,
             urgent=urgent,
             transaction=transaction,
         )
         member = member_of(path)
         reply = parse_reply(raw.body, at, member)
-        self.check_id(member, transaction, reply.ClientTransactionID)
+        self.check_id(at, member, transaction, reply.ClientTransactionID, urgent=urgent)
         if reply.ErrorNumber:
             raise refusal(at, member, reply.ErrorNumber, excerpt(reply.ErrorMessage, 300))
         return reply
 
-    def check_id(self, member: str, sent: int, received: int | None) -> None:
-        """Note an answer that belongs to another question; real servers send 0 on errors."""
+    def check_id(
+        self, where: Where, member: str, sent: int, received: int | None, *, urgent: bool = False
+    ) -> None:
+        """Refuse an answer to another question; servers that send none, or 0, are believed.
+
+        The connection is given up with it: the answer to this question may still come over it.
+
+        Raises: `ForeignAnswer`.
+        """
         if received in {sent, 0, None}:
             return
-        text = f"{member}: asked with transaction {sent}, answered with {received}"
-        level = logging.DEBUG if self.id_mismatches else logging.WARNING
-        self.id_mismatches.append(text)
-        log.log(level, "alpaca.transaction_mismatch server=%s %s", self.where.address, text)
+        lane = self._urgent if urgent else self._normal
+        with lane.lock:
+            lane.session.close()
+        raise ForeignAnswer(where, member, sent, received or 0)
 
-    def _next_id(self) -> int:
+    def next_id(self) -> int:
+        """Return a new transaction id, 1 and counting."""
         return (next(self._ids) - 1) % 0xFFFFFFFF + 1
 
     def raw(
@@ -268,13 +321,13 @@ class AlpacaConnection:
     ) -> RawReply:
         """Return body and type of an answer with status 200; raise typed errors otherwise.
 
-        ``timeout_s`` bounds each silence, ``total_s`` the whole body from when the headers came;
+        ``timeout_s`` bounds each silence, ``total_s`` the whole answer, headers included;
         bodies over ``max_bytes`` are refused.
         """
         member = member_of(path)
         fields = {key: wire_text(v, where, member) for key, v in (params or {}).items()}
         fields["ClientID"] = str(self.client_id)
-        fields["ClientTransactionID"] = str(transaction or self._next_id())
+        fields["ClientTransactionID"] = str(transaction or self.next_id())
         lane = self._urgent if urgent else self._normal
         if not lane.lock.acquire(timeout=LANE_WAIT_S):
             raise DeviceSilent(where, member, "another call to this server does not end")
@@ -311,6 +364,8 @@ class AlpacaConnection:
     ) -> RawReply:
         member = member_of(path)
         url = f"http://{self._authority()}/{path}"
+        lane.limit.total_s = total_s
+        lane.limit.begin()
         try:
             with lane.session.request(
                 method,
@@ -322,10 +377,12 @@ class AlpacaConnection:
                 allow_redirects=False,
                 stream=True,
             ) as response:
-                body = _read_body(response, where, member, total_s, max_bytes)
+                body = _read_body(response, where, member, max_bytes)
         except AlpacaError:
             raise
         except (requests.RequestException, urllib3.exceptions.HTTPError, OSError, ValueError) as e:
+            if time.monotonic() >= lane.limit.end_s:
+                raise DeviceSilent(where, member, f"not complete after {total_s:.0f} s") from e
             raise _transport_error(e, where, member, timeout_s) from e
         if response.status_code != 200:
             raise self._status_error(response.status_code, body, where, member)
@@ -377,11 +434,8 @@ def _loopback_that_answers(port: int, timeout_s: float) -> str | None:
     return None
 
 
-def _read_body(
-    response: requests.Response, where: Where, member: str, total_s: float, max_bytes: int
-) -> bytearray:
+def _read_body(response: requests.Response, where: Where, member: str, max_bytes: int) -> bytearray:
     """Read into one buffer, allocated once when the length is known (a frame is 50 to 100 MB)."""
-    deadline = time.monotonic() + total_s
     length = response.headers.get("Content-Length", "")
     encoded = response.headers.get("Content-Encoding", "identity").lower() != "identity"
     known = int(length) if length.isascii() and length.isdigit() and not encoded else None
@@ -389,7 +443,6 @@ def _read_body(
         raise BadReply(where, member, f"{known} bytes announced, {max_bytes} allowed")
     body = bytearray(known or 0)
     filled = 0
-    # read1 returns what is there, so the deadline is looked at even while bytes trickle.
     read = getattr(response.raw, "read1", response.raw.read)
     while chunk := read(CHUNK, decode_content=True):
         end = filled + len(chunk)
@@ -399,8 +452,6 @@ def _read_body(
             body.extend(bytes(end - len(body)))
         body[filled:end] = chunk
         filled = end
-        if time.monotonic() > deadline:
-            raise DeviceSilent(where, member, f"{filled} bytes in {total_s:.0f} s, not complete")
     if known is not None and filled < known:
         raise ConnectionDropped(where, member, f"{filled} of {known} bytes came")
     return body

@@ -7,6 +7,7 @@ Optional members that a device lacks are None, remembered for the session, and n
 from __future__ import annotations
 
 import logging
+from collections import deque
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from typing import Any, ClassVar, TypeVar
@@ -16,7 +17,6 @@ from pydantic import TypeAdapter, ValidationError
 from polewright.alpaca.client import AlpacaConnection, Param
 from polewright.alpaca.deadline import Deadline
 from polewright.alpaca.errors import (
-    AccessDenied,
     AlpacaError,
     BadReply,
     DeviceNotFound,
@@ -27,10 +27,10 @@ from polewright.alpaca.errors import (
     NotImplementedByDevice,
     RefusedByDevice,
     RequestRejected,
-    ServerFault,
     ValueNotSet,
     Where,
     WrongAddress,
+    is_absent,
 )
 from polewright.alpaca.models import ANYTHING, BOOL, INT, TEXT, TEXTS, Reply, StateEntry, convert
 from polewright.clock import CancelToken, Clock, SystemClock
@@ -38,14 +38,7 @@ from polewright.clock import CancelToken, Clock, SystemClock
 log = logging.getLogger(__name__)
 T = TypeVar("T")
 
-#: How servers say "no such member": by the book 400 or error 0x400, in the field also others.
-_ABSENT = (NotImplementedByDevice, WrongAddress, RequestRejected, AccessDenied)
 CONNECT_S = 60.0
-
-
-def is_absent(error: AlpacaError) -> bool:
-    """Whether an error means that the member does not exist (rather than that it failed)."""
-    return isinstance(error, _ABSENT) or (isinstance(error, ServerFault) and error.status == 501)
 
 
 class Device:
@@ -68,7 +61,9 @@ class Device:
         self.clock: Clock = clock or SystemClock()
         self.where = Where(connection.host, connection.port, self.device_type, number)
         self.notes: list[str] = []
-        """What the user should know about this device's gaps, in the order found."""
+        """What the device lacks or does oddly, in the order found."""
+        self.told: deque[str] = deque()
+        """Those of them that the user has to know, until somebody has told them."""
         self.connected_by_us = False
         self._absent: set[str] = set()
         self._flags: dict[str, bool] = {}
@@ -76,10 +71,12 @@ class Device:
         self._state_works = True
         self._forget()
 
-    def note(self, text: str) -> None:
-        """Add a message for the user once."""
+    def note(self, text: str, *, tell: bool = False) -> None:
+        """Keep a message once; ``tell`` it to the user, too. Any thread may."""
         if text not in self.notes:
             self.notes.append(text)
+            if tell:
+                self.told.append(text)
             log.info("alpaca.note device=%s %s", self.where, text)
 
     # -- wire ------------------------------------------------------------------------------

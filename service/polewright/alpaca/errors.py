@@ -8,6 +8,7 @@
         ├── DeviceSilent        it listens, but no answer came in time
         ├── ConnectionDropped   the answer broke off
         ├── BadReply            an answer that is not Alpaca's
+        │   ├── ForeignAnswer       an answer to another question
         │   ├── TruncatedImage      image data shorter than its header says
         │   └── MislabelledImage    image header contradicts itself or the request
         ├── HttpRejected        HTTP status other than 200
@@ -135,6 +136,22 @@ class MislabelledImage(BadReply):
     code = "mislabelled_image"
     situation = "the image does not fit its description"
     advice = "The camera's driver is at fault: update it, or use another readout mode."
+
+
+class ForeignAnswer(BadReply):
+    """The answer carries the transaction id of another question."""
+
+    code = "foreign_answer"
+    situation = "the answer belongs to another question"
+    advice = (
+        "The server, or something between it and this computer, mixes answers up: restart it. A "
+        "command answered like this may have been carried out."
+    )
+
+    def __init__(self, where: Where, member: str, sent: int, received: int) -> None:
+        super().__init__(where, member, f"asked with transaction {sent}, answered with {received}")
+        self.args = (where, member, sent, received)
+        self.sent, self.received = sent, received
 
 
 class HttpRejected(AlpacaError):
@@ -318,24 +335,26 @@ class SlewIgnored(AlpacaError):
     """The mount took the command, but stayed where it was."""
 
     code = "slew_ignored"
-    situation = "the mount accepted the slew but did not move"
+    situation = "the mount accepted the slew but did not begin it"
     advice = (
         "Check that the motors are on, the mount is aligned or initialised, and that the target "
         "is inside the limits set in its driver."
     )
 
-    def __init__(self, where: Where, member: str, distance_deg: float) -> None:
-        super().__init__(where, member, f"target is {distance_deg:.2f} degrees away")
-        self.args = (where, member, distance_deg)
-        self.distance_deg = distance_deg
+    def __init__(self, where: Where, member: str, distance_deg: float, waited_s: float) -> None:
+        super().__init__(
+            where, member, f"waited {waited_s:.0f} s, the target is {distance_deg:.2f} degrees away"
+        )
+        self.args = (where, member, distance_deg, waited_s)
+        self.distance_deg, self.waited_s = distance_deg, waited_s
 
 
 class CannotSlew(AlpacaError):
-    """The mount has no slews that can be watched and stopped."""
+    """The mount has no slews by right ascension and declination."""
 
     code = "cannot_slew"
-    situation = "the mount offers no asynchronous slew"
-    advice = "Use a driver with asynchronous slews, or turn the mount by hand when asked to."
+    situation = "the mount offers no slew to right ascension and declination"
+    advice = "Look into its driver's settings, or use a driver or mount with such slews."
 
 
 class RateOutOfRange(AlpacaError):
@@ -419,6 +438,15 @@ class DeviceNotFound(AlpacaError):
     code = "device_not_found"
     situation = "no such device"
     advice = "`polewright devices` lists what is there; start the driver, or correct the number."
+
+
+#: How servers say "no such member": by the book 400 or error 0x400, in the field also others.
+_ABSENT = (NotImplementedByDevice, WrongAddress, RequestRejected, AccessDenied)
+
+
+def is_absent(error: AlpacaError) -> bool:
+    """Whether an error means that the member does not exist (rather than that it failed)."""
+    return isinstance(error, _ABSENT) or (isinstance(error, ServerFault) and error.status == 501)
 
 
 _BY_NUMBER: dict[int, type[RefusedByDevice]] = {

@@ -22,6 +22,7 @@ from polewright.alpaca.errors import (
     ExposureFailed,
     ExposureOutOfRange,
     ExposureTimedOut,
+    ForeignAnswer,
     HttpRejected,
     MislabelledImage,
     RefusedByDevice,
@@ -121,6 +122,9 @@ class Exposure:
                 self._abort()
             raise
         image = imagebytes.decode(raw.content_type, raw.body, camera.where)
+        camera.connection.check_id(
+            camera.where, imagebytes.MEMBER, raw.transaction, image.client_transaction
+        )
         self._check_shape(image.pixels.shape, settings)
         self._check_new(image.pixels)
         mid_s, start_text = self._check_fresh(before_s, after_s, duration_s)
@@ -151,7 +155,7 @@ class Exposure:
     def _start(self, duration_s: float, light: bool) -> None:
         try:
             self.camera.start_exposure(duration_s, light)
-        except (DeviceSilent, ConnectionDropped):
+        except (DeviceSilent, ConnectionDropped, ForeignAnswer):
             # The answer was lost, the command perhaps not: look before giving up, never repeat.
             if self.camera.state() not in _EXPOSING_STATES:
                 raise
@@ -222,30 +226,48 @@ class Exposure:
         pixels = settings.width * settings.height
         planes = 3
         expected = planes * pixels * 4
+        # The first byte of a JSON image comes after all of it was written into memory.
+        first_s = 30.0 + pixels * 1e-6
+        transaction = self.camera.connection.next_id()
         raw = self.camera.connection.raw(
             "GET",
             self.camera.image_path(),
             where=self.camera.where,
-            # The first byte of a JSON image comes after all of it was written into memory.
-            timeout_s=30.0 + pixels * 1e-6,
-            total_s=30.0 + expected / SLOWEST_BYTES_S,
+            timeout_s=first_s,
+            total_s=first_s + 30.0 + expected / SLOWEST_BYTES_S,
             accept=f"{imagebytes.CONTENT_TYPE}, application/json;q=0.5",
             max_bytes=max(self._full_pixels(), pixels) * planes * JSON_BYTES_PER_PIXEL + 65536,
+            transaction=transaction,
         )
-        return _Raw(raw.content_type, raw.body)
+        return _Raw(raw.content_type, raw.body, transaction)
 
     def _full_pixels(self) -> int:
         info = self.camera.info()
         return info.width * info.height
 
     def _check_shape(self, shape: tuple[int, ...], settings: CameraSettings) -> None:
+        """Refuse an image of another size than asked for, unless this camera always sends that.
+
+        Where the middle of the picture lies depends on its size: images of different sizes in one
+        run would look like a mount that has slipped.
+        """
+        camera = self.camera
         got, asked = (shape[1], shape[0]), (settings.width, settings.height)
-        if got == asked:
+        usual = camera.image_sizes.get(settings)
+        if got == (usual or asked):
+            camera.image_sizes[settings] = got
             return
         text = f"{got[0]} x {got[1]} pixels came, {asked[0]} x {asked[1]} were asked"
+        if usual is not None and usual != asked:
+            text += f", and {usual[0]} x {usual[1]} came before"
         if got == asked[::-1]:
-            raise MislabelledImage(self.camera.where, imagebytes.MEMBER, f"{text}: transposed")
-        self.camera.note(text)
+            raise MislabelledImage(camera.where, imagebytes.MEMBER, f"{text}: transposed")
+        if usual is None and camera.odd_sizes.get(settings) == got:
+            camera.image_sizes[settings] = got
+            camera.note(f"{text}, twice: taken as they come", tell=True)
+            return
+        camera.odd_sizes[settings] = got
+        raise MislabelledImage(camera.where, imagebytes.MEMBER, text)
 
     # -- is it the right image, and of when? -------------------------------------------------
 
@@ -385,6 +407,7 @@ def _has_noise(pixels: np.ndarray) -> bool:
 class _Raw:
     content_type: str
     body: bytearray
+    transaction: int
 
 
 def _is_stale(past: PastExposure, now: PastExposure) -> bool:

@@ -7,19 +7,22 @@ from __future__ import annotations
 
 import logging
 import math
+import threading
 from abc import abstractmethod
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import Enum
 from typing import TYPE_CHECKING, TypeVar
 
+from polewright.alpaca.client import AlpacaConnection
 from polewright.alpaca.deadline import Deadline
-from polewright.alpaca.device import Device, is_absent
+from polewright.alpaca.device import Device
 from polewright.alpaca.errors import (
     AlpacaError,
     CannotSlew,
     ConnectionDropped,
     DeviceSilent,
+    ForeignAnswer,
     InvalidOperation,
     InvalidValue,
     NotConnected,
@@ -31,6 +34,7 @@ from polewright.alpaca.errors import (
     SlewIgnored,
     SlewTimedOut,
     WrongAddress,
+    is_absent,
 )
 from polewright.alpaca.models import BOOL, FLOAT
 from polewright.angles import (
@@ -69,12 +73,26 @@ _REFUSALS = (
 #: Called with every look at a moving mount; raising stops the mount.
 Watch = Callable[["MountState"], None]
 
-#: Slewing may read False for the first 0.1 to 1 s of a slew (seen in real drivers).
+#: A command that has not begun so long after it was sent is told as ignored (own choice: drivers
+#: that queue commands were seen to take 20 s).
+START_LIMIT_S = 30.0
+#: Slewing may read False for the first 0.1 to 1 s of a slew (seen in real drivers); and what is
+#: allowed beyond twice the latest begin that this mount has shown.
 START_LAG_S = 2.0
 #: Looks that read False must span so long before "not slewing" is believed.
 SETTLED_SPAN_S = 0.5
+#: So long must a mount stand that has stopped short of its target, or never said that it slews:
+#: some read out their position every 2 s only (own choice).
+STALL_SPAN_S = 3.0
+#: A mount that said it slews, and then that it does not, is believed after this in any case.
+RESTLESS_S = 10.0
+#: A mount so near to its target has arrived, or need not move at all.
+NEAR_RAD = 0.1 * DEG
 #: Positions of a standing mount may differ so much: hand-controller protocols round to 1 s of RA.
 STILL_RAD = 20.0 * ARCSEC
+
+#: Answers after which it is open whether a command was carried out.
+LOST = (DeviceSilent, ConnectionDropped, ForeignAnswer)
 
 
 class MotionState(Enum):
@@ -97,18 +115,64 @@ class SlewResult:
     state: MountState
 
 
+class OpenCall:
+    """A command whose answer comes when the mount has arrived, awaited in a thread of its own."""
+
+    def __init__(self, command: Callable[[], object]) -> None:
+        self._command = command
+        self._error: BaseException | None = None
+        # A daemon: a server that never answers must not keep the program from ending.
+        self._thread = threading.Thread(target=self._run, name="slew", daemon=True)
+        self._thread.start()
+
+    def _run(self) -> None:
+        try:
+            self._command()
+        except BaseException as error:  # noqa: BLE001 - raised again by the thread that follows
+            self._error = error
+
+    @property
+    def open(self) -> bool:
+        """Whether the answer is still to come."""
+        return self._thread.is_alive()
+
+    def check(self) -> None:
+        """Raise what the command was answered with, unless its answer was only lost."""
+        if not self.open and self._error is not None and not isinstance(self._error, LOST):
+            raise self._error
+
+
 class Motion(Device):
     """Waiting, watching and stopping, for `polewright.alpaca.telescope.Telescope`."""
+
+    def __init__(
+        self, connection: AlpacaConnection, number: int = 0, *, clock: Clock | None = None
+    ) -> None:
+        super().__init__(connection, number, clock=clock)
+        self.stop_troubles: list[str] = []
+        """What went wrong with the last stop, in the driver's words."""
+        self.on_command: Callable[[float], None] = lambda _seconds: None
+        """Told before a command that moves the mount within how many seconds it may begin, and 0
+        once it has begun."""
+        self._sent_s: float | None = None
+        self._call: OpenCall | None = None
+
+    def _forget(self) -> None:
+        super()._forget()
+        self._latest_begin_s: float | None = None
 
     @abstractmethod
     def state(self) -> MountState:
         """Look at the mount."""
 
     @abstractmethod
-    def slew_to_coordinates_async(
-        self, right_ascension_hours: float, declination_deg: float
-    ) -> None:
-        """Start a slew."""
+    def start_slew(
+        self, right_ascension_hours: float, declination_deg: float, timeout_s: float
+    ) -> OpenCall | None:
+        """Start a slew; return the call that is open until it ends, where the mount has no other.
+
+        Raises as `slew_and_wait`, and `CannotSlew`.
+        """
 
     @abstractmethod
     def move_axis(self, axis: int, rate_deg_s: float) -> None:
@@ -121,6 +185,39 @@ class Motion(Device):
     def abort_slew(self) -> None:
         """Stop a slew, by the urgent lane. Prefer `stop_motion`. Raises `Parked` when parked."""
         self._put("abortslew", timeout_s=5.0, urgent=True)
+
+    # -- when a command begins -------------------------------------------------------------
+
+    def _sending(self) -> None:
+        """A command is about to be sent: from now on it may begin."""
+        self.on_command(START_LIMIT_S)
+        self._sent_s = self.clock.monotonic_s()
+
+    def _begun(self, *, learn: bool = True) -> None:
+        """The command has begun, or never will; ``learn`` how long that took."""
+        if self._sent_s is None:
+            return
+        if learn:
+            took_s = self.clock.monotonic_s() - self._sent_s
+            self._latest_begin_s = max(took_s, self._latest_begin_s or 0.0)
+        self._sent_s = None
+        self.on_command(0.0)
+
+    @property
+    def _begin_allowed_s(self) -> float:
+        """How long after it was sent a command may still begin, by this mount's habit."""
+        if self._latest_begin_s is None:
+            return START_LIMIT_S
+        return min(START_LIMIT_S, START_LAG_S + 2.0 * self._latest_begin_s)
+
+    def _may_begin_until_s(self) -> float:
+        """Until when (of the clock's timer) what was sent may still begin; -inf for nothing."""
+        if self._sent_s is None:
+            return -math.inf
+        allowed_s = self._begin_allowed_s
+        if self.clock.monotonic_s() - self._sent_s > allowed_s:
+            allowed_s = START_LIMIT_S
+        return self._sent_s + allowed_s
 
     # -- slews -----------------------------------------------------------------------------
 
@@ -140,6 +237,9 @@ class Motion(Device):
         ``watch`` sees every look and may raise to stop the mount. Whatever ends this early (an
         error, a cancel, a deadline) stops the mount first.
 
+        A slew that has not begun after `START_LIMIT_S` is ignored. Whatever ends this while it may
+        still begin makes the stop watch for that.
+
         Raises: `SlewTimedOut`, `SlewIgnored`, `Cancelled`, `MotionUnknown` when a stop was
             needed and could not be confirmed, and what ``watch`` or the device raise.
         """
@@ -151,75 +251,110 @@ class Motion(Device):
             watch(before)
         target = unit_vector(right_ascension_hours * HOUR, declination_deg * DEG)
         deadline = Deadline(timer, timeout_s)
+        lost: list[AlpacaError] = []
 
         def start() -> None:
-            self.slew_to_coordinates_async(right_ascension_hours, declination_deg)
+            self._sending()
+            self._call = None
+            try:
+                self._call = self.start_slew(right_ascension_hours, declination_deg, timeout_s)
+            except LOST as error:
+                lost.append(error)
+                self._look_after(error)
 
         def follow() -> SlewResult:
-            now, seen = self._until_still(
-                "slewtocoordinatesasync", deadline, cancel, watch, poll_s, target
-            )
+            try:
+                now, seen = self._until_still(deadline, cancel, watch, poll_s, before, target)
+            except SlewIgnored as ignored:
+                if lost:
+                    raise lost[0] from ignored
+                raise
+            if lost:
+                self.note("the answer to a slew command was lost, but the mount moved")
             miss = float(separation(_pointing(now), target))
-            moved = float(separation(_pointing(now), _pointing(before)))
-            if not seen and miss > 0.1 * DEG and moved < 0.25 * miss:
-                raise SlewIgnored(self.where, "slewtocoordinatesasync", miss / DEG)
             return SlewResult(deadline.waited_s, seen, miss / DEG, now)
 
         return self._stopping_on_failure(start, follow)
 
-    def _start(self, command: Callable[[], None]) -> None:
-        """Send a motion command once; if its answer is lost, see whether it was carried out."""
+    def _look_after(self, lost: AlpacaError) -> None:
+        """Ask whether the mount still answers, after the answer to a command was lost."""
         try:
-            command()
-        except (DeviceSilent, ConnectionDropped) as lost:
-            try:
-                moves = self.slewing()
-            except AlpacaError as blind:
-                raise lost from blind  # a refusal now says nothing about the command before
-            if not moves:
-                raise
-            self.note("the answer to a slew command was lost, but the mount moves")
+            self.slewing()
+        except AlpacaError as blind:
+            raise lost from blind  # a refusal now says nothing about the command before
 
     def _until_still(
         self,
-        member: str,
         deadline: Deadline,
         cancel: CancelToken | None,
         watch: Watch | None,
         poll_s: float,
+        before: MountState,
         target: Vector,
     ) -> tuple[MountState, bool]:
-        """Poll until two looks, spread over a while, say "not slewing".
+        """Poll until the slew has begun and is over; return the last look, and if Slewing was seen.
 
-        One is enough of a mount that was seen slewing elsewhere, and now reads ``target`` (3,).
+        It has begun when Slewing says so or the position has left where it was ``before``. It is
+        over when both are at rest, for longer where less speaks for the end: one look is enough of
+        a mount that was seen slewing elsewhere, and now reads ``target`` (3,).
+
+        Raises: `SlewIgnored`, `SlewTimedOut`, `Cancelled`, and what ``watch`` raises.
         """
         timer = deadline.clock
-        seen = away = False
-        quiet_since: float | None = None
-        first: MountState | None = None
+        way = float(separation(_pointing(before), target))
+        begins = max(STILL_RAD, min(0.5 * NEAR_RAD, 0.25 * way))
+        seen = away = moved = False
+        quiet: tuple[float, bool, float, float] | None = None
+        silent_since_s = math.inf
+        start_s = timer.monotonic_s()
+        origin = _as_look(before, start_s)
         while True:
             now = self.state()
+            if self._call is not None:
+                self._call.check()
+                now = replace(now, slewing=now.slewing or self._call.open)
             if watch is not None:
                 watch(now)
             at_s = timer.monotonic_s()
-            first = first or now
-            there = float(separation(_pointing(now), target)) < STILL_RAD
+            look = _as_look(now, at_s)
+            miss = float(separation(_pointing(now), target))
+            there = miss < STILL_RAD
+            moved = moved or not stands_still(origin, look, within=begins)
+            if now.slewing or moved:
+                self._begun(learn=now.slewing or miss < way)
             if now.slewing:
                 # Some read the target from the start, or were sent where they stood.
-                seen, away, quiet_since = True, away or not there, None
+                seen, away, quiet, silent_since_s = True, away or not there, None, math.inf
             elif away and there and not self.slewing():
                 return now, seen
-            elif quiet_since is None:
-                quiet_since = at_s
             else:
-                span = SETTLED_SPAN_S
-                if not seen and float(separation(_pointing(now), _pointing(first))) < STILL_RAD:
-                    span = START_LAG_S
-                if at_s - quiet_since >= span and not self.slewing():
+                silent_since_s = min(silent_since_s, at_s)
+                if quiet is None or not stands_still(quiet, look):
+                    quiet = look
+                span = self._quiet_span_s(seen, moved, miss)
+                rested = at_s - quiet[0] >= span or (seen and at_s - silent_since_s >= RESTLESS_S)
+                if rested and not self.slewing():
+                    if not seen and not moved and miss > NEAR_RAD:
+                        raise SlewIgnored(
+                            self.where, "slewtocoordinatesasync", miss / DEG, at_s - start_s
+                        )
+                    self._begun(learn=False)
                     return now, seen
             if deadline.passed:
-                raise SlewTimedOut(self.where, member, deadline.waited_s, now.slewing)
+                raise SlewTimedOut(
+                    self.where, "slewtocoordinatesasync", deadline.waited_s, now.slewing
+                )
             timer.sleep(poll_s, cancel)
+
+    def _quiet_span_s(self, seen: bool, moved: bool, miss: float) -> float:
+        """Return how long a mount must stand, ``miss`` (rad) from its target, to be done."""
+        if seen or moved:
+            arrived = miss < (NEAR_RAD if seen else STILL_RAD)
+            return SETTLED_SPAN_S if arrived else STALL_SPAN_S
+        if miss > NEAR_RAD:
+            return START_LIMIT_S
+        # Where it was sent already. A mount known to be slow may still go through the motions.
+        return START_LAG_S if self._latest_begin_s is None else self._begin_allowed_s
 
     def move_axis_for(
         self,
@@ -257,15 +392,18 @@ class Motion(Device):
         """Run both; stop the mount whatever goes wrong, unless it refused to start at all."""
         try:
             try:
-                self._start(start)
+                start()
             except _REFUSALS as exc:
                 refused: AlpacaError = exc
+                self._begun(learn=False)
             else:
                 return follow()
         except BaseException as exc:  # an interrupt, too, must not leave the mount moving
             log.warning("mount.stopping device=%s because=%r", self.where, exc)
             if self.stop_motion() is not MotionState.STOPPED:
-                raise MotionUnknown(f"{self.where}: could not be confirmed stopped: {exc}") from exc
+                raise MotionUnknown(
+                    f"{self.where}: could not be confirmed stopped{self.stop_words()}: {exc}"
+                ) from exc
             raise
         raise refused
 
@@ -278,19 +416,26 @@ class Motion(Device):
         cancel: CancelToken | None,
         watch: Watch | None,
     ) -> None:
+        def start() -> None:
+            self._sending()
+            try:
+                # Before version 4 the command may block until the mount has arrived.
+                self._put(member, timeout_s=timeout_s)
+            except LOST as error:
+                self._look_after(error)
+                self.note(f"the answer to {member} was lost; what the mount does is watched")
+
+        def over() -> bool:
+            slewing = self.slewing()
+            if slewing:
+                self._begun()
+            return there() and not slewing
+
         def follow() -> None:
-            self._wait(
-                member, lambda: there() and not self.slewing(), timeout_s, clock, cancel, watch
-            )
+            self._wait(member, over, timeout_s, clock, cancel, watch)
+            self._begun(learn=False)
 
-        # Before version 4 the command may block until the mount has arrived.
-        self._stopping_on_failure(lambda: self._move_command(member, timeout_s), follow)
-
-    def _move_command(self, member: str, timeout_s: float) -> None:
-        if member == "park":
-            self._put("park", timeout_s=timeout_s)
-        else:
-            self._put("findhome", timeout_s=timeout_s)
+        self._stopping_on_failure(start, follow)
 
     def _wait(
         self,
@@ -320,13 +465,20 @@ class Motion(Device):
         ``confirm_s``. `MotionState.STOPPED` needs two looks a second apart that read "not
         slewing" at a position that stands still, or drifts with the sky; and, if tracking was to
         end, that it reads off (or that this mount cannot switch it).
+
+        A command that was sent and not seen to begin may be queued behind the abort: the mount is
+        watched for as long as it may still begin, and stopped again when it does.
         """
-        for attempt in range(3):
-            if self._send_stops(attempt):
-                break
-        follows_on = tracking_off and not self._end_tracking()
+        self.stop_troubles = []
         try:
-            state = self._confirm_stopped(confirm_s)
+            # A mount that moves already needs no watch for a late begin.
+            if self._sent_s is not None and self._get("slewing", BOOL, timeout_s=1.0, urgent=True):
+                self._begun()
+        except AlpacaError as exc:
+            log.warning("mount.look_failed device=%s: %s", self.where, exc)
+        follows_on = self._stop_all(tracking_off)
+        try:
+            state = self._confirm_stopped(confirm_s, lambda: self._stop_all(tracking_off))
         except Exception:
             log.exception("mount.stop_unconfirmed device=%s", self.where)
             return MotionState.UNKNOWN
@@ -334,6 +486,24 @@ class Motion(Device):
         if state is MotionState.STOPPED and follows_on and not self._end_tracking():
             return MotionState.UNKNOWN
         return state
+
+    def stop_words(self) -> str:
+        """Return what the driver said to the last stop, in brackets after a blank; or nothing."""
+        return f" ({'; '.join(self.stop_troubles[:3])})" if self.stop_troubles else ""
+
+    def _trouble(self, error: Exception) -> None:
+        """Keep what went wrong with a stop for the message to the user."""
+        if isinstance(error, AlpacaError):
+            words = f"{error.member}: {error.detail or error.situation}"
+            if words not in self.stop_troubles:
+                self.stop_troubles.append(words)
+
+    def _stop_all(self, tracking_off: bool) -> bool:
+        """Send the stops; return whether tracking may still be on though it was to end."""
+        for attempt in range(3):
+            if self._send_stops(attempt):
+                break
+        return tracking_off and not self._end_tracking()
 
     def _end_tracking(self) -> bool:
         """Switch tracking off, repeatedly; return whether it reads off, or cannot be switched."""
@@ -348,6 +518,7 @@ class Motion(Device):
                 log.warning("mount.tracking_stays device=%s: %s", self.where, exc)
                 if is_absent(exc):
                     return True
+                self._trouble(exc)
             except Exception:
                 log.exception("mount.tracking_stays device=%s", self.where)
                 return False
@@ -377,7 +548,10 @@ class Motion(Device):
             return self._connect_and(command)
         except AlpacaError as exc:
             log.warning("mount.stop_command_failed device=%s what=%s: %s", self.where, what, exc)
-            return is_absent(exc)
+            if is_absent(exc):
+                return True
+            self._trouble(exc)
+            return False
         except Exception:
             log.exception("mount.stop_command_failed device=%s what=%s", self.where, what)
             return False
@@ -390,11 +564,15 @@ class Motion(Device):
             command()
         except AlpacaError as exc:
             log.warning("mount.stop_command_failed device=%s: %s", self.where, exc)
-            return is_absent(exc)
+            if is_absent(exc):
+                return True
+            self._trouble(exc)
+            return False
         return True
 
-    def _confirm_stopped(self, confirm_s: float) -> MotionState:
+    def _confirm_stopped(self, confirm_s: float, stop: Callable[[], object]) -> MotionState:
         timer = self.clock
+        until_s = self._may_begin_until_s()
         deadline = Deadline(timer, confirm_s)
         last: tuple[float, bool, float, float] | None = None
         verdict = MotionState.UNKNOWN
@@ -402,11 +580,20 @@ class Motion(Device):
             look = self._look()
             if look is not None and last is not None:
                 still = stands_still(last, look)
-                if still and not look[1] and not last[1]:
+                rests = still and not look[1] and not last[1]
+                if rests and look[0] >= until_s:
+                    self._begun(learn=False)
                     return MotionState.STOPPED
                 verdict = MotionState.UNKNOWN if still else MotionState.MOVING
+                if not rests and self._sent_s is not None:
+                    log.warning("mount.began_after_stop device=%s", self.where)
+                    self._begun()
+                    stop()
+                    until_s = -math.inf
+                    deadline = Deadline(timer, confirm_s)
+                    look = None
             last = look
-            if deadline.passed:
+            if deadline.passed and timer.monotonic_s() > until_s + confirm_s:
                 return verdict
             timer.sleep(1.0)
 
@@ -418,8 +605,14 @@ class Motion(Device):
             dec = self._get("declination", FLOAT, timeout_s=5.0, urgent=True) * DEG
         except AlpacaError as exc:
             log.warning("mount.look_failed device=%s: %s", self.where, exc)
+            self._trouble(exc)
             return None
+        slewing = slewing or (self._call is not None and self._call.open)
         return self.clock.monotonic_s(), slewing, ra, dec
+
+
+def _as_look(state: MountState, at_s: float) -> tuple[float, bool, float, float]:
+    return at_s, state.slewing, state.right_ascension_hours * HOUR, state.declination_deg * DEG
 
 
 def _pointing(state: MountState) -> Vector:
@@ -427,12 +620,18 @@ def _pointing(state: MountState) -> Vector:
 
 
 def stands_still(
-    first: tuple[float, bool, float, float], second: tuple[float, bool, float, float]
+    first: tuple[float, bool, float, float],
+    second: tuple[float, bool, float, float],
+    within: float = STILL_RAD,
 ) -> bool:
-    """Whether a mount neither turned against the sky nor (untracked) against the ground."""
+    """Whether a mount neither turned against the sky nor (untracked) against the ground.
+
+    Looks are (time s, slewing, right ascension rad, declination rad); ``within`` rad counts as
+    standing.
+    """
     seconds = second[0] - first[0]
     d_dec = second[3] - first[3]
     d_ra = fold_pi(second[2] - first[2])
     drift = seconds * SIDEREAL_RATE
     across = max(math.cos(second[3]), 0.0)
-    return abs(d_dec) < STILL_RAD and min(abs(d_ra), abs(d_ra - drift)) * across < STILL_RAD
+    return abs(d_dec) < within and min(abs(d_ra), abs(d_ra - drift)) * across < within

@@ -9,16 +9,19 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import IntEnum
-from typing import Any, ClassVar
+from typing import Any, ClassVar, Literal
 
+from polewright.alpaca.client import AlpacaConnection
 from polewright.alpaca.deadline import Deadline
 from polewright.alpaca.errors import (
+    AlpacaError,
     CannotSlew,
     RateOutOfRange,
     SettingNotTaken,
+    is_absent,
 )
 from polewright.alpaca.models import AXIS_RATES, BOOL, FLOAT, INT, TEXT, AxisRate, parse_utc
-from polewright.alpaca.motion import Motion, MotionState, SlewResult, Watch
+from polewright.alpaca.motion import LOST, Motion, MotionState, OpenCall, SlewResult, Watch
 from polewright.clock import CancelToken, Clock
 
 __all__ = [
@@ -109,6 +112,7 @@ class Telescope(Motion):
     def _forget(self) -> None:
         super()._forget()
         self._rates: dict[int, list[AxisRate]] = {}
+        self._refused_async = False
 
     # -- where it points -------------------------------------------------------------------
 
@@ -252,10 +256,18 @@ class Telescope(Motion):
         Raises: `SettingNotTaken`, `Parked`, `NotImplementedByDevice`.
         """
         timer = clock or self.clock
-        self._put("tracking", timeout_s=15.0, Tracking=on)
+        lost: AlpacaError | None = None
+        try:
+            self._put("tracking", timeout_s=15.0, Tracking=on)
+        except LOST as error:
+            lost = error
         deadline = Deadline(timer, 5.0)
-        while (now := self.tracking()) is not None and now != on:
-            if deadline.passed:
+        while (now := self.tracking()) is not on:
+            if now is None and lost is None:
+                return  # it does not tell
+            if now is None or deadline.passed:
+                if lost is not None:
+                    raise lost
                 raise SettingNotTaken(self.where, "tracking", f"asked {on}, still reads {now}")
             timer.sleep(0.25, cancel)
 
@@ -305,15 +317,65 @@ class Telescope(Motion):
     ) -> None:
         """Start a slew (mount's own system); the caller polls `slewing` and must stop it.
 
-        Raises: `CannotSlew`, `Parked`, `InvalidValue`, `InvalidOperation` (tracking is off).
+        Raises: `Parked`, `InvalidValue`, `InvalidOperation` (tracking is off).
         """
-        if not self.can_slew_async():
-            raise CannotSlew(self.where, "slewtocoordinatesasync")
         self._put(
             "slewtocoordinatesasync",
             timeout_s=30.0,
             RightAscension=float(right_ascension_hours) % 24.0,
             Declination=float(declination_deg),
+        )
+
+    def start_slew(
+        self, right_ascension_hours: float, declination_deg: float, timeout_s: float
+    ) -> OpenCall | None:
+        """Start a slew the way this mount can; see `Motion.start_slew`."""
+        way = self.way_to_slew()
+        if way != "blocking":
+            try:
+                self.slew_to_coordinates_async(right_ascension_hours, declination_deg)
+            except AlpacaError as exc:
+                if way == "async" or not is_absent(exc):
+                    raise
+                self._refused_async = True
+                self.way_to_slew()
+            else:
+                return None
+        return OpenCall(
+            lambda: self._slew_blocking(right_ascension_hours, declination_deg, timeout_s)
+        )
+
+    def _slew_blocking(
+        self, right_ascension_hours: float, declination_deg: float, timeout_s: float
+    ) -> None:
+        """Slew by a connection of its own, which is taken up until the mount has arrived."""
+        server = self.connection
+        with AlpacaConnection(server.host, server.port, client_id=server.client_id) as own:
+            Telescope(own, self.number)._put(
+                "slewtocoordinates",
+                timeout_s=timeout_s,
+                RightAscension=float(right_ascension_hours) % 24.0,
+                Declination=float(declination_deg),
+            )
+
+    def way_to_slew(self) -> Literal["async", "try", "blocking"]:
+        """Return how this mount slews: ``try`` the asynchronous slew where it does not say.
+
+        Raises: `CannotSlew`, saying what is missing.
+        """
+        if self.can_slew_async():
+            return "async"
+        if "canslewasync" in self._absent and not self._refused_async:
+            return "try"
+        if self._flag("canslew", needed=True):
+            self.note(
+                "the mount offers only slews whose answer comes when it has arrived; it is "
+                "watched and can be stopped meanwhile only if its server answers two at a time",
+                tell=True,
+            )
+            return "blocking"
+        raise CannotSlew(
+            self.where, "slewtocoordinatesasync", "neither CanSlewAsync nor CanSlew is True"
         )
 
     def slew_to_altaz_async(self, azimuth_deg: float, altitude_deg: float) -> None:

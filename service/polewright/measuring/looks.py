@@ -8,7 +8,17 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+<<<<<<< HEAD
 from polewright.alpaca.errors import AlpacaError, InvalidValue, NotImplementedByDevice, StaleImage
+=======
+from polewright.alpaca.errors import (
+    AlpacaError,
+    BadGeometry,
+    InvalidValue,
+    MislabelledImage,
+    NotImplementedByDevice,
+)
+>>>>>>> 8944b97 (Slews that begin late are waited for by what the mount shows, up to 30 s, and a stop before the begin watches until nothing can begin any more; the watchdog holds the same and reads answers as the client does; answers to other questions and images of other sizes are refused; a request has one limit, headers included; mounts with the blocking slew only, without Tracking, cameras without BinX or NumX are served)
 from polewright.alpaca.exposing import ExposureProgress
 from polewright.images.detect import DetectOptions, detect_stars
 from polewright.images.frame import Frame, StarList, middle_margins
@@ -89,7 +99,7 @@ class Looks:
             self.watch()
 
         try:
-            width, height = self._aim()
+            self._aim()
             frame: Frame = rig.camera.expose(
                 rig.look_memory.exposure_s,
                 clock=rig.clock,
@@ -97,14 +107,12 @@ class Looks:
                 on_progress=progress,
                 margin_s=LATE_S,
             )
-        except (InvalidValue, NotImplementedByDevice):
+        except (BadGeometry, InvalidValue, MislabelledImage, NotImplementedByDevice):
             return None
         except StaleImage:
             rig.look_memory.useless = OLDER_IMAGES
             raise
         self.taken += 1
-        if (frame.width, frame.height) != (width, height):
-            return None
         return detect_stars(frame, LOOK_OPTIONS)
 
     def more_light(self, *, at_once: bool) -> bool:

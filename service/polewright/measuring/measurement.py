@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from polewright import __version__
+from polewright.alpaca.errors import AlpacaError, is_absent
 from polewright.angles import ARCMIN, ARCSEC, DEG, azalt_from_enu, spherical
 from polewright.geometry.axis import AxisFit
 from polewright.geometry.axis_error import AxisError
@@ -97,14 +98,20 @@ def ready_mount(rig: Rig) -> None:
     """Unpark and start tracking.
 
     Raises:
-        DeviceError: the mount stays parked or does not track.
+        DeviceError: the mount stays parked, does not track, or cannot slew (told before it moves).
     """
     mount = rig.telescope
+    mount.way_to_slew()
     if mount.at_park():
         rig.note("The mount is parked: unparking.")
         mount.unpark(cancel=rig.cancel)
     if mount.tracking() is not True:
-        mount.set_tracking(True, cancel=rig.cancel)
+        try:
+            mount.set_tracking(True, cancel=rig.cancel)
+        except AlpacaError as error:
+            if mount.tracking() is not None or not is_absent(error):
+                raise
+            rig.note("The mount neither tells nor sets whether it tracks: taken as tracking.")
 
 
 def emit_axis(rig: Rig, fit: AxisFit, error: AxisError) -> None:

@@ -93,7 +93,7 @@ RULES: Mapping[str, Rule] = {
         exit_code=ExitCode.DEVICE,
     ),
     "read_nonsense": Rule(
-        "an answer is not JSON, incomplete, or of another type",
+        "an answer is not JSON, incomplete, of another type, or to another question",
         (alpaca.BadReply,),
         (0.2, 1.0),
         "the question; a member that never makes sense counts as missing",
@@ -115,7 +115,7 @@ RULES: Mapping[str, Rule] = {
     ),
     # Frames
     "exposure": Rule(
-        "an exposure fails, comes late, is cut off, mislabelled, or an older one",
+        "an exposure fails, comes late, is cut off, mislabelled, of another size, or an older one",
         (
             alpaca.ExposureFailed,
             alpaca.ExposureTimedOut,
@@ -164,8 +164,8 @@ RULES: Mapping[str, Rule] = {
     ),
     # Motion
     "slew": Rule(
-        "a slew is refused by the driver, ignored, or its answer is lost; the mount is confirmed "
-        "to stand still",
+        "a slew is refused by the driver, not begun within 30 s, or its answer is lost and it does "
+        "not begin; the mount is confirmed to stand still",
         (
             alpaca.SlewIgnored,
             alpaca.DriverFault,
@@ -195,7 +195,8 @@ RULES: Mapping[str, Rule] = {
         "the mount was told to stop and nothing confirms that it did",
         (MotionUnknown,),
         (0.0, 0.0),
-        "the stop, at once; then looks for 10 s; then the watchdog stops and looks for "
+        "the stop, at once, and when a queued slew begins after it; then looks for 10 s, or until "
+        "nothing can begin any more; then the watchdog stops and looks for "
         f"{WATCHDOG_TRIES_S:.0f} s more",
         then="the run ends: motion state unknown, go and look",
         mount="UNKNOWN",

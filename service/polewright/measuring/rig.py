@@ -89,6 +89,9 @@ class Rig:
         self, step: str, point: int, points: int, done_s: float, total_s: float | None
     ) -> None:
         """Tell how far a slow step is."""
+        for device in (self.telescope, self.camera):
+            while device.told:
+                self.note(f"{device.label}: {device.told.popleft()}", warning=True)
         late = step == "exposure" and total_s is not None and done_s > total_s + CAMERA_LATE_S
         self.emit(
             Progress(

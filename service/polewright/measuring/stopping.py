@@ -44,6 +44,7 @@ def motion_stopped_on_trouble(
         if state is not MotionState.STOPPED:
             raise MotionUnknown(
                 f"the run ended ({reason}) and the mount did not confirm that it stopped"
+                f"{telescope.stop_words()}"
             ) from exc
         raise
 
@@ -55,4 +56,4 @@ def stop_now(telescope: Telescope, otherwise: str) -> None:
         MotionUnknown: saying ``otherwise``, when the mount does not confirm it.
     """
     if telescope.stop_motion(tracking_off=True) is not MotionState.STOPPED:
-        raise MotionUnknown(otherwise)
+        raise MotionUnknown(f"{otherwise}{telescope.stop_words()}")

@@ -3,30 +3,53 @@
 ``python -m polewright.measuring.watchdog HOST PORT DEVICE CLIENT_ID STATUS_FILE GIVE_UP_S``
 
 It reads lines from its standard input: ``beat SECONDS`` (all is well, and will be heard of again
-within so many seconds) and ``bye`` (nothing is left to watch). When the input ends without a
-``bye``, or a beat is overdue, it sends AbortSlew, MoveAxis 0 and Tracking False, watches the mount
-until it stands still, and leaves what came of it in the status file and on standard error.
+within so many seconds), ``command SECONDS`` (a slew is about to be sent, and may begin within so
+many; 0: it has begun), ``take over`` (the program could not see the mount stopped) and ``bye``
+(nothing is left to watch). When the input ends without a ``bye``, or a beat is overdue, it sends
+AbortSlew, MoveAxis 0 and Tracking False, watches the mount until it stands still and nothing that
+was sent can begin any more, and leaves what came of it in the status file and on standard error.
 
-It shares no code with what it watches, and needs the standard library only: a fault in the
-program's own client must not be its fault as well. Times are real seconds, rehearsal or not.
+It speaks to the mount by the standard library only: a fault in the program's own client must not
+be its fault as well. What answers mean it reads as the client does. Times are real seconds,
+rehearsal or not.
 """
 
 from __future__ import annotations
 
+import contextlib
 import http.client
 import json
 import os
 import queue
 import signal
+import socket
 import sys
 import threading
 import time
 import urllib.parse
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
+from pydantic import TypeAdapter
+
+from polewright.alpaca.errors import (
+    AlpacaError,
+    BadReply,
+    ForeignAnswer,
+    NotConnected,
+    NotImplementedByDevice,
+    Parked,
+    RefusedByDevice,
+    Where,
+    is_absent,
+    refusal,
+    rejection,
+)
+from polewright.alpaca.models import BOOL, FLOAT, convert, excerpt, parse_reply
 from polewright.errors import in_words
+
+T = TypeVar("T")
 
 FIRST_BEAT_S = 30.0
 """Allowed until the first beat."""
@@ -37,19 +60,12 @@ LOOK_S = 1.0
 STILL_DEG = 20.0 / 3600.0
 """A standing mount may seem to move so much: hand-controller protocols round."""
 SIDEREAL_DEG_S = 15.041 / 3600.0
-NOT_IMPLEMENTED = 0x400
-NOT_CONNECTED = 0x407
-PARKED = 0x408
 STOPPED = "stopped"
 UNKNOWN = "motion state unknown: go and look"
 
 
-class Refused(Exception):
-    """The mount's driver answered with an error number."""
-
-    def __init__(self, number: int, message: str) -> None:
-        super().__init__(number, message)
-        self.number = number
+#: What may go wrong with a question or a command.
+TROUBLE = (AlpacaError, OSError, http.client.HTTPException, ValueError)
 
 
 @dataclass
@@ -69,7 +85,7 @@ class Mount:
         """Return the Value of an answer.
 
         Raises:
-            Refused: the driver answered with an error number.
+            AlpacaError: the driver refused, or this is no answer to the question.
             OSError, http.client.HTTPException, ValueError: no proper answer.
         """
         self.transaction += 1
@@ -81,6 +97,10 @@ class Mount:
         path = f"/api/v1/telescope/{self.device}/{member}"
         text = urllib.parse.urlencode(values)
         connection = http.client.HTTPConnection(self.host, self.port, timeout=ANSWER_S)
+        # Bytes that drip in reset the socket's own timer: nothing may take longer than this.
+        limit = threading.Timer(ANSWER_S, _cut, (connection,))
+        limit.daemon = True
+        limit.start()
         try:
             if method == "GET":
                 connection.request("GET", f"{path}?{text}")
@@ -90,48 +110,63 @@ class Mount:
             answer = connection.getresponse()
             body = answer.read(1 << 20)
         finally:
+            limit.cancel()
             connection.close()
         if answer.status != 200:
-            raise ValueError(f"HTTP {answer.status} to {member}")
-        document = json.loads(body)
-        if not isinstance(document, dict):
-            raise ValueError(f"no JSON object in the answer to {member}")  # noqa: TRY004
-        if document.get("ErrorNumber"):
-            number = int(document["ErrorNumber"])
-            raise Refused(number, str(document.get("ErrorMessage", "")))
-        return document.get("Value")
+            raise rejection(self.where, member, answer.status, excerpt(body))
+        reply = parse_reply(body, self.where, member)
+        if reply.ClientTransactionID not in (self.transaction, 0, None):
+            raise ForeignAnswer(
+                self.where, member, self.transaction, reply.ClientTransactionID or 0
+            )
+        if reply.ErrorNumber:
+            raise refusal(self.where, member, reply.ErrorNumber, excerpt(reply.ErrorMessage))
+        return reply.Value
 
-    def read(self, member: str) -> Any:
+    @property
+    def where(self) -> Where:
+        """Which device."""
+        return Where(self.host, self.port, "telescope", self.device)
+
+    def read(self, member: str, kind: TypeAdapter[T]) -> T:
         """Return a member's value; a driver that answers with an error is asked again twice."""
         for _attempt in range(2):
             try:
-                return self.ask("GET", member)
-            except Refused as refused:
-                self._note(f"{member}: {refused}")
-        return self.ask("GET", member)
+                return convert(kind, self.ask("GET", member), self.where, member)
+            except (RefusedByDevice, BadReply) as refused:
+                if is_absent(refused):
+                    raise
+                self._note(refused)
+        return convert(kind, self.ask("GET", member), self.where, member)
 
     def order(self, member: str, **values: str) -> None:
         """Send a command; what goes wrong is noted, and an unconnected driver is connected."""
         for attempt in (1, 2):
             try:
                 self.ask("PUT", member, **values)
-            except Refused as refused:
-                if member == "tracking" and refused.number in (NOT_IMPLEMENTED, PARKED):
-                    self.can_end_tracking = False
-                if refused.number != NOT_CONNECTED or attempt == 2:
-                    self._note(f"{member}: {refused}")
+            except NotConnected as refused:
+                if attempt == 2:
+                    self._note(refused)
                     return
                 self._connect()
-            except (OSError, http.client.HTTPException, ValueError) as error:
-                self._note(f"{member}: {error}")
+            except (NotImplementedByDevice, Parked) as refused:
+                if member == "tracking":
+                    self.can_end_tracking = False
+                self._note(refused)
+                return
+            except TROUBLE as error:
+                if member == "tracking" and isinstance(error, AlpacaError) and is_absent(error):
+                    self.can_end_tracking = False
+                self._note(error)
+                return
             else:
                 return
 
     def _connect(self) -> None:
         try:
             self.ask("PUT", "connected", Connected="True")
-        except (Refused, OSError, http.client.HTTPException, ValueError) as error:
-            self._note(f"connected: {error}")
+        except TROUBLE as error:
+            self._note(error)
 
     def stop(self) -> None:
         """Send everything that stops a mount. Harmless to repeat."""
@@ -140,22 +175,47 @@ class Mount:
         self.order("moveaxis", Axis="1", Rate="0")
         self.order("tracking", Tracking="False")
 
+    def moves(self) -> bool:
+        """Whether it says that it slews; False without an answer."""
+        try:
+            return self.read("slewing", BOOL)
+        except TROUBLE as error:
+            self._note(error)
+            return False
+
     def look(self) -> tuple[float, bool, float, float] | None:
         """Return real time (s), whether it moves, RA and declination (deg); None without answer."""
         try:
-            slewing = self.read("slewing") is not False
-            ra = float(self.read("rightascension")) * 15.0
-            dec = float(self.read("declination"))
-            if self.can_end_tracking and self.read("tracking") is not False:
+            slewing = self.read("slewing", BOOL)
+            ra = self.read("rightascension", FLOAT) * 15.0
+            dec = self.read("declination", FLOAT)
+            if self.can_end_tracking and self._tracks():
                 slewing = True  # following the sky is motion, too
-        except (Refused, OSError, http.client.HTTPException, ValueError, TypeError) as error:
-            self._note(f"look: {error}")
+        except TROUBLE as error:
+            self._note(error)
             return None
         return time.monotonic(), slewing, ra, dec
 
-    def _note(self, text: str) -> None:
+    def _tracks(self) -> bool:
+        """Whether it says that it follows the sky; one that has no such word is not asked again."""
+        try:
+            return self.read("tracking", BOOL)
+        except AlpacaError as error:
+            if not is_absent(error):
+                raise
+            self.can_end_tracking = False
+            return False
+
+    def _note(self, error: BaseException) -> None:
+        text = str(error) if isinstance(error, AlpacaError) else f"{type(error).__name__}: {error}"
         if text not in self.said and len(self.said) < 20:
             self.said.append(text)
+
+
+def _cut(connection: http.client.HTTPConnection) -> None:
+    """End a request from another thread: whoever waits for its bytes gets an error."""
+    with contextlib.suppress(OSError, AttributeError):
+        connection.sock.shutdown(socket.SHUT_RDWR)
 
 
 def stands_still(
@@ -175,14 +235,21 @@ def stands_still(
     return in_ra and abs(second[3] - first[3]) < STILL_DEG
 
 
-def stop_and_see(mount: Mount, give_up_s: float, rate: float) -> str:
-    """Stop a mount, again and again, until it is seen to stand; return `STOPPED` or `UNKNOWN`."""
-    deadline = time.monotonic() + give_up_s
+def stop_and_see(mount: Mount, give_up_s: float, rate: float, begins_until_s: float) -> str:
+    """Stop a mount, again and again, until it is seen to stand; return `STOPPED` or `UNKNOWN`.
+
+    ``begins_until_s``: until when (monotonic) something that was sent may still begin: until then
+    it is watched and stopped, however still it stands.
+    """
+    if time.monotonic() < begins_until_s and mount.moves():
+        begins_until_s = 0.0  # it has begun
+    deadline = max(time.monotonic(), begins_until_s) + give_up_s
     last = None
     while True:
         mount.stop()
         look = mount.look()
-        if look is not None and last is not None and stands_still(last, look, rate):
+        rests = look is not None and last is not None and stands_still(last, look, rate)
+        if rests and time.monotonic() >= begins_until_s:
             return STOPPED
         last = look
         if time.monotonic() > deadline:
@@ -220,24 +287,41 @@ def listen(lines: queue.Queue[str | None]) -> None:
     lines.put(None)
 
 
-def watch(lines: queue.Queue[str | None]) -> str | None:
+@dataclass
+class Heard:
+    """What the program has said."""
+
+    allowed_s: float = FIRST_BEAT_S
+    begins_until_s: float = 0.0
+    """Until when (monotonic) the last command may still begin."""
+
+    def take(self, line: str, rate: float) -> None:
+        """Take a line that tells how long something may last."""
+        word, _, rest = line.partition(" ")
+        try:
+            seconds = float(rest or 0.0)
+        except ValueError:
+            seconds = FIRST_BEAT_S
+        if word == "beat":
+            self.allowed_s = max(1.0, seconds)
+        elif word == "command":
+            self.begins_until_s = time.monotonic() + seconds / rate if seconds > 0.0 else 0.0
+
+
+def watch(lines: queue.Queue[str | None], heard: Heard, rate: float) -> str | None:
     """Wait until something is wrong and return what; None after a ``bye``."""
-    allowed_s = FIRST_BEAT_S
     while True:
         try:
-            line = lines.get(timeout=allowed_s)
+            line = lines.get(timeout=heard.allowed_s)
         except queue.Empty:
-            return f"the program has not been heard of for {allowed_s:.0f} s"
+            return f"the program has not been heard of for {heard.allowed_s:.0f} s"
         if line is None:
             return "the program that moved the mount has ended without a word"
-        word, _, rest = line.partition(" ")
-        if word == "bye":
+        if line == "bye":
             return None
-        if word == "beat":
-            try:
-                allowed_s = max(1.0, float(rest))
-            except ValueError:
-                allowed_s = FIRST_BEAT_S
+        if line == "take over":
+            return "the program could not confirm that the mount has stopped"
+        heard.take(line, rate)
 
 
 def main(arguments: list[str]) -> int:
@@ -254,13 +338,14 @@ def main(arguments: list[str]) -> int:
     write_status(path, state="watching", telescope=where)
     lines: queue.Queue[str | None] = queue.Queue()
     threading.Thread(target=listen, args=(lines,), daemon=True).start()
-    reason = watch(lines)
+    heard = Heard()
+    reason = watch(lines, heard, float(rate))
     if reason is None:
         write_status(path, state="dismissed", telescope=where)
         return 0
     say(f"{reason}: stopping {where}")
     write_status(path, state="stopping", telescope=where, reason=reason)
-    outcome = stop_and_see(mount, float(give_up_s), float(rate))
+    outcome = stop_and_see(mount, float(give_up_s), float(rate), heard.begins_until_s)
     write_status(path, state=outcome, telescope=where, reason=reason, troubles=mount.said)
     say(f"{where}: {outcome}")
     return 1 if outcome == STOPPED else 3

@@ -16,7 +16,7 @@ import platformdirs
 
 from polewright.alpaca.telescope import Telescope
 from polewright.clock import CancelToken, Clock
-from polewright.errors import MotionUnknown
+from polewright.errors import DeviceError, MotionUnknown
 from polewright.measuring.events import Event, MotionStopped, Progress
 from polewright.measuring.one_run import only_run
 from polewright.measuring.policy import WATCHDOG_TRIES_S
@@ -36,6 +36,20 @@ BEAT_EVERY_S = 0.5
 #: A long sleep is cut into pieces of so many real seconds.
 SLEEP_PIECE_S = 1.0
 STATUS_FILE = "watchdog.json"
+
+
+class StoppedLate(DeviceError):
+    """The mount confirmed its stop to the watchdog only."""
+
+    code = "stopped_late"
+    advice = "Look at the mount and its driver's log before the next run: its answers were lost."
+
+    def __init__(self, told: str) -> None:
+        super().__init__(told)
+        self.told = told
+
+    def __str__(self) -> str:
+        return f"{self.told}; the watchdog saw it stopped in the end"
 
 
 class Watchdog:
@@ -71,6 +85,8 @@ class Watchdog:
         self._now_allowed_s = ALLOWED_OTHERWISE_S
         self._told_s = -1e9
         self._told_allowed_s = 0.0
+        self._rate = rate
+        self._begins_until_s = 0.0
         self._lock = threading.Lock()
         where = telescope.where
         command = [
@@ -108,6 +124,15 @@ class Watchdog:
             self._now_allowed_s = self._allowed.get(event.step, ALLOWED_OTHERWISE_S)
         self.beat()
 
+    def command(self, begins_s: float) -> None:
+        """Tell that a command is about to be sent that may begin within so many seconds; 0: it has.
+
+        Seconds of the run's clock.
+        """
+        with self._lock:
+            self._tell(f"command {begins_s:g}")
+            self._begins_until_s = time.monotonic() + begins_s / self._rate
+
     def _tell(self, line: str) -> bool:
         stdin = self.process.stdin
         if stdin is None or self.process.poll() is not None:
@@ -129,9 +154,10 @@ class Watchdog:
 
         One that has ended before knows nothing of what was sent to the mount since.
         """
-        ended_before = self.process.poll() is not None
+        ended_before = not self._tell("take over")
         # Beyond its own limit: the answers that it may still wait for.
-        return self._close(self._give_up_s + 30.0) == 1 and not ended_before
+        begins_s = max(0.0, self._begins_until_s - time.monotonic())
+        return self._close(self._give_up_s + begins_s + 30.0) == 1 and not ended_before
 
     def _close(self, wait_s: float) -> int | None:
         with contextlib.suppress(OSError, ValueError):
@@ -190,6 +216,7 @@ def watched(rig: Rig) -> Iterator[None]:
         MountTaken: another run of this computer moves it.
         MotionUnknown: as the block does, unless the watchdog then sees the mount stopped: then
             what had ended the run comes through.
+        StoppedLate: nothing but the stop itself had gone wrong, and the watchdog saw it.
     """
     with only_run(rig.telescope.where, partial(rig.note, warning=True)):
         if rig.config.run.watchdog:
@@ -216,6 +243,7 @@ def _dogged(rig: Rig) -> Iterator[None]:
 
     rig.clock = rig.telescope.clock = rig.camera.clock = WatchedClock(clock, dog)
     rig.emit = hear
+    rig.telescope.on_command = dog.command
     try:
         yield
     except MotionUnknown as unknown:
@@ -223,9 +251,7 @@ def _dogged(rig: Rig) -> Iterator[None]:
             raise
         reason = "the watchdog saw it stopped in the end"
         emit(MotionStopped(utc_s=clock.utc_s(), state="stopped", reason=reason))
-        if unknown.__cause__ is None:
-            raise
-        raise unknown.__cause__ from None
+        raise _what_ended_it(unknown) from None
     except BaseException:
         dog.dismiss()
         raise
@@ -234,3 +260,12 @@ def _dogged(rig: Rig) -> Iterator[None]:
     finally:
         rig.clock = rig.telescope.clock = rig.camera.clock = clock
         rig.emit = emit
+        rig.telescope.on_command = lambda _seconds: None
+
+
+def _what_ended_it(unknown: MotionUnknown) -> BaseException:
+    """Return what had ended the run before its stop could not be confirmed."""
+    cause: BaseException | None = unknown
+    while isinstance(cause, MotionUnknown):
+        cause = cause.__cause__
+    return cause if cause is not None else StoppedLate(str(unknown))
