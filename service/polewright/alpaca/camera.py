@@ -108,20 +108,23 @@ class Camera(Device):
         super()._forget()
         self._info: CameraInfo | None = None
         self._settings: CameraSettings | None = None
-<<<<<<< HEAD
         #: The previous exposure, to recognise stale images by their time.
-=======
-        #: Columns and rows that images with given settings have, and those that came once only.
-        self.image_sizes: dict[CameraSettings, tuple[int, int]] = {}
-        self.odd_sizes: dict[CameraSettings, tuple[int, int]] = {}
-        #: What the previous exposure looked like, to recognise stale images.
->>>>>>> 8944b97 (Slews that begin late are waited for by what the mount shows, up to 30 s, and a stop before the begin watches until nothing can begin any more; the watchdog holds the same and reads answers as the client does; answers to other questions and images of other sizes are refused; a request has one limit, headers included; mounts with the blocking slew only, without Tracking, cameras without BinX or NumX are served)
         self.last_exposure: PastExposure | None = None
 
     @cached_property
     def seen_images(self) -> deque[object]:
         """Fingerprints of the last images; a driver that restarts may hand out an older one."""
         return deque(maxlen=IMAGES_REMEMBERED)
+
+    @cached_property
+    def image_sizes(self) -> dict[CameraSettings, tuple[int, int]]:
+        """Columns and rows that images with given settings have; a restart changes nothing."""
+        return {}
+
+    @cached_property
+    def odd_sizes(self) -> dict[CameraSettings, tuple[int, int]]:
+        """Columns and rows other than asked that came once only."""
+        return {}
 
     # -- what it is ------------------------------------------------------------------------
 

@@ -8,17 +8,14 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-<<<<<<< HEAD
-from polewright.alpaca.errors import AlpacaError, InvalidValue, NotImplementedByDevice, StaleImage
-=======
 from polewright.alpaca.errors import (
     AlpacaError,
     BadGeometry,
     InvalidValue,
     MislabelledImage,
     NotImplementedByDevice,
+    StaleImage,
 )
->>>>>>> 8944b97 (Slews that begin late are waited for by what the mount shows, up to 30 s, and a stop before the begin watches until nothing can begin any more; the watchdog holds the same and reads answers as the client does; answers to other questions and images of other sizes are refused; a request has one limit, headers included; mounts with the blocking slew only, without Tracking, cameras without BinX or NumX are served)
 from polewright.alpaca.exposing import ExposureProgress
 from polewright.images.detect import DetectOptions, detect_stars
 from polewright.images.frame import Frame, StarList, middle_margins
