@@ -39,6 +39,17 @@ class Ended:
         return tuple(kept[-6:])
 
 
+def _to_print_into() -> IO[bytes]:
+    """Return a file of no name; where the disk has no room for one, what is printed is lost.
+
+    A motor's ``stop`` has to run all the same.
+    """
+    try:
+        return tempfile.TemporaryFile()
+    except OSError:
+        return Path(os.devnull).open("w+b")
+
+
 class Program:
     """A program that runs.
 
@@ -55,7 +66,7 @@ class Program:
         flags = 0
         if sys.platform == "win32":
             flags = subprocess.CREATE_NEW_PROCESS_GROUP | subprocess.CREATE_NO_WINDOW
-        self._output: IO[bytes] = tempfile.TemporaryFile()  # noqa: SIM115 - closed by `end`
+        self._output = _to_print_into()
         try:
             self._process = subprocess.Popen(  # noqa: S603 - the user's own configuration names it
                 list(arguments),

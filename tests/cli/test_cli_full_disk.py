@@ -27,6 +27,7 @@ from polewright.files import write_whole
 from polewright.history import recording
 from polewright.logs import end_log, start_log
 from polewright.measuring.result import MeasurementResult
+from polewright.programs import run_program
 from polewright.session import journal
 from polewright.session.journal import JournalUnusable, read_journal
 from polewright.session.opening import MeasurementJournal, open_new
@@ -204,6 +205,15 @@ def test_a_file_is_replaced_whole_or_not_at_all(tmp_path: Path) -> None:
     assert path.read_bytes() == b"newer"
     assert path.stat().st_mode & 0o777 == 0o600
     assert list(tmp_path.iterdir()) == [path]
+
+
+def test_a_users_command_runs_where_no_temporary_file_can_be_made(monkeypatch) -> None:
+    """It may be the one that stops a motor; only what it prints is lost."""
+    monkeypatch.setattr("tempfile.TemporaryFile", no_room)
+
+    ended = run_program([sys.executable, "-c", "print('x'); raise SystemExit(3)"], timeout_s=60.0)
+
+    assert (ended.exit_status, ended.printed) == (3, "")
 
 
 # -- the log ---------------------------------------------------------------------------------

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
+import math
 import os
 import sys
 import threading
@@ -185,7 +187,7 @@ def record(kind: str, data: Any) -> dict[str, Any]:
 
 
 def read(**values: Any) -> dict[str, Any]:
-    return record("event", {"kind": "reading_taken", **values})
+    return record("event", {**values, "kind": "reading_taken"})
 
 
 BROKEN = {
@@ -195,6 +197,7 @@ BROKEN = {
     "no number for a reading": lines(
         record("event", {"kind": "reading_taken", "state": "settled"})
     ),
+    "no finite number": lines(read(**reading(NIGHT_S, total=math.nan))),
     "a list for a reading's state": lines(read(state=[])),
     "a folder": lambda path: path.mkdir(),
     "a link to nowhere": lambda path: path.symlink_to("nowhere"),
@@ -303,6 +306,27 @@ RECORDS = st.one_of(
     st.just(("event", {"kind": "note", "text": "x" * 400})),
     st.just(("end", {"outcome": 0})),
 )
+
+
+ANYTHING = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=8),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=4), inner),
+    max_leaves=6,
+)
+DATA = st.dictionaries(
+    st.sampled_from(["step", "kind", "state", "utc_s", *reading(0.0)]),
+    st.sampled_from(["reading_taken", "settled", "sweeping", 1.0]) | ANYTHING,
+)
+
+
+@given(kind=st.sampled_from(["step", "event", "measured", "end"]), data=DATA)
+def test_whatever_a_record_holds_there_is_an_answer(kind: str, data: dict[str, Any]) -> None:
+    """Never an error, and never a figure that no wire can carry."""
+    found = standing_of([Record(NIGHT_S, kind, data)])
+
+    assert found.verified is None
+    if found.figures is not None:
+        assert all(map(math.isfinite, dataclasses.astuple(found.figures)))
 
 
 @given(told=st.lists(RECORDS, max_size=30))

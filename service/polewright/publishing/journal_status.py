@@ -11,9 +11,10 @@ import logging
 import math
 import threading
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import astuple, dataclass, replace
 from datetime import datetime
 from pathlib import Path
+from typing import Any
 
 from pydantic import ValidationError
 
@@ -77,24 +78,34 @@ class Standing:
         return self.doubtful or self.verified is not None or bool(self.broken)
 
 
+def _figures(*values: Any) -> Figures:
+    """Return figures that any wire can carry.
+
+    Raises:
+        ValueError, TypeError, OverflowError: not all are finite numbers.
+    """
+    figures = Figures(*(float(value) for value in values))
+    if not all(map(math.isfinite, astuple(figures))):
+        raise ValueError("not all figures are finite")
+    return figures
+
+
 def _measured(record: Record) -> tuple[Figures, Verified]:
     try:
         result = MeasurementResult.model_validate(record.data)
         utc_s = datetime.fromisoformat(result.finished_utc).timestamp()
-    except (ValidationError, ValueError, OverflowError) as exc:
-        raise _Broken("a measurement in it is not understood") from exc
-    axis = result.axis
-    return (
-        Figures(
+        axis = result.axis
+        figures = _figures(
             axis.total_arcmin,
             axis.d_alt_arcmin,
             axis.d_az_sky_arcmin,
             axis.sigma_total_arcmin,
             utc_s,
-        ),
-        Verified(
-            axis.total_upper95_arcmin, result.tolerance_arcmin, axis.pole, axis.trusted, utc_s
-        ),
+        )
+    except (ValidationError, ValueError, OverflowError, OSError) as exc:
+        raise _Broken("a measurement in it is not understood") from exc
+    return figures, Verified(
+        axis.total_upper95_arcmin, result.tolerance_arcmin, axis.pole, axis.trusted, utc_s
     )
 
 
@@ -107,14 +118,14 @@ def _reading(record: Record) -> Figures | None:
     if state not in ("settled", "bumped"):
         return None
     try:
-        return Figures(
-            float(data["total_arcmin"]),
-            float(data["d_alt_arcmin"]),
-            float(data["d_az_sky_arcmin"]),
+        return _figures(
+            data["total_arcmin"],
+            data["d_alt_arcmin"],
+            data["d_az_sky_arcmin"],
             max(float(data["sigma_alt_arcmin"]), float(data["sigma_az_sky_arcmin"])),
-            float(data["utc_s"]),
+            data["utc_s"],
         )
-    except (KeyError, TypeError, ValueError) as exc:
+    except (KeyError, TypeError, ValueError, OverflowError) as exc:
         raise _Broken("a reading in it is not understood") from exc
 
 
