@@ -1,4 +1,4 @@
-"""Files that are replaced in one step."""
+"""Files that are replaced in one step, and whether a folder takes any."""
 
 from __future__ import annotations
 
@@ -6,6 +6,11 @@ import contextlib
 import os
 import tempfile
 from pathlib import Path
+
+from polewright.errors import in_words
+
+#: A folder with less room than this counts as full, bytes (own choice: a sweep's records).
+LEAST_FREE = 100_000
 
 
 def write_whole(path: Path, *parts: bytes | bytearray) -> None:
@@ -31,3 +36,33 @@ def write_whole(path: Path, *parts: bytes | bytearray) -> None:
     finally:  # also when interrupted from the keyboard
         with contextlib.suppress(OSError):
             part.unlink()
+
+
+def folder_trouble(folder: Path, what: str) -> str:
+    """Say why nothing can be written into a folder; empty when nothing is known against it.
+
+    Rights are judged for the folder's owner only: who may just read it is no writer.
+
+    Args:
+        folder: the folder; one that does not exist has no trouble.
+        what: how to call it, such as "journal folder".
+    """
+    if not hasattr(os, "statvfs"):  # Windows
+        return ""
+    name = f"the {what} {folder}"
+    try:
+        if folder.stat().st_uid == os.geteuid() and not os.access(folder, os.W_OK):
+            return f"{name} is read-only"
+        room = os.statvfs(folder)
+    except FileNotFoundError:
+        return ""
+    except OSError as exc:
+        return f"{name} cannot be looked at: {in_words(exc)}"
+    if room.f_flag & getattr(os, "ST_RDONLY", 0):
+        return f"{name} is read-only"
+    free = room.f_bavail * room.f_frsize
+    if free < LEAST_FREE:
+        return f"{name} is full ({free / 1024:.0f} kB are free)"
+    if room.f_files and not room.f_favail:
+        return f"{name} is full (no further file can be made)"
+    return ""

@@ -26,6 +26,7 @@ from polewright.errors import ExitCode
 from polewright.files import write_whole
 from polewright.history import recording
 from polewright.logs import end_log, start_log
+from polewright.measuring.keeping import check_room
 from polewright.measuring.result import MeasurementResult
 from polewright.programs import run_program
 from polewright.session import journal
@@ -101,6 +102,22 @@ def test_a_measurement_whose_journal_finds_no_room_is_told_once(
     assert len(told) == 1
     assert "no space left" in told[0]
     assert "will not publish" in told[0]
+
+
+def test_frames_that_find_no_folder_are_told_before_anything_moves(tmp_path: Path) -> None:
+    """A file where the folder should be, or one in which nothing can be written."""
+    (tmp_path / "taken").write_text("")
+    (tmp_path / "closed").mkdir(mode=0o500)
+    told: list[str] = []
+    for name in ("taken/frames", "closed", "new"):
+        config = config_from_text("", overrides={"run.keep_frames": str(tmp_path / name)})
+        rig = SimpleNamespace(config=config, note=lambda text, **_kw: told.append(text))
+        check_room(rig)  # type: ignore[arg-type]
+    check_room(SimpleNamespace(config=config_from_text("")))  # type: ignore[arg-type]
+
+    assert "taken/frames cannot be made" in told[0]
+    assert all("new" not in text for text in told)
+    assert len(told) == 1 + (not os.access(tmp_path / "closed", os.W_OK))
 
 
 # -- commands --------------------------------------------------------------------------------

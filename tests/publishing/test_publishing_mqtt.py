@@ -25,6 +25,7 @@ from polewright.publishing import mqtt as publishing_mqtt
 from polewright.publishing.mqtt import (
     PASSWORD_VARIABLE,
     MqttMissing,
+    Telling,
     check_mqtt,
     end_document,
     publish_end,
@@ -148,6 +149,24 @@ def test_the_result_stays_on_the_broker_for_whoever_comes_later(broker, monkeypa
     assert document["verified"] is True
     assert document["last_sweep"]["total_arcmin"] == 0.5
     assert (after["session_id"], after["verified"]) == ("b", False)
+
+
+@needs_broker
+def test_a_session_under_way_replaces_an_earlier_verification(broker, monkeypatch) -> None:
+    """It may be killed and never tell its end: what was verified before holds no more."""
+    monkeypatch.setenv(PASSWORD_VARIABLE, PASSWORD)
+    assert publish_end(section(broker), end_document("a", ExitCode.OK, measured(), 1.0)) is None
+
+    telling = Telling(section(broker), "b", 2.0)
+    deadline = time.monotonic() + 30.0
+    while (now := retained(broker, "dome/pier 3/axis")[0])["session_id"] == "a":
+        assert time.monotonic() < deadline
+    assert telling.ended(end_document("b", ExitCode.OK, measured(), 3.0)) is None
+    after, _ = retained(broker, "dome/pier 3/axis")
+
+    assert (now["outcome"], now["verified"], now["exit_code"]) == ("under_way", False, None)
+    assert (after["session_id"], after["verified"]) == ("b", True)
+    assert set(end_document("b", ExitCode.OK, None, 3.0)) <= set(now)
 
 
 @needs_broker

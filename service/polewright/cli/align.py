@@ -94,7 +94,7 @@ def run_session(
     from polewright.config import config_from_file
     from polewright.measuring.connect import connect_rig
     from polewright.measuring.events import EventSink
-    from polewright.publishing.mqtt import check_mqtt, end_document, publish_end
+    from polewright.publishing.mqtt import Telling, check_mqtt, end_document
     from polewright.session.opening import open_interrupted, open_new
     from polewright.session.session import AlignSession
 
@@ -104,6 +104,7 @@ def run_session(
         check_mqtt(settings.publish)
         clock = clock_from_environment()
         opened = open_interrupted(settings, resume_from) if resume else open_new(settings, clock)
+        telling = Telling(settings.publish, opened.session_id, clock.utc_s())
         console.print(f"Journal: {opened.journal.path}", highlight=False, soft_wrap=True)
         if opened.why:
             told = f"Taking up the interrupted session: {opened.why}."
@@ -135,7 +136,7 @@ def run_session(
     if as_json:
         write_out(json.dumps(end.document(), default=str))
     end.print(console, Console(stderr=as_json))
-    untold = publish_end(settings.publish, ending)
+    untold = telling.ended(ending)
     if untold is not None:
         console.print(untold, highlight=False, markup=False)
     exit_with(code)

@@ -43,6 +43,7 @@ def measure(
     from polewright.measuring.events import Event
     from polewright.measuring.measurement import measure_axis
     from polewright.measuring.planned import horizon_of, planned_points
+    from polewright.publishing.mqtt import Telling, check_mqtt, end_document
     from polewright.session.opening import MeasurementJournal
 
     progress = Console(stderr=True)
@@ -50,9 +51,14 @@ def measure(
     cancel = CancelToken()
     with told_plainly(progress, as_json=as_json):
         settings = config_from_file(config, overrides)
+        check_mqtt(settings.publish)
         horizon_of(settings)  # a skyline that cannot be read is told before any device is asked
         clock = clock_from_environment()
+    telling = Telling(settings.publish, "", clock.utc_s())
+    result, code = None, ExitCode.UNEXPECTED
+    try:
         with (
+            told_plainly(progress, as_json=as_json),
             stop_on_signals(cancel),
             recorded(settings, clock, "measure", say) as recorder,
             MeasurementJournal(settings, clock, say) as journal,
@@ -76,4 +82,11 @@ def measure(
             recorder.measured(result)
             code = ExitCode.OK if result.within_tolerance else ExitCode.OUT_OF_TOLERANCE
             journal.measured(result, code)
+    except SystemExit as ended:
+        code = ExitCode(int(ended.code or 0))
+        raise
+    finally:
+        untold = telling.ended(end_document("", code, result, clock.utc_s()))
+        if untold is not None:
+            say(untold)
     exit_with(code)

@@ -56,7 +56,7 @@ def startup(
     from polewright.measuring.events import Event
     from polewright.measuring.startup import Startup
     from polewright.notify import check_notify, notify
-    from polewright.publishing.mqtt import check_mqtt, end_document, publish_end
+    from polewright.publishing.mqtt import Telling, check_mqtt, end_document
     from polewright.session.opening import MeasurementJournal
 
     progress = Console(stderr=True)
@@ -69,6 +69,7 @@ def startup(
         clock = clock_from_environment()
         log = start_log(settings.log, say)
         journal = MeasurementJournal(settings, clock, say)
+    telling = Telling(settings.publish, "", clock.utc_s())
     run: Startup | None = None
     result = None
     code, error, sentence = ExitCode.UNEXPECTED, None, "unexpected fault"
@@ -123,7 +124,7 @@ def startup(
         ending = end_document("", code, result, clock.utc_s())
         for untold in (
             notify(settings.notify, title, sentence, code),
-            publish_end(settings.publish, ending),
+            telling.ended(ending),
         ):
             _say_untold(log, progress, untold)
         end_log()

@@ -18,6 +18,7 @@ from polewright.alpaca.telescope import Telescope
 from polewright.clock import CancelToken, Clock
 from polewright.errors import DeviceError, MotionUnknown
 from polewright.measuring.events import Event, MotionStopped, Progress
+from polewright.measuring.keeping import check_room
 from polewright.measuring.one_run import only_run
 from polewright.measuring.policy import WATCHDOG_TRIES_S
 from polewright.measuring.rig import Rig
@@ -218,6 +219,7 @@ def watched(rig: Rig) -> Iterator[None]:
             what had ended the run comes through.
         StoppedLate: nothing but the stop itself had gone wrong, and the watchdog saw it.
     """
+    check_room(rig)
     with only_run(rig.telescope.where, partial(rig.note, warning=True)):
         if rig.config.run.watchdog:
             with _dogged(rig):

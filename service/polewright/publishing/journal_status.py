@@ -19,6 +19,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from polewright.errors import in_words
+from polewright.files import folder_trouble
 from polewright.measuring.result import MeasurementResult
 from polewright.publishing.status import (
     CLOCK_SET_BACK,
@@ -29,7 +30,7 @@ from polewright.publishing.status import (
     Verified,
 )
 from polewright.session.journal import JournalUnusable, Record, in_use, records_from_the_end
-from polewright.session.journal_files import folder_trouble, newest_first, number_of
+from polewright.session.journal_files import newest_first, number_of
 
 log = logging.getLogger(__name__)
 
@@ -260,7 +261,7 @@ class JournalStatus:
             decided = standing.decides
             earliest_since_s = min(earliest_since_s, standing.last_utc_s)
         if status.verified is not None and not status.doubt:
-            trouble = folder_trouble(self._folder)
+            trouble = folder_trouble(self._folder, "journal folder")
             if trouble:
                 status = replace(status, doubt=f"{trouble}: a run cannot record what it does")
         return status

@@ -1,7 +1,8 @@
 """Tells an observatory's message broker how a session ended, as one retained JSON message.
 
-Whoever subscribes later gets it at once. Every session's end replaces it, so that an alignment
-that was verified once does not stay on the broker after a session that moved the axis and failed.
+Whoever subscribes later gets it at once. Every session's begin and end replace it, so that an
+alignment that was verified once does not stay on the broker after a session that moved the axis
+and failed, or was killed.
 Needs the package paho-mqtt (extra ``mqtt``). The password comes from the environment only.
 """
 
@@ -82,6 +83,45 @@ def end_document(
     return document
 
 
+def begin_document(session_id: str, utc_s: float) -> dict[str, Any]:
+    """Return what is told while a session is under way: the members of `end_document`."""
+    return {
+        "schema_version": "1",
+        "session_id": session_id,
+        "began_utc_s": round(utc_s, 3),
+        "ended_utc_s": None,
+        "exit_code": None,
+        "outcome": "under_way",
+        "verified": False,
+        "last_sweep": None,
+    }
+
+
+class Telling:
+    """Tells of one session: that it began, behind its back, and how it ended."""
+
+    def __init__(self, section: PublishSection, session_id: str, utc_s: float) -> None:
+        """Begin to tell; waits for nothing. What goes wrong is told at the end."""
+        self._section = section
+        begun = begin_document(session_id, utc_s)
+        self._begin = threading.Thread(
+            target=publish_end, args=(section, begun), name="broker", daemon=True
+        )
+        if section.mqtt_host is not None:
+            self._begin.start()
+
+    def ended(self, document: dict[str, Any]) -> str | None:
+        """Tell the end, after the begin; as `publish_end`."""
+        if self._section.mqtt_host is None:
+            return None
+        self._begin.join()
+        return publish_end(self._section, document)
+
+
+_ORDER = threading.Lock()
+"""One message after the other: one session's end comes before the next one's begin."""
+
+
 def publish_end(section: PublishSection, document: dict[str, Any]) -> str | None:
     """Publish; return a sentence when that failed, None when done or no broker is named.
 
@@ -90,7 +130,8 @@ def publish_end(section: PublishSection, document: dict[str, Any]) -> str | None
     if section.mqtt_host is None:
         return None
     try:
-        trouble = _send(section, json.dumps(document, allow_nan=False))
+        with _ORDER:
+            trouble = _send(section, json.dumps(document, allow_nan=False))
     except (ConfigError, OSError, ValueError) as error:
         trouble = str(error)
     if trouble is None:

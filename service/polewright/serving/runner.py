@@ -18,7 +18,7 @@ from polewright.config import Config
 from polewright.errors import ExitCode, MotionUnknown, PolewrightError
 from polewright.measuring.connect import connect_rig, locate
 from polewright.measuring.events import Event, EventSink
-from polewright.publishing.mqtt import check_mqtt, end_document, publish_end
+from polewright.publishing.mqtt import Telling, check_mqtt, end_document
 from polewright.serving.errors import NoSession, SessionBusy, SettingNotAllowed
 from polewright.serving.feed import Feed
 from polewright.serving.journals import session_items
@@ -85,7 +85,6 @@ class SessionRunner:
         self._session: AlignSession | None = None
         self._thread: threading.Thread | None = None
         self._watcher: threading.Thread | None = None
-        self._telling = threading.Lock()
         self._started = ("", "")
 
     # -- looking -----------------------------------------------------------------------------
@@ -184,6 +183,7 @@ class SessionRunner:
             session.journal.close()
 
     def _watch(self, session: AlignSession, thread: threading.Thread) -> None:
+        telling = Telling(session.config.publish, session.session_id, self.clock.utc_s())
         version = -1
         while thread.is_alive():
             now = session.wait_for_change(version, 0.5)
@@ -191,16 +191,15 @@ class SessionRunner:
                 version = now.version
                 self.feed.wake()
         self.feed.wake()
-        self._publish(session)
+        self._publish(session, telling)
         give_back()
 
-    def _publish(self, session: AlignSession) -> None:
+    def _publish(self, session: AlignSession, telling: Telling) -> None:
         """Tell a broker; not in the session's thread, which a slow one would keep from ending."""
         code = ExitCode.UNEXPECTED if session.outcome is None else session.outcome
         result = session.snapshot().result
         document = end_document(session.session_id, code, result, self.clock.utc_s())
-        with self._telling:  # in the order in which sessions ended
-            untold = publish_end(session.config.publish, document)
+        untold = telling.ended(document)
         if untold is not None:
             log.warning("service.not_published: %s", untold)
 

@@ -131,6 +131,8 @@ class Journal:
                 self._append(file, self._pending[0])
                 self._pending.popleft()
             os.fsync(file.fileno())
+        except JournalInUse as exc:  # opened late, and somebody else was faster
+            raise JournalUnusable(str(self.path), "another program writes it") from exc
         except OSError as exc:
             raise JournalUnusable(str(self.path), in_words(exc, told=self.path)) from exc
 
@@ -147,7 +149,7 @@ class Journal:
         try:
             if self._pending:
                 self._flush()
-        except (JournalUnusable, JournalInUse) as exc:
+        except JournalUnusable as exc:
             log.warning("journal.incomplete records=%d: %s", len(self._pending), exc)
         finally:
             if self._file is not None:

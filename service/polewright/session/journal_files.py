@@ -1,4 +1,4 @@
-"""The folder of the journals: names, their order, and whether anything can be written there.
+"""The folder of the journals: names and their order.
 
 A session's number stands first in its journal's name and grows by one a session, so that their
 order does not depend on the computer's clock. Files without a number are of older versions, or
@@ -14,12 +14,9 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from polewright.clock import Clock
-from polewright.errors import in_words
 
 SUFFIX = ".journal.jsonl"
 MEASURED_ENDING = "-measured"
-#: A folder with less room than this counts as full, bytes (own choice: a sweep's records).
-LEAST_FREE = 100_000
 #: Names of older versions begin with a date of eight digits.
 _NUMBERED = re.compile(r"([0-9]{5,7})-")
 
@@ -79,28 +76,3 @@ def made_newest(path: Path) -> Path:
     if newest_first(folder)[:1] == [path]:
         return path
     return path.rename(folder / f"{_next_number(folder):05d}-{session_of(path)}{SUFFIX}")
-
-
-def folder_trouble(folder: Path) -> str:
-    """Say why sessions cannot record what they do in a folder; empty when nothing is known.
-
-    Rights are judged for the folder's owner only: who may just read it is no writer.
-    """
-    if not hasattr(os, "statvfs"):  # Windows
-        return ""
-    try:
-        if folder.stat().st_uid == os.geteuid() and not os.access(folder, os.W_OK):
-            return f"the journal folder {folder} is read-only"
-        room = os.statvfs(folder)
-    except FileNotFoundError:
-        return ""
-    except OSError as exc:
-        return f"the journal folder {folder} cannot be looked at: {in_words(exc)}"
-    if room.f_flag & getattr(os, "ST_RDONLY", 0):
-        return f"the journal folder {folder} is read-only"
-    free = room.f_bavail * room.f_frsize
-    if free < LEAST_FREE:
-        return f"the journal folder {folder} is full ({free / 1024:.0f} kB are free)"
-    if room.f_files and not room.f_favail:
-        return f"the journal folder {folder} is full (no further file can be made)"
-    return ""

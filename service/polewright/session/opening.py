@@ -107,7 +107,7 @@ class MeasurementJournal:
     def _write(self, kind: str, data: Mapping[str, Any]) -> None:
         try:
             self._journal.write(self._clock.utc_s(), kind, data)
-        except (JournalUnusable, JournalInUse) as error:
+        except JournalUnusable as error:
             if not self._told:
                 self._told = True
                 self._tell(
