@@ -267,6 +267,10 @@ class SafetySection(DeviceSection):
         return any(value is not None for value in (self.host, self.port, self.device_number))
 
 
+class ObservingConditionsSection(SafetySection):
+    """A weather station; give host, port or device_number to have its air used for refraction."""
+
+
 class CoverSection(SafetySection):
     """A cover or flat-field light; give host, port or device_number to have it looked at."""
 
@@ -585,6 +589,9 @@ class Config(Section):
     horizon: HorizonSection = Field(default_factory=HorizonSection)
     limits: LimitsSection = Field(default_factory=LimitsSection)
     safety: SafetySection = Field(default_factory=SafetySection)
+    observing_conditions: ObservingConditionsSection = Field(
+        default_factory=ObservingConditionsSection
+    )
     cover: CoverSection = Field(default_factory=CoverSection)
     dome: DomeSection = Field(default_factory=DomeSection)
     focuser: FocuserSection = Field(default_factory=FocuserSection)

@@ -217,6 +217,20 @@ FOCUSER = _device(
     state="IsMoving Position Temperature",
 )
 
+OBSERVING_CONDITIONS = _device(
+    "ObservingConditions",
+    2,
+    "averageperiod cloudcover dewpoint humidity pressure rainrate skybrightness skyquality "
+    "skytemperature starfwhm temperature winddirection windgust windspeed",
+    {"averageperiod": {"AveragePeriod": _NUM}, "refresh": {}},
+    asked={
+        "sensordescription": {"SensorName": _TEXT},
+        "timesincelastupdate": {"SensorName": _TEXT},
+    },
+    state="CloudCover DewPoint Humidity Pressure RainRate SkyBrightness SkyQuality SkyTemperature "
+    "StarFWHM Temperature WindDirection WindGust WindSpeed",
+)
+
 SWITCH = _device(
     "Switch",
     3,
@@ -236,6 +250,14 @@ SWITCH = _device(
 STANDARDS: Mapping[str, DeviceStandard] = MappingProxyType(
     {
         standard.type_name: standard
-        for standard in (TELESCOPE, CAMERA, SAFETY_MONITOR, COVER_CALIBRATOR, FOCUSER, SWITCH)
+        for standard in (
+            TELESCOPE,
+            CAMERA,
+            SAFETY_MONITOR,
+            COVER_CALIBRATOR,
+            FOCUSER,
+            OBSERVING_CONDITIONS,
+            SWITCH,
+        )
     }
 )

@@ -16,6 +16,7 @@ from polewright_sim.small_devices import (
     FocuserDevice,
     SafetyMonitorDevice,
     SwitchDevice,
+    WeatherStation,
 )
 from polewright_sim.telescope_device import TelescopeDevice
 from polewright_wire import AlpacaServer, Call, Device, Interceptor, Reply, ServerDescription
@@ -92,6 +93,16 @@ class RunningRig:
                 most, abs(spec.optics.defocus_um + focuser.travel_um / ratio)
             )
             self.devices.append(focuser)
+        if spec.weather_station is not None:
+            self.devices.append(
+                WeatherStation(
+                    spec.weather_station,
+                    spec.site,
+                    rig.clock,
+                    name=f"{spec.name}: weather",
+                    unique_id=identity("weather"),
+                )
+            )
         if spec.switches:
             self.switches = SwitchDevice(
                 spec.switches,

@@ -1,4 +1,4 @@
-"""The smaller devices of a rig: safety monitor, cover with lamp, focuser, switches."""
+"""The smaller devices of a rig: safety monitor, cover with lamp, focuser, weather, switches."""
 # ruff: noqa: D102 - what get_ and put_ methods mean is said by the standard
 
 from __future__ import annotations
@@ -8,11 +8,25 @@ from collections.abc import Callable
 from enum import IntEnum
 
 from polewright.clock import Clock
+from polewright.sky.site import Atmosphere
 from polewright_sim.motion import Track
-from polewright_sim.spec import CoverSpec, FocuserSpec, SwitchSpec
+from polewright_sim.spec import (
+    CoverSpec,
+    FocuserSpec,
+    SensorName,
+    SiteSpec,
+    SwitchSpec,
+    WeatherStationSpec,
+)
 from polewright_wire import Device
 from polewright_wire.errors import NotSupported, ValueRefused
-from polewright_wire.standard import COVER_CALIBRATOR, FOCUSER, SAFETY_MONITOR, SWITCH
+from polewright_wire.standard import (
+    COVER_CALIBRATOR,
+    FOCUSER,
+    OBSERVING_CONDITIONS,
+    SAFETY_MONITOR,
+    SWITCH,
+)
 
 
 class SafetyMonitorDevice(Device):
@@ -221,6 +235,75 @@ class FocuserDevice(Device):
             if now < self._rest_s:
                 self._track.add(now, 0.0)
                 self._rest_s = now
+
+
+class WeatherStation(Device):
+    """Tells the rig's own air, with the faults it is given."""
+
+    standard = OBSERVING_CONDITIONS
+
+    def __init__(
+        self,
+        spec: WeatherStationSpec,
+        site: SiteSpec,
+        clock: Clock,
+        *,
+        name: str,
+        unique_id: str,
+    ) -> None:
+        super().__init__(
+            name=name,
+            unique_id=unique_id,
+            description="Simulated weather station",
+            interface_version=spec.interface_version,
+            utc_s=clock.utc_s,
+        )
+        self._spec, self._site = spec, site
+
+    def _told(self, sensor: SensorName, value: float) -> float | str:
+        if sensor in self._spec.missing:
+            raise NotSupported(f"this station has no {sensor} sensor")
+        return "NaN" if sensor in self._spec.not_a_number else value
+
+    def get_temperature(self) -> float | str:
+        celsius = self._site.atmosphere().temperature_c + self._spec.temperature_off_c
+        return self._told("temperature", celsius)
+
+    def get_pressure(self) -> float | str:
+        hpa = self._site.atmosphere().pressure_hpa
+        if self._spec.sea_level_pressure:
+            sea = Atmosphere.standard(0.0).pressure_hpa
+            hpa *= sea / Atmosphere.standard(self._site.elevation_m).pressure_hpa
+        return self._told("pressure", hpa + self._spec.pressure_off_hpa)
+
+    def get_humidity(self) -> float | str:
+        return self._told("humidity", 100.0 * self._site.relative_humidity)
+
+    def get_averageperiod(self) -> float:
+        return 0.0
+
+    def put_averageperiod(self, hours: float) -> None:
+        if hours != 0.0:
+            raise ValueRefused(f"averages over {hours:g} h are not made; only 0 is")
+
+    def put_refresh(self) -> None:
+        pass  # what it tells is always of this moment
+
+    def get_sensordescription(self, sensor: str) -> str:
+        return f"simulated {self._known(sensor)} sensor"
+
+    def get_timesincelastupdate(self, sensor: str) -> float:
+        if sensor:
+            self._known(sensor)
+        if self._spec.age_s is None:
+            raise NotSupported("this station does not tell how old its values are")
+        return self._spec.age_s
+
+    def _known(self, sensor: str) -> str:
+        name = sensor.lower()
+        if name not in ("temperature", "pressure", "humidity") or name in self._spec.missing:
+            raise NotSupported(f"this station has no {sensor} sensor")
+        return name
 
 
 class SwitchDevice(Device):

@@ -29,6 +29,7 @@ class SiteSpec(_Spec):
     pressure_hpa: float | None = Field(None, ge=0.0, le=1100.0)
     """None takes the standard pressure of the elevation; 0 switches refraction off."""
     temperature_c: float = Field(10.0, ge=-60.0, le=50.0)
+    relative_humidity: float = Field(0.5, ge=0.0, le=1.0)
 
     def site(self) -> Site:
         """The same for the sky."""
@@ -39,7 +40,7 @@ class SiteSpec(_Spec):
         pressure = self.pressure_hpa
         if pressure is None:
             pressure = Atmosphere.standard(self.elevation_m).pressure_hpa
-        return Atmosphere(pressure, self.temperature_c)
+        return Atmosphere(pressure, self.temperature_c, self.relative_humidity)
 
 
 class MisalignmentSpec(_Spec):
@@ -235,6 +236,26 @@ class FocuserSpec(_Spec):
         return self
 
 
+SensorName = Literal["temperature", "pressure", "humidity"]
+
+
+class WeatherStationSpec(_Spec):
+    """A weather station beside the rig: what it tells is the rig's own air, and these faults."""
+
+    interface_version: Literal[1, 2] = 2
+    temperature_off_c: float = 0.0
+    """Added to the air's temperature: a sensor on a warm case."""
+    pressure_off_hpa: float = 0.0
+    sea_level_pressure: bool = False
+    """Whether pressure is reduced to sea level, against the standard."""
+    missing: tuple[SensorName, ...] = ()
+    """Sensors that the station does not have."""
+    not_a_number: tuple[SensorName, ...] = ()
+    """Sensors whose value is NaN."""
+    age_s: float | None = 5.0
+    """Age of all values; negative: there never was one; None: the driver does not tell."""
+
+
 class SwitchSpec(_Spec):
     """One switch of the switch device."""
 
@@ -286,6 +307,7 @@ class RigSpec(_Spec):
     """Whether there is one; it says "safe" until told otherwise."""
     cover: CoverSpec | None = CoverSpec()
     focuser: FocuserSpec | None = FocuserSpec()
+    weather_station: WeatherStationSpec | None = None
     switches: tuple[SwitchSpec, ...] = _SWITCHES
     """No switches: no switch device."""
     horizon: tuple[tuple[float, float], ...] = ()

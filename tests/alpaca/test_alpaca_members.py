@@ -28,6 +28,7 @@ TYPES = {
     "safety_monitor.py": "safetymonitor",
     "cover_calibrator.py": "covercalibrator",
     "focuser.py": "focuser",
+    "observing_conditions.py": "observingconditions",
     "switch.py": "switch",
     "dome.py": "dome",
     "device.py": "common",

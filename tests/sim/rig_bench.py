@@ -14,7 +14,7 @@ from polewright.clock import SystemClock
 from polewright_sim.camera_spec import SensorSpec
 from polewright_sim.rig import SimulatedRig
 from polewright_sim.server import serve
-from polewright_sim.spec import MountSpec, RigSpec
+from polewright_sim.spec import MountSpec, RigSpec, WeatherStationSpec
 
 
 class FlatRenderer:
@@ -55,7 +55,12 @@ SMALL = SensorSpec(width=60, height=40, hot_pixel_count=0)
 
 
 def small_spec(**parts: Any) -> RigSpec:
-    return RigSpec(**{"sensor": SMALL, "mount": MountSpec(altitude_min_deg=-10.0), **parts})
+    usual = {
+        "sensor": SMALL,
+        "mount": MountSpec(altitude_min_deg=-10.0),
+        "weather_station": WeatherStationSpec(),
+    }
+    return RigSpec(**{**usual, **parts})
 
 
 class RigBench:

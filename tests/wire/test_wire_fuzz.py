@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from polewright.clock import SystemClock
 from polewright_sim.rig import SimulatedRig
 from polewright_sim.server import RunningRig, serve
-from polewright_sim.spec import RigSpec
+from polewright_sim.spec import RigSpec, WeatherStationSpec
 
 NAMES = ["ClientID", "clientid", "ClientTransactionID", "Connected", "RightAscension", "Axis"]
 NAMES += ["Id", "Value", "Duration", "Light", "Tracking", "UTCDate", "Action", "Parameters", ""]
@@ -27,6 +27,7 @@ KINDS = [
     "safetymonitor",
     "covercalibrator",
     "focuser",
+    "observingconditions",
     "dome",
     "x",
 ]
@@ -65,7 +66,9 @@ methods = st.sampled_from(["GET", "PUT", "POST", "DELETE", "HEAD", "OPTIONS", "P
 
 @pytest.fixture(scope="module")
 def rig() -> Iterator[RunningRig]:
-    running = serve(SimulatedRig(RigSpec(), SystemClock(rate=50.0)))
+    running = serve(
+        SimulatedRig(RigSpec(weather_station=WeatherStationSpec()), SystemClock(rate=50.0))
+    )
     yield running
     running.stop()
 

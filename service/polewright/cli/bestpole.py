@@ -47,17 +47,13 @@ def bestpole(
     from polewright.config import config_from_file
     from polewright.drift.bestpole import Criterion, TargetSpan, best_pole
     from polewright.errors import ConfigError
-    from polewright.measuring.connect import SiteUnknown, weather_of
     from polewright.measuring.rig import nominal_scale
-    from polewright.sky.site import Site
+    from polewright.measuring.site import site_given, weather_of
 
     console = Console(stderr=True)
     with told_plainly(console, as_json=as_json):
         settings = config_from_file(config, overrides)
-        where = settings.site
-        if where.latitude_deg is None or where.longitude_deg is None:
-            raise SiteUnknown
-        site = Site(where.latitude_deg, where.longitude_deg, where.elevation_m or 0.0)
+        site = site_given(settings)
         start = clock_from_environment().utc_s()
         if begin is not None:
             try:
@@ -73,7 +69,8 @@ def bestpole(
         span = TargetSpan(
             15.0 * ra_hours, dec_deg, start, start + 3600.0 * hours, exposure_s, field_radius_deg
         )
-        answer = best_pole(site, weather_of(settings, site).air, span, wanted)
+        weather = weather_of(settings, site, start)
+        answer = best_pole(site, weather.air, span, wanted)
     scale = nominal_scale(settings.optics.focal_length_mm, settings.optics.pixel_um)
     if as_json:
         document = {
@@ -81,6 +78,7 @@ def bestpole(
             "ok": True,
             "criterion": wanted.value,
             "visible_share": answer.visible_share,
+            "weather": weather.source,
             "gain_arcsec": answer.gain / ARCSEC,
             "gain_px": None if scale is None else answer.gain / scale,
             "poles": [
@@ -115,6 +113,8 @@ def bestpole(
     gain = f"{answer.gain / ARCSEC:.2f}″"
     if scale is not None:
         gain += f" ({answer.gain / scale:.2f} px)"
+    for sentence in (f"The air, for refraction: {weather.source}.", *weather.warnings):
+        out.print(sentence, highlight=False)
     out.print(f"The best axis gains {gain} rms over the better of the two poles.", highlight=False)
     if answer.visible_share < 1.0:
         out.print(

@@ -164,6 +164,8 @@ def print_result(console: Console, result: MeasurementResult) -> None:
         f"{verdict}: the error is below {axis.total_upper95_arcmin:.2f}′ with 95 % confidence.",
         highlight=False,
     )
+    if result.weather is not None:
+        console.print(result.weather.sentence(), highlight=False)
     for sentence in result.advice:
         console.print(sentence, highlight=False)
     if result.time is not None:

@@ -175,3 +175,4 @@ def _print(console: Console, result: DriftResult) -> None:
         highlight=False,
     )
     console.print(f"[bold]{result.sentence}[/bold]", highlight=False)
+    console.print(result.weather.sentence(), highlight=False)

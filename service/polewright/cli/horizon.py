@@ -105,7 +105,7 @@ def horizon(
             _check_writable(out)
         if chart is not None:
             from polewright.cli.charts import picture_kind
-            from polewright.measuring.offline import site_given
+            from polewright.measuring.site import site_given
 
             picture_kind(chart, theme)
             site_given(settings)

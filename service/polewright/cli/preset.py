@@ -16,7 +16,6 @@ from polewright.cli.options import ConfigPath, with_config_options
 from polewright.clock import clock_from_environment
 
 if TYPE_CHECKING:
-    from polewright.config import Config
     from polewright.preset.magnetic import MagneticDeclination
     from polewright.preset.proposal import Preset
     from polewright.sky.site import Site
@@ -73,13 +72,14 @@ def preset(
     adjusters, read the compass along the bare base and give it with --record.
     """
     from polewright.config import config_from_file
+    from polewright.measuring.site import site_given
     from polewright.preset.nights import NightFile, PresetNight, of_rig
     from polewright.preset.proposal import PresetWish, adjuster_left_sentence, propose
 
     console = Console(stderr=True)
     with told_plainly(console, as_json=as_json):
         settings = config_from_file(config, overrides)
-        site = _site(settings)
+        site = site_given(settings)
         now = clock_from_environment().utc_s()
         magnetic = _magnetic(site, now, magnetic_declination)
         store = NightFile(file)
@@ -119,16 +119,6 @@ def preset(
         out.print(adjuster_left_sentence(base_turn, azimuth_travel), highlight=False)
         out.print("Next time, with what has been learned:", highlight=False)
     _print(out, proposal)
-
-
-def _site(settings: Config) -> Site:
-    from polewright.measuring.connect import SiteUnknown
-    from polewright.sky.site import Site
-
-    section = settings.site
-    if section.latitude_deg is None or section.longitude_deg is None:
-        raise SiteUnknown
-    return Site(section.latitude_deg, section.longitude_deg, section.elevation_m or 0.0)
 
 
 def _magnetic(site: Site, utc_s: float, by_hand_deg: float | None) -> MagneticDeclination:

@@ -13,6 +13,7 @@ from rich.console import Console
 
 from polewright.cli.console import exit_with, told_plainly
 from polewright.cli.options import ConfigPath
+from polewright.clock import clock_from_environment
 from polewright.errors import ConfigError, ExitCode, in_words
 
 
@@ -79,7 +80,7 @@ def tolerance(
     """
     from polewright.angles import ARCMIN, DEG
     from polewright.config import config_from_file
-    from polewright.measuring.connect import weather_of
+    from polewright.measuring.site import weather_of
     from polewright.measuring.tonight import Known, imaging_of, target_of
     from polewright.sky.pole import PoleTarget
     from polewright.sky.site import Site
@@ -118,8 +119,10 @@ def tolerance(
         error = _error(alt_arcmin, az_arcmin, result)
         latitude = _latitude(latitude_deg, result, settings.site.latitude_deg, target)
         pole = settings.pole.target if result is None else _read(result)["axis"]["pole"]
-        site = Site(latitude, 0.0, settings.site.elevation_m or 0.0)
-        sky = SkyOver(latitude, weather_of(settings, site).air, PoleTarget(pole))
+        height_m = settings.site.elevation_m
+        site = Site(latitude, 0.0, height_m or 0.0, elevation_told=height_m is not None)
+        weather = weather_of(settings, site, clock_from_environment().utc_s())
+        sky = SkyOver(latitude, weather.air, PoleTarget(pole))
         allowed = largest_axis_error(imaging, target, limit, sky)
         document: dict[str, Any] = {
             "schema_version": "1",
@@ -132,6 +135,7 @@ def tolerance(
             "largest_axis_error_arcmin": allowed.axis_error / ARCMIN,
             "unlimited": allowed.unlimited,
             "air": {
+                "weather": weather.source,
                 "trail_px": allowed.air.trail_px,
                 "hour_angle_hours": allowed.air.hour_angle / DEG / 15.0,
                 "best_axis_alt_arcmin": allowed.air.best_up / ARCMIN,

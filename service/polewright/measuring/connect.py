@@ -10,12 +10,13 @@ from polewright.alpaca.device import Device
 from polewright.alpaca.discovery import discover
 from polewright.alpaca.management import list_servers
 from polewright.alpaca.models import ConfiguredDevice
+from polewright.alpaca.observing_conditions import ObservingConditions
 from polewright.alpaca.safety_monitor import SafetyMonitor
 from polewright.alpaca.telescope import DriveRate, Telescope
 from polewright.angles import DEG
 from polewright.clock import CancelToken, Clock
 from polewright.config import Config, DeviceSection
-from polewright.errors import ConfigError, DeviceError, PolewrightError
+from polewright.errors import DeviceError, PolewrightError
 from polewright.measuring.camera_setup import ready_camera
 from polewright.measuring.events import Connected, EventSink, Note
 from polewright.measuring.guards import make_guards
@@ -24,12 +25,11 @@ from polewright.measuring.plate import PlateSolver
 from polewright.measuring.pointing import OTHER, check_system
 from polewright.measuring.policy import patience, repeating
 from polewright.measuring.rig import Rig, nominal_scale
+from polewright.measuring.site import site_of, weather_of
 from polewright.measuring.solver_words import SolverWords
 from polewright.measuring.tonight import Known, sensor_diagonal_mm, with_tonights_tolerance
 from polewright.sky.frame import ObservedFrame
 from polewright.sky.pole import PoleTarget
-from polewright.sky.site import Atmosphere, Site
-from polewright.sky.weather import Weather
 from polewright.solving.base import Solver
 from polewright.solving.registry import load_solver
 from polewright.tolerance.tolerance import CEILING_ARCMIN, beyond_ceiling, rate_words
@@ -38,6 +38,10 @@ DISCOVERY_S = 2.5
 DEFAULT_PORT = 11111  # common practice, no source
 CLOCK_NOTE_S = 4.0  # turns the error vector by 1 arcmin of right ascension
 SITE_NOTE_DEG = 0.1
+
+
+_SECTIONS = {"safetymonitor": "safety", "observingconditions": "observing_conditions"}
+"""Device types whose table of the configuration has another name."""
 
 
 class NoDeviceFound(DeviceError):
@@ -53,7 +57,7 @@ class NoDeviceFound(DeviceError):
     def __init__(self, device: str, looked_at: Sequence[str]) -> None:
         super().__init__(device, tuple(looked_at))
         self.device, self.looked_at = device, tuple(looked_at)
-        section = "safety" if device == "safetymonitor" else device
+        section = _SECTIONS.get(device, device)
         table = "[telescope] and [camera]" if device == "device" else f"[{section}]"
         self.advice = type(self).advice.format(table=table)
 
@@ -77,16 +81,6 @@ class ServerSilent(DeviceError):
 
     def __str__(self) -> str:
         return "; ".join(self.troubles)
-
-
-class SiteUnknown(ConfigError):
-    """Neither the configuration nor the mount knows where the mount stands."""
-
-    code = "site_unknown"
-    advice = "Give [site] latitude_deg and longitude_deg (east positive) in the configuration."
-
-    def __str__(self) -> str:
-        return "the site is unknown: the configuration does not give it and the mount does not tell"
 
 
 def servers_to_ask(section: DeviceSection) -> list[tuple[str, int]]:
@@ -167,17 +161,9 @@ def connect_rig(config: Config, clock: Clock, cancel: CancelToken, emit: EventSi
         monitor = SafetyMonitor(way, safety_at[2], clock=clock)
     for device in (telescope, camera) if monitor is None else (monitor, telescope, camera):
         _connect(device, clock, cancel, emit)
-        emit(
-            Connected(
-                utc_s=clock.utc_s(),
-                device=device.device_type,
-                name=device.name(),
-                address=device.where.address,
-                interface_version=device.interface_version(),
-            )
-        )
     site, source = site_of(config, telescope)
-    weather = weather_of(config, site)
+    station = _weather_station(config, telescope, clock, cancel, emit)
+    weather = weather_of(config, site, clock.utc_s(), station)
     system = telescope.equatorial_system()
     check_system(system)
     ready_camera(camera, config.camera)
@@ -209,6 +195,7 @@ def connect_rig(config: Config, clock: Clock, cancel: CancelToken, emit: EventSi
         site=site,
         site_source=source,
         weather=weather,
+        weather_station=station,
         pole=PoleTarget(config.pole.target),
         equatorial_system=system,
         config=config,
@@ -242,6 +229,15 @@ def connect_rig(config: Config, clock: Clock, cancel: CancelToken, emit: EventSi
             warning=True,
         )
     compare_with_mount(rig)
+    emit(
+        Note(
+            utc_s=clock.utc_s(),
+            severity="info",
+            text=f"The air, for refraction: {weather.source}.",
+        )
+    )
+    for sentence in weather.warnings:
+        rig.note(sentence, warning=True)
     rig.guards = make_guards(rig, monitor)
     return rig
 
@@ -278,6 +274,38 @@ def _connect(device: Device, clock: Clock, cancel: CancelToken, emit: EventSink)
         cancel=cancel,
         tell=tell,
     )
+    emit(
+        Connected(
+            utc_s=clock.utc_s(),
+            device=device.device_type,
+            name=device.name(),
+            address=device.where.address,
+            interface_version=device.interface_version(),
+        )
+    )
+
+
+def _weather_station(
+    config: Config, telescope: Telescope, clock: Clock, cancel: CancelToken, emit: EventSink
+) -> ObservingConditions | None:
+    """Connect the weather station that is configured; without it the run goes on, less sure."""
+    section = config.observing_conditions
+    if not section.wanted:
+        return None
+    try:
+        host, port, number = locate(
+            ObservingConditions.device_type, section, [(telescope.where.host, telescope.where.port)]
+        )
+        way = telescope.connection
+        if (host, port) != (telescope.where.host, telescope.where.port):
+            way = _connection((host, port, number), telescope.connection.client_id)
+        station = ObservingConditions(way, number, clock=clock)
+        _connect(station, clock, cancel, emit)
+    except DeviceError as error:
+        text = f"The weather station is not used ({error}): refraction is less sure. {error.advice}"
+        emit(Note(utc_s=clock.utc_s(), severity="warning", text=text))
+        return None
+    return station
 
 
 def mount_focal_length_mm(telescope: Telescope) -> float | None:
@@ -290,49 +318,6 @@ def mount_focal_length_mm(telescope: Telescope) -> float | None:
         return None
     millimetres = value * 1000.0 if value < 20.0 else value
     return millimetres if 20.0 <= millimetres <= 20_000.0 else None
-
-
-def site_of(config: Config, telescope: Telescope) -> tuple[Site, str]:
-    """Return the site and where it was taken from.
-
-    Raises:
-        SiteUnknown: nobody knows it.
-    """
-    section = config.site
-    if section.latitude_deg is not None and section.longitude_deg is not None:
-        return (
-            Site(section.latitude_deg, section.longitude_deg, section.elevation_m or 0.0),
-            "configuration",
-        )
-    latitude, longitude = telescope.site_latitude_deg(), telescope.site_longitude_deg()
-    if latitude is None or longitude is None or (latitude == 0.0 and longitude == 0.0):
-        raise SiteUnknown
-    elevation = section.elevation_m
-    if elevation is None:
-        elevation = telescope.site_elevation_m()
-    return Site(latitude, longitude, elevation or 0.0), "mount"
-
-
-def weather_of(config: Config, site: Site) -> Weather:
-    """Return the air: measured values where given, else the standard pressure of the height."""
-    pressure, temperature = config.site.pressure_hpa, config.site.temperature_c
-    told = [] if temperature is None else [f"{temperature:g} C from the configuration"]
-    if temperature is None:
-        temperature, temperature_sigma = 10.0, 10.0
-        told.append("10 C assumed")
-    else:
-        temperature_sigma = 4.0
-    if pressure is None:
-        pressure, pressure_sigma = Atmosphere.standard(site.elevation_m).pressure_hpa, 10.0
-        told.append(f"{pressure:.0f} hPa by the site's height")
-    else:
-        pressure_sigma = 5.0
-        told.append(f"{pressure:g} hPa from the configuration")
-    if pressure == 0.0:
-        temperature_sigma = pressure_sigma = 0.0
-    return Weather(
-        Atmosphere(pressure, temperature), temperature_sigma, pressure_sigma, "; ".join(told)
-    )
 
 
 def compare_with_mount(rig: Rig) -> None:

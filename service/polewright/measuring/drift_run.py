@@ -24,6 +24,7 @@ from polewright.geometry.axis_error import AxisError, axis_error
 from polewright.measuring.events import Event
 from polewright.measuring.measurement import ready_mount, utc_text
 from polewright.measuring.planned import plan_request
+from polewright.measuring.result import WeatherResult
 from polewright.measuring.rig import Rig
 from polewright.measuring.stopping import motion_stopped_on_trouble, stop_now
 from polewright.measuring.sweep import SweepPoint, go_to, look_at, settle, solve_here, take_frame
@@ -137,6 +138,7 @@ class DriftResult(_Part):
     sigma_worst_arcsec: float
     minus_predicted_alt_arcmin: float | None
     minus_predicted_az_sky_arcmin: float | None
+    weather: WeatherResult
     flexure_allowance_arcsec_per_hour: float
     fields: tuple[DriftFieldResult, ...]
     notes: tuple[str, ...]
@@ -277,6 +279,7 @@ def _describe(
         sigma_worst_arcsec=decision.sigma_worst / ARCSEC,
         minus_predicted_alt_arcmin=decision.up / ARCMIN if compared else None,
         minus_predicted_az_sky_arcmin=decision.east / ARCMIN if compared else None,
+        weather=WeatherResult.of(rig.weather),
         flexure_allowance_arcsec_per_hour=settings.noise.flexure_rate / ARCSEC * 3600.0,
         fields=tuple(
             _field_result(check, number, fields[number], curve)

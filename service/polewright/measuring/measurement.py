@@ -21,6 +21,7 @@ from polewright.measuring.result import (
     PointResult,
     SiteResult,
     TimeResult,
+    WeatherResult,
 )
 from polewright.measuring.rig import Rig
 from polewright.measuring.stopping import motion_stopped_on_trouble, stop_now
@@ -70,6 +71,7 @@ def measure(rig: Rig, points: Sequence[SweepPoint]) -> Measured:
     started_utc_s = rig.clock.utc_s()
     rig.times = SweepTimes(rig.clock.monotonic_s())
     rig.guards.begin()
+    rig.read_weather()
     ready_mount(rig)
     swept = sweep(rig, points)
     solved = swept.points
@@ -152,6 +154,7 @@ def describe(
             elevation_m=rig.site.elevation_m,
             source=rig.site_source,
         ),
+        weather=WeatherResult.of(rig.weather),
         telescope=rig.telescope.name(),
         camera=rig.camera.name(),
         points=tuple(

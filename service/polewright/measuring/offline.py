@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from polewright.config import Config
-from polewright.measuring.connect import SiteUnknown, configured_solver, weather_of
+from polewright.measuring.connect import configured_solver
 from polewright.measuring.coverage import doubts, judged, plans_for, with_stars
 from polewright.measuring.fitted import shared_errors
 from polewright.measuring.planned import noise_of, request_for
 from polewright.measuring.rig import nominal_scale
+from polewright.measuring.site import site_given, weather_of
 from polewright.planning.planner import judge_sweep, plan_sweep
 from polewright.planning.request import PlanRequest, SweepPlan, SweepWish
-from polewright.sky.site import Site
 from polewright.solving.base import Solver
 from polewright.solving.errors import FieldTooNarrow
 
@@ -27,6 +27,7 @@ def offline_request(config: Config, utc_s: float) -> tuple[PlanRequest, tuple[st
         ConfigError: the horizon file or a limit is wrong.
     """
     site = site_given(config)
+    weather = weather_of(config, site, utc_s)
     binning = config.camera.binning
     width, height = (side // binning for side in FRAME_PX)
     pixel_um = (config.optics.pixel_um or PIXEL_UM) * binning
@@ -39,9 +40,10 @@ def offline_request(config: Config, utc_s: float) -> tuple[PlanRequest, tuple[st
     notes = (
         f"Assumed, since no camera was asked: {' and '.join(missing)}. It decides the predicted "
         "uncertainty; `--connect` asks the devices.",
+        f"The air, for refraction: {weather.source}.",
+        *weather.warnings,
     )
     noise = noise_of(config, scale, width, height)
-    weather = weather_of(config, site)
     shared = shared_errors(config, weather, config.optics.focal_length_mm)
     return request_for(config, site, weather, utc_s, noise, shared), notes
 
@@ -82,11 +84,3 @@ def offline_plans(
         plans = plan_sweep(request) if wish is None else [judge_sweep(request, wish)]
         return plans, (f"As things are assumed, {narrow}. {narrow.advice}",)
     return plans, doubts(counted, plans)
-
-
-def site_given(config: Config) -> Site:
-    """Return the configuration's site. Raises `SiteUnknown` when it has none."""
-    section = config.site
-    if section.latitude_deg is None or section.longitude_deg is None:
-        raise SiteUnknown
-    return Site(section.latitude_deg, section.longitude_deg, section.elevation_m or 0.0)

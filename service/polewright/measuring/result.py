@@ -6,6 +6,8 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from polewright.sky.weather import Weather
+
 
 class _Part(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
@@ -70,6 +72,38 @@ class SiteResult(_Part):
     source: str
 
 
+class WeatherResult(_Part):
+    """The air that refraction was computed for; uncertainties are 1 sigma."""
+
+    temperature_c: float
+    sigma_temperature_c: float
+    pressure_hpa: float = Field(description="at the site, not reduced to sea level")
+    sigma_pressure_hpa: float
+    sigma_refraction_percent: float = Field(
+        description="of refraction, with colour and humidity, which are not asked"
+    )
+    source: str = Field(description="where temperature and pressure came from")
+
+    @classmethod
+    def of(cls, weather: Weather) -> WeatherResult:
+        """The same as a document."""
+        return cls(
+            temperature_c=weather.air.temperature_c,
+            sigma_temperature_c=weather.temperature_sigma_c,
+            pressure_hpa=weather.air.pressure_hpa,
+            sigma_pressure_hpa=weather.pressure_sigma_hpa,
+            sigma_refraction_percent=100.0 * weather.refraction_sigma,
+            source=weather.source,
+        )
+
+    def sentence(self) -> str:
+        """The same in words."""
+        return (
+            f"The air, for refraction: {self.source}; refraction is sure to "
+            f"{self.sigma_refraction_percent:.1f} %."
+        )
+
+
 class TimeResult(_Part):
     """Where the time of a measurement went, seconds; the parts add up to the total."""
 
@@ -97,6 +131,9 @@ class MeasurementResult(_Part):
     started_utc: str
     finished_utc: str
     site: SiteResult
+    weather: WeatherResult | None = Field(
+        None, description="the air of refraction; None in documents of older versions"
+    )
     telescope: str
     camera: str
     points: tuple[PointResult, ...]

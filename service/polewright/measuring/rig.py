@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from polewright.alpaca.camera import Camera
+from polewright.alpaca.observing_conditions import ObservingConditions
 from polewright.alpaca.telescope import Telescope
 from polewright.angles import Vector
 from polewright.clock import CancelToken, Clock
@@ -16,6 +17,7 @@ from polewright.measuring.events import EventSink, Note, Progress
 from polewright.measuring.looks import LookMemory
 from polewright.measuring.plate import PlateSolver
 from polewright.measuring.pointing import Sides, icrs_from_mount
+from polewright.measuring.site import weather_of
 from polewright.measuring.solver_words import SolverWords
 from polewright.measuring.times import SweepTimes
 from polewright.planning.request import PlanRequest, SweepPlan
@@ -41,6 +43,7 @@ class Rig:
     site: Site
     site_source: str
     weather: Weather
+    weather_station: ObservingConditions | None
     pole: PoleTarget
     equatorial_system: int
     config: Config
@@ -73,6 +76,15 @@ class Rig:
     def atmosphere(self) -> Atmosphere:
         """The air of `weather`."""
         return self.weather.air
+
+    def read_weather(self) -> None:
+        """Ask the weather station again, if there is one: nights cool. Counts from here on."""
+        if self.weather_station is not None:
+            now_s = self.clock.utc_s()
+            self.weather = weather_of(self.config, self.site, now_s, self.weather_station)
+            self.plates.atmosphere = self.weather.air
+        for sentence in self.weather.warnings:
+            self.note(sentence, warning=True)
 
     def sky_now(self) -> ObservedFrame:
         """Return the sky over the site at this moment."""

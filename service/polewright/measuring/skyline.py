@@ -9,8 +9,9 @@ from polewright.alpaca.telescope import Telescope
 from polewright.angles import DEG, HOUR, azalt_from_enu, separation, unit_vector
 from polewright.clock import CancelToken, Clock
 from polewright.config import Config
-from polewright.measuring.connect import locate, site_of, weather_of
+from polewright.measuring.connect import locate
 from polewright.measuring.pointing import J2000, check_system
+from polewright.measuring.site import site_of, weather_of
 from polewright.planning.errors import HorizonUnreadable
 from polewright.planning.horizon import Horizon
 from polewright.planning.horizon_text import HorizonReader
@@ -102,7 +103,7 @@ class Pointer:
         return cls(
             telescope,
             site,
-            weather_of(config, site).air,
+            weather_of(config, site, clock.utc_s()).air,
             clock,
             sun_avoid_deg=config.limits.sun_avoid_deg,
         )

@@ -349,6 +349,7 @@ def _origin(result: MeasurementResult, run: RunRecord | None) -> str:
         ("telescope", result.telescope),
         ("camera", result.camera),
         ("site from", result.site.source),
+        *([("air, for refraction", result.weather.source)] if result.weather else []),
         ("solver", ", ".join(sorted({point.solver for point in result.points}))),
         ("software", result.software),
     ]

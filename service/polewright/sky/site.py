@@ -27,6 +27,8 @@ class Site:
     longitude_deg: float
     """East positive; -180 to 360 is accepted."""
     elevation_m: float = 0.0
+    elevation_told: bool = True
+    """Whether anybody told the height; if not, ``elevation_m`` is 0 for want of it."""
 
     def __post_init__(self) -> None:
         _require("Site latitude", self.latitude_deg, -90.0, 90.0, "deg (north positive)")

@@ -190,6 +190,7 @@ function showChart(s, was) {
 function showNotes(s) {
   list($("note-list"), s.notes.slice(-30).reverse());
   text("note-count", s.notes.length ? `(${s.notes.length})` : "");
+  text("air", s.result?.weather ? `The air, for refraction: ${s.result.weather.source}.` : "");
   text("session-id", s.session_id ? `Session ${s.session_id}` : "");
 }
 
