@@ -80,7 +80,7 @@ def test_the_parts_of_the_uncertainty_make_up_the_whole():
     assert math.hypot(got.sigma_altitude, got.sigma_azimuth_sky) == pytest.approx(got.sigma)
 
 
-def test_a_published_rule_of_least_squares_gives_the_attitude_noise():
+def test_least_squares_over_random_stars_give_the_attitude_noise():
     """Monte Carlo of a rotation fitted to stars spread over the field, floors off: within 10 %."""
     noise = AttitudeNoise(
         4.0 * ARCSEC, 3000, 2000, stars=25, centroid_px=0.3,

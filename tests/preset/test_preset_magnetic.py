@@ -60,11 +60,15 @@ def test_an_independent_implementation_agrees() -> None:
 
 
 def test_a_date_outside_the_model_is_refused_with_its_years() -> None:
-    """2031 is refused with the years the model holds for and what to do."""
-    with pytest.raises(MagneticModelOld) as caught:
-        magnetic_declination(Site(50.0, 8.0), 2031.0)
-    assert "2025 to 2030" in str(caught.value)
-    assert "clock" in caught.value.advice
+    """2031 is refused with the years the model holds for and what to do; so is a year just before.
+
+    2024.99 once read "holds from 2025 to 2030, not for 2025.0".
+    """
+    for year, told in ((2031.0, "2031.00"), (2024.99, "2024.99"), (2024.9999, "2024.99")):
+        with pytest.raises(MagneticModelOld) as caught:
+            magnetic_declination(Site(50.0, 8.0), year)
+        assert str(caught.value).endswith(f"from 2025 until 2030, not for {told}")
+        assert "clock" in caught.value.advice
 
 
 def test_near_the_magnetic_pole_the_compass_is_called_useless() -> None:

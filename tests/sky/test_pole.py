@@ -5,9 +5,9 @@ import math
 import numpy as np
 import pytest
 
-from polewright.angles import ARCMIN, DEG, azalt_from_enu
+from polewright.angles import ARCMIN, ARCSEC, DEG, azalt_from_enu, separation
 from polewright.sky.pole import PoleTarget, pole_enu
-from polewright.sky.refraction import bennett
+from polewright.sky.refraction import bennett, saemundsson
 from polewright.sky.site import Atmosphere, Site
 
 
@@ -34,6 +34,29 @@ def test_the_refracted_pole_is_higher_by_the_refraction(latitude: float) -> None
 
     assert lift == pytest.approx(float(bennett(apparent)), abs=0.07 * ARCMIN)
     assert np.sign(seen[1]) == np.sign(latitude)
+
+
+@pytest.mark.parametrize("latitude", [0.0, -2.0, 4.0, -9.0])
+def test_near_the_equator_the_pole_is_lifted_as_the_sky_is(latitude: float) -> None:
+    """Against Saemundsson (Meeus 16.4; 1010 hPa, 10 C), up to 3.4 % higher at these altitudes.
+
+    With the series of the frames it was 17 arcmin short at the equator, 5.8 at 2 degrees, 0.8 at 4.
+    """
+    seen = pole_enu(Site(latitude, 5.0), PoleTarget.REFRACTED, Atmosphere(1010.0, 10.0))
+    lift = float(azalt_from_enu(seen)[1]) - abs(latitude) * DEG
+
+    assert lift == pytest.approx(float(saemundsson(abs(latitude) * DEG)), rel=0.04)
+
+
+@pytest.mark.parametrize("latitude", [15.0, -15.0])
+def test_the_refracted_pole_has_no_step(latitude: float) -> None:
+    """Where the traced ray takes over from the series."""
+    air = Atmosphere(940.0, 22.0)
+    below, above = (
+        pole_enu(Site(latitude + off, 5.0), PoleTarget.REFRACTED, air) for off in (-1e-9, 1e-9)
+    )
+
+    assert float(separation(below, above)) < 0.5 * ARCSEC
 
 
 def test_without_air_both_poles_are_the_same() -> None:

@@ -13,6 +13,7 @@ from polewright.sky.refraction import (
     refract,
     refraction_constants,
     saemundsson,
+    traced_lift,
     unrefract,
 )
 from polewright.sky.site import Atmosphere
@@ -26,8 +27,8 @@ def test_bennett_agrees_with_meeus() -> None:
 
 
 def test_saemundsson_agrees_with_meeus() -> None:
-    """Meeus, Astronomical Algorithms, 2nd ed., ex. 16.a: 24.618 arcmin at a true 33.25 arcmin."""
-    lift = float(saemundsson(33.25 * ARCMIN))
+    """Meeus, Astronomical Algorithms, 2nd ed., ex. 16.a: 24.618 arcmin at a true 33.246 arcmin."""
+    lift = float(saemundsson(33.246 * ARCMIN))
 
     assert lift == pytest.approx(24.618 * ARCMIN, abs=0.0005 * ARCMIN)
 
@@ -51,6 +52,44 @@ def test_the_frame_formula_agrees_with_the_pocket_formula(
     apparent = float(azalt_from_enu(seen)[1])
 
     assert apparent - altitude == pytest.approx(float(bennett(apparent)), abs=arcsec * ARCSEC)
+
+
+@pytest.mark.parametrize(
+    ("altitude_deg", "arcmin"),
+    [
+        (0.0, 33.862),
+        (0.5, 28.312),
+        (1.0, 24.069),
+        (2.0, 18.141),
+        (3.0, 14.310),
+        (5.0, 9.826),
+        (8.0, 6.535),
+        (10.0, 5.302),
+        (15.0, 3.556),
+    ],
+)
+def test_a_traced_ray_agrees_with_another_library(altitude_deg: float, arcmin: float) -> None:
+    """``refro`` of PAL (palpy 1.8.4) at an apparent altitude: 1010 hPa, 10 C, dry, 0.55 um,
+    latitude 45, 6.5 K/km; given to 0.001 arcmin."""
+    lift = arcmin * ARCMIN
+
+    found = traced_lift(altitude_deg * DEG - lift, Atmosphere(1010.0, 10.0, 0.0, 0.55))
+
+    # PAL takes gravity and height of the tropopause by latitude, and the moist air apart.
+    assert found == pytest.approx(lift, abs=0.1 * ARCMIN if altitude_deg < 1.0 else 0.02 * ARCMIN)
+
+
+@given(alt=st.floats(0.262, 1.5), hpa=st.floats(600, 1050), celsius=st.floats(-20.0, 35.0))
+def test_a_traced_ray_agrees_with_the_series_higher_up(
+    alt: float, hpa: float, celsius: float
+) -> None:
+    """From 15 degrees on, in any air: 0.5 arcsec, which is 0.25 % there."""
+    air = Atmosphere(hpa, celsius, 0.5)
+    seen = refract(enu_from_azalt(1.0, alt), refraction_constants(air))
+
+    found = traced_lift(alt, air)
+
+    assert found == pytest.approx(float(azalt_from_enu(seen)[1]) - alt, abs=0.5 * ARCSEC)
 
 
 def test_altitudes_keep_their_order_from_nadir_to_zenith() -> None:

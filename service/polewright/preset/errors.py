@@ -10,6 +10,8 @@
 
 from __future__ import annotations
 
+import math
+
 from polewright.errors import ConfigError
 
 
@@ -42,8 +44,8 @@ class MagneticModelOld(ConfigError):
 
     def __str__(self) -> str:
         return (
-            f"the magnetic model holds from {self.first:.0f} to {self.last:.0f}, "
-            f"not for {self.year:.1f}"
+            f"the magnetic model holds from {self.first:.0f} until {self.last:.0f}, "
+            f"not for {math.floor(100.0 * self.year) / 100.0:.2f}"
         )
 
 

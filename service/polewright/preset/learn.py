@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -17,9 +17,15 @@ NO_NIGHT_COMPASS_DEG = 5.0
 """1 sigma assumed of a compass nobody has checked (common practice, no source)."""
 NO_NIGHT_SCALE_DEG = 2.0
 """The same of an altitude scale."""
-COMPASS_READING_DEG = 1.5
-"""Scatter of one reading of a hand compass (common practice, no source)."""
-SCALE_READING_DEG = 0.5
+COMPASS_SCATTER_DEG = 3.0
+"""From night to night, 1 sigma, until nights tell: reading by hand 1.5, and whatever steel and
+magnets are near (from memory)."""
+SCALE_SCATTER_DEG = 1.0
+"""The same of a scale: reading 0.5, and a base that is not quite level (from memory)."""
+READING_SHARE = 0.5
+"""Part of those scatters that is the reading itself: agreement beyond it is luck."""
+GUESS_NIGHTS = 2.0
+"""Nights that the guess of the scatter counts for beside those that were recorded (own choice)."""
 HUBER = 1.345
 """Tuning of the Huber estimate for 95 % efficiency (Huber 1964)."""
 _ROUNDS = 30
@@ -34,6 +40,8 @@ class Offset:
     nights: int
     left_out: int
     """Nights that disagree so much that they hardly count."""
+    scatter_deg: float
+    """1 sigma of one night's reading about it."""
 
 
 def fold_180(angle_deg: float) -> float:
@@ -67,11 +75,11 @@ def compass_offset(nights: Sequence[PresetNight]) -> Offset:
         if night.bearing_deg is not None
     ]
     if not found:
-        return Offset(0.0, NO_NIGHT_COMPASS_DEG, 0, 0)
+        return Offset(0.0, NO_NIGHT_COMPASS_DEG, 0, 0, COMPASS_SCATTER_DEG)
     # On a circle: about the night whose neighbours are nearest, so that 179 and -179 are alike.
     centre = min(found, key=lambda a: sum(abs(fold_180(b - a)) for b in found))
-    flat = robust_mean([fold_180(value - centre) for value in found], COMPASS_READING_DEG)
-    return Offset(fold_180(centre + flat.value_deg), flat.sigma_deg, flat.nights, flat.left_out)
+    flat = robust_mean([fold_180(value - centre) for value in found], COMPASS_SCATTER_DEG)
+    return replace(flat, value_deg=fold_180(centre + flat.value_deg))
 
 
 def scale_offset(nights: Sequence[PresetNight]) -> Offset:
@@ -82,21 +90,26 @@ def scale_offset(nights: Sequence[PresetNight]) -> Offset:
         if night.altitude_scale_deg is not None
     ]
     if not found:
-        return Offset(0.0, NO_NIGHT_SCALE_DEG, 0, 0)
-    return robust_mean(found, SCALE_READING_DEG)
+        return Offset(0.0, NO_NIGHT_SCALE_DEG, 0, 0, SCALE_SCATTER_DEG)
+    return robust_mean(found, SCALE_SCATTER_DEG)
 
 
-def robust_mean(values: Sequence[float], floor: float) -> Offset:
+def robust_mean(values: Sequence[float], guess: float) -> Offset:
     """Return the Huber mean of values, started at their median.
+
+    Their scatter is the guess at first and theirs later: one value tells nothing of it, two that
+    happen to agree little.
 
     Args:
         values: at least one.
-        floor: scatter (1 sigma) of one reading below which agreement is luck.
+        guess: scatter (1 sigma) of a value where few are known.
     """
     x = np.asarray(values, dtype=np.float64)
     centre = float(np.median(x))
     spread = float(np.median(np.abs(x - centre))) * 1.4826
-    scatter = max(floor, spread)
+    told = len(x) - 1
+    variance = (GUESS_NIGHTS * guess**2 + told * spread**2) / (GUESS_NIGHTS + told)
+    scatter = max(READING_SHARE * guess, math.sqrt(variance))
     weights = np.ones_like(x)
     for _ in range(_ROUNDS):
         weights = np.minimum(1.0, HUBER * scatter / np.maximum(np.abs(x - centre), 1e-12))
@@ -106,4 +119,5 @@ def robust_mean(values: Sequence[float], floor: float) -> Offset:
         sigma_deg=scatter / math.sqrt(float(np.sum(weights))),
         nights=len(x),
         left_out=int(np.sum(np.abs(x - centre) > 3.0 * scatter)),
+        scatter_deg=scatter,
     )

@@ -7,13 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from polewright.preset.errors import PresetNotUsable
-from polewright.preset.learn import (
-    COMPASS_READING_DEG,
-    Offset,
-    compass_offset,
-    pole_bearing_deg,
-    scale_offset,
-)
+from polewright.preset.learn import Offset, compass_offset, pole_bearing_deg, scale_offset
 from polewright.preset.magnetic import MagneticDeclination
 from polewright.preset.nights import PresetNight
 from polewright.sky.site import Site
@@ -91,19 +85,20 @@ def propose(
     compass, scale = compass_offset(nights), scale_offset(nights)
     pole = pole_bearing_deg(site.latitude_deg)
     bearing = (pole - magnetic.declination_deg + compass.value_deg) % 360.0
-    # One more reading of the compass is made tonight.
-    sigma_bearing = math.hypot(compass.sigma_deg, magnetic.sigma_deg, COMPASS_READING_DEG)
+    # One more reading of each is made tonight.
+    sigma_bearing = math.hypot(compass.sigma_deg, magnetic.sigma_deg, compass.scatter_deg)
+    sigma_altitude = math.hypot(scale.sigma_deg, scale.scatter_deg)
     expected = max(0.0, abs(site.latitude_deg) - wanted.raise_bias_deg)
     setting = expected + scale.value_deg
     azimuth_ok = _suffices(wanted.azimuth_travel_deg, SURE * sigma_bearing)
     altitude_ok = _suffices(
-        wanted.altitude_travel_deg, wanted.raise_bias_deg + SURE * scale.sigma_deg
+        wanted.altitude_travel_deg, wanted.raise_bias_deg + SURE * sigma_altitude
     )
     return Preset(
         bearing_deg=bearing,
         sigma_bearing_deg=sigma_bearing,
         altitude_scale_deg=setting,
-        sigma_altitude_deg=scale.sigma_deg,
+        sigma_altitude_deg=sigma_altitude,
         expected_altitude_deg=expected,
         magnetic=magnetic,
         compass=compass,

@@ -7,9 +7,13 @@ from enum import Enum
 
 import numpy as np
 
-from polewright.angles import Vector
-from polewright.sky.refraction import refract, refraction_constants
+from polewright.angles import DEG, Vector
+from polewright.sky.refraction import refract, refraction_constants, traced_lift
 from polewright.sky.site import Atmosphere, Site
+
+TRACED_BELOW = 15.0 * DEG
+"""Altitude of the pole below which its lift is traced: ERFA's series is good to 0.1 arcsec down to
+here, to 1 arcsec at 10 degrees, 30 at 5, and ends at 3."""
 
 
 class PoleTarget(Enum):
@@ -27,4 +31,8 @@ def pole_enu(site: Site, target: PoleTarget, atmosphere: Atmosphere) -> Vector:
     pole = sign * np.array([0.0, math.cos(site.latitude), math.sin(site.latitude)])
     if target is PoleTarget.TRUE:
         return pole
+    if abs(site.latitude) < TRACED_BELOW:
+        altitude = abs(site.latitude)
+        altitude += traced_lift(altitude, atmosphere)
+        return np.array([0.0, sign * math.cos(altitude), math.sin(altitude)])
     return refract(pole, refraction_constants(atmosphere))
