@@ -23,11 +23,12 @@ from polewright.errors import PolewrightError
 from polewright.geometry.attitude import Attitude
 from polewright.geometry.axis_error import axis_error
 from polewright.geometry.rotation import rotation_about, rotation_matrix, wahba
-from polewright.measuring.connect import weather_of
 from polewright.measuring.fitted import fit_attitudes, shared_errors
 from polewright.measuring.planned import noise_of, request_for
+from polewright.measuring.site import weather_of
 from polewright.planning.planner import plan_sweep
 from polewright.planning.request import SweepPlan
+from polewright.sky.climate import night_temperature
 from polewright.sky.pole import PoleTarget
 from polewright.sky.refraction import refract, refraction_constants, unrefract
 from polewright.sky.site import Atmosphere, Site
@@ -115,8 +116,9 @@ def night_air(rng: np.random.Generator, latitude_deg: float, elevation_m: float,
     temperature = mean + warm + float(rng.normal(-2.0, 5.0))
     standard = Atmosphere.standard(elevation_m).pressure_hpa
     pressure = standard + float(rng.normal(0.0, 3.0 + 6.0 * min(1.0, away / 40.0)))
-    usual = 10.0 if size == 0.0 else temperature
-    return usual, standard if size == 0.0 else pressure
+    if size == 0.0:  # the air that is believed where nobody told any
+        return night_temperature(latitude_deg, elevation_m, utc_s)[0], standard
+    return temperature, pressure
 
 
 def draw(seed: int, world: Hostile) -> tuple[Drawn, np.random.Generator]:
@@ -238,7 +240,7 @@ def run_rig(
         config = Config.model_validate(
             {"sweep": {"points": count}, "optics": {"focal_length_mm": drawn.focal_mm}}
         )
-        weather = weather_of(config, site)
+        weather = weather_of(config, site, drawn.utc_s)
         shared = shared_errors(config, weather, drawn.focal_mm)
         noise = noise_of(config, scale, WIDTH_PX, HEIGHT_PX)
         plan = plan_sweep(request_for(config, site, weather, drawn.utc_s, noise, shared))[0]

@@ -6,6 +6,7 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from polewright.sky.site import Atmosphere
 from polewright.sky.weather import Weather
 
 
@@ -95,6 +96,11 @@ class WeatherResult(_Part):
             sigma_refraction_percent=100.0 * weather.refraction_sigma,
             source=weather.source,
         )
+
+    def weather(self) -> Weather:
+        """The same as the computation has it; humidity is not kept and does not matter."""
+        air = Atmosphere(self.pressure_hpa, self.temperature_c)
+        return Weather(air, self.sigma_temperature_c, self.sigma_pressure_hpa, self.source)
 
     def sentence(self) -> str:
         """The same in words."""

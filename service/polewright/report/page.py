@@ -14,7 +14,6 @@ from typing import Any
 
 from polewright.config import Config
 from polewright.history.record import AxisReading, RunRecord
-from polewright.measuring.connect import weather_of
 from polewright.measuring.fitted import shared_errors
 from polewright.measuring.result import AxisResult, MeasurementResult
 from polewright.report.errors import NothingToReport
@@ -22,6 +21,7 @@ from polewright.report.gain import what_would_be_better
 from polewright.report.pictures import Way, axis_picture, residual_picture
 from polewright.report.skychart import config_of, sky_chart_svg
 from polewright.sky.site import Site
+from polewright.sky.weather import believed_weather
 
 #: A way so many times longer than the last picture's reach gets a second, closer picture.
 ZOOM_FROM = 4.0
@@ -306,7 +306,11 @@ def _drift(item: Drift) -> str:
 
 def _better(result: MeasurementResult, config: Config) -> str:
     site = Site(result.site.latitude_deg, result.site.longitude_deg, result.site.elevation_m)
-    shared = shared_errors(config, weather_of(config, site), config.optics.focal_length_mm)
+    if result.weather is None:  # of an older version
+        weather = believed_weather(site, datetime.fromisoformat(result.started_utc).timestamp())
+    else:
+        weather = result.weather.weather()
+    shared = shared_errors(config, weather, config.optics.focal_length_mm)
     found = what_would_be_better(result, config.sweep.frame_floor_arcsec, shared=shared)
     if found is None:
         return ""

@@ -2,8 +2,8 @@
 
 Three kinds of formulas. `refract` and its constants follow ERFA (``eraRefco``, ``eraAtioq``) and
 are what every frame uses; `traced_lift` follows the ray where that series ends; `bennett` and
-`saemundsson` are pocket formulas for one standard air, good to about 0.07 arcmin (3 % high at middle altitudes) but usable down to the horizon, kept as an
-independent check.
+`saemundsson` are pocket formulas for one standard air, good to about 0.07 arcmin (3 % high at
+middle altitudes) but usable down to the horizon, kept as an independent check.
 """
 
 from __future__ import annotations
