@@ -9,9 +9,11 @@ import pytest
 from random_skies import random_request
 
 from polewright.angles import ARCSEC, DEG, SIDEREAL_RATE
+from polewright.geometry.shared_errors import SharedErrors
 from polewright.planning.errors import LimitsInvalid, NoSweepFits, PlanRefused
 from polewright.planning.horizon import Horizon, Window
 from polewright.planning.horizon_text import parse_horizon
+from polewright.planning.judge import Outlook, evaluate
 from polewright.planning.limits import MountLimits, Reason, SkyLimits
 from polewright.planning.motion import Timing
 from polewright.planning.noise import AttitudeNoise
@@ -353,3 +355,34 @@ def test_a_request_without_sense_is_refused(change):
     """Said at once, not after a search."""
     with pytest.raises(LimitsInvalid):
         replace(NORTH, **change)
+
+
+@pytest.mark.parametrize("latitude_deg", [-5.0, 3.0])
+def test_no_allowed_sweep_is_better_than_the_one_offered(latitude_deg):
+    """Few stars near the poles make the roll uncertain there, and with it the axis: sweeps tried
+    one by one (a declination every 7 degrees, an hour angle every 13) are worse or equal, within
+    3 %."""
+
+    def counted(directions):
+        return np.where(np.abs(directions[:, 2]) > 0.7, 12.0, 200.0)
+
+    request = replace(
+        NORTH,
+        site=Site(latitude_deg, 10.0),
+        noise=AttitudeNoise(2.0 * ARCSEC, 3008, 2004),
+        stars_in_field=counted,
+        shared=SharedErrors(sag=8.0 * ARCSEC, refraction=(1.0 * ARCSEC, 0.0)),
+    )
+    plans = plan_sweep(request)
+    outlook = Outlook(request)
+    best = math.inf
+    for declination in range(-84, 85, 7):
+        for hour_angle in (*range(6, 140, 13), *range(-174, -40, 13)):
+            _, plan = evaluate(
+                outlook, hour_angle * DEG, declination * DEG, 20.0 * DEG, 3, math.inf,
+                all_reasons=False,
+            )  # fmt: skip
+            if plan is not None:
+                best = min(best, plan.sigma * (1.0 + plan.moon_weight))
+
+    assert plans[0].sigma * (1.0 + plans[0].moon_weight) <= 1.03 * best
