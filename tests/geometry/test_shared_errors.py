@@ -279,3 +279,32 @@ def test_a_longer_tube_may_sag_more() -> None:
     """From 6 arcsec and some up to 10."""
     assert standard_sag(50.0) == pytest.approx(6.2 * ARCSEC)
     assert standard_sag(50.0) < standard_sag(None) < standard_sag(2000.0) == 10.0 * ARCSEC
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    latitude=st.floats(-75, 75),
+    declination=st.floats(-60, 80),
+    hour_angle=st.floats(-60, 60),
+    sag=st.floats(0, 30),
+    lean=st.floats(0, 10),
+    air=st.floats(0, 2),
+)
+def test_a_tracked_field_shares_what_a_sweep_of_small_steps_does(
+    latitude: float, declination: float, hour_angle: float, sag: float, lean: float, air: float
+) -> None:
+    """The drift check allows the same physics: its covariance is the limit of the sweep's."""
+    site = Site(latitude, 0.0)
+    axis, b = true_axis(site), camera_at(site, hour_angle * DEG, declination * DEG)[:, 2]
+    if b[2] < 0.2:
+        return
+    shared = SharedErrors(sag * ARCSEC, (air * ARCSEC, 0.0), lean * ARCSEC, 1.0 * ARCSEC)
+    turns = np.array([-0.02, 0.0, 0.02])
+    looks = np.array([turn(axis, t) @ b for t in turns])
+    noise = np.tile(np.eye(3) * ARCSEC**2, (3, 1, 1))
+    alone = predict_axis_covariance(axis, looks, turns, noise)
+    swept = predict_axis_covariance(axis, looks, turns, noise, shared) - alone
+
+    assert np.allclose(
+        shared.while_tracking(b, axis), swept, rtol=0.02, atol=0.02 * np.trace(swept)
+    )

@@ -59,7 +59,7 @@ class StopRule:
     """How sure is sure enough."""
 
     goal: float = 10.0 * ARCSEC
-    """Rad: 1 sigma of measured minus predicted axis, in each direction that is looked at."""
+    """Rad: 1 sigma of the axis by drift, in each direction that is looked at."""
     goal_share: float = 0.005
     """Or this share of the axis error, whichever is larger."""
     shortest_s: float = 90.0
@@ -164,7 +164,10 @@ def decide(
     wanted = rule.wanted(total)
     last = measured.fields[-1]
     one = more_fields or len(measured.fields) == 1
-    known = best <= wanted if one else worst <= WORST_SHARE * wanted
+    # More frames make the drift's own part smaller, never the prediction's.
+    own = axis_error(measured.axis, measured.covariance, site, PoleTarget.TRUE, atmosphere)
+    sure, least_sure = (math.sqrt(max(0.0, value)) for value in np.linalg.eigvalsh(own.covariance))
+    known = sure <= wanted if one else least_sure <= WORST_SHARE * wanted
     long_enough = last.span_s >= rule.shortest_s
     enough = (known and long_enough) or time_is_up
     verdict, cause = _judge(measured, change, p_value, enough, long_enough, known, time_is_up)
@@ -179,7 +182,7 @@ def decide(
         sigma_worst=worst,
         p_value=p_value,
         unsteady=change,
-        sentence=_sentence(verdict, cause, change, gap, there.covariance, best, wanted),
+        sentence=_sentence(verdict, cause, change, gap, there.covariance, sure, wanted),
     )
 
 

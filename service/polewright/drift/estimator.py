@@ -23,6 +23,7 @@ from polewright.angles import ARCSEC, DEG, SIDEREAL_RATE, Matrix, Vector
 from polewright.drift.errors import TooFewFrames, TurnTooShort
 from polewright.geometry.attitude import Attitude
 from polewright.geometry.rotation import turn_about
+from polewright.geometry.shared_errors import NOTHING_SHARED, SharedErrors
 
 FEWEST = 4
 SHORTEST_TURN = 0.05 * DEG
@@ -38,11 +39,14 @@ _REWEIGHTS = 8
 class DriftNoise:
     """What the stars of a frame do not show. Invented defaults; measure your own rig's."""
 
-    frame_floor: float = 0.5 * ARCSEC
+    frame_floor: float = 1.0 * ARCSEC
     """Rad, added in quadrature to each frame: air and gusts move a whole short exposure."""
     flexure_rate: float = 1.5 * ARCSEC / 3600.0
     """Rad/s, 1 sigma, by which tube and camera creep against the axes as gravity turns; it looks
     exactly like an axis error of this over the sidereal rate, for each field another one."""
+
+    shared: SharedErrors = NOTHING_SHARED
+    """What a sweep's frames have wrong together, and a tracked field's as well."""
 
     @property
     def flexure_axis(self) -> float:
@@ -136,10 +140,12 @@ def fit_field(
     # The first part of the axis comes from the second image column and vice versa.
     stretch = np.array([_stretch(residuals[:, k] / stretched[:, k], weights) for k in (1, 0)])
     covariance = covariance * np.sqrt(np.outer(stretch, stretch))
+    basis = _basis(axis, middle[:, 2])
     covariance = covariance + allowance.flexure_axis**2 * np.eye(2)
+    covariance = covariance + basis.T @ allowance.shared.while_tracking(middle[:, 2], axis) @ basis
     return FieldFit(
         axis=axis,
-        basis=_basis(axis, middle[:, 2]),
+        basis=basis,
         covariance=covariance,
         seconds=seconds,
         residuals=residuals[:, ::-1],

@@ -52,18 +52,40 @@ class SharedErrors:
             axis: of the mount, unit vector (3,).
         """
         b = np.asarray(boresights, dtype=np.float64)
-        across = np.cross(_UP, b)
-        sine = np.maximum(b[..., 2:], LOWEST_SINE)
-        a, cubic = self.refraction
-        lifted = (a + cubic * (1.0 / sine**2 - 1.0)) / sine
         out = np.zeros((*b.shape[:-1], b.shape[-2], 3, 3))
-        for mode in (self.sag * across, lifted * across):
+        for mode in self._world_turns(b):
             out += mode[..., :, None, :, None] * mode[..., None, :, None, :]
         # The axis is told as it is in the middle of the sweep.
         t = np.asarray(turns) - np.mean(turns)
         along = np.outer(t, t)[:, :, None, None]
         carried = rotation_about(axis, t[:, None] - t[None, :])
         return np.asarray(out + along * (self.lean**2 * np.eye(3) + self.bend**2 * carried))
+
+    def _world_turns(self, boresights: Vector) -> tuple[Vector, Vector]:
+        """How sag and air turn frames that look there, ENU rotation vectors (..., 3)."""
+        across = np.cross(_UP, boresights)
+        sine = np.maximum(boresights[..., 2:], LOWEST_SINE)
+        a, cubic = self.refraction
+        return self.sag * across, (a + cubic * (1.0 / sine**2 - 1.0)) / sine * across
+
+    def while_tracking(self, boresight: Vector, axis: Vector) -> Vector:
+        """Return the covariance (3, 3), rad^2, of an axis told by one field that is tracked.
+
+        A frame turned by w(t) after a turn t of the mount moves the axis a by
+        ``-a x w + dw/dt`` (across a), the limit of a sweep of small steps; own derivation.
+
+        Args:
+            boresight: where the field is, unit vector (3,).
+            axis: of the mount, unit vector (3,).
+        """
+        h = 1e-4
+        looks = rotation_about(axis, np.array([0.0, -h, h])) @ boresight
+        across = np.eye(3) - np.outer(axis, axis)
+        out = (self.lean**2 + self.bend**2) * across
+        for now, before, after in self._world_turns(looks):
+            move = across @ ((after - before) / (2.0 * h) - np.cross(axis, now))
+            out += np.outer(move, move)
+        return np.asarray(out)
 
 
 NOTHING_SHARED = SharedErrors()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import ClassVar, Literal
 
 import numpy as np
@@ -22,6 +22,7 @@ from polewright.errors import DeviceError, ImageError, SolveError
 from polewright.geometry.attitude import Attitude
 from polewright.geometry.axis_error import AxisError, axis_error
 from polewright.measuring.events import Event
+from polewright.measuring.fitted import shared_errors_of
 from polewright.measuring.measurement import ready_mount, utc_text
 from polewright.measuring.planned import plan_request
 from polewright.measuring.result import WeatherResult
@@ -168,9 +169,8 @@ def run_drift(rig: Rig, predicted: Predicted | None, settings: DriftSettings) ->
         if settings.two_fields and len(fields) == 1:
             rig.note("Only one field fits: part of the axis error will stay uncertain.")
         rig.note("Hands off until the end, and guiding off: corrections would hide the drift.")
-        check = DriftCheck(
-            rig.site, rig.atmosphere, predicted, settings.rule, settings.noise, len(fields)
-        )
+        noise = replace(settings.noise, shared=shared_errors_of(rig))
+        check = DriftCheck(rig.site, rig.atmosphere, predicted, settings.rule, noise, len(fields))
         ready_mount(rig)
         for number, place in enumerate(fields, start=1):
             _watch_field(rig, check, place, number, settings)
