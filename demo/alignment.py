@@ -96,6 +96,10 @@ def show(console: Console, document: dict, truth: dict, took_s: float) -> None:
         table.add_row(name, f"{true:+.3f}", f"{found:+.3f}", f"{sigma:.3f}", f"{found - true:+.3f}")
     console.print(table)
     console.print(f"Measured in {took_s:.0f} s, {len(document['points'])} points.")
+    console.print(
+        "The uncertainty is not that of the stars: it allows for the air, a tube that sags, a "
+        "tripod that gives, and for weather that is not measured. This rig is steadier than that."
+    )
     for sentence in document["advice"]:
         console.print(sentence)
 

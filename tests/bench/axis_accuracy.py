@@ -20,11 +20,13 @@ from polewright.angles import ARCSEC, DEG, separation, unit_vector
 from polewright.clock import CancelToken
 from polewright.config import Config
 from polewright.errors import PolewrightError
-from polewright.geometry.axis import fit_axis
 from polewright.images.detect import detect_stars
 from polewright.images.frame import Frame
+from polewright.measuring.connect import weather_of
+from polewright.measuring.fitted import fit_attitudes, shared_errors
 from polewright.measuring.plate import PlateSolver
 from polewright.sky.frame import ObservedFrame
+from polewright.sky.pole import PoleTarget
 from polewright.sky.site import Atmosphere, Site
 from polewright.solving.registry import load_solver
 from polewright_sim.adjusters import Adjusters
@@ -192,7 +194,15 @@ def run_rig(seed: int) -> Outcome:
             attitudes.append(plate.attitude)
             matched.append(plate.attitude.matched)
             utc_s += 2.0
-        fit = fit_axis(attitudes, southern=site.southern, systematic_rad=FRAME_FLOOR)
+        weather = weather_of(Config(), site)
+        fit, _error = fit_attitudes(
+            attitudes,
+            site,
+            weather,
+            PoleTarget.TRUE,
+            FRAME_FLOOR,
+            shared_errors(Config(), weather, draw.focal_mm),
+        )
     except PolewrightError as exc:
         return Outcome(seed, draw.focal_mm, draw.latitude_deg, None, math.nan, math.nan, math.nan,
                        f"{type(exc).__name__}: {exc}"[:110], tuple(matched),
