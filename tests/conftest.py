@@ -20,8 +20,7 @@ REFUSED_BY_CHANCE = "is not a turn about one fixed axis|sweep_not_rigid|AXIS_NOT
 #: For .ci/run: the same examples each time. Other runs look for new ones.
 settings.register_profile("same-examples", derandomize=True)
 
-#: Where platformdirs puts state (locks, journals) and data (history, catalogues) on Linux; the
-#: cache stays the user's own, for its pattern databases take minutes to make.
+#: Where platformdirs puts state (locks, journals) and data (history, catalogues) on Linux.
 OWN_FOLDERS = ("XDG_STATE_HOME", "XDG_DATA_HOME")
 
 

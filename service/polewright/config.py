@@ -99,7 +99,7 @@ class OpticsSection(Section):
         None,
         gt=5,
         lt=20000,
-        description="focal length, mm; the mount's FocalLength or a blind solve if left out",
+        description="focal length, mm; the mount's FocalLength or what the stars tell if left out",
     )
     pixel_um: float | None = Field(
         None,

@@ -24,6 +24,8 @@ class OpticsSpec(_Spec):
     """The telescope or lens, and how the camera sits on it."""
 
     focal_length_mm: float = Field(400.0, gt=1.0, le=20_000.0)
+    told_focal_length_mm: float | None = Field(None, gt=0.0)
+    """What the mount's driver says instead: drivers know nothing of a reducer or another lens."""
     aperture_mm: float = Field(72.0, gt=1.0, le=5_000.0)
     """Diameter of the entrance pupil."""
     obstruction: float = Field(0.0, ge=0.0, lt=0.9)

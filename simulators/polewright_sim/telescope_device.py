@@ -133,7 +133,7 @@ class TelescopeDevice(Device):
         return self._optics.collecting_area_cm2 / 1e4
 
     def get_focallength(self) -> float:
-        return self._optics.focal_length_mm / 1000.0
+        return (self._optics.told_focal_length_mm or self._optics.focal_length_mm) / 1000.0
 
     def get_canfindhome(self) -> bool:
         return True

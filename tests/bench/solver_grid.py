@@ -152,8 +152,7 @@ def _addon(path: str) -> AddOn:
 
 @cache
 def _solver(path: str) -> object:
-    folder = os.environ["SOLVER_GRID_CACHE"]
-    return embedded.create({"catalogue": path or "none", "cache_dir": folder})
+    return embedded.create({"catalogue": path or "none"})
 
 
 @cache
@@ -250,8 +249,6 @@ def run(case: Case) -> Outcome:
         stars = with_spurious(stars, rng)
     hint, far = _hint(case, icrs, scale, optics, frame_sky.julian_year, rng)
     plain = Outcome(case, catalogue, seen, False, False, False, 0.0, 0.0, 0.0, 0.0, 0, far)
-    if case.kind == "blind":  # loaded once a process, not once a frame
-        _solver("").prepare(hint, COLUMNS, ROWS)  # type: ignore[attr-defined]
     started = time.perf_counter()
     try:
         solution = _solver(case.addon).solve(stars, hint, timeout_s=TIMEOUT_S)  # type: ignore[attr-defined]
@@ -329,20 +326,9 @@ def _counted(
 
 
 def blind_hint(width_deg: float, year: float) -> SolveHint:
-    """The scale within 5 % and nothing else; 1 % off, the same for all, as is their database."""
+    """The scale within 5 % and nothing else; 1 % off."""
     scale = 2.0 * math.tan(0.5 * width_deg * DEG) / COLUMNS
     return SolveHint(scale=1.01 * scale, scale_tolerance=0.05, epoch_year=year)
-
-
-def build_databases(widths: Iterable[float]) -> None:
-    """Make what blind solves need, once for a set-up, and tell how long it takes."""
-    year = 2000.0 + (UTC_S - 946728000.0) / (365.25 * 86400.0)
-    print("| pattern database of the whole sky, built once a set-up | s |\n|---|---|")
-    for width in widths:
-        started = time.perf_counter()
-        _solver("").prepare(blind_hint(width, year), COLUMNS, ROWS)  # type: ignore[attr-defined]
-        print(f"| fields of {width:g}° | {time.perf_counter() - started:.1f} |", flush=True)
-    print()
 
 
 def _hint(
@@ -511,7 +497,6 @@ def main() -> int:
     with tempfile.TemporaryDirectory(prefix="solver-grid-") as folder:
         addon = make_addon(Path(folder))
         os.environ["SOLVER_GRID_ADDON"] = addon
-        os.environ["SOLVER_GRID_CACHE"] = str(Path(folder) / "cache")
         cases = []
         for width in options.width or WIDTHS_DEG:
             deep = addon if width < NEEDS_ADDON_DEG else ""
@@ -532,8 +517,6 @@ def main() -> int:
                         )
                         for k in range(options.special)
                     ]
-        if options.special:
-            build_databases({case.width_deg: None for case in cases if case.kind == "blind"})
         with concurrent.futures.ProcessPoolExecutor(options.jobs) as pool:
             outcomes = list(pool.map(run, cases, chunksize=max(1, min(8, options.each))))
     if options.show:

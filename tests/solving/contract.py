@@ -21,7 +21,7 @@ from polewright.clock import CancelToken
 from polewright.errors import Cancelled, SolveError
 from polewright.images.detect import detect_stars
 from polewright.images.frame import Frame, StarList
-from polewright.solving.base import Solution, SolveHint, Solver
+from polewright.solving.base import MEASURED_SCALE, Solution, SolveHint, Solver
 from polewright.solving.errors import NoMatch, SolutionRejected, SolverTimedOut, TooFewStars
 
 FIELDS = {
@@ -41,7 +41,6 @@ def solve(
     timeout_s: float = 120.0,
     cancel: CancelToken | None = None,
 ) -> Solution:
-    solver.prepare(hint, stars.width, stars.height)
     given = frame if solver.needs_image else None
     return solver.solve(stars, hint, frame=given, timeout_s=timeout_s, cancel=cancel)
 
@@ -114,12 +113,18 @@ class SolverContract:
         assert caught.value.advice
 
     def test_wrong_scale(self, solver: Solver) -> None:
-        """A scale that is wrong by half ends in an error, never in a wrong solution."""
+        """A scale that is wrong by half is where the search begins: the stars' own is found. Not
+        so one that stars told before: that ends in an error."""
         frame, truth = render(80.0, 30.0, 20.0, 5.4, 1, zero_point=19)
+        stars = detect_stars(frame)
         hint = replace(hint_for(truth), scale=1.5 * truth.scale)
+        measured = replace(hint, scale_tolerance=MEASURED_SCALE)
+        solution = solve(solver, stars, hint, frame)
 
+        assert max(attitude_errors_px(solution.attitude_icrs, truth)) < self.accuracy_px
+        assert solution.scale == pytest.approx(truth.scale, rel=2e-3)
         with pytest.raises((NoMatch, SolutionRejected, SolverTimedOut)):
-            solve(solver, detect_stars(frame), hint, frame, timeout_s=6.0)
+            solve(solver, stars, measured, frame, timeout_s=6.0)
 
     def test_stars_that_are_not_the_sky(self, solver: Solver) -> None:
         """Random positions: an error, not a solution."""
@@ -140,7 +145,6 @@ class SolverContract:
         frame, truth = render(80.0, 30.0, 20.0, 5.4, 1, zero_point=19)
         stars = detect_stars(frame)
         hint = hint_for(truth)
-        solver.prepare(hint, stars.width, stars.height)
         began = time.monotonic()
         with contextlib.suppress(SolverTimedOut):
             solve(solver, stars, hint, frame, timeout_s=1e-3)
@@ -159,7 +163,6 @@ class SolverContract:
         """A token raised while it works stops it promptly (or it was done before)."""
         frame, truth = render(80.0, 30.0, 20.0, 5.4, 1, zero_point=19)
         stars, hint = detect_stars(frame), hint_for(truth)
-        solver.prepare(hint, stars.width, stars.height)
         cancel = CancelToken()
         raised_at: list[float] = []
 

@@ -174,3 +174,52 @@ def hint_for(
         parity=truth.parity if parity_known else None,
         epoch_year=EPOCH,
     )
+
+
+SCALES = {"exact": 1.0, "3 % off": 1.03, "10 % off": 1.1, "twice off": 2.0, "none": 0.0}
+"""Kinds of scale hints, and by how much each is off, either way."""
+DIRECTIONS = ("right", "up to 10 deg off", "wrong", "none")
+
+
+def any_frame(rng: np.random.Generator) -> tuple[StarList, Truth]:
+    """A frame of 1.3 to 30 degrees with 40 stars and more, six of them the catalogue's.
+
+    Any part of the sky, skies to magnitude 8 to 12, 5 to 20 spurious detections that may be as
+    bright as the brightest, refraction's squeeze of a high or a low field, and from 8 degrees on a
+    lens that bends by up to 3 %.
+    """
+    while True:
+        width_deg = math.exp(rng.uniform(math.log(1.3), math.log(30.0)))
+        bent = float(rng.uniform(-0.03, 0.03)) if width_deg > 8.0 else 0.0
+        hot = int(rng.choice([5, 10, 20]))
+        stars, truth = observe(
+            rng,
+            width_deg,
+            *random_direction(rng),
+            sky_limit=float(rng.choice([8.0, 9.0, 10.0, 11.0, 12.0])),
+            squeeze=float(rng.choice([1e-3, 3e-3])),
+            hot=hot,
+            k1=bent,
+        )
+        if len(stars) - hot >= 40 and truth.real >= 6:
+            return stars, truth
+
+
+def any_hint(rng: np.random.Generator, truth: Truth) -> tuple[SolveHint, str, str]:
+    """A hint that may be wrong or missing in scale and direction; and which kinds it has."""
+    kind = str(rng.choice(list(SCALES)))
+    way = str(rng.choice(DIRECTIONS))
+    wrong_by = SCALES[kind] if rng.random() < 0.5 or kind == "none" else 1.0 / SCALES[kind]
+    off_deg = {"right": 1.0, "up to 10 deg off": 10.0, "wrong": 180.0, "none": 0.0}[way]
+    off = rng.uniform(0.0, off_deg) if way != "wrong" else rng.uniform(30.0, off_deg)
+    centre = off_by(rng, truth.attitude[:, 2], math.radians(off))
+    return (
+        SolveHint(
+            centre_icrs=None if way == "none" else centre,
+            radius=None if way == "none" else math.radians(10.0),
+            scale=truth.scale * wrong_by or None,
+            epoch_year=EPOCH,
+        ),
+        kind,
+        way,
+    )

@@ -382,9 +382,9 @@ def test_catalogues_are_found_by_place_and_name(
     assert [item.header.name for item in open_addons(None)] == ["deep"]
     assert len(open_addons(str(tmp_path / "kept"))) == len(open_addons("deep")) == 1
     assert open_addons("none") == ()
-    assert isinstance(embedded.create({"cache_dir": str(tmp_path)}), DeepSolver)
+    assert isinstance(embedded.create({}), DeepSolver)
     with pytest.raises(CatalogueUnusable, match="nosuch"):
-        embedded.create({"catalogue": "nosuch", "cache_dir": str(tmp_path)})
+        embedded.create({"catalogue": "nosuch"})
     with pytest.raises(CatalogueUnusable, match="letters, digits"):
         file_of("../deep")
     for name in ("none", "None", "deep.stars", "deep.STARS"):  # could not be chosen later
@@ -403,7 +403,7 @@ def test_a_field_of_half_a_degree_is_solved_with_an_add_on_and_not_without(
 ) -> None:
     """Pointing known to a degree; the bundled catalogue alone has too few stars there."""
     addon = made(tmp_path, write_csv(tmp_path / "s.csv", sky))
-    solver = embedded.create({"catalogue": str(addon.path), "cache_dir": str(tmp_path / "cache")})
+    solver = embedded.create({"catalogue": str(addon.path)})
     assert isinstance(solver, DeepSolver)
     rng = np.random.default_rng(3)
     stars, truth = observe(
@@ -423,7 +423,7 @@ def test_a_field_of_half_a_degree_is_solved_with_an_add_on_and_not_without(
 
 def test_wide_fields_take_no_deeper_stars_than_they_need(tmp_path: Path, sky: Sky) -> None:
     addon = made(tmp_path, write_csv(tmp_path / "s.csv", sky))
-    solver = embedded.create({"catalogue": str(addon.path), "cache_dir": str(tmp_path / "cache")})
+    solver = embedded.create({"catalogue": str(addon.path)})
     assert isinstance(solver, DeepSolver)
     rng = np.random.default_rng(5)
     stars, truth = observe(rng, 5.4, 80.0 * DEG, 40.0 * DEG)

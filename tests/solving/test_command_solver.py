@@ -291,7 +291,7 @@ def test_a_missing_program_says_what_to_do(scene: Scene) -> None:
     solver = create({"command": "no-such-solver-here {stars}", "input": "stars"})
 
     with pytest.raises(SolverMissing, match="no-such-solver-here") as caught:
-        solver.prepare(hint, stars.width, stars.height)
+        solver.solve(stars, hint)
     assert "Install it" in caught.value.advice
 
 

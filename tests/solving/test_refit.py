@@ -75,6 +75,7 @@ def test_a_refit_without_a_number_is_refused() -> None:
         covariance=np.eye(3),
         detections=np.arange(5),
         icrs=np.eye(3)[[0, 1, 2, 0, 1]],
+        drift=np.zeros(5, dtype=np.float32),
         rms_px=0.3,
         log10_accident=-9.0,
         found=1.0,

@@ -123,13 +123,6 @@ def profile(
         if written:
             write_whole(config, before, after)
             console.print(f"Written: {config}", markup=False)
-        if found is not None and not dry_run:  # what was found is safe by now
-            from polewright.profile.optics import prepare_solver
-
-            settings = config_from_text(after, source=str(config))
-            prepare_solver(
-                settings, found, functools.partial(console.print, markup=False, highlight=False)
-            )
     if as_json:
         document = {
             "schema_version": "1",

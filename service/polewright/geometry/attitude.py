@@ -116,9 +116,8 @@ def camera_pixels(
 
 
 STAR_FLOOR = 0.2 * ARCSEC
-"""The bundled catalogue has no proper motions: its stars have moved 0.1 to 0.3 arcsec since 2016
-(measured against invented motions of the usual size), and in seconds the air moves single stars
-by as much (from memory)."""
+"""In seconds the air moves single stars by so much (0.1 to 0.3 arcsec, from memory); what their
+unknown proper motions add the solution tells (`Solution.catalogue_sigma_rad`)."""
 
 
 _SCATTER_ROUNDS = 3
@@ -286,7 +285,7 @@ def attitude_from_solution(
         raise TooFewDirections("matched stars", n, 2)
     width, height, parity = solution.width, solution.height, solution.parity
     world = frame.observe(solution.icrs)
-    floor_px = float(np.hypot(star_floor_rad, solution.catalogue_sigma_rad)) / solution.scale
+    floor_px = np.hypot(star_floor_rad, solution.catalogue_sigma_rad) / solution.scale
     sigma = np.ones(n) if solution.from_grid else np.hypot(solution.sigma_px, floor_px)
     stated = sigma
     vectors = camera_vectors(

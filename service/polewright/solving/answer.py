@@ -13,7 +13,7 @@ from scipy.spatial import cKDTree
 
 from polewright.angles import DEG, separation, spherical
 from polewright.images.frame import StarList
-from polewright.solving.base import Distortion, Solution, SolveHint
+from polewright.solving.base import MEASURED_SCALE, Distortion, Solution, SolveHint
 from polewright.solving.errors import NoMatch, SolutionRejected
 from polewright.solving.fitting import centred, fit_attitude
 from polewright.solving.wcs import WcsAttitude, has_wcs
@@ -91,15 +91,6 @@ def from_matches(
 
 def check(found: WcsAttitude, hint: SolveHint, stars: StarList, solver: str) -> None:
     """Refuse an answer that contradicts what was known before."""
-    arcsec = found.scale / DEG * 3600.0
-    if hint.scale is not None:
-        off = found.scale / hint.scale - 1.0
-        if abs(off) > hint.scale_tolerance + 0.01:
-            raise SolutionRejected(
-                solver,
-                f"its scale of {arcsec:.3f} arcsec/px is {off:+.1%} off the expected "
-                f"{hint.scale / DEG * 3600.0:.3f}, more than {hint.scale_tolerance:.1%}",
-            )
     if hint.parity is not None and found.parity != hint.parity:
         raise SolutionRejected(solver, "it is mirrored against the frames solved before")
     if hint.centre_icrs is not None and hint.radius is not None:
@@ -109,6 +100,22 @@ def check(found: WcsAttitude, hint: SolveHint, stars: StarList, solver: str) -> 
                 *tried(hint, stars),
                 detail=f"the program answered with a place {away / DEG:.1f} deg from there",
             )
+
+
+def check_scale(answer: Solution, hint: SolveHint) -> None:
+    """Refuse an answer whose scale is not the one known.
+
+    A scale that was only told gives way to matched stars, not to a bare WCS.
+    """
+    if hint.scale is None or (hint.scale_tolerance > MEASURED_SCALE and not answer.from_grid):
+        return
+    off = answer.scale / hint.scale - 1.0
+    if abs(off) > hint.scale_tolerance + 0.01:
+        raise SolutionRejected(
+            answer.solver,
+            f"its scale of {answer.scale / DEG * 3600.0:.3f} arcsec/px is {off:+.1%} off the "
+            f"expected {hint.scale / DEG * 3600.0:.3f}, more than {hint.scale_tolerance:.1%}",
+        )
 
 
 def tried(hint: SolveHint, stars: StarList) -> tuple[str, tuple[float, float] | None, int]:

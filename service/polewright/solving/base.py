@@ -22,6 +22,9 @@ from polewright.angles import Matrix, Vector
 from polewright.clock import CancelToken
 from polewright.images.frame import Frame, StarList
 
+MEASURED_SCALE = 0.01
+"""A scale that a solved frame told holds to such a fraction for later frames of the same optics."""
+
 
 @dataclass(frozen=True)
 class SolveHint:
@@ -32,9 +35,11 @@ class SolveHint:
     radius: float | None = None
     """How far off (rad) the centre may be."""
     scale: float | None = None
-    """Radians per pixel of the frame at its centre."""
+    """Radians per pixel of the frame at its centre: where the search begins, no more, unless it was
+    measured (see ``scale_tolerance``). Drivers and files are wrong by factors of two."""
     scale_tolerance: float = 0.05
-    """Fraction by which ``scale`` may be off."""
+    """Fraction by which ``scale`` is thought to be off. `MEASURED_SCALE` and less says that stars
+    told it: then no other is looked for."""
     parity: int | None = None
     """+1 or -1 once it is known (it stays the same as long as the optics do)."""
     epoch_year: float = 2026.0
@@ -79,9 +84,9 @@ class Solution:
     """Chance that the match is accidental, where the solver estimates it."""
     distortion: Distortion = Distortion()
     elapsed_s: float = 0.0
-    catalogue_sigma_rad: float = 0.0
-    """1-sigma error of the stars' places along one coordinate, rad, beyond what is usual: proper
-    motions that an old catalogue lacks."""
+    catalogue_sigma_rad: NDArray[np.floating] | float = 0.0
+    """1-sigma error of the stars' places along one coordinate, rad, of each (N,) or of all: proper
+    motions that the catalogue lacks."""
 
     @property
     def from_grid(self) -> bool:
@@ -108,9 +113,6 @@ class Solver(Protocol):
     @property
     def needs_image(self) -> bool:
         """Whether ``frame`` must be given (otherwise the star list is enough)."""
-
-    def prepare(self, hint: SolveHint, width: int, height: int) -> None:
-        """Do slow work once per set-up (build or load an index); may be called repeatedly."""
 
     def solve(
         self,

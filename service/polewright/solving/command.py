@@ -30,14 +30,16 @@ from polewright.images.frame import Frame, StarList
 from polewright.programs import Ended, run_program
 from polewright.solving.answer import (
     check,
+    check_scale,
     from_matches,
     header_with_wcs,
     read_matches,
     tried,
 )
-from polewright.solving.base import Distortion, Solution, SolveHint
+from polewright.solving.base import MEASURED_SCALE, Distortion, Solution, SolveHint
 from polewright.solving.errors import (
     NoMatch,
+    SolutionRejected,
     SolverFailed,
     SolverTimedOut,
     TooFewStars,
@@ -121,15 +123,6 @@ class CommandSolver:
         """Whether ``frame`` must be given."""
         return self.options.input == "image"
 
-    def prepare(self, hint: SolveHint, width: int, height: int) -> None:
-        """Say early when the program is missing.
-
-        Raises:
-            SolverMissing: it is not installed.
-        """
-        del width, height
-        self._choose(hint).program(NAME)
-
     def solve(
         self,
         stars: StarList,
@@ -141,6 +134,9 @@ class CommandSolver:
     ) -> Solution:
         """Return the frame's attitude; see `polewright.solving.base.Solver.solve`.
 
+        Where nothing fits at a scale that was only told, the program is started once more without
+        one, if there is a command that does without.
+
         Raises:
             SolverTimedOut: the program was ended after ``timeout_s``.
             SolverFailed: it ended with an error.
@@ -151,6 +147,25 @@ class CommandSolver:
             cancel.check()
         if len(stars) < self.options.min_stars:
             raise TooFewStars(len(stars), self.options.min_stars)
+        try:
+            found = self._run(stars, hint, frame, timeout_s, cancel)
+        except (NoMatch, SolutionRejected):
+            left_s = timeout_s - (time.monotonic() - began)
+            free = replace(hint, scale=None)
+            told = hint.scale is not None and hint.scale_tolerance > MEASURED_SCALE
+            if not told or self._blind is None or not self._blind.suits(free) or left_s < 1.0:
+                raise
+            found = self._run(stars, free, frame, left_s, cancel)
+        return replace(found, elapsed_s=time.monotonic() - began)
+
+    def _run(
+        self,
+        stars: StarList,
+        hint: SolveHint,
+        frame: Frame | None,
+        timeout_s: float,
+        cancel: CancelToken | None,
+    ) -> Solution:
         template = self._choose(hint)
         template.program(NAME)
         with tempfile.TemporaryDirectory(
@@ -167,7 +182,9 @@ class CommandSolver:
             matches = read_matches(folder, self.options.matches)
         found = attitude_from_header(header, stars.width, stars.height, NAME)
         check(found, hint, stars, NAME)
-        return replace(self._best(found, matches, stars, hint), elapsed_s=time.monotonic() - began)
+        best = self._best(found, matches, stars, hint)
+        check_scale(best, hint)
+        return best
 
     def _choose(self, hint: SolveHint) -> Template:
         if self._template.suits(hint):
@@ -261,6 +278,7 @@ class CommandSolver:
             matched=fit.matched,
             false_probability=10.0**fit.log10_accident,
             distortion=Distortion(fit.k1),
+            catalogue_sigma_rad=fit.drift,
         )
 
     def _from_grid(self, found: WcsAttitude, stars: StarList) -> Solution:

@@ -9,12 +9,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from polewright.angles import ARCSEC, DEG, Matrix, Vector
+from polewright.angles import DEG, Matrix, Vector
 from polewright.clock import CancelToken
 from polewright.images.frame import Frame, StarList
 from polewright.solving.addon import AddOn
@@ -28,9 +28,6 @@ if TYPE_CHECKING:
 ENOUGH = 60.0
 """Stars a frame wanted on average where the frame may be (own choice)."""
 _UNKNOWN_FIELD = 4.0 * DEG
-UNKNOWN_MOTION = 8e-3 * ARCSEC
-"""Of a star of magnitude 10 to 12 whose proper motion is unknown, rad a year along one coordinate
-(from memory; a few are many times faster)."""
 
 
 @dataclass(frozen=True)
@@ -84,7 +81,6 @@ class DeepSolver:
         """
         self._layers = Layered(layers_of(addons))
         self._moving = any(item.moving for item in addons)
-        self._still_epochs = [item.header.epoch_year for item in addons if not item.moving]
         self._make, self._bundled_limit = make, bundled_catalogue().limit
         self._density = density_with(addons)
         self._solvers: dict[float, EmbeddedSolver] = {}
@@ -108,10 +104,6 @@ class DeepSolver:
         wanted = ENOUGH / (scale**2 * width * height)
         return max(self._bundled_limit, self._density.depth_for(around, wanted))
 
-    def prepare(self, hint: SolveHint, width: int, height: int) -> None:
-        """Do slow work once per set-up; see `polewright.solving.base.Solver.prepare`."""
-        self._at(hint, width, height).prepare(hint, width, height)
-
     def solve(
         self,
         stars: StarList,
@@ -122,10 +114,9 @@ class DeepSolver:
         cancel: CancelToken | None = None,
     ) -> Solution:
         """Return the frame's attitude; see `polewright.solving.base.Solver.solve`."""
-        found = self._at(hint, stars.width, stars.height).solve(
+        return self._at(hint, stars.width, stars.height).solve(
             stars, hint, frame=frame, timeout_s=timeout_s, cancel=cancel
         )
-        return self._with_unknown_motion(found, hint.epoch_year)
 
     def track(
         self,
@@ -140,17 +131,9 @@ class DeepSolver:
     ) -> Solution:
         """Follow a field; see `polewright.solving.embedded.EmbeddedSolver.track`."""
         hint = SolveHint(predicted[:, 2], off, scale)
-        found = self._at(hint, stars.width, stars.height).track(
+        return self._at(hint, stars.width, stars.height).track(
             stars, predicted, parity, scale, off=off, epoch_year=epoch_year, k1=k1
         )
-        return self._with_unknown_motion(found, epoch_year)
-
-    def _with_unknown_motion(self, solution: Solution, epoch_year: float) -> Solution:
-        """Tell how far stars of an add-on without motions may have gone since its epoch."""
-        if self._last is self._plain or not self._still_epochs:
-            return solution
-        years = max(abs(epoch_year - epoch) for epoch in self._still_epochs)
-        return replace(solution, catalogue_sigma_rad=years * UNKNOWN_MOTION)
 
     def stars_around(self, centre: Vector, radius: float, epoch_year: float) -> Vector:
         """Return unit vectors (N, 3), ICRS, brightest first, as deep as the last solve."""

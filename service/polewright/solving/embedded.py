@@ -7,7 +7,6 @@
 from __future__ import annotations
 
 import math
-import os
 import time
 from collections.abc import Callable, Mapping
 from pathlib import Path
@@ -24,17 +23,15 @@ from polewright.solving.catalogue import GAIA_EPOCH, Layered, StarSource, bundle
 from polewright.solving.deep import DeepSolver
 from polewright.solving.density import bundled_density
 from polewright.solving.errors import NoMatch, TooFewStars
-from polewright.solving.patterns import PatternStore, Progress
 from polewright.solving.refit import MIN_MATCHED, Refit, refit
 from polewright.solving.searches import (
     Searches,
     Watch,
     field_deg,
-    pattern_widths,
-    too_narrow_for_whole_sky,
     within_reach,
 )
 from polewright.solving.tracking import follow
+from polewright.solving.whole_sky import Progress, WholeSky
 
 NAME = "embedded"
 
@@ -45,23 +42,9 @@ class EmbeddedSolver:
     needs_image = False
     name = NAME
 
-    def __init__(
-        self,
-        source: StarSource,
-        store: PatternStore,
-        *,
-        blind: bool = False,
-    ) -> None:
+    def __init__(self, source: StarSource, sky: WholeSky, *, blind: bool = False) -> None:
         self._source = source
-        self._store = store
-        self._blind = blind
-        self._searches = Searches(source, store, blind=blind)
-
-    def prepare(self, hint: SolveHint, width: int, height: int) -> None:  # noqa: ARG002
-        """Build or load the whole-sky database if frames of this set-up will need it."""
-        unhinted = hint.centre_icrs is None or self._blind
-        if unhinted and not too_narrow_for_whole_sky(hint, width):
-            self._store.whole_sky(pattern_widths(hint, width), hint.epoch_year)
+        self._searches = Searches(source, sky, blind=blind)
 
     def solve(
         self,
@@ -78,9 +61,8 @@ class EmbeddedSolver:
             TooFewStars: fewer than four detections.
             NoMatch: nothing fits well enough to be believed; says how near the best came.
             TooNarrowForWholeSky: there is no hint, and the field is smaller than is looked for.
-            SolverTimedOut: ``timeout_s`` is over, not counting the whole sky's database, which
-                is built once for a set-up.
-            SolverMissing: no hint, and the pattern library is not installed.
+            SolverTimedOut: ``timeout_s`` is over, not counting the making of the whole sky's
+                shapes.
             polewright.errors.Cancelled: ``cancel`` was raised.
         """
         started = time.monotonic()
@@ -170,10 +152,8 @@ def create(options: Mapping[str, object]) -> EmbeddedSolver | DeepSolver:
     """Make the solver.
 
     Options:
-        cache_dir: folder of the pattern databases (also: POLEWRIGHT_CACHE_DIR in the environment;
-            by default the user's cache folder).
-        blind: whether a hinted frame that is nowhere near its hint is looked for in the whole sky
-            (the first time builds a database); frames without a hint always are.
+        blind: whether a hinted frame that is nowhere near its hint is looked for in the whole sky;
+            frames without a hint always are.
         catalogue: an add-on catalogue's file or name, a folder of them, ``none``, or a
             `StarSource` put under the bundled one; left out: what `polewright catalogue build`
             made, if anything.
@@ -182,7 +162,7 @@ def create(options: Mapping[str, object]) -> EmbeddedSolver | DeepSolver:
     Raises:
         ConfigError: an option is unknown or of the wrong kind.
     """
-    known = {"cache_dir", "blind", "catalogue", "on_progress"}
+    known = {"blind", "catalogue", "on_progress"}
     unknown = sorted(set(options) - known)
     if unknown:
         raise ConfigError(
@@ -195,10 +175,10 @@ def create(options: Mapping[str, object]) -> EmbeddedSolver | DeepSolver:
     say = options.get("on_progress")
     if say is not None and not callable(say):
         raise ConfigError("The embedded solver's option 'on_progress' must be callable.")
-    folder, progress = _cache_dir(options.get("cache_dir")), _progress(say)
+    progress = _progress(say)
 
     def over(source: StarSource) -> EmbeddedSolver:
-        return EmbeddedSolver(source, PatternStore(source, folder, progress), blind=blind)
+        return EmbeddedSolver(source, WholeSky(source, progress), blind=blind)
 
     deeper = options.get("catalogue")
     if deeper is None or isinstance(deeper, str | Path):
@@ -216,19 +196,6 @@ def _progress(say: object) -> Progress | None:
         call(sentence)
 
     return forward
-
-
-def _cache_dir(option: object) -> Path:
-    if isinstance(option, str | Path) and str(option):
-        return Path(option).expanduser()
-    if option is not None:
-        raise ConfigError(f"The embedded solver's option 'cache_dir' is a folder, not {option!r}.")
-    from_environment = os.environ.get("POLEWRIGHT_CACHE_DIR")
-    if from_environment:
-        return Path(from_environment).expanduser()
-    import platformdirs
-
-    return Path(platformdirs.user_cache_dir("polewright", appauthor=False))
 
 
 def _where(hint: SolveHint) -> str:
@@ -260,4 +227,5 @@ def _solution(stars: StarList, fit: Refit, elapsed_s: float) -> Solution:
         false_probability=10.0**fit.log10_accident,
         distortion=Distortion(fit.k1),
         elapsed_s=elapsed_s,
+        catalogue_sigma_rad=fit.drift,
     )

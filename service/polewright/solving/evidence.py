@@ -21,10 +21,11 @@ from polewright.solving.fitting import Floats, Ints
 _MAGNITUDE_SLACK = 1.7
 _WHILE_TRYING = math.log10(1.0 + math.log(1e6))
 """For searches of a million hypotheses: none tries more."""
-_SEARCHES = 9
+_SEARCHES = 10
 """The larger of two counts: searches of one frame that count what they tried (pairs and triangles,
-near and wider, pairs longer: six), and lenses through which all hypotheses that exist are looked
-for (the one told, and eight others)."""
+near and wider, pairs longer: six), and spaces of all hypotheses that exist, through which shapes
+are looked for (near the hint and the whole sky with the lens told, one of them with eight others).
+"""
 
 
 @dataclass(frozen=True)

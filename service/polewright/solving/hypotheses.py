@@ -1,11 +1,11 @@
 """What makes a hypothesis worth a refit: the catalogue stars around it land on detections.
 
 Common to the searches that make hypotheses from a few stars (`polewright.solving.pairs`,
-`polewright.solving.triangles`). The catalogue stars around a hypothesis are projected into the
-frame and those that land on a detection are counted on a raster. Most hypotheses fall earlier, to
-a look-up that costs a fifth: do a few other bright detections point at places where the catalogue
-has stars? The best go to `polewright.solving.refit`, which computes the probability that they are
-accidental. Own design.
+`polewright.solving.triangles`, `polewright.solving.quads`). The catalogue stars around a hypothesis
+are projected into the frame and those that land on a detection are counted on a raster. Most
+hypotheses of pairs and triangles fall earlier, to a look-up that costs a fifth: do a few other
+bright detections point at places where the catalogue has stars? The best go to
+`polewright.solving.refit`, which computes the probability that they are accidental. Own design.
 """
 
 from __future__ import annotations
@@ -118,7 +118,7 @@ def brighter_around(vectors: Vector, frame_area: float) -> Ints:
     return np.bincount(pairs.max(axis=1), minlength=len(vectors))  # later is fainter
 
 
-class _Raster:
+class Raster:
     """Which detection, if any, lies within ``tolerance`` of a place: one look-up a place.
 
     ``filled`` is the chance that a random place in the frame is near a detection.
@@ -208,7 +208,7 @@ class View:
     """(N, 2) from the centre, brightest first."""
     directions: Vector
     """(N, 3) in the camera's frame, at the hint's scale."""
-    raster: _Raster
+    raster: Raster
 
 
 class Judge:
@@ -232,7 +232,7 @@ class Judge:
         few = stars.take(slice(0, _LOOKED_AT))
         for sign in (1, -1) if sought.parity is None else (sought.parity,):
             pixels = centred(few, sign)
-            raster = _Raster(pixels, stars.width, stars.height, self._tolerance_px)
+            raster = Raster(pixels, stars.width, stars.height, self._tolerance_px)
             self.views.append(View(sign, pixels, directions(pixels, scale), raster))
         self._sieve = _Sieve(field.vectors, sought.centre, self._tolerance_px * scale)
         self._shown: list[tuple[Matrix, int]] = []
@@ -260,12 +260,10 @@ class Judge:
         scales, attitudes = scales[sifted], attitudes[sifted]
         if scales.size == 0:
             return
-        counts = _count(self._field, attitudes, scales, self._corner_px, view.raster)
-        needed = _worth_a_refit(near.size, self._chance_hits * view.raster.filled, fixed)
+        needed = worth_a_refit(near.size, self._chance_hits * view.raster.filled, fixed)
         nearer = 3.0 * self._tolerance_px * self._sought.scale
-        for k in np.argsort(-counts, kind="stable")[:most]:
-            if counts[k] < needed:
-                break
+        best = best_of(view, self._field, attitudes, scales, self._corner_px, needed, most)
+        for k in best:
             if _seen_before(self._shown, attitudes[k], view.parity, nearer):
                 continue
             self._shown.append((attitudes[k], view.parity))
@@ -322,7 +320,7 @@ def triad(a: Vector, b: Vector) -> Matrix:
     return frame
 
 
-def _worth_a_refit(hypotheses: int, chance_hits: float, fixed: int) -> int:
+def worth_a_refit(hypotheses: int, chance_hits: float, fixed: int) -> int:
     """Return the count that fewer than one of so many random hypotheses reaches.
 
     ``fixed`` of the count made the hypothesis; the others are Poisson with mean ``chance_hits``.
@@ -335,6 +333,30 @@ def _worth_a_refit(hypotheses: int, chance_hits: float, fixed: int) -> int:
     return fixed + extra
 
 
+def best_of(
+    view: View,
+    field: Field,
+    attitudes: Matrix,
+    scales: Floats,
+    corner_px: float,
+    needed: int,
+    most: int,
+) -> list[int]:
+    """Return which hypotheses put at least ``needed`` stars on detections, the best first.
+
+    Args:
+        view: the detections.
+        field: the catalogue that judges.
+        attitudes: (H, 3, 3) camera axes as columns.
+        scales: (H,) rad per pixel.
+        corner_px: half the frame's diagonal.
+        needed: see `worth_a_refit`.
+        most: how many are returned at most.
+    """
+    counts = _count(field, attitudes, scales, corner_px, view.raster)
+    return [int(k) for k in np.argsort(-counts, kind="stable")[:most] if counts[k] >= needed]
+
+
 def _seen_before(
     shown: list[tuple[Matrix, int]], attitude: Matrix, sign: int, nearer: float
 ) -> bool:
@@ -343,7 +365,7 @@ def _seen_before(
 
 
 def _count(
-    field: Field, attitudes: Matrix, scales: Floats, corner_px: float, raster: _Raster
+    field: Field, attitudes: Matrix, scales: Floats, corner_px: float, raster: Raster
 ) -> NDArray[np.float64]:
     """Distinct detections (H,) that catalogue stars of the frame land on."""
     total = np.zeros(scales.size)

@@ -52,6 +52,8 @@ class Refit:
     """Indices into the star list, (N,)."""
     icrs: Vector
     """(N, 3) catalogue vectors of the same stars."""
+    drift: NDArray[np.float32]
+    """(N,) see `ConeStars.drift`."""
     rms_px: float
     """About the smooth matching map (module docstring), so refraction does not inflate it."""
     log10_accident: float
@@ -238,6 +240,7 @@ def _finish(
         covariance=covariance,
         detections=detections,
         icrs=cone.vectors[catalogue],
+        drift=cone.drift[catalogue],
         rms_px=float(np.sqrt(np.mean(off[keep] ** 2))),
         log10_accident=m.accident,
         found=m.found,

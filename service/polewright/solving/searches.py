@@ -1,15 +1,15 @@
 """Searches of a frame for the place it shows, cheapest first.
 
-Catalogue pairs around the hint; in narrow fields triangles there and in a wider cone; four-star
-patterns in both; a longer search for pairs; and patterns over the whole sky (when there is no hint,
-or when that is allowed). Each yields hypotheses; whoever asks judges them.
+Around a hint: catalogue pairs at the scale told, in narrow fields triangles, four-star shapes of
+any scale, and a longer search for pairs; then, when there is no hint or when that is allowed,
+four-star shapes of the whole sky. Each yields hypotheses; whoever asks judges them.
 """
 
 from __future__ import annotations
 
 import math
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 
@@ -18,48 +18,41 @@ import numpy as np
 from polewright.angles import DEG, Vector
 from polewright.clock import CancelToken
 from polewright.images.frame import StarList
-from polewright.solving import pairs, patterns, triangles
-from polewright.solving.base import SolveHint
+from polewright.solving import pairs, quads, triangles
+from polewright.solving.base import MEASURED_SCALE, SolveHint
 from polewright.solving.catalogue import StarSource
-from polewright.solving.errors import SolverMissing, SolverTimedOut, TooNarrowForWholeSky
+from polewright.solving.errors import SolverTimedOut, TooNarrowForWholeSky
 from polewright.solving.evidence import Approximation, Prior
 from polewright.solving.fitting import centred
 from polewright.solving.hypotheses import Sought, brighter_around, evenly, field_of
-from polewright.solving.patterns import PatternStore, Widths
+from polewright.solving.whole_sky import NARROWEST, WholeSky
 
 _WIDER = 12.0 * DEG
 """A hinted search that found nothing looks so far around once more."""
-_NARROWEST_BLIND = 1.2 * DEG
-"""The whole sky's patterns for narrower fields take minutes and gigabytes: measured 16 s and 0.5 GB
-for fields of 4 degrees, 32 s and 1.0 GB for 2, 52 s and 1.5 GB for 1.35."""
-_BLIND_WIDTHS = Widths(2.0 * DEG, 32.0 * DEG)
+_FIELDS = (0.25 * DEG, 45.0 * DEG)
+"""Widths that are looked for around a hint when the scale is unknown, or not the one told."""
+_WHOLE_SKY_FIELDS = (0.9 * DEG, 45.0 * DEG)
+_FEWEST_WHOLE_SKY = 6
+"""Fewer detections never are evidence enough against all places, rolls and scales there are: each
+is worth four to five powers of ten, and the places alone are 10^18 (see `Prior.log10_places`)."""
 _SPARSE = 4.0 * DEG
-"""Wider fields hold enough stars for patterns to be surer than a long search for pairs."""
+"""Wider fields hold enough stars for shapes to be surer than a long search for pairs."""
 _HINT_ENDS = 30.0 * DEG
 """A hint vaguer than this is treated as none; where nothing is looked for without one, the search
 goes no farther."""
 _BENDING = 5.0 * DEG
-"""Lenses of wider fields may bend more than patterns bear."""
+"""Lenses of wider fields may bend more than shapes bear."""
 _LENSES = (0.01, -0.01, 0.02, -0.02, 0.03, -0.03, 0.04, -0.04)
 """Distortions that are tried on wide fields when the one told leads nowhere (own choice)."""
 _QUICK_TRIALS = 1.5e5
 _MOST_TRIALS = 8e5
-"""Hypotheses of the pair search, before and after patterns were tried."""
+"""Hypotheses of the pair search, before and after shapes were tried."""
 _STARS_A_FRAME = (25.0, 80.0)
 """Catalogue stars a frame, for the pair search: bright ones first, then deeper."""
 _FEWEST_PAIRS = 6.0
-"""A pair search that would end after fewer pairs of detections is not begun while patterns can
-serve: measured on fields of half a degree with a hint 10 degrees off, it found one in four and
-took longer than patterns that found nearly all."""
-_NARROWEST_PATTERNS = 0.4 * DEG
-"""Narrower fields' patterns take the library too long, whatever the cone: measured 23 s for 0.15
-degrees, and it grows with the inverse square."""
-_WIDEST_PATTERNS = 16.0
-"""Field widths around the hint for which a wider search makes patterns: more take too long."""
-
-
-_LADDER_DEG = tuple(2.2 * 1.3**k for k in range(11))
-"""Field widths tried one after the other when the scale is unknown; each covers 16 % around."""
+"""A pair search that would end after fewer pairs of detections is not begun: measured on fields of
+half a degree with a hint 10 degrees off, it found one in four and took longer than shapes, which
+found nearly all."""
 
 
 class Watch:
@@ -78,15 +71,14 @@ class Watch:
         yield
         self._deadline += time.monotonic() - begun
 
-    @property
-    def left_s(self) -> float:
-        """Seconds left, never none at all."""
-        return max(0.001, self._deadline - time.monotonic())
+    def cancelled(self) -> None:
+        """Look only whether the run was cancelled."""
+        if self._cancel is not None:
+            self._cancel.check()
 
     def __call__(self) -> None:
         """Look."""
-        if self._cancel is not None:
-            self._cancel.check()
+        self.cancelled()
         if time.monotonic() > self._deadline:
             raise SolverTimedOut(self._solver, self._timeout_s)
 
@@ -94,8 +86,8 @@ class Watch:
 class Searches:
     """All searches that the embedded solver knows, over one source of stars."""
 
-    def __init__(self, source: StarSource, store: PatternStore, *, blind: bool) -> None:
-        self._source, self._store, self._blind = source, store, blind
+    def __init__(self, source: StarSource, sky: WholeSky, *, blind: bool) -> None:
+        self._source, self._sky, self._blind = source, sky, blind
 
     def starts(self, stars: StarList, hint: SolveHint, watch: Watch) -> Iterator[Approximation]:
         """Yield hypotheses with the distortion under which they were found.
@@ -115,43 +107,39 @@ class Searches:
         self, stars: StarList, hint: SolveHint, watch: Watch
     ) -> Iterator[Approximation]:
         """Yield hypotheses about a wide frame whose lens is not the one that was told."""
-        if hint.centre_icrs is None or hint.scale is None or not is_hinted(hint):
-            yield from self._by_whole_sky(stars, hint, watch)
-            return
-        try:
-            yield from self._by_local_patterns(stars, hint, hint.centre_icrs, _asked(hint), watch)
-        except SolverMissing:
-            return
+        fields = _BENDING, _FIELDS[1]
+        if hint.centre_icrs is not None and is_hinted(hint):
+            asked = _asked(hint)
+            yield from self._by_shapes_near(
+                stars, hint, hint.centre_icrs, asked, fields, (False,), watch
+            )
+        else:
+            yield from self._by_shapes_anywhere(stars, hint, fields, (False,), watch)
 
     def _approximations(
         self, stars: StarList, hint: SolveHint, watch: Watch
     ) -> Iterator[Approximation]:
         """Yield hypotheses, the likeliest source first."""
         centre = hint.centre_icrs
-        missing: SolverMissing | None = None
         hinted = is_hinted(hint)
-        if hinted and centre is not None and hint.scale is not None:
+        passes = (False, True)
+        if hinted and centre is not None:
             asked = _asked(hint)
             wider = max(_WIDER, 1.5 * asked)
-            patterned = min(wider, _WIDEST_PATTERNS * field_width(hint, stars.width))
-            sparse = field_width(hint, stars.width) < _SPARSE
-            yield from self._by_pairs(stars, hint, centre, asked, _QUICK_TRIALS, False, 1, watch)
-            for reach in (asked, wider) if sparse else ():
-                yield from self._by_triangles(stars, hint, centre, reach, watch)
-            try:
-                yield from self._by_local_patterns(stars, hint, centre, asked, watch)
-                if patterned > asked:
-                    yield from self._by_local_patterns(stars, hint, centre, patterned, watch)
-            except SolverMissing as exc:
-                missing = exc
-            long = _MOST_TRIALS, missing is not None
-            if sparse or missing is not None:
-                yield from self._by_pairs(stars, hint, centre, asked, *long, 2, watch)
-            if sparse:
-                yield from self._by_pairs(stars, hint, centre, wider, *long, 1, watch)
+            shapes = self._by_shapes_near(stars, hint, centre, wider, _FIELDS, passes, watch)
+            if hint.scale is None:
+                yield from shapes
+            else:
+                sparse = field_width(hint, stars.width) < _SPARSE
+                yield from self._by_pairs(stars, hint, centre, asked, _QUICK_TRIALS, 1, watch)
+                if sparse:
+                    yield from self._by_triangles(stars, hint, centre, asked, watch)
+                yield from shapes
+                if sparse:
+                    yield from self._by_triangles(stars, hint, centre, wider, watch)
+                    yield from self._by_pairs(stars, hint, centre, asked, _MOST_TRIALS, 2, watch)
+                    yield from self._by_pairs(stars, hint, centre, wider, _MOST_TRIALS, 1, watch)
         if not hinted or hint.scale is None or self._blind:
-            if missing is not None:
-                raise missing
             yield from self._by_whole_sky(stars, hint, watch)
 
     def _by_pairs(
@@ -161,7 +149,6 @@ class Searches:
         centre: Vector,
         radius: float,
         most_trials: float,
-        even_if_long: bool,
         layers: int,
         watch: Watch,
     ) -> Iterator[Approximation]:
@@ -181,7 +168,7 @@ class Searches:
                 hint.scale_tolerance,
                 2 if hint.parity is None else 1,
             )
-            if not even_if_long and each * _FEWEST_PAIRS > most_trials:
+            if each * _FEWEST_PAIRS > most_trials:
                 return
             yield from pairs.search(
                 stars,
@@ -208,64 +195,105 @@ class Searches:
         field = field_of(chosen, sought.area)
         yield from triangles.search(stars, field, rows, sought, check=watch)
 
-    def _by_local_patterns(
-        self, stars: StarList, hint: SolveHint, centre: Vector, radius: float, watch: Watch
+    def _by_shapes_near(
+        self,
+        stars: StarList,
+        hint: SolveHint,
+        centre: Vector,
+        radius: float,
+        fields: tuple[float, float],
+        passes: tuple[bool, ...],
+        watch: Watch,
     ) -> Iterator[Approximation]:
-        width = field_width(hint, stars.width)
-        if width < _NARROWEST_PATTERNS:
-            return
-        watch()
-        database = self._store.local(
-            centre, radius, pattern_widths(hint, stars.width), hint.epoch_year
-        )
-        watch()
-        found = patterns.recognise(
-            database,
-            stars,
-            width,
-            width * max(0.01, hint.scale_tolerance),
-            prior=_prior(hint, radius),
-            parity=hint.parity,
-            timeout_s=min(5.0, watch.left_s),
-        )
-        if found is not None:
-            yield found
+        """Yield what shapes of the stars around a hint tell, of any size in ``fields`` (rad)."""
+        levels: dict[float, quads.Level | None] = {}
+
+        def level(width: float) -> quads.Level | None:
+            if width not in levels:
+                reach = min(radius + 0.6 * width, math.pi)
+                cone = self._source.cone(centre, reach, hint.epoch_year)
+                area = 2.0 * math.pi * (1.0 - math.cos(reach))
+                levels[width] = quads.level_of(cone.vectors, area, width)
+            return levels[width]
+
+        yield from _by_shapes(stars, hint, radius, fields, passes, level, watch)
+
+    def _by_shapes_anywhere(
+        self,
+        stars: StarList,
+        hint: SolveHint,
+        fields: tuple[float, float],
+        passes: tuple[bool, ...],
+        watch: Watch,
+    ) -> Iterator[Approximation]:
+        def level(width: float) -> quads.Level | None:
+            with watch.not_counting():
+                return self._sky.level(width, hint.epoch_year, watch.cancelled)
+
+        yield from _by_shapes(stars, hint, math.pi, fields, passes, level, watch)
 
     def _by_whole_sky(
         self, stars: StarList, hint: SolveHint, watch: Watch
     ) -> Iterator[Approximation]:
-        if too_narrow_for_whole_sky(hint, stars.width):
-            if is_hinted(hint):
-                return
-            field = field_deg(hint, stars) or (0.0, 0.0)
-            raise TooNarrowForWholeSky(field, len(stars), _NARROWEST_BLIND / DEG)
-        watch()
-        with watch.not_counting():
-            database = self._store.whole_sky(pattern_widths(hint, stars.width), hint.epoch_year)
-        watch()
-        guesses = (
-            [(field_width(hint, stars.width), hint.scale_tolerance)]
-            if hint.scale is not None
-            else [(width * DEG, 0.16) for width in _LADDER_DEG]
-        )
-        for width, tolerance in guesses:
-            watch()
-            found = patterns.recognise(
-                database,
-                stars,
-                width,
-                width * max(0.01, tolerance),
-                prior=_prior(hint, math.pi),
-                parity=hint.parity,
-                timeout_s=min(5.0, watch.left_s),
+        narrow = too_narrow_for_whole_sky(hint, stars.width)
+        if len(stars) >= _FEWEST_WHOLE_SKY and not (narrow and is_measured(hint)):
+            yield from self._by_shapes_anywhere(
+                stars, hint, _WHOLE_SKY_FIELDS, (False, True), watch
             )
-            if found is not None:
-                yield found
+        if narrow and not is_hinted(hint):
+            field = field_deg(hint, stars) or (0.0, 0.0)
+            raise TooNarrowForWholeSky(field, len(stars), NARROWEST / DEG)
+
+
+def _by_shapes(
+    stars: StarList,
+    hint: SolveHint,
+    radius: float,
+    fields: tuple[float, float],
+    passes: tuple[bool, ...],
+    level: Callable[[float], quads.Level | None],
+    watch: Watch,
+) -> Iterator[Approximation]:
+    """Yield what four-star shapes tell, those of the width told first, else the widest.
+
+    Args:
+        stars: brightest first.
+        hint: its scale is believed where it was measured, else only where the search begins.
+        radius: in which the centre is looked for, rad.
+        fields: least and greatest width looked for, rad.
+        passes: values of ``deeper``, see `quads.search`, each for all widths.
+        level: gives the shapes for a width.
+        watch: looked at before each search.
+    """
+    low, high = fields
+    told = None if hint.scale is None else field_width(hint, stars.width)
+    if told is not None and is_measured(hint):
+        low, high = told * (1.0 - 2.0 * MEASURED_SCALE), told * (1.0 + 2.0 * MEASURED_SCALE)
+    widths = quads.widths_between(low, high)
+    if told is not None:
+        widths.sort(key=lambda width: abs(math.log(width / told)))
+    between = [2.0 * math.tan(side / 2.0) / stars.width for side in (low, high)]
+    solid_angle = 2.0 * math.pi * (1.0 - math.cos(min(radius, math.pi)))
+    prior = Prior(solid_angle, 0.5 * math.log(high / low), 2 if hint.parity is None else 1)
+    for deeper in passes:
+        for width in widths:
+            watch()
+            shapes = level(width)
+            watch()
+            if shapes is not None:
+                yield from quads.search(
+                    stars,
+                    shapes,
+                    between=(between[0], between[1]),
+                    parity=hint.parity,
+                    prior=prior,
+                    deeper=deeper,
+                )
 
 
 def too_narrow_for_whole_sky(hint: SolveHint, columns: int) -> bool:
-    """Whether such fields are known to be smaller than is looked for without a pointing."""
-    return hint.scale is not None and field_width(hint, columns) < _NARROWEST_BLIND
+    """Whether such fields are said to be smaller than is looked for without a pointing."""
+    return hint.scale is not None and field_width(hint, columns) < NARROWEST
 
 
 def within_reach(hint: SolveHint, columns: int) -> SolveHint:
@@ -279,6 +307,11 @@ def within_reach(hint: SolveHint, columns: int) -> SolveHint:
 def is_hinted(hint: SolveHint) -> bool:
     """Whether it is known, if only roughly, where the frame points."""
     return hint.centre_icrs is not None and (hint.radius is None or hint.radius < _HINT_ENDS)
+
+
+def is_measured(hint: SolveHint) -> bool:
+    """Whether the scale was told by stars, so that no other is looked for."""
+    return hint.scale is not None and hint.scale_tolerance <= MEASURED_SCALE
 
 
 def field_width(hint: SolveHint, columns: int) -> float:
@@ -307,15 +340,8 @@ def _asked(hint: SolveHint) -> float:
     return max(0.2 * DEG, 5.0 * DEG if hint.radius is None else hint.radius)
 
 
-def pattern_widths(hint: SolveHint, columns: int) -> Widths:
-    """Return the field widths that patterns for such frames serve."""
-    if hint.scale is None:
-        return _BLIND_WIDTHS
-    return Widths.around(field_width(hint, columns), hint.scale_tolerance)
-
-
 def _prior(hint: SolveHint, radius: float) -> Prior:
-    tolerance = 1.5 if hint.scale is None else max(0.01, hint.scale_tolerance)
+    tolerance = max(0.01, hint.scale_tolerance)
     solid_angle = 2.0 * math.pi * (1.0 - math.cos(min(radius, math.pi)))
     return Prior(solid_angle, tolerance, 2 if hint.parity is None else 1)
 

@@ -23,39 +23,59 @@ def _terms(u: Floats, degree: int) -> Floats:
 
 
 class SmoothMap:
-    """Ideal pixels to measured pixels; starts as the radial model, then is fitted."""
+    """Ideal pixels to measured pixels: a radial model, then a polynomial fitted on top of it."""
 
     def __init__(self, half_width: float, k1: float) -> None:
         self.half = half_width
         self.degree = 0
         self.parameters = 4.0
         self._k1 = k1
+        self._radial = 0.0
         self._coefficients: Floats | None = None
 
     def __call__(self, ideal: Floats) -> Floats:
         """Map ideal places (N, 2) to pixels, both from the frame's centre."""
-        u = ideal / self.half
+        u = self._bent(ideal)
         if self._coefficients is None:
-            r2 = np.sum(u * u, axis=1, keepdims=True)
-            p = u
-            for _ in range(3):  # true = p (1 + k1 p^2), turned round by repeated substitution
-                r2 = np.sum(p * p, axis=1, keepdims=True)
-                p = u / (1.0 + self._k1 * r2)
-            return p * self.half
-        return np.asarray(_terms(u, self.degree) @ self._coefficients)
+            return u * self.half
+        fitted = _terms(u, self.degree) @ self._coefficients
+        return np.asarray(fitted + self._radial * u * np.sum(u * u, axis=1, keepdims=True))
+
+    def _bent(self, ideal: Floats) -> Floats:
+        """Ideal places as the radial model shows them, in units of half the width."""
+        u = ideal / self.half
+        p = u
+        for _ in range(3):  # true = p (1 + k1 p^2), turned round by repeated substitution
+            p = u / (1.0 + self._k1 * np.sum(p * p, axis=1, keepdims=True))
+        return np.asarray(p)
 
     def fit(self, ideal: Floats, pixels: Floats, weights: Floats) -> None:
         """Least squares with as many terms as the stars can carry."""
         count = ideal.shape[0]
-        u = ideal / self.half
+        u = self._bent(ideal)
         if count < 12:
             self._fit_squeezed(u, pixels, weights)
             return
         self.degree = 1 if count < 24 else 2 if count < 60 else 3
-        design = _terms(u, self.degree)
-        self.parameters = 2.0 * design.shape[1]
-        solved = np.linalg.lstsq(design * weights[:, None], pixels * weights[:, None], rcond=None)
-        self._coefficients = np.asarray(solved[0], dtype=np.float64)
+        terms = _terms(u, self.degree)
+        self.parameters = 2.0 * terms.shape[1]
+        if self.degree == 2:
+            self._fit_with_radial(terms, u, pixels, weights)
+            return
+        solved = np.linalg.lstsq(terms * weights[:, None], pixels * weights[:, None], rcond=None)
+        self._radial, self._coefficients = 0.0, np.asarray(solved[0], dtype=np.float64)
+
+    def _fit_with_radial(self, terms: Floats, u: Floats, pixels: Floats, weights: Floats) -> None:
+        """Fit a quadratic and the one cubic term that a lens has: squares alone cannot bend so."""
+        count, k = terms.shape
+        design = np.zeros((2 * count, 2 * k + 1))
+        design[:count, :k] = design[count:, k : 2 * k] = terms
+        design[:, -1] = (u * np.sum(u * u, axis=1, keepdims=True)).T.reshape(-1)
+        w = np.concatenate([weights, weights])
+        solved = np.linalg.lstsq(design * w[:, None], pixels.T.reshape(-1) * w, rcond=None)[0]
+        self.parameters += 1.0
+        self._radial = float(solved[-1])
+        self._coefficients = np.stack([solved[:k], solved[k : 2 * k]], axis=1)
 
     def _fit_squeezed(self, u: Floats, pixels: Floats, weights: Floats) -> None:
         """Fit a similarity and, held near none, the two terms of an anisotropic squeeze."""
@@ -73,6 +93,7 @@ class SmoothMap:
         design = np.concatenate([rows * w[:, None], hold])
         target = np.concatenate([pixels[:, 0] * weights, pixels[:, 1] * weights, [0.0, 0.0]])
         a, b, c, d, e, f = np.linalg.lstsq(design, target, rcond=None)[0]
+        self._radial = 0.0
         self.degree, self.parameters = 1, 5.0  # the two held terms count as half
         self._coefficients = np.array([[c, d], [a + e, b + f], [f - b, a - e]], dtype=np.float64)
 
