@@ -391,3 +391,20 @@ def test_once_the_watchdog_has_seen_the_stop_nobody_is_sent_to_the_mains(
 
     assert "power" not in caught.value.advice
     assert not moving(running)
+
+
+def test_a_status_that_finds_no_room_leaves_no_older_word(tmp_path, monkeypatch, capsys) -> None:
+    """An earlier run's "stopped" must not be read as this one's, and no half file stays."""
+    path = tmp_path / "watchdog.json"
+    watchdog.write_status(path, state=watchdog.STOPPED)
+    assert json.loads(path.read_text())["state"] == watchdog.STOPPED
+
+    def full(self: Path, *_args: Any, **_kwargs: Any) -> int:
+        self.touch()
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(Path, "write_text", full)
+    watchdog.write_status(path, state=watchdog.UNKNOWN)
+
+    assert "no space left" in capsys.readouterr().err
+    assert list(tmp_path.iterdir()) == []

@@ -258,17 +258,23 @@ def stop_and_see(mount: Mount, give_up_s: float, rate: float, begins_until_s: fl
 
 
 def write_status(path: Path | None, **values: Any) -> None:
-    """Replace the status file; a disk that is full must not stop the watchdog."""
+    """Replace the status file; a disk that is full must not stop the watchdog.
+
+    What an earlier run left there is taken away then: its word must not stand for this one's.
+    """
     if path is None:
         return
     text = json.dumps({"utc_s": time.time(), "pid": os.getpid(), **values}, indent=1)
+    fresh = path.with_name(f"{path.name}.{os.getpid()}")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        fresh = path.with_name(f"{path.name}.{os.getpid()}")
         fresh.write_text(text + "\n", encoding="utf-8")
         fresh.replace(path)
     except OSError as error:
         say(f"the status file {path} could not be written: {in_words(error)}")
+        for left in (fresh, path):
+            with contextlib.suppress(OSError):
+                left.unlink()
 
 
 def say(text: str) -> None:
