@@ -8,6 +8,7 @@ import math
 import os
 import sys
 import threading
+import time
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -16,13 +17,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from support.measured import NIGHT_S, RESULT
-from test_publishing_status import RULES, SWEPT, reading, step
+from test_publishing_status import FINISHED, RULES, SWEPT, reading, step, write
 
 from polewright.clock import SystemClock
 from polewright.config import config_from_text
 from polewright.errors import ExitCode
 from polewright.measuring.result import MeasurementResult
-from polewright.publishing import journal_status
+from polewright.publishing import journal_status, publish
 from polewright.publishing.devices import AlignmentFigures, AlignmentMonitor
 from polewright.publishing.journal_status import NOTHING_RECORDED, JournalStatus, standing_of
 from polewright.publishing.status import AlignmentStatus, RunState, why_unsafe
@@ -127,6 +128,46 @@ def test_a_taken_up_session_counts_as_the_later_one(tmp_path: Path) -> None:
     status = JournalStatus(tmp_path).status()
     assert status.run_state is RunState.STOPPED
     assert "not confirmed" in why_unsafe(status, RULES, NIGHT_S + 800.0)
+
+
+def test_a_rehearsal_verifies_no_real_axis(tmp_path: Path) -> None:
+    """One of this afternoon, under the clock of tonight, in the same folder; and the reverse."""
+    now_s = time.time()
+    verified_at(tmp_path, now_s - 60.0)
+    config_here = config(tmp_path)
+    published = {
+        tonight: publish.start(config_here, SystemClock(1.0, now_s + tonight))
+        for tonight in (0.0, 2.0 * 86400.0)
+    }
+
+    def safe() -> list[bool]:
+        for each in published.values():
+            each.monitor.put_connected(True)
+        return [each.monitor.get_issafe() for each in published.values()]
+
+    try:
+        assert safe() == [True, False]
+        verified_at(tmp_path, now_s + 2.0 * 86400.0 - 60.0)
+        assert safe() == [True, True]
+        # The rehearsal's time has come: it is still no word of the real axis.
+        (tmp_path / "real").mkdir()
+        for path in tmp_path.glob(f"*rehearsal*{SUFFIX}"):
+            path.rename(tmp_path / "real" / path.name)
+        assert JournalStatus(tmp_path / "real", rehearsals=False).status().verified is None
+    finally:
+        for each in published.values():
+            each.stop()
+
+
+def test_two_sessions_that_began_at_the_same_moment_count_both(tmp_path: Path) -> None:
+    """Whichever name sorts first, the one that turned something is not hidden by the other."""
+    for names in (("aaaa", "bbbb"), ("bbbb", "aaaa")):
+        folder = tmp_path / names[0]
+        turned = [*SWEPT, step("adjusting"), step("stopped"), ("end", {"outcome": 130})]
+        write(folder, f"00003-20261120-213000-{names[0]}", NIGHT_S, *FINISHED).close()
+        write(folder, f"00003-20261120-213000-{names[1]}", NIGHT_S, *turned).close()
+
+        assert "not confirmed" in why(folder, NIGHT_S + 60.0)
 
 
 def test_a_running_session_is_unsafe_whatever_it_has_written(tmp_path: Path) -> None:

@@ -30,7 +30,7 @@ from polewright.publishing.status import (
     Verified,
 )
 from polewright.session.journal import JournalUnusable, Record, in_use, records_from_the_end
-from polewright.session.journal_files import newest_first, number_of
+from polewright.session.journal_files import is_of_rehearsal, newest_first, number_of
 
 log = logging.getLogger(__name__)
 
@@ -195,10 +195,15 @@ def _doubt(path: Path, standing: Standing, *, alive: bool, decided: bool) -> str
 
 
 class JournalStatus:
-    """Reads the end of the journals in a folder. Thread-safe."""
+    """Reads the end of the journals in a folder. Thread-safe.
 
-    def __init__(self, folder: Path) -> None:
-        self._folder = folder
+    Args:
+        folder: the folder.
+        rehearsals: whether to look at rehearsals only, or at real nights only; None: at all.
+    """
+
+    def __init__(self, folder: Path, *, rehearsals: bool | None = None) -> None:
+        self._folder, self._rehearsals = folder, rehearsals
         self._lock = threading.Lock()
         self._reader: threading.Thread | None = None
 
@@ -230,14 +235,24 @@ class JournalStatus:
             why = f"the journals in {self._folder} cannot be read: {reason}"
             found.append(AlignmentStatus(RunState.UNKNOWN, doubt=why))
 
+    def _journals(self) -> list[Path]:
+        """Return those that count, newest first."""
+        found = newest_first(self._folder)
+        if self._rehearsals is not None:
+            found = [path for path in found if is_of_rehearsal(path) is self._rehearsals]
+        return found[:MOST]
+
     def _status(self) -> AlignmentStatus:
         status = AlignmentStatus(RunState.IDLE)
-        decided, earliest_since_s = False, math.inf
-        for place, path in enumerate(newest_first(self._folder)[:MOST]):
-            alive = in_use(path)
+        deciding: int | None = None
+        earliest_since_s = math.inf
+        for place, path in enumerate(self._journals()):
+            alive, number = in_use(path), number_of(path.name)
+            # Two that began at the same moment have the same number, and count both.
+            decided = deciding is not None and (number < deciding or not number)
             # What a later session has measured afresh counts no more, unless its own session
             # still runs, or nobody knows that it was earlier.
-            if decided and not alive and number_of(path.name):
+            if decided and not alive and number:
                 continue
             standing = standing_of(records_from_the_end(path, FAR_ENOUGH))
             alive = alive and not standing.ended
@@ -250,7 +265,7 @@ class JournalStatus:
             )
             if standing.broken:
                 status = replace(status, run_state=RunState.UNKNOWN)
-            if decided:
+            if deciding is not None:
                 continue
             if (
                 standing.verified is not None
@@ -258,7 +273,7 @@ class JournalStatus:
             ):
                 status = replace(status, doubt=status.doubt or CLOCK_SET_BACK)
             status = replace(status, verified=standing.verified)
-            decided = standing.decides
+            deciding = number if standing.decides else None
             earliest_since_s = min(earliest_since_s, standing.last_utc_s)
         if status.verified is not None and not status.doubt:
             trouble = folder_trouble(self._folder, "journal folder")

@@ -11,6 +11,7 @@ from polewright import __version__
 from polewright.clock import Clock
 from polewright.config import Config
 from polewright.errors import in_words
+from polewright.history.recording import is_rehearsal
 from polewright.measuring.tonight import widest_tolerance_arcmin
 from polewright.publishing.devices import AlignmentFigures, AlignmentMonitor
 from polewright.publishing.errors import CannotPublish
@@ -129,10 +130,13 @@ def start(
     port: int = 0,
     discovery_port: int | None = None,
 ) -> Published:
-    """Publish what the session journals of this computer tell. Raises `CannotPublish`."""
+    """Publish what the session journals of this computer tell. Raises `CannotPublish`.
+
+    Rehearsals do not count for a real night, nor real nights for a rehearsal.
+    """
     folder = journal_folder(config)
     return Published(
-        JournalStatus(folder),
+        JournalStatus(folder, rehearsals=is_rehearsal(clock)),
         rules_of(config),
         clock,
         identity(folder),

@@ -17,6 +17,8 @@ from polewright.clock import Clock
 
 SUFFIX = ".journal.jsonl"
 MEASURED_ENDING = "-measured"
+REHEARSAL_ENDING = "-rehearsal"
+"""Of a session under a simulated night: it says nothing of a real axis."""
 #: Names of older versions begin with a date of eight digits.
 _NUMBERED = re.compile(r"([0-9]{5,7})-")
 
@@ -30,6 +32,11 @@ def number_of(name: str) -> int:
 def session_of(path: Path) -> str:
     """Return the session's id: the name without number and suffix."""
     return _NUMBERED.sub("", path.name.removesuffix(SUFFIX), count=1)
+
+
+def is_of_rehearsal(path: Path) -> bool:
+    """Whether a journal is one of a rehearsal."""
+    return REHEARSAL_ENDING in path.name
 
 
 def newest_first(folder: Path) -> list[Path]:

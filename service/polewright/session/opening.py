@@ -11,6 +11,7 @@ from typing import Any
 from polewright.clock import Clock
 from polewright.config import Config
 from polewright.errors import ExitCode, PolewrightError, in_words
+from polewright.history.recording import is_rehearsal
 from polewright.measuring.events import Event, SweepPlanned
 from polewright.measuring.result import MeasurementResult
 from polewright.session.journal import (
@@ -22,7 +23,13 @@ from polewright.session.journal import (
     latest_journal,
     read_journal,
 )
-from polewright.session.journal_files import MEASURED_ENDING, made_newest, new_path, session_of
+from polewright.session.journal_files import (
+    MEASURED_ENDING,
+    REHEARSAL_ENDING,
+    made_newest,
+    new_path,
+    session_of,
+)
 from polewright.session.resume import Anchor, CannotTakeUp, find_anchor
 
 
@@ -44,6 +51,10 @@ def journal_folder(config: Config) -> Path:
     return default_folder() if given is None else Path(given).expanduser()
 
 
+def _rehearsal(clock: Clock) -> str:
+    return REHEARSAL_ENDING if is_rehearsal(clock) else ""
+
+
 class MeasurementJournal:
     """The journal of a measurement made outside a session: a context manager around all of it.
 
@@ -63,7 +74,8 @@ class MeasurementJournal:
         self._clock, self._tell, self._told = clock, tell, False
         self._step = "idle"
         self._outcome = ExitCode.UNEXPECTED
-        self._journal = Journal(new_path(journal_folder(config), clock, MEASURED_ENDING))
+        ending = f"{_rehearsal(clock)}{MEASURED_ENDING}"
+        self._journal = Journal(new_path(journal_folder(config), clock, ending))
 
     def __enter__(self) -> MeasurementJournal:
         self._go("checking", "a measurement")
@@ -123,7 +135,7 @@ def open_new(config: Config, clock: Clock) -> Opened:
         JournalUnusable: [run] journal_folder is no folder; one that is full or read-only is told
             by the journal's first record.
     """
-    path = new_path(journal_folder(config), clock)
+    path = new_path(journal_folder(config), clock, _rehearsal(clock))
     return Opened(session_of(path), Journal(path))
 
 
