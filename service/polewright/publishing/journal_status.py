@@ -186,7 +186,8 @@ def _run_state(standing: Standing, *, alive: bool) -> RunState:
 def _doubt(path: Path, standing: Standing, *, alive: bool, decided: bool) -> str:
     """Say what a session has against the axis; ``decided``: a later one has measured it."""
     if standing.broken:
-        return f"the journal {path.name} cannot be relied on: {standing.broken}"
+        cure = "measure again" if number_of(path.name) else "take that file away"
+        return f"the journal {path.name} cannot be relied on ({standing.broken}): {cure}"
     if standing.doubtful and (alive or not decided):
         return UNCONFIRMED
     if alive:
