@@ -17,6 +17,7 @@ import structlog
 from polewright.config import LogSection
 from polewright.errors import ConfigError, full_or_read_only, in_words
 from polewright.measuring.events import Event, Progress
+from polewright.plain import plain
 
 NAME = "polewright"
 HIDDEN = "(hidden)"
@@ -45,11 +46,11 @@ class LogNotWritable(ConfigError):
 
 
 def without_secrets(value: Any) -> Any:
-    """Return a value with every secret part replaced; mappings and lists are looked through."""
+    """Return a value with every secret part replaced, and plain; mappings and lists, too."""
     if isinstance(value, str):
         for pattern in _IN_TEXT:
             value = pattern.sub(rf"\1{HIDDEN}", value)
-        return value
+        return plain(value, lines=True)
     if isinstance(value, dict):
         return {
             key: HIDDEN if _SECRET_KEY.search(str(key)) else without_secrets(item)

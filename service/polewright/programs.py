@@ -17,6 +17,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import IO
 
+from polewright.plain import plain
+
 LOOK_EVERY_S = 0.02
 GRACE_S = 0.5
 """Between asking a program to end and ending it (own choice)."""
@@ -114,7 +116,7 @@ class Program:
         self._process.wait()
         self._output.seek(0, os.SEEK_END)
         self._output.seek(max(0, self._output.tell() - _TAIL_BYTES))
-        printed = self._output.read().decode("utf-8", "replace")
+        printed = plain(self._output.read().decode("utf-8", "replace"), lines=True)
         self._output.close()
         self._ended = Ended(self._process.returncode, printed)
         return self._ended

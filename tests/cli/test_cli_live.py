@@ -15,13 +15,13 @@ from types import SimpleNamespace
 from typing import Any
 
 import pytest
-from rich.console import Console
 
 from polewright.cli.desk import RemoteDesk, ServiceRefused, ServiceUnreachable
 from polewright.cli.keyboard import ESCAPE, Keyboard
 from polewright.cli.keys import LineKeys, NoKeys, keys_of_stdin
 from polewright.cli.live_view import angle_words, arrow, big, plot, view
 from polewright.cli.session_terminal import attached, fitting
+from polewright.cli.terminal import Console
 from polewright.clock import SystemClock
 from polewright.measuring.events import Progress
 from polewright.measuring.rig import Rig

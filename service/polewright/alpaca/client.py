@@ -45,6 +45,7 @@ from polewright.alpaca.errors import (
     rejection,
 )
 from polewright.alpaca.models import Reply, excerpt, parse_reply
+from polewright.plain import LONGEST
 
 log = logging.getLogger(__name__)
 
@@ -282,7 +283,7 @@ class AlpacaConnection:
         reply = parse_reply(raw.body, at, member)
         self.check_id(at, member, transaction, reply.ClientTransactionID, urgent=urgent)
         if reply.ErrorNumber:
-            raise refusal(at, member, reply.ErrorNumber, excerpt(reply.ErrorMessage, 300))
+            raise refusal(at, member, reply.ErrorNumber, excerpt(reply.ErrorMessage, LONGEST))
         return reply
 
     def check_id(
@@ -396,7 +397,7 @@ class AlpacaConnection:
         except BadReply:
             return rejection(where, member, status, excerpt(body))
         if reply.ErrorNumber:
-            return refusal(where, member, reply.ErrorNumber, excerpt(reply.ErrorMessage, 300))
+            return refusal(where, member, reply.ErrorNumber, excerpt(reply.ErrorMessage, LONGEST))
         return rejection(where, member, status, excerpt(body))
 
     def _authority(self) -> str:

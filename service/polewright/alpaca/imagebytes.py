@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from polewright.alpaca.errors import BadReply, MislabelledImage, TruncatedImage, Where, refusal
 from polewright.alpaca.models import excerpt, parse_json, reply_of
+from polewright.plain import LONGEST
 
 MEMBER = "imagearray"
 CONTENT_TYPE = "application/imagebytes"
@@ -113,7 +114,7 @@ def decode_json(body: bytes | bytearray, where: Where) -> CameraImage:
     value, image_type, rank = (document.pop(key, None) for key in ("Value", "Type", "Rank"))
     reply = reply_of(document, where, MEMBER)
     if reply.ErrorNumber:
-        raise refusal(where, MEMBER, reply.ErrorNumber, excerpt(reply.ErrorMessage, 300))
+        raise refusal(where, MEMBER, reply.ErrorNumber, excerpt(reply.ErrorMessage, LONGEST))
     if not isinstance(value, list) or not value:
         raise BadReply(where, MEMBER, "the answer has no Value")
     array = _array_of(value, where)

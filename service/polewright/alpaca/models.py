@@ -15,6 +15,7 @@ from typing import Annotated, Any, TypeVar
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, TypeAdapter, ValidationError
 
 from polewright.alpaca.errors import BadReply, Where
+from polewright.plain import LONGEST, plain
 
 T = TypeVar("T")
 
@@ -23,12 +24,13 @@ def _none_is_zero(value: Any) -> Any:
     return 0 if value is None or value == "" else value
 
 
-def _none_is_empty(value: Any) -> Any:
-    return "" if value is None else value if isinstance(value, str) else str(value)
+def _text(value: Any) -> str:
+    """Whatever a device says, as a text that is harmless to show and to store."""
+    return "" if value is None else plain(str(value), LONGEST)
 
 
 def _lower(value: Any) -> str:
-    return str(value).strip().lower()
+    return _text(value).strip().lower()
 
 
 def _no_bool(value: Any) -> Any:
@@ -42,8 +44,8 @@ FLOAT: TypeAdapter[float] = TypeAdapter(
 )
 INT: TypeAdapter[int] = TypeAdapter(Annotated[int, BeforeValidator(_no_bool)])
 BOOL: TypeAdapter[bool] = TypeAdapter(bool)
-TEXT: TypeAdapter[str] = TypeAdapter(Annotated[str, BeforeValidator(_none_is_empty)])
-TEXTS: TypeAdapter[list[str]] = TypeAdapter(list[Annotated[str, BeforeValidator(_none_is_empty)]])
+TEXT: TypeAdapter[str] = TypeAdapter(Annotated[str, BeforeValidator(_text)])
+TEXTS: TypeAdapter[list[str]] = TypeAdapter(list[Annotated[str, BeforeValidator(_text)]])
 INTS: TypeAdapter[list[int]] = TypeAdapter(list[int])
 
 
@@ -56,7 +58,7 @@ class Reply(_Wire):
 
     Value: Any = None
     ErrorNumber: Annotated[int, BeforeValidator(_none_is_zero)] = 0
-    ErrorMessage: Annotated[str, BeforeValidator(_none_is_empty)] = ""
+    ErrorMessage: Annotated[str, BeforeValidator(_text)] = ""
     ClientTransactionID: int | None = None
     ServerTransactionID: int | None = None
 
@@ -71,27 +73,27 @@ class AxisRate(_Wire):
 class StateEntry(_Wire):
     """One named value of ``devicestate``."""
 
-    Name: str
+    Name: Annotated[str, BeforeValidator(_text)]
     Value: Any = None
 
 
 class ConfiguredDevice(_Wire):
     """One device a server offers."""
 
-    DeviceName: Annotated[str, BeforeValidator(_none_is_empty)] = ""
+    DeviceName: Annotated[str, BeforeValidator(_text)] = ""
     DeviceType: Annotated[str, BeforeValidator(_lower)]
     """Lower case, as in paths."""
     DeviceNumber: int = Field(default=0, ge=0)
-    UniqueID: Annotated[str, BeforeValidator(_none_is_empty)] = ""
+    UniqueID: Annotated[str, BeforeValidator(_text)] = ""
 
 
 class ServerDescription(_Wire):
     """Who runs the server."""
 
-    ServerName: Annotated[str, BeforeValidator(_none_is_empty)] = ""
-    Manufacturer: Annotated[str, BeforeValidator(_none_is_empty)] = ""
-    ManufacturerVersion: Annotated[str, BeforeValidator(_none_is_empty)] = ""
-    Location: Annotated[str, BeforeValidator(_none_is_empty)] = ""
+    ServerName: Annotated[str, BeforeValidator(_text)] = ""
+    Manufacturer: Annotated[str, BeforeValidator(_text)] = ""
+    ManufacturerVersion: Annotated[str, BeforeValidator(_text)] = ""
+    Location: Annotated[str, BeforeValidator(_text)] = ""
 
 
 AXIS_RATES: TypeAdapter[list[AxisRate]] = TypeAdapter(list[AxisRate])
@@ -105,9 +107,8 @@ _TRAILING_COMMA = re.compile(r",(\s*[}\]])")
 def excerpt(body: bytes | bytearray | memoryview | str, length: int = 120) -> str:
     """Return the start of a body as one printable line, for a message."""
     text = body if isinstance(body, str) else bytes(body[: 4 * length]).decode("utf-8", "replace")
-    line = " ".join(text.split())
-    line = "".join(c if c.isprintable() else "?" for c in line)
-    return line if len(line) <= length else line[:length] + "..."
+    # Only what is shown is looked at: a body may have megabytes.
+    return plain(" ".join(text[: 4 * length].split()), length)
 
 
 def parse_json(body: bytes | bytearray, where: Where, member: str) -> Any:

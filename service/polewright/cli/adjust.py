@@ -7,11 +7,11 @@ import sys
 from typing import Annotated, Any
 
 import typer
-from rich.console import Console
 
 from polewright.cli.align import AsJson, Plain, run_session
 from polewright.cli.console import exit_with, stop_on_signals, told_plainly
 from polewright.cli.options import ConfigPath, with_config_options
+from polewright.cli.terminal import Console
 from polewright.clock import CancelToken
 from polewright.errors import ExitCode
 
@@ -73,7 +73,7 @@ def adjust(
     if left.cancelled:
         console.print("Left; the session goes on in the service.")
         return
-    console.print(f"The session is {now.step.value}; the mount: {now.motion}.", highlight=False)
+    console.print(f"The session is {now.step.value}; the mount: {now.motion}.")
     if now.step is not Step.FINISHED:
         code = now.failure.exit_code if now.failure is not None else ExitCode.UNEXPECTED
         exit_with(ExitCode(code))

@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import Annotated, Any
 
 import typer
-from rich.console import Console
 
 from polewright.cli.console import (
     ending_word,
@@ -17,6 +16,7 @@ from polewright.cli.console import (
     write_out,
 )
 from polewright.cli.options import ConfigPath, with_config_options
+from polewright.cli.terminal import Console, headed
 from polewright.clock import clock_from_environment
 from polewright.errors import ExitCode
 
@@ -105,10 +105,10 @@ def run_session(
         clock = clock_from_environment()
         opened = open_interrupted(settings, resume_from) if resume else open_new(settings, clock)
         telling = Telling(settings.publish, opened.session_id, clock.utc_s())
-        console.print(f"Journal: {opened.journal.path}", highlight=False, soft_wrap=True)
+        console.print(f"Journal: {opened.journal.path}", soft_wrap=True)
         if opened.why:
             told = f"Taking up the interrupted session: {opened.why}."
-            console.print(told, highlight=False, soft_wrap=True)
+            console.print(told, soft_wrap=True)
 
         def make(listener: EventSink) -> AlignSession:
             return AlignSession(
@@ -138,7 +138,7 @@ def run_session(
     end.print(console, Console(stderr=as_json))
     untold = telling.ended(ending)
     if untold is not None:
-        console.print(untold, highlight=False, markup=False)
+        console.print(untold)
     exit_with(code)
 
 
@@ -192,13 +192,12 @@ class Told:
             out.print(
                 f"Last reading ({error.state}): total {error.total_arcmin:.2f}′, below "
                 f"{error.upper95_arcmin:.2f}′ with 95 % confidence; not confirmed by a sweep.",
-                highlight=False,
             )
         if now.failure is not None and not self.unconfirmed_end:
             word = ending_word(self.code)
-            console.print(f"[bold]{word}:[/bold] {now.failure.message}", highlight=False)
+            console.print(headed(f"{word}:", "bold", f" {now.failure.message}"))
             if now.failure.advice:
-                console.print(f"What to do: {now.failure.advice}", highlight=False)
+                console.print(f"What to do: {now.failure.advice}")
         words = {
             "unasked": "The mount was not reached in this run: its state is as it was before.",
             "still": "The mount stands still; tracking is off.",
@@ -206,4 +205,4 @@ class Told:
             "slewing": "THE MOUNT WAS SLEWING when last seen: go and look.",
             "unknown": "What the mount does is not known: go and look.",
         }
-        console.print(words[now.motion], highlight=False)
+        console.print(words[now.motion])

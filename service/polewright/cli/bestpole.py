@@ -9,11 +9,11 @@ from datetime import UTC, datetime
 from typing import Annotated, Any
 
 import typer
-from rich.console import Console
 from rich.table import Table
 
 from polewright.cli.console import told_plainly
 from polewright.cli.options import ConfigPath, with_config_options
+from polewright.cli.terminal import Console
 from polewright.clock import clock_from_environment
 
 
@@ -114,11 +114,10 @@ def bestpole(
     if scale is not None:
         gain += f" ({answer.gain / scale:.2f} px)"
     for sentence in (f"The air, for refraction: {weather.source}.", *weather.warnings):
-        out.print(sentence, highlight=False)
-    out.print(f"The best axis gains {gain} rms over the better of the two poles.", highlight=False)
+        out.print(sentence)
+    out.print(f"The best axis gains {gain} rms over the better of the two poles.")
     if answer.visible_share < 1.0:
         out.print(
             f"The target is high enough in {answer.visible_share:.0%} of the span; only that "
             "counts.",
-            highlight=False,
         )

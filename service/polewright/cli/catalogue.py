@@ -9,11 +9,10 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 from rich.box import SIMPLE_HEAD
-from rich.console import Console
-from rich.markup import escape
 from rich.table import Table
 
 from polewright.cli.console import told_plainly
+from polewright.cli.terminal import Console
 from polewright.clock import clock_from_environment
 
 if TYPE_CHECKING:
@@ -116,7 +115,7 @@ def build(
             options,
             faintest=faintest,
             utc_s=clock_from_environment().utc_s(),
-            say=lambda sentence: console.print(sentence, highlight=False, markup=False),
+            say=console.print,
         )
     if as_json:
         more = {
@@ -181,17 +180,17 @@ def show(*, folder: Folder = None, as_json: AsJson = False) -> None:
     for item in found:
         about = item.header
         table.add_row(
-            escape(about.name), f"{about.stars}", f"{about.faintest:.1f}",
+            about.name, f"{about.stars}", f"{about.faintest:.1f}",
             f"{about.epoch_year:.1f}", "yes" if about.moving else "no",
             f"{100.0 * about.covered:.0f} %", _width(density + item.extra_density, 0.5),
         )  # fmt: skip
     screen = Console()
-    screen.print(table, highlight=False)
+    screen.print(table)
     for error in damaged:
-        screen.print(f"Damaged: {error}", style="bold red", highlight=False, markup=False)
-        screen.print(f"What to do: {error.advice}", highlight=False, markup=False)
-    screen.print(_sentence(together), highlight=False)
-    screen.print(f"Folder: {folder or default_folder()}", highlight=False, markup=False)
+        screen.print(f"Damaged: {error}", style="bold red")
+        screen.print(f"What to do: {error.advice}")
+    screen.print(_sentence(together))
+    screen.print(f"Folder: {folder or default_folder()}")
 
 
 @catalogue_app.command()
@@ -209,7 +208,7 @@ def remove(
     if as_json:
         _say({"removed": str(path)})
     else:
-        Console().print(f"Removed: {path}", highlight=False, markup=False)
+        Console().print(f"Removed: {path}")
 
 
 def _say(document: dict[str, Any]) -> None:
@@ -267,4 +266,4 @@ def _tell_built(built: Built) -> None:
     lines += [f"Note: {warning}" for warning in built.warnings]
     lines += [_sentence(built.density), f"Written: {built.path}"]
     for line in lines:
-        screen.print(line, highlight=False, markup=False)
+        screen.print(line)

@@ -9,13 +9,14 @@ from functools import partial
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
-from rich.console import Console, Group, RenderableType
+from rich.console import Group, RenderableType
 from rich.live import Live
 from rich.table import Table
 from rich.text import Text
 
 from polewright.cli.console import TerminalListener, exit_with, stop_on_signals, told_plainly
 from polewright.cli.options import ConfigPath, with_config_options
+from polewright.cli.terminal import Console
 from polewright.clock import CancelToken, clock_from_environment
 from polewright.errors import Cancelled, ExitCode
 
@@ -136,7 +137,7 @@ def check(
     if done is not None and as_json:
         sys.stdout.write(done.model_dump_json() + "\n")
     elif done is not None and not loop:
-        Console().print(_told(done), highlight=False)
+        Console().print(_told(done))
     exit_with(code)
 
 
@@ -154,7 +155,7 @@ def _focused(rig: Rig, step: int, exposure_s: float, console: Console) -> FocusR
     focuser.connect(cancel=rig.cancel)
 
     def tell(sentence: str) -> None:
-        console.print(f"  focuser {sentence}", highlight=False, markup=False)
+        console.print(f"  focuser {sentence}")
 
     return FocusRun(rig, focuser, step, exposure_s, tell).run()
 

@@ -9,11 +9,11 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from types import FrameType
 
-from rich.console import Console
-from rich.markup import escape
 from rich.progress import BarColumn, Progress, TextColumn
 from rich.table import Table
+from rich.text import Text
 
+from polewright.cli.terminal import Console, headed
 from polewright.clock import CancelToken
 from polewright.errors import ExitCode, PolewrightError
 from polewright.measuring import events
@@ -35,9 +35,9 @@ class TerminalListener:
     def __init__(self, console: Console) -> None:
         self.console = console
         self._progress = Progress(
-            TextColumn("  {task.description:<28}"),
+            TextColumn("  {task.description:<28}", markup=False),
             BarColumn(bar_width=28),
-            TextColumn("{task.fields[detail]}"),
+            TextColumn("{task.fields[detail]}", markup=False),
             console=console,
             transient=True,
         )
@@ -58,7 +58,7 @@ class TerminalListener:
         self._progress.update(self._task, visible=False)
         line = self._line(event)
         if line:
-            self._progress.console.print(line, highlight=False)
+            self._progress.console.print(line)
 
     def _show_progress(self, event: events.Progress) -> None:
         where = f"point {event.point} of {event.points}: " if event.point else ""
@@ -76,14 +76,14 @@ class TerminalListener:
             detail=event.text or detail,
         )
 
-    def _line(self, event: events.Event) -> str:
+    def _line(self, event: events.Event) -> str | Text:
         match event:
             case events.Note(severity="warning"):
-                return f"[yellow]Note:[/yellow] {escape(event.text)}"
+                return headed("Note:", "yellow", f" {event.text}")
             case events.Note():
-                return f"  {escape(event.text)}"
+                return f"  {event.text}"
             case events.Connected():
-                return f"  {event.device}: {escape(event.name)} at {event.address}"
+                return f"  {event.device}: {event.name} at {event.address}"
             case events.SweepPlanned():
                 hours = ", ".join(f"{angle:+.0f}°" for angle in event.hour_angles_deg)
                 heights = ", ".join(f"{angle:.0f}°" for angle in event.altitudes_deg)
@@ -101,10 +101,10 @@ class TerminalListener:
                     f"{event.altitude_deg:.1f}°; the mount was {event.mount_offset_arcmin:.0f}′ off"
                 )
             case events.MotionStopped(state="stopped"):
-                return f"[bold]Motion stopped[/bold] ({event.reason})"
+                return headed("Motion stopped", "bold", f" ({event.reason})")
             case events.MotionStopped():
                 alarm = f"MOTION {event.state.upper()}: go and look at the mount now"
-                return f"[bold red]{alarm}[/bold red] ({event.reason})"
+                return headed(alarm, "bold red", f" ({event.reason})")
         return ""
 
 
@@ -137,7 +137,7 @@ def result_table(result: MeasurementResult) -> Table:
     )
     table.add_row(
         "total",
-        f"[bold]{axis.total_arcmin:.2f}′[/bold]",
+        Text(f"{axis.total_arcmin:.2f}′", style="bold"),
         f"{axis.sigma_total_arcmin:.2f}′",
     )
     return table
@@ -153,24 +153,22 @@ def print_result(console: Console, result: MeasurementResult) -> None:
         console.print(
             f"Fit check: chi-square {axis.chi2:.1f} for {axis.dof} degrees of freedom "
             f"(p = {axis.p_value:.2g}).",
-            highlight=False,
         )
-    verdict = (
-        f"[green]Within[/green] the tolerance of {result.tolerance_arcmin:g}′"
-        if result.within_tolerance
-        else f"[bold]Not within[/bold] the tolerance of {result.tolerance_arcmin:g}′"
-    )
+    within = ("Within", "green") if result.within_tolerance else ("Not within", "bold")
     console.print(
-        f"{verdict}: the error is below {axis.total_upper95_arcmin:.2f}′ with 95 % confidence.",
-        highlight=False,
+        headed(
+            *within,
+            f" the tolerance of {result.tolerance_arcmin:g}′: the error is below "
+            f"{axis.total_upper95_arcmin:.2f}′ with 95 % confidence.",
+        )
     )
     if result.weather is not None:
-        console.print(result.weather.sentence(), highlight=False)
+        console.print(result.weather.sentence())
     for sentence in result.advice:
-        console.print(sentence, highlight=False)
+        console.print(sentence)
     if result.time is not None:
         for sentence in time_sentences(result.time):
-            console.print(sentence, highlight=False)
+            console.print(sentence)
 
 
 def time_sentences(time: TimeResult) -> tuple[str, ...]:
@@ -235,11 +233,10 @@ def told_plainly(console: Console, *, as_json: bool) -> Iterator[None]:
     except PolewrightError as error:
         if as_json:
             sys.stdout.write(json.dumps(error_document(error), default=str) + "\n")
-        # Sentences name sections of the configuration in brackets, which are no markup.
         word = ending_word(error.exit_code)
-        console.print(f"[bold red]{word}:[/bold red] {escape(str(error))}", highlight=False)
+        console.print(headed(f"{word}:", "bold red", f" {error}"))
         if error.advice:
-            console.print(f"What to do: {escape(error.advice)}", highlight=False)
+            console.print(f"What to do: {error.advice}")
         raise SystemExit(int(error.exit_code)) from None
 
 

@@ -7,11 +7,11 @@ import sys
 from typing import Annotated
 
 import typer
-from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
 from polewright.cli.console import told_plainly
+from polewright.cli.terminal import Console
 from polewright.errors import ConfigError, ExitCode
 
 
@@ -51,7 +51,7 @@ def devices(
         if not listings:
             raise NoDeviceFound("device", troubles) if host is None else ServerSilent(troubles)
         for sentence in troubles:
-            console.print(sentence, markup=False, highlight=False)
+            console.print(sentence)
         rows = [
             {
                 "host": listing.host,
@@ -69,7 +69,7 @@ def devices(
         return
     console = Console()
     for server in dict.fromkeys((row["host"], row["port"]) for row in rows):
-        console.print(f"Alpaca server {server[0]}:{server[1]}", style="bold", highlight=False)
+        console.print(f"Alpaca server {server[0]}:{server[1]}", style="bold")
         # Nothing is cut: names and ids go into the configuration.
         table = Table(box=None, padding=(0, 1, 0, 0), pad_edge=False)
         for heading in ("type", "no.", "name", "unique id"):

@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
-from rich.console import Console
 from rich.table import Table
 
 from polewright.cli.console import (
@@ -18,6 +17,7 @@ from polewright.cli.console import (
     write_out,
 )
 from polewright.cli.options import ConfigPath, with_config_options
+from polewright.cli.terminal import Console
 from polewright.clock import CancelToken, clock_from_environment
 from polewright.errors import ExitCode, in_words
 from polewright.measuring.events import Event
@@ -37,7 +37,6 @@ class _Listener(TerminalListener):
             self.console.print(
                 f"  field {event.field} of {event.fields}, {event.elapsed_s / 60.0:.1f} min, "
                 f"{event.frames} frames: {event.sentence}",
-                highlight=False,
             )
 
 
@@ -92,7 +91,7 @@ def drift(
     from polewright.measuring.drift_run import DriftSettings, run_drift
 
     progress = Console(stderr=True)
-    say = partial(progress.print, markup=False, highlight=False)
+    say = partial(progress.print)
     cancel = CancelToken()
     with told_plainly(progress, as_json=as_json):
         settings = config_from_file(config, overrides)
@@ -172,7 +171,6 @@ def _print(console: Console, result: DriftResult) -> None:
         f"Axis by drift: altitude {result.d_alt_arcmin:+.2f}′ ± {result.sigma_alt_arcmin:.2f}′, "
         f"azimuth on the sky {result.d_az_sky_arcmin:+.2f}′ ± {result.sigma_az_sky_arcmin:.2f}′ "
         "(+ too high, + too far east; true pole).",
-        highlight=False,
     )
-    console.print(f"[bold]{result.sentence}[/bold]", highlight=False)
-    console.print(result.weather.sentence(), highlight=False)
+    console.print(result.sentence, style="bold")
+    console.print(result.weather.sentence())

@@ -14,12 +14,11 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 from rich.box import SIMPLE_HEAD
-from rich.console import Console
-from rich.markup import escape
 from rich.table import Table
 
 from polewright.cli.console import exit_with, told_plainly
 from polewright.cli.options import ConfigPath
+from polewright.cli.terminal import Console
 from polewright.errors import ConfigError, ExitCode, counted, in_words
 
 if TYPE_CHECKING:
@@ -128,11 +127,11 @@ def list_runs(
         table.add_column(heading, no_wrap=True, justify="right" if right else "left")
     table.columns[2].max_width = max(LEAST_PIER, Console().width - others - 3)
     for line in lines:
-        table.add_row(*(escape(cell) for cell in line))
+        table.add_row(*line)
     if rows:
         Console().print(table)
     else:
-        console.print(why_none, markup=False, highlight=False)
+        console.print(why_none)
 
 
 def _run_line(row: dict[str, Any]) -> tuple[str, ...]:
@@ -212,20 +211,18 @@ def show_run(
     out.print(
         f"Run {record.run_id} of {record.pier}: {record.kind}, {_when(record.started_utc_s)} to "
         f"{_when(record.finished_utc_s)} UTC, ended: {_outcome_word(record.outcome)}.",
-        highlight=False,
-        markup=False,
     )
     for device in record.devices:
-        out.print(f"  {device.device}: {device.name} at {device.address}", markup=False)
+        out.print(f"  {device.device}: {device.name} at {device.address}")
     versions = ", ".join(f"{name} {version}" for name, version in record.versions.items())
-    out.print(f"  versions: {versions}", highlight=False, markup=False)
+    out.print(f"  versions: {versions}")
     for number, sweep in enumerate(record.sweeps, start=1):
         out.print(f"Sweep {number} of {len(record.sweeps)}", style="bold")
         print_result(out, sweep.result)
     if record.readings:
         out.print(f"{counted(len(record.readings), 'reading')} while adjusting.")
     if record.failure is not None:
-        out.print(f"It ended early: {record.failure.message}", markup=False, highlight=False)
+        out.print(f"It ended early: {record.failure.message}")
 
 
 @history_app.command("plot")
@@ -262,9 +259,9 @@ def plot(
             name, series, earlier, trend, limit, picture="svg" if kind == ".svg" else "png"
         )
         _write(output, data)
-    console.print(f"The picture is in {output}.", markup=False)
+    console.print(f"The picture is in {output}.")
     if trend is not None:
-        console.print(trend.sentence, highlight=False, markup=False)
+        console.print(trend.sentence)
 
 
 @history_app.command("trend")
@@ -332,7 +329,7 @@ def _show_trend(
     out = Console()
 
     def say(text: str, style: str | None = None) -> None:
-        out.print(text, highlight=False, markup=False, style=style)
+        out.print(text, style=style)
 
     say(name, "bold")
     say(found.sentence)
@@ -415,9 +412,9 @@ def export(
             else:
                 _write(output, text.getvalue().encode())
     what = counted(count, "run" if kind == "jsonl" else "measurement")
-    console.print(f"{what} written to {output}.", markup=False, highlight=False)
+    console.print(f"{what} written to {output}.")
     if not count and left_out:
-        console.print(f"{left_out}.", markup=False, highlight=False)
+        console.print(f"{left_out}.")
 
 
 @history_app.command("import")
@@ -438,11 +435,9 @@ def import_file(
         _say({"added": done.added, "known": done.known, "differing": list(done.differing)})
         return
     were = "was" if done.known == 1 else "were"
-    console.print(
-        f"{counted(done.added, 'run')} added, {done.known} {were} here already.", highlight=False
-    )
+    console.print(f"{counted(done.added, 'run')} added, {done.known} {were} here already.")
     for run_id in done.differing:
-        console.print(f"{run_id} is here with another content; ours was kept.", markup=False)
+        console.print(f"{run_id} is here with another content; ours was kept.")
 
 
 def _one_pier(history: History, name: str | None, rehearsals: bool) -> str:

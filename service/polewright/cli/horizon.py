@@ -10,10 +10,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, TextIO
 
 import typer
-from rich.console import Console
 
 from polewright.cli.console import exit_with, stop_on_signals, told_plainly
 from polewright.cli.options import ConfigPath, with_config_options
+from polewright.cli.terminal import Console
 from polewright.clock import CancelToken, clock_from_environment
 from polewright.errors import ConfigError, ExitCode, counted, in_words
 from polewright.files import write_whole
@@ -142,14 +142,14 @@ def _read(source: Path | None, lines: SkylineLines, messages: Console) -> None:
         except (OSError, UnicodeDecodeError) as exc:
             raise HorizonFile(str(source), f"cannot be read: {in_words(exc)}") from exc
     elif sys.stdin.isatty():
-        messages.print(HOW_TO_TYPE, highlight=False)
+        messages.print(HOW_TO_TYPE)
         text = _typed()
     else:
         text = sys.stdin
     for line in text:
         problem = lines.add(line)
         if problem is not None:
-            messages.print(f"Not used: {problem}", markup=False, highlight=False)
+            messages.print(f"Not used: {problem}")
 
 
 def _typed() -> Iterator[str]:
@@ -163,33 +163,29 @@ def _record(settings: Any, lines: SkylineLines, messages: Console) -> None:
     """Record where the mount points each time Enter is pressed."""
     from polewright.measuring.skyline import Pointer
 
-    messages.print(f"[bold]{SUN_CAUTION}[/bold]", highlight=False)
+    messages.print(SUN_CAUTION, style="bold")
     cancel = CancelToken()
     with stop_on_signals(cancel):
         pointer = Pointer.connect(settings, clock_from_environment(), cancel)
-        messages.print(HOW_TO_RECORD, highlight=False)
+        messages.print(HOW_TO_RECORD)
         for line in sys.stdin:
             cancel.check()
             match line.strip().lower():
                 case "":
                     look = pointer.look()
                     if look.sun_caution:
-                        messages.print(f"[bold red]{look.sun_caution}[/bold red]", highlight=False)
+                        messages.print(look.sun_caution, style="bold red")
                     problem = lines.add(look.line)
                     told = f"Not used: {problem}" if problem else f"  {look.line}"
-                    messages.print(told, markup=False, highlight=False)
+                    messages.print(told)
                 case "u":
                     gone = lines.take_back()
-                    messages.print(
-                        f"Taken back: {gone or 'nothing'}", markup=False, highlight=False
-                    )
+                    messages.print(f"Taken back: {gone or 'nothing'}")
                 case "q":
                     return
                 case other:
                     messages.print(
                         f"'{other}' is none of Enter, u and q; nothing recorded",
-                        markup=False,
-                        highlight=False,
                     )
 
 
@@ -253,20 +249,16 @@ def _report(
         sys.stdout.flush()
     else:
         points = counted(len(skyline.azimuth_deg), "point")
-        console.print(f"{points} written to {out}.", markup=False, highlight=False)
+        console.print(f"{points} written to {out}.")
     console.print(
         f"Open above {low_deg:g}°: {100.0 * usable.open_fraction:.0f} % "
         f"({usable.open_square_deg:.0f} square degrees), before any clearance.",
-        highlight=False,
     )
     console.print(
         f"Highest obstacle {usable.highest_obstacle_deg:.1f}° at azimuth "
         f"{usable.highest_obstacle_azimuth_deg:.0f}°; widest opening {usable.widest_open_deg:.0f}° "
         f"from azimuth {usable.widest_open_from_deg:.0f}° on.",
-        highlight=False,
     )
     if lines.rejected:
         were = "was" if len(lines.rejected) == 1 else "were"
-        console.print(
-            f"{counted(len(lines.rejected), 'line')} {were} not used; see above.", highlight=False
-        )
+        console.print(f"{counted(len(lines.rejected), 'line')} {were} not used; see above.")

@@ -6,7 +6,6 @@ from functools import partial
 from typing import Annotated, Any
 
 import typer
-from rich.console import Console
 
 from polewright.cli.console import (
     LEFT_STANDING,
@@ -19,6 +18,7 @@ from polewright.cli.console import (
     write_out,
 )
 from polewright.cli.options import ConfigPath, with_config_options
+from polewright.cli.terminal import Console
 from polewright.clock import CancelToken, clock_from_environment
 from polewright.errors import ExitCode
 
@@ -47,7 +47,7 @@ def measure(
     from polewright.session.opening import MeasurementJournal
 
     progress = Console(stderr=True)
-    say = partial(progress.print, markup=False, highlight=False)
+    say = partial(progress.print)
     cancel = CancelToken()
     with told_plainly(progress, as_json=as_json):
         settings = config_from_file(config, overrides)

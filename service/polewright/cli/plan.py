@@ -10,12 +10,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
-from rich.console import Console
 from rich.table import Table
 
 from polewright.angles import ARCSEC, DEG
 from polewright.cli.console import TerminalListener, stop_on_signals, told_plainly
 from polewright.cli.options import ConfigPath, with_config_options
+from polewright.cli.terminal import Console
 from polewright.clock import CancelToken, clock_from_environment
 from polewright.errors import ConfigError, PlanError, SolveError
 
@@ -174,21 +174,17 @@ def print_plans(
     console.print(
         f"Degrees, east negative; min: minutes it takes; cost against the best in an open sky; "
         f"distances to Sun and Moon ({lit:.0f} % lit).",
-        highlight=False,
     )
     best = plans[0]
-    console.print(
-        f"What obstacles and wishes cost the best one: {best.cost_sentence}.", highlight=False
-    )
+    console.print(f"What obstacles and wishes cost the best one: {best.cost_sentence}.")
     console.print(
         f"The best one turns {len(best.points)} × {best.step / DEG:g}° "
         f"{'westward' if best.direction > 0 else 'eastward'} on the {best.side} side of the "
         f"meridian; after it the mount can track on for {best.adjusting_time_s / 60.0:.0f} "
         "minutes before a limit is reached.",
-        highlight=False,
     )
     for sentence in dict.fromkeys((*best.warnings, *notes)):
-        console.print(f"Note: {sentence}", highlight=False, markup=False)
+        console.print(f"Note: {sentence}")
 
 
 def _row(name: str, item: SweepPlan) -> tuple[str, ...]:

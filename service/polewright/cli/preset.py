@@ -9,10 +9,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
-from rich.console import Console
 
 from polewright.cli.console import told_plainly
 from polewright.cli.options import ConfigPath, with_config_options
+from polewright.cli.terminal import Console
 from polewright.clock import clock_from_environment
 
 if TYPE_CHECKING:
@@ -115,9 +115,9 @@ def preset(
         return
     out = Console()
     if recorded is not None:
-        out.print(f"Recorded in {store.path}.", highlight=False)
-        out.print(adjuster_left_sentence(base_turn, azimuth_travel), highlight=False)
-        out.print("Next time, with what has been learned:", highlight=False)
+        out.print(f"Recorded in {store.path}.")
+        out.print(adjuster_left_sentence(base_turn, azimuth_travel))
+        out.print("Next time, with what has been learned:")
     _print(out, proposal)
 
 
@@ -144,13 +144,12 @@ def _travel_deg(plus_arcmin: float | None, minus_arcmin: float | None) -> float 
 
 def _print(console: Console, proposal: Preset) -> None:
     for number, sentence in enumerate(proposal.sentences, start=1):
-        console.print(f"{number}. {sentence}", highlight=False)
+        console.print(f"{number}. {sentence}")
     magnetic = proposal.magnetic
     console.print(
         f"Magnetic declination {magnetic.declination_deg:+.1f}° (east positive, {magnetic.model}). "
         f"The bearing should be good to ± {proposal.sigma_bearing_deg:.1f}°, the altitude to "
         f"± {proposal.sigma_altitude_deg:.1f}°.",
-        highlight=False,
     )
     for name, enough in (
         ("azimuth", proposal.azimuth_travel_suffices),
@@ -158,6 +157,6 @@ def _print(console: Console, proposal: Preset) -> None:
     ):
         if enough is not None:
             words = "should suffice" if enough else "may NOT suffice"
-            console.print(f"The travel of the {name} adjuster {words}.", highlight=False)
+            console.print(f"The travel of the {name} adjuster {words}.")
     for caution in proposal.cautions:
-        console.print(f"Caution: {caution}", highlight=False)
+        console.print(f"Caution: {caution}")

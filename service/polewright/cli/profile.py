@@ -11,9 +11,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
-from rich.console import Console
 
 from polewright.cli.console import LEFT_TRACKING, TerminalListener, stop_on_signals, told_plainly
+from polewright.cli.terminal import Console
 from polewright.clock import CancelToken, clock_from_environment
 from polewright.profile.questions import QUESTIONS, Question
 
@@ -122,7 +122,7 @@ def profile(
             written = typer.confirm("Write it?", default=True, err=True)
         if written:
             write_whole(config, before, after)
-            console.print(f"Written: {config}", markup=False)
+            console.print(f"Written: {config}")
     if as_json:
         document = {
             "schema_version": "1",
@@ -159,7 +159,7 @@ def _ask(
                 value = question.read(text)
                 check(question.key, value)
             except ConfigError as error:
-                console.print(str(error), markup=False, highlight=False)
+                console.print(str(error))
             else:
                 found[question.key] = value
                 break
@@ -197,12 +197,10 @@ def _show(console: Console, changed: str, found: FoundOptics | None) -> None:
             f"Focal length {found.focal_length_mm:.1f} mm: {found.scale_arcsec_per_px:.3f} arcsec "
             f"per pixel, field {found.field_deg[0]:.2f} by {found.field_deg[1]:.2f} degrees, "
             f"{mirrored}, {found.matched} stars matched{bent}.",
-            markup=False,
-            highlight=False,
         )
     if not changed:
         console.print("Nothing to change.")
         return
     for line in changed.splitlines():
         style = {"+": "green", "-": "red"}.get(line[:1])
-        console.print(line, style=style, markup=False, highlight=False)
+        console.print(line, style=style)

@@ -8,10 +8,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
-from rich.console import Console
 
 from polewright.cli.console import told_plainly
 from polewright.cli.options import ConfigPath
+from polewright.cli.terminal import Console
 from polewright.errors import ConfigError, in_words
 
 if TYPE_CHECKING:
@@ -69,7 +69,7 @@ def report(
         document = {"schema_version": "1", "ok": True, "report": str(output), "bytes": len(html)}
         sys.stdout.write(json.dumps(document) + "\n")
     else:
-        console.print(f"The report is in {output}.", markup=False, highlight=False)
+        console.print(f"The report is in {output}.")
 
 
 def _of_file(path: Path) -> str:

@@ -11,12 +11,13 @@ from functools import partial
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
-from rich.console import Console
 
 from polewright.cli.console import exit_with, stop_on_signals, told_plainly
 from polewright.cli.options import ConfigPath, with_config_options
+from polewright.cli.terminal import Console
 from polewright.clock import CancelToken, clock_from_environment
 from polewright.errors import ExitCode
+from polewright.plain import PlainFormatter
 
 if TYPE_CHECKING:
     from polewright.serving.models import StopAnswer
@@ -88,7 +89,9 @@ def serve(
     from polewright.serving.server import RunningService
 
     console = Console(stderr=True)
-    logging.basicConfig(level=logging.WARNING, stream=sys.stderr)
+    lines = logging.StreamHandler(sys.stderr)
+    lines.setFormatter(PlainFormatter())
+    logging.basicConfig(level=logging.WARNING, handlers=[lines])
     cancel = CancelToken()
     with told_plainly(console, as_json=as_json):
         bind = host or (EVERYWHERE if lan else LOOPBACK)
@@ -102,7 +105,7 @@ def serve(
             listener=(metrics := Metrics()),
         )
         with stop_on_signals(cancel), contextlib.ExitStack() as stack:
-            say = partial(console.print, markup=False, highlight=False)
+            say = partial(console.print)
             log = stack.enter_context(logging_to(config_from_file(config, overrides).log, say))
             service = RunningService(
                 create_app(runner, token, on_lan=on_lan, metrics=metrics), bind, port, runner.feed
@@ -135,14 +138,14 @@ def serve(
             else:
                 _show(console, links, qr_text(links[0]) if lan else "")
                 if published is not None:
-                    console.print(f"Alpaca devices on port {published.port}", highlight=False)
+                    console.print(f"Alpaca devices on port {published.port}")
             try:
                 _until_stopped(runner, service, cancel, log)
                 console.print("Stopping ...")
             finally:
                 stopped = _stop(runner, service)
         if stopped is not None:
-            console.print(f"{stopped.message} {stopped.advice}".strip(), highlight=False)
+            console.print(f"{stopped.message} {stopped.advice}".strip())
             exit_with(ExitCode.OK if stopped.motion == "stopped" else ExitCode.MOTION_UNKNOWN)
 
 
@@ -188,7 +191,7 @@ def _stop(runner: SessionRunner, service: RunningService) -> StopAnswer | None:
 
 def _show(console: Console, links: list[str], qr: str) -> None:
     for one in links:
-        console.print(f"Open {one}", highlight=False, soft_wrap=True)
+        console.print(f"Open {one}", soft_wrap=True)
     if qr:
         console.print("or scan this with the phone (whoever has this link can move the mount):")
         # Past rich, which would count the code's escape sequences as text.

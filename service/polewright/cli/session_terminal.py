@@ -7,14 +7,16 @@ from collections.abc import Callable
 from contextlib import AbstractContextManager
 from functools import partial
 
-from rich.console import Console, RenderableType
+from rich.console import RenderableType
 from rich.live import Live
+from rich.text import Text
 
 from polewright.cli.console import TerminalListener
 from polewright.cli.desk import Desk, LocalDesk
 from polewright.cli.keyboard import Keyboard
 from polewright.cli.keys import Keys, keys_of_stdin
 from polewright.cli.live_view import PLOT_ROWS, view
+from polewright.cli.terminal import Console, headed
 from polewright.errors import ExitCode
 from polewright.measuring import events
 from polewright.session.session import AlignSession
@@ -30,11 +32,11 @@ Running = Callable[[SessionSnapshot], bool]
 class SessionLines(TerminalListener):
     """Every event of a session as a line, for logs, pipes and dumb terminals."""
 
-    def _line(self, event: events.Event) -> str:
+    def _line(self, event: events.Event) -> str | Text:
         match event:
             case events.StepChanged():
                 why = f" ({event.why})" if event.why else ""
-                return f"[bold]{event.step}[/bold]{why}"
+                return headed(event.step, "bold", why)
             case events.AxisMeasured():
                 return (
                     f"  measured: total {event.total_arcmin:.2f}′ ± "
@@ -123,13 +125,13 @@ def obey_keys(
         while running(now):
             press_all(keys, keyboard, now)
             if keyboard.prompt not in ("", answered):
-                console.print(keyboard.prompt, highlight=False, markup=False)
+                console.print(keyboard.prompt)
             answered = keyboard.prompt
             now = desk.look(version, LOOK_S)
             version = now.version
             line = told(now)
             if line and line != last:
-                console.print(line, highlight=False, markup=False)
+                console.print(line)
             last = line
     return desk.look(-1, 0.0)
 

@@ -7,7 +7,6 @@ from functools import partial
 from typing import Annotated, Any
 
 import typer
-from rich.console import Console
 
 from polewright.cli.console import (
     TerminalListener,
@@ -20,6 +19,7 @@ from polewright.cli.console import (
     write_out,
 )
 from polewright.cli.options import ConfigPath, with_config_options
+from polewright.cli.terminal import Console
 from polewright.clock import CancelToken, clock_from_environment
 from polewright.errors import ExitCode, PolewrightError
 
@@ -60,7 +60,7 @@ def startup(
     from polewright.session.opening import MeasurementJournal
 
     progress = Console(stderr=True)
-    say = partial(progress.print, markup=False, highlight=False)
+    say = partial(progress.print)
     cancel = CancelToken()
     with told_plainly(progress, as_json=as_json):
         settings = config_from_file(config, overrides)
@@ -148,9 +148,9 @@ def _mount_now(wish: str, code: ExitCode, steps: list[dict[str, Any]]) -> str:
 def _say_untold(log: Any, progress: Console, untold: str | None) -> None:
     if untold is not None:
         log.warning("not_told", text=untold)
-        progress.print(untold, highlight=False, markup=False)
+        progress.print(untold)
 
 
 def _tell(out: Console, steps: list[dict[str, Any]]) -> None:
     for step in steps:
-        out.print(f"{MARKS[step['outcome']]}  {step['name']}: {step['text']}", markup=False)
+        out.print(f"{MARKS[step['outcome']]}  {step['name']}: {step['text']}")

@@ -9,10 +9,10 @@ from pathlib import Path
 from typing import Annotated, Any
 
 import typer
-from rich.console import Console
 
 from polewright.cli.console import exit_with, told_plainly
 from polewright.cli.options import ConfigPath
+from polewright.cli.terminal import Console
 from polewright.clock import clock_from_environment
 from polewright.errors import ConfigError, ExitCode, in_words
 
@@ -171,7 +171,7 @@ def tolerance(
         sys.stdout.write(json.dumps(document) + "\n")
     else:
         for line in lines:
-            Console().print(line, highlight=False)
+            Console().print(line)
     exit_with(ExitCode.OK if good else ExitCode.OUT_OF_TOLERANCE)
 
 

@@ -4,11 +4,9 @@ from __future__ import annotations
 
 import base64
 import json
-import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from html import escape
 from importlib import resources
 from typing import Any
 
@@ -16,6 +14,7 @@ from polewright.config import Config
 from polewright.history.record import AxisReading, RunRecord
 from polewright.measuring.fitted import shared_errors
 from polewright.measuring.result import AxisResult, MeasurementResult
+from polewright.plain import plain_html as escape
 from polewright.report.errors import NothingToReport
 from polewright.report.gain import what_would_be_better
 from polewright.report.pictures import Way, axis_picture, residual_picture
@@ -370,8 +369,8 @@ def _origin(result: MeasurementResult, run: RunRecord | None) -> str:
 def _data(result: MeasurementResult, run: RunRecord | None) -> str:
     """The numbers for programs, in the file itself."""
     document = (run or result).model_dump(mode="json")
-    # "</" would end the element wherever it stands.
-    text = re.sub("</", r"<\\/", json.dumps(document))
+    # "</" would end the element wherever it stands, and "<!--<script" would keep it open.
+    text = json.dumps(document).replace("<", "\\u003c")
     return (
         "<footer>All numbers of this report are also inside this file, as JSON "
         '(element "polewright-data").</footer>'

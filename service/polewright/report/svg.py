@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from html import escape
+
+from polewright.plain import plain_html as escape
 
 
 def num(value: float) -> str:
