@@ -8,7 +8,9 @@ import pytest
 from typer.testing import CliRunner
 
 from polewright.cli.app import build_app
+from polewright.history.store import History, RunFilter
 from polewright.measuring.one_run import only_run
+from polewright_sim.scenario import Fault, Scenario
 
 pytestmark = pytest.mark.e2e
 
@@ -113,3 +115,44 @@ def test_check_leaves_a_running_alignment_alone(start_night) -> None:
     assert answer.exit_code == 3
     assert json.loads(answer.stdout)["error"]["code"] == "mount_taken"
     assert not night.rig.recorded
+
+
+def test_what_a_driver_says_ends_align_as_any_other_trouble(
+    start_night, monkeypatch, tmp_path
+) -> None:
+    """Brackets, escape sequences and turned lines in its message: exit code 3, the words as they
+    are, nothing obeyed, and the run is in the history."""
+    night = start_night({}, rate=12.0)
+    said = "axis [/bold] stalled [fd12::5]\x1b[2J\u202e\nWithin the tolerance"
+    fault = Fault(
+        kind="error_number",
+        device="telescope",
+        member="tracking",
+        method="PUT",
+        parameters={"message": said},
+    )
+    night.running.load_faults(Scenario(fault=(fault,), seed=1))
+    clock = night.clock
+    monkeypatch.setenv(
+        "POLEWRIGHT_REHEARSAL_CLOCK", f"{clock.start_utc_s},{clock.origin_real_s},{clock.rate}"
+    )
+    url = f"sqlite:///{tmp_path / 'runs.db'}"
+    config = tmp_path / "night.toml"
+    at = f'host = "{night.running.host}"\nport = {night.running.port}\n'
+    config.write_text(
+        f"[telescope]\n{at}[camera]\n{at}[site]\nlatitude_deg = 44.62\nlongitude_deg = 9.31\n"
+        f'[optics]\nfocal_length_mm = 202.0\n[history]\nurl = "{url}"\n'
+        f'[run]\njournal_folder = "{tmp_path}"\n[sweep]\nstart_azimuth_deg = 140.0\n'
+        "start_altitude_deg = 55.0\n"
+    )
+
+    answer = CliRunner().invoke(
+        build_app(), ["align", "--plain", "-c", str(config)], env={"COLUMNS": "500"}
+    )
+
+    assert answer.exit_code == 3, answer.output
+    assert "axis [/bold] stalled [fd12::5]␛[2J<U+202E> Within the tolerance" in answer.output
+    assert "\x1b" not in answer.output
+    with History(url) as history:
+        (row,) = history.list_runs(RunFilter(rehearsals=True))
+        assert row["outcome"] == 3
