@@ -14,12 +14,13 @@ Own derivation; the tests make such sweeps and look where their axes lie.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from polewright.angles import ARCSEC, Vector
-from polewright.geometry.rotation import rotation_about
+from polewright.geometry.attitude import Attitude
+from polewright.geometry.rotation import rotation_about, rotation_matrix
 
 _UP = np.array([0.0, 0.0, 1.0])
 LOWEST_SINE = 0.05
@@ -67,6 +68,11 @@ class SharedErrors:
         sine = np.maximum(boresights[..., 2:], LOWEST_SINE)
         a, cubic = self.refraction
         return self.sag * across, (a + cubic * (1.0 / sine**2 - 1.0)) / sine * across
+
+    def lifted(self, attitude: Attitude) -> Attitude:
+        """Return an attitude as it would be told under air denser by 1 sigma."""
+        _, thinner = self._world_turns(attitude.matrix[:, 2])
+        return replace(attitude, matrix=rotation_matrix(-thinner) @ attitude.matrix)
 
     def while_tracking(self, boresight: Vector, axis: Vector) -> Vector:
         """Return the covariance (3, 3), rad^2, of an axis told by one field that is tracked.

@@ -107,5 +107,19 @@ def fit_attitudes(
     fit = fit_axis(attitudes, southern=site.southern, systematic_rad=floor, shared=shared)
     # A wrong clock turns everything about the pole.
     off = np.cross(fit.axis, pole_enu(site, PoleTarget.TRUE, weather.air))
-    clock = (CLOCK_SIGMA_S * SIDEREAL_RATE) ** 2 * np.outer(off, off)
-    return fit, axis_error(fit.axis, fit.covariance + clock, site, pole, weather.air)
+    covariance = fit.covariance + (CLOCK_SIGMA_S * SIDEREAL_RATE) ** 2 * np.outer(off, off)
+    if pole is PoleTarget.REFRACTED and any(shared.refraction):
+        # Denser air lifts the pole, too, and mostly by what it moves the axis found.
+        found = fit_axis(
+            [shared.lifted(attitude) for attitude in attitudes],
+            southern=site.southern,
+            systematic_rad=floor,
+            shared=shared,
+        )
+        axis_moves = found.axis - fit.axis
+        pole_moves = weather.refraction_sigma * (
+            pole_enu(site, pole, weather.air) - pole_enu(site, PoleTarget.TRUE, weather.air)
+        )
+        apart = axis_moves - pole_moves
+        covariance += np.outer(apart, apart) - np.outer(axis_moves, axis_moves)
+    return fit, axis_error(fit.axis, covariance, site, pole, weather.air)
