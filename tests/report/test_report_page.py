@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import math
 import os
@@ -10,12 +11,14 @@ import shutil
 import subprocess
 import sys
 import xml.etree.ElementTree as ET
+from html import unescape
 from html.parser import HTMLParser
 from pathlib import Path
 
 import jsonschema
 import numpy as np
 import pytest
+from rich.console import Console
 from typer.testing import CliRunner
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "history"))
@@ -24,10 +27,12 @@ from history_made import NIGHT_UTC_S, made_reading, made_result, made_run
 
 from polewright.angles import ARCSEC
 from polewright.cli.app import build_app
+from polewright.cli.console import print_result
 from polewright.errors import ExitCode
 from polewright.geometry.axis import fit_axis
 from polewright.geometry.rotation import rotation_about, rotation_matrix
 from polewright.history.store import History
+from polewright.measuring.result import WeatherResult
 from polewright.report.gain import what_would_be_better
 from polewright.report.page import report_of_result, report_of_run
 from polewright.report.pictures import axis_picture
@@ -36,6 +41,7 @@ from polewright.session.snapshot import SessionSnapshot
 from polewright.session.states import Step
 from polewright.sky.frame import enu_from_hour_angle_dec
 from polewright.sky.site import Site
+from polewright.sky.weather import believed_weather
 
 
 class Page(HTMLParser):
@@ -207,6 +213,21 @@ def test_better_measuring_is_advised_only_where_it_helps() -> None:
 
     assert "a better sweep helps" in poor
     assert "good enough" in good
+
+
+def test_the_air_and_where_it_came_from_are_told() -> None:
+    """In the report, in the terminal, and in the document, from which it comes back."""
+    weather = believed_weather(Site(44.6, 9.3, 420.0), NIGHT_UTC_S, typed_temperature_c=-3.0)
+    result = made_result().model_copy(update={"weather": WeatherResult.of(weather)})
+    terminal = Console(file=io.StringIO(), width=200)
+    print_result(terminal, result)
+    shown = terminal.file.getvalue()
+
+    for text in (report_of_result(result), shown, result.model_dump_json()):
+        assert "-3 ± 4.0 °C from the configuration" in text
+        assert "by the site's height" in unescape(text)
+    assert f"sure to {100.0 * weather.refraction_sigma:.1f} %" in shown
+    assert result.weather.weather().refraction_sigma == weather.refraction_sigma
 
 
 # -- schemas ----------------------------------------------------------------------------------

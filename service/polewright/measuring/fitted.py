@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -93,6 +93,8 @@ def fit_attitudes(
 ) -> tuple[AxisFit, AxisError]:
     """Return the axis through attitudes, and its error from the pole.
 
+    The covariance of both is that of the axis against this pole.
+
     Args:
         attitudes: of a sweep.
         site: where.
@@ -122,4 +124,5 @@ def fit_attitudes(
         )
         apart = axis_moves - pole_moves
         covariance += np.outer(apart, apart) - np.outer(axis_moves, axis_moves)
+    fit = replace(fit, covariance=covariance)
     return fit, axis_error(fit.axis, covariance, site, pole, weather.air)
