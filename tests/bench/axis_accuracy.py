@@ -22,9 +22,9 @@ from polewright.config import Config
 from polewright.errors import PolewrightError
 from polewright.images.detect import detect_stars
 from polewright.images.frame import Frame
-from polewright.measuring.connect import weather_of
 from polewright.measuring.fitted import fit_attitudes, shared_errors
 from polewright.measuring.plate import PlateSolver
+from polewright.measuring.site import weather_of
 from polewright.sky.frame import ObservedFrame
 from polewright.sky.pole import PoleTarget
 from polewright.sky.site import Atmosphere, Site
@@ -194,7 +194,7 @@ def run_rig(seed: int) -> Outcome:
             attitudes.append(plate.attitude)
             matched.append(plate.attitude.matched)
             utc_s += 2.0
-        weather = weather_of(Config(), site)
+        weather = weather_of(Config(), site, draw.utc_s)
         fit, _error = fit_attitudes(
             attitudes,
             site,
