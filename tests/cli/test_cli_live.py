@@ -261,7 +261,10 @@ def test_an_ended_session_offers_no_keys(step: Step) -> None:
 def test_a_camera_that_is_late_is_said_to_be_waited_for() -> None:
     """Once the exposure is over by more than a moment there is nothing left to count."""
     emitted: list[Progress] = []
-    rig: Any = SimpleNamespace(emit=emitted.append, clock=SystemClock())
+    silent = SimpleNamespace(told=())
+    rig: Any = SimpleNamespace(
+        emit=emitted.append, clock=SystemClock(), telescope=silent, camera=silent
+    )
 
     def told(done_s: float) -> str:
         Rig.progress(rig, "exposure", 1, 3, done_s, 2.0)

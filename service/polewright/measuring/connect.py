@@ -209,19 +209,7 @@ def connect_rig(config: Config, clock: Clock, cancel: CancelToken, emit: EventSi
         solver_words=words,
     )
     words.tell = rig.note
-    if told:
-        rig.note(told)
-    if warned:
-        rig.note(warned, warning=True)
-    if config.pole.tolerance_arcmin > CEILING_ARCMIN:
-        rig.note(
-            f"The tolerance is wide: {beyond_ceiling(config.pole.tolerance_arcmin)}", warning=True
-        )
-    if drive not in (None, DriveRate.SIDEREAL):
-        rig.note(
-            f"The mount drives at the {rate_words(drive.name)} rate, not the sidereal one.",
-            warning=True,
-        )
+    _tell_tolerance(rig, told, warned, drive)
     if system == OTHER:
         rig.note(
             "The mount does not say which coordinates it uses; taken as topocentric.", warning=True
@@ -243,6 +231,22 @@ def connect_rig(config: Config, clock: Clock, cancel: CancelToken, emit: EventSi
         rig.note(sentence, warning=True)
     rig.guards = make_guards(rig, monitor)
     return rig
+
+
+def _tell_tolerance(rig: Rig, told: str, warned: str, drive: DriveRate | None) -> None:
+    """Note what tonight's tolerance is, and what else bears on it."""
+    if told:
+        rig.note(told)
+    if warned:
+        rig.note(warned, warning=True)
+    tolerance = rig.config.pole.tolerance_arcmin
+    if tolerance > CEILING_ARCMIN:
+        rig.note(f"The tolerance is wide: {beyond_ceiling(tolerance)}", warning=True)
+    if drive not in (None, DriveRate.SIDEREAL):
+        rig.note(
+            f"The mount drives at the {rate_words(drive.name)} rate, not the sidereal one.",
+            warning=True,
+        )
 
 
 def _connection(address: tuple[str, int, int], client_id: int | None = None) -> AlpacaConnection:
