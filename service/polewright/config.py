@@ -625,6 +625,7 @@ def config_from_text(
     Raises:
         BadConfig: not TOML, an unknown key, or a value that is not usable.
     """
+    text = text.removeprefix("\ufeff")  # some editors put a byte order mark first
     try:
         data = tomllib.loads(text)
     except (tomllib.TOMLDecodeError, RecursionError) as exc:

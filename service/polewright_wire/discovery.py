@@ -21,12 +21,13 @@ _log = logging.getLogger(__name__)
 class DiscoveryResponder:
     """A thread that tells whoever asks which port the server listens on.
 
-    A server that listens on loopback only answers queries from this computer only: to others
-    the address would be useless. Where IPv6 is missing, IPv4 alone is served.
+    Who asks takes the address that the answer comes from, so it is answered only from addresses at
+    which the server listens: ``host`` as given to `socket.create_server`, ``0.0.0.0`` for all of
+    IPv4, ``::`` for all of IPv6. Where IPv6 is missing, IPv4 alone is served.
     """
 
     def __init__(
-        self, alpaca_port: int, *, port: int = DISCOVERY_PORT, loopback_only: bool = False
+        self, alpaca_port: int, *, host: str = "127.0.0.1", port: int = DISCOVERY_PORT
     ) -> None:
         """Open the sockets; ``port`` 0 takes a free one.
 
@@ -34,7 +35,9 @@ class DiscoveryResponder:
             OSError: the IPv4 socket cannot be bound.
         """
         self._answer = json.dumps({"AlpacaPort": alpaca_port}).encode()
-        self._loopback_only = loopback_only
+        self._host = ipaddress.ip_address(
+            "127.0.0.1" if host == "localhost" else host.partition("%")[0]
+        )
         self._selector = selectors.DefaultSelector()
         first = _open(socket.AF_INET, port)
         self.port: int = first.getsockname()[1]
@@ -71,25 +74,26 @@ class DiscoveryResponder:
             # Later versions of the query are promised to start the same way.
             if not query.startswith(QUERY[:-1]):
                 return
-            if self._loopback_only and not is_this_computer(sender[0]):
+            if not self._listens_at(_address_towards(sender)):
                 return
             listener.sendto(self._answer, sender)
         except OSError as reason:
             _log.info("a discovery query could not be answered: %s", reason)
 
 
-def is_this_computer(address: str) -> bool:
-    """Whether an IP address is one of this computer's own (a socket can be bound to it)."""
-    bare = ipaddress.ip_address(address.partition("%")[0])
-    if bare.is_loopback:
-        return True
-    family = socket.AF_INET if bare.version == 4 else socket.AF_INET6
-    try:
-        with socket.socket(family, socket.SOCK_DGRAM) as probe:
-            probe.bind(socket.getaddrinfo(address, 0, family, socket.SOCK_DGRAM)[0][4])
-    except OSError:
-        return False
-    return True
+    def _listens_at(self, address: str) -> bool:
+        """Whether the server takes connections to an address of this computer."""
+        here = ipaddress.ip_address(address.partition("%")[0])
+        everywhere = self._host.is_unspecified and here.version == self._host.version
+        return everywhere or here == self._host
+
+
+def _address_towards(peer: tuple[str, int]) -> str:
+    """Return the address of this computer from which packets to a peer leave. Raises OSError."""
+    family = socket.AF_INET6 if ":" in peer[0] else socket.AF_INET
+    with socket.socket(family, socket.SOCK_DGRAM) as probe:
+        probe.connect(peer)
+        return str(probe.getsockname()[0])
 
 
 def _open(family: socket.AddressFamily, port: int) -> socket.socket:

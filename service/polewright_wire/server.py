@@ -350,7 +350,7 @@ class RunningServer:
                 self.discovery = DiscoveryResponder(
                     self.port,
                     port=discovery_port,
-                    loopback_only=host in ("127.0.0.1", "::1", "localhost"),
+                    host=listener.getsockname()[0],
                 )
             except OSError:
                 self.stop()

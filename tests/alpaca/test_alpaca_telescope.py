@@ -422,6 +422,106 @@ def test_mount_without_async_slews_is_told_before_anything_moves(bench: Bench) -
     assert bench.server.order() == []
 
 
+def blocking(bench: Bench, canslewasync: Any) -> None:
+    """Make it a mount whose slews are answered when it has arrived."""
+    mount = bench.mount
+
+    def slew(params: dict[str, str]) -> None:
+        mount.slew(params)
+        while mount.now("Slewing"):
+            time.sleep(0.01)
+
+    bench.server.members |= {
+        "telescope/0/canslewasync": canslewasync,
+        "telescope/0/canslew": True,
+        "PUT telescope/0/slewtocoordinatesasync": refuse(0x400),
+        "PUT telescope/0/slewtocoordinates": slew,
+    }
+
+
+@pytest.mark.parametrize("canslewasync", [False, refuse(0x400), status(404)])
+@pytest.mark.parametrize("tells", [True, False], ids=["tells", "Slewing always False"])
+def test_a_slew_that_blocks_is_watched_like_another(
+    bench: Bench, canslewasync: Any, tells: bool
+) -> None:
+    """The answer comes when the mount has arrived; looks go on meanwhile."""
+    blocking(bench, canslewasync)
+    if not tells:
+        bench.server.members["GET telescope/0/slewing"] = False
+    looks: list[MountState] = []
+    result = bench.scope.slew_and_wait(4.0, 30.0, watch=looks.append)
+
+    assert result.seen_moving
+    assert result.miss_deg == pytest.approx(0.0, abs=1e-6)
+    assert len([look for look in looks if look.slewing]) > 3
+    assert any("only slews whose answer" in told for told in bench.scope.told)
+
+
+def test_a_slew_that_blocks_is_stopped_by_another_connection(bench: Bench) -> None:
+    blocking(bench, False)
+    bench.mount.speed = 2.0
+    cancel = CancelToken()
+
+    def watch(state: MountState) -> None:
+        if state.declination_deg > 11.0:
+            cancel.cancel("enough")
+
+    with pytest.raises(Cancelled, match="enough"):
+        bench.scope.slew_and_wait(8.0, 30.0, cancel=cancel, watch=watch)
+
+    assert bench.mount.goal is None
+    assert bench.server.order()[:2] == ["slewtocoordinates", "abortslew"]
+
+
+def test_a_blocking_slew_that_is_refused_is_told_as_refused(bench: Bench) -> None:
+    blocking(bench, False)
+    bench.server.members["PUT telescope/0/slewtocoordinates"] = refuse(0x40B, "tracking is off")
+    with pytest.raises(errors.InvalidOperation, match="tracking is off"):
+        bench.scope.slew_and_wait(8.0, 30.0)
+
+
+def test_a_blocking_slew_without_an_answer_is_not_called_stopped(bench: Bench) -> None:
+    """As long as the command is open it may be carried out."""
+    blocking(bench, False)
+    ended: list[bool] = []
+
+    def hangs(params: dict[str, str]) -> None:
+        bench.mount.slew(params)
+        while not ended:
+            time.sleep(0.01)
+
+    bench.server.members["PUT telescope/0/slewtocoordinates"] = hangs
+    with pytest.raises(MotionUnknown):
+        bench.scope.slew_and_wait(4.0, 30.0, timeout_s=20.0)
+    ended.append(True)
+
+
+def test_an_asynchronous_slew_is_tried_where_the_mount_does_not_say(bench: Bench) -> None:
+    bench.server.members["telescope/0/canslewasync"] = refuse(0x400)
+    result = bench.scope.slew_and_wait(4.0, 30.0)
+
+    assert result.miss_deg == pytest.approx(0.0, abs=1e-6)
+    assert bench.server.order() == ["slewtocoordinatesasync"]
+
+
+def test_tracking_whose_answer_is_lost_is_read_back(bench: Bench) -> None:
+    """The command is not repeated: what became of it is looked up."""
+    bench.mount.tracking = False
+    plain = bench.scope._put
+
+    def lost(member: str, **kwargs: Any) -> Any:
+        plain(member, **kwargs)
+        raise errors.ForeignAnswer(bench.scope.where, member, 3, 2)
+
+    bench.scope._put = lost  # type: ignore[method-assign]
+    bench.scope.set_tracking(True)
+
+    assert bench.server.order() == ["tracking"]
+    bench.server.members["PUT telescope/0/tracking"] = lambda _p: None
+    with pytest.raises(errors.ForeignAnswer):
+        bench.scope.set_tracking(False)
+
+
 def test_slew_that_never_ends_is_stopped(bench: Bench) -> None:
     bench.mount.runaway = True
     with pytest.raises(errors.SlewTimedOut) as caught:

@@ -8,6 +8,7 @@ import pytest
 
 from polewright.config import BadConfig, Config, config_from_file, config_from_text
 from polewright.errors import ExitCode
+from polewright.profile.editing import read_text, with_changes
 
 
 def test_an_empty_file_gives_the_defaults() -> None:
@@ -27,6 +28,16 @@ def test_values_are_read_and_options_win() -> None:
 
     assert (config.sweep.step_deg, config.sweep.points) == (12.5, 5)
     assert config.site.latitude_deg == -33.0
+
+
+def test_a_byte_order_mark_is_no_mistake(tmp_path: Path) -> None:
+    """Some editors put one first; a changed profile keeps it."""
+    file = tmp_path / "night.toml"
+    file.write_text("[sweep]\npoints = 4\n", encoding="utf-8-sig")
+
+    assert config_from_file(file).sweep.points == 4
+    after = with_changes(read_text(file), {"sweep.points": 5}, "night.toml")
+    assert after == "\ufeff[sweep]\npoints = 5\n"
 
 
 def test_a_misspelt_key_names_line_and_the_likely_key() -> None:

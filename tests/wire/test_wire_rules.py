@@ -15,7 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from polewright_wire import AlpacaServer, Call, Device, ImagePayload, Reply, ServerDescription
-from polewright_wire.discovery import QUERY, DiscoveryResponder, is_this_computer
+from polewright_wire.discovery import QUERY, DiscoveryResponder
 from polewright_wire.errors import (
     DeviceFault,
     DriverTrouble,
@@ -553,7 +553,7 @@ def _ask(family: socket.AddressFamily, address: tuple[str, int], text: bytes) ->
 
 def test_discovery_answers_the_query_and_nothing_else() -> None:
     """The answer is JSON with the port; other packets are not answered."""
-    responder = DiscoveryResponder(4567, port=0, loopback_only=True)
+    responder = DiscoveryResponder(4567, port=0)
     try:
         answer = _ask(socket.AF_INET, ("127.0.0.1", responder.port), QUERY)
         nothing = _ask(socket.AF_INET, ("127.0.0.1", responder.port), b"hello there")
@@ -573,7 +573,7 @@ def test_discovery_answers_ipv6() -> None:
             probe.bind(("::1", 0))
     except OSError:
         pytest.skip("no IPv6 here")
-    responder = DiscoveryResponder(4567, port=0, loopback_only=True)
+    responder = DiscoveryResponder(4567, host="::", port=0)
     try:
         if len(responder._sockets) < 2:
             pytest.skip("no interface takes IPv6 multicast")
@@ -594,11 +594,43 @@ def test_two_responders_share_a_port() -> None:
     assert second.port == first.port
 
 
-def test_this_computer_is_told_from_others() -> None:
-    """Loopback is ours, a documentation address (RFC 5737) is not."""
-    assert is_this_computer("127.0.0.1")
-    assert is_this_computer("::1")
-    assert not is_this_computer("192.0.2.1")
+@pytest.mark.parametrize(
+    ("host", "by_ipv4", "by_ipv6"),
+    [
+        ("127.0.0.1", True, False),
+        ("0.0.0.0", True, False),
+        ("127.0.0.2", False, False),
+        ("::1", False, True),
+        ("::", False, True),
+    ],
+)
+def test_discovery_is_answered_only_where_the_port_is_served(
+    host: str, by_ipv4: bool, by_ipv6: bool
+) -> None:
+    """Who asks connects to the address that answers: nobody is sent to a port that refuses."""
+    try:
+        server = socket.create_server(
+            (host, 0), family=socket.AF_INET6 if ":" in host else socket.AF_INET
+        )
+    except OSError:
+        pytest.skip(f"{host} cannot be bound here")
+    with server:
+        responder = DiscoveryResponder(server.getsockname()[1], host=host, port=0)
+        has_ipv6 = len(responder._sockets) == 2
+        try:
+            answers = {
+                "127.0.0.1": _ask(socket.AF_INET, ("127.0.0.1", responder.port), QUERY),
+                "::1": _ask(socket.AF_INET6, ("::1", responder.port), QUERY) if has_ipv6 else None,
+            }
+        finally:
+            responder.stop()
+
+        assert (answers["127.0.0.1"] is not None) is by_ipv4
+        if has_ipv6:
+            assert (answers["::1"] is not None) is by_ipv6
+        for address, answer in answers.items():
+            if answer is not None:
+                socket.create_connection((address, json.loads(answer)["AlpacaPort"]), 2.0).close()
 
 
 # Reading of values

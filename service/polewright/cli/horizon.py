@@ -138,7 +138,7 @@ def _read(source: Path | None, lines: SkylineLines, messages: Console) -> None:
     """Take lines from a file or from standard input."""
     if source is not None:
         try:
-            text: Iterable[str] = source.read_text(encoding="utf-8").splitlines()
+            text: Iterable[str] = source.read_text(encoding="utf-8-sig").splitlines()
         except (OSError, UnicodeDecodeError) as exc:
             raise HorizonFile(str(source), f"cannot be read: {in_words(exc)}") from exc
     elif sys.stdin.isatty():

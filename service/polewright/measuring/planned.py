@@ -70,7 +70,7 @@ def horizon_of(config: Config) -> Horizon:
     if section.file is None:
         return parse_horizon(["0 0"], clearance_deg=section.clearance_deg)
     try:
-        lines = Path(section.file).expanduser().read_text(encoding="utf-8").splitlines()
+        lines = Path(section.file).expanduser().read_text(encoding="utf-8-sig").splitlines()
     except (OSError, UnicodeDecodeError) as exc:
         raise HorizonFileMissing(section.file, in_words(exc)) from exc
     return parse_horizon(lines, clearance_deg=section.clearance_deg, source=str(section.file))

@@ -36,8 +36,9 @@ def with_changes(text: str, changes: Mapping[str, Any], source: str) -> str:
         BadConfig: the text is no configuration, before or after.
     """
     config_from_text(text, source=source)
+    mark = text[:1] if text.startswith("\ufeff") else ""
     try:
-        document = tomlkit.parse(text)
+        document = tomlkit.parse(text[len(mark) :])
     except TOMLKitError as exc:
         raise BadConfig(source, [f"not valid TOML: {exc}"]) from exc
     for dotted, value in changes.items():
@@ -51,7 +52,7 @@ def with_changes(text: str, changes: Mapping[str, Any], source: str) -> str:
             table = table[name]
         if key not in table or table[key] != value:
             table[key] = value
-    after = tomlkit.dumps(document)
+    after = mark + tomlkit.dumps(document)
     config_from_text(after, source=f"{source} as it would become")
     return after
 
