@@ -8,6 +8,7 @@ import threading
 from collections.abc import Callable
 from dataclasses import dataclass
 from enum import IntEnum
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -153,7 +154,7 @@ class CameraDevice(Device):
                 return
             self._state = CameraState.READING
         try:
-            frame = self._record(exposure)
+            frame = self._as_handed_out(self._record(exposure))
             columns = to_wire_order(frame)
             image = ImagePayload(columns)
         except Exception as trouble:  # noqa: BLE001 - told to the client by ImageReady
@@ -224,6 +225,12 @@ class CameraDevice(Device):
         raise NotNow("no exposure is under way")
 
     # The image
+
+    def _as_handed_out(self, counts: NDArray[np.uint16]) -> NDArray[Any]:
+        pixels = counts.astype(self.spec.pixel_type, copy=False)
+        if self.spec.counts_to_one and pixels.dtype.kind == "f":
+            pixels /= self.get_maxadu()
+        return pixels
 
     def get_imageready(self) -> bool:
         with self._lock:

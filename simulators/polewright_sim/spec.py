@@ -188,6 +188,10 @@ class CameraDriverSpec(_Spec):
     offset_names: tuple[str, ...] = ("small", "large")
     exposure_min_s: float = Field(0.001, ge=0.0)
     exposure_max_s: float = Field(3600.0, gt=0.0)
+    pixel_type: Literal["uint16", "int32", "float32", "float64"] = "uint16"
+    """What it hands out; counts in any case."""
+    counts_to_one: bool = False
+    """A floating image ends at 1 where the counts end at MaxADU."""
     readout_s: float = Field(0.2, ge=0.0)
     """Time from the end of the exposure to ImageReady, at least."""
     can_abort: bool = True

@@ -574,6 +574,41 @@ def test_images_of_mixed_sizes_are_the_cameras_fault(bench: Bench, first: tuple[
             bench.camera.expose(0.2)
 
 
+@pytest.mark.parametrize("kind", ["<f4", "<f8"])
+@pytest.mark.parametrize("full", [1.0, 65535.0])
+def test_floating_images_are_counts(bench: Bench, kind: str, full: float) -> None:
+    """Some drivers scale them so that a full pixel has 1: MaxADU and gain are of counts."""
+    data = np.linspace(0.01, 1.0, WIDTH * HEIGHT).reshape(WIDTH, HEIGHT)
+    wire = {"<f4": 4, "<f8": 3}[kind]
+    head = struct.pack("<iiIIiiiiiii", 1, 0, 0, 1, 44, 3, wire, 2, WIDTH, HEIGHT, 0)
+    body = head + (data * full).astype(kind).tobytes()
+
+    def member(_params: dict[str, str]) -> None:
+        raise Status(200, body, {"Content-Type": "application/imagebytes"})
+
+    bench.server.members |= {"camera/0/imagearray": member, "camera/0/maxadu": 65535}
+    frame = bench.camera.expose(0.2)
+
+    assert np.allclose(frame.pixels, 65535.0 * data.T, rtol=1e-6)
+    assert frame.saturation_adu == 65535.0
+
+
+@pytest.mark.parametrize("members", [("binx", "biny"), ("numx", "numy", "startx", "starty")])
+def test_a_camera_without_geometry_is_used_as_it_is(bench: Bench, members: tuple[str, ...]) -> None:
+    """It serves the whole sensor unbinned, and says before anything else what it cannot do."""
+    bench.server.members |= {f"PUT camera/0/{member}": refuse(0x400) for member in members}
+    bench.server.members["camera/0/imagearray"] = _constant_image(np.zeros((WIDTH, HEIGHT), "<u2"))
+    frame = bench.camera.expose(0.2)
+
+    assert (frame.width, frame.height) == (WIDTH, HEIGHT)
+    assert len(bench.camera.told) == len(members)
+    with pytest.raises(errors.BadGeometry, match="cannot set it"):
+        if "binx" in members:
+            bench.camera.set_geometry(2)
+        else:
+            bench.camera.set_geometry(1, (0, 0, 4, 4))
+
+
 def test_large_image_is_downloaded_whole(bench: Bench) -> None:
     data = np.arange(2000 * 1500, dtype="<u2").reshape(2000, 1500)
     bench.server.members |= {

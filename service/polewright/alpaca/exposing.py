@@ -349,6 +349,9 @@ class Exposure:
                 pixels = pixels[:, :, 0]
             else:
                 kind, mosaic = SensorKind.PLANES, (0, 0)
+        full = camera.max_adu()
+        if pixels.dtype.kind == "f":
+            pixels = _as_counts(pixels, full)
         meta = {"camera": info.name, "sensor": info.sensor_name}
         if start_text:
             meta["camera_start"] = start_text
@@ -360,7 +363,7 @@ class Exposure:
             bayer_offset=mosaic,
             pixel_um=None if info.pixel_um is None else info.pixel_um[0] * settings.binning,
             binning=settings.binning,
-            saturation_adu=camera.max_adu(),
+            saturation_adu=full,
             gain_e_per_adu=camera.electrons_per_adu(),
             meta={key: value for key, value in meta.items() if value},
         )
@@ -408,6 +411,15 @@ class _Raw:
     content_type: str
     body: bytearray
     transaction: int
+
+
+def _as_counts(pixels: np.ndarray, full: float | None) -> np.ndarray:
+    """Return floating pixels as counts: some drivers scale them so that a full pixel has 1."""
+    highest = float(np.max(pixels, where=np.isfinite(pixels), initial=0.0))
+    if not 0.0 < highest <= 1.0:
+        return pixels
+    scale = full if full is not None and full > 1.0 else 65535.0
+    return pixels.astype(np.float32) * np.float32(scale)
 
 
 def _is_stale(past: PastExposure, now: PastExposure) -> bool:
