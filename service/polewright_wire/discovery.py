@@ -80,7 +80,6 @@ class DiscoveryResponder:
         except OSError as reason:
             _log.info("a discovery query could not be answered: %s", reason)
 
-
     def _listens_at(self, address: str) -> bool:
         """Whether the server takes connections to an address of this computer."""
         here = ipaddress.ip_address(address.partition("%")[0])

@@ -7,7 +7,7 @@ import math
 import erfa.ufunc
 import numpy as np
 
-from polewright.angles import DEG, Matrix, fold_pi, spherical, unit_vector
+from polewright.angles import DEG, Matrix, Vector, fold_pi, spherical, unit_vector
 from polewright.sky.earth import earth_time
 from polewright_sim.spec import MountSpec, SiteSpec
 
@@ -15,6 +15,8 @@ NORMAL, THROUGH_POLE, UNKNOWN_SIDE = 0, 1, -1
 """Pointing states as the standard numbers them (pierEast, pierWest, pierUnknown)."""
 
 J2000_SYSTEM = 2
+_DAYS_PER_AU_OF_LIGHT = 499.00478384 / 86400.0
+"""Source: IAU 2009 system of astronomical constants, light time for unit distance."""
 
 
 class Belief:
@@ -29,6 +31,7 @@ class Belief:
         self.elevation_m = own(mount.site_elevation_m, site.elevation_m)
         self.clock_offset_s = mount.clock_offset_s
         self.system = mount.equatorial_system
+        self._aberrates = mount.j2000_with_aberration
         self.fork = mount.kind == "fork"
         self._past = mount.past_meridian_deg * DEG
         self._stay = mount.stay_past_meridian_deg * DEG
@@ -45,10 +48,22 @@ class Belief:
         time = earth_time(utc_s + self.clock_offset_s)
         return np.asarray(erfa.ufunc.pnm06a(*time.tt), dtype=np.float64)
 
+    def _earth_speed(self, utc_s: float) -> Vector:
+        """The Earth's velocity (3,) in units of light's; zero for a driver that does without.
+
+        Added to a direction it aberrates it, to a few hundredths of an arcsecond.
+        """
+        if not self._aberrates:
+            return np.zeros(3)
+        time = earth_time(utc_s + self.clock_offset_s)
+        _heliocentric, barycentric, _ = erfa.ufunc.epv00(*time.tt)
+        return np.asarray(barycentric["v"] * _DAYS_PER_AU_OF_LIGHT, dtype=np.float64)
+
     def hour_angle_dec(self, ra: float, dec: float, utc_s: float) -> tuple[float, float]:
         """Hour angle in [-pi, pi) and declination of date for coordinates in its own system."""
         if self.system == J2000_SYSTEM:
-            lon, lat = spherical(self._to_date(utc_s) @ unit_vector(ra, dec))
+            seen = unit_vector(ra, dec) + self._earth_speed(utc_s)
+            lon, lat = spherical(self._to_date(utc_s) @ seen)
             ra, dec = float(lon), float(lat)
         return fold_pi(self.sidereal_time(utc_s) - ra), dec
 
@@ -56,7 +71,8 @@ class Belief:
         """Invert `hour_angle_dec`; right ascension in [0, 2 pi)."""
         ra = (self.sidereal_time(utc_s) - hour_angle) % (2.0 * math.pi)
         if self.system == J2000_SYSTEM:
-            lon, lat = spherical(self._to_date(utc_s).T @ unit_vector(ra, dec))
+            told = self._to_date(utc_s).T @ unit_vector(ra, dec) - self._earth_speed(utc_s)
+            lon, lat = spherical(told)
             ra, dec = float(lon), float(lat)
         return ra, dec
 

@@ -129,6 +129,8 @@ class MountSpec(_Spec):
 
     equatorial_system: Literal[0, 1, 2] = 1
     """The frame its driver uses: 1 of date, 2 J2000; 0 says "other" and means of date."""
+    j2000_with_aberration: bool = False
+    """Whether a J2000 driver reckons with the Earth's annual aberration, too."""
     site_latitude_deg: float | None = None
     """What the mount believes; None means the truth."""
     site_longitude_deg: float | None = None

@@ -22,7 +22,13 @@ from polewright.measuring.events import Connected, EventSink, Note
 from polewright.measuring.guards import make_guards
 from polewright.measuring.mounts_site import mounts_site
 from polewright.measuring.plate import FocalClaim, PlateSolver
-from polewright.measuring.pointing import OTHER, check_system
+from polewright.measuring.pointing import (
+    J2000,
+    J2000_TURNED,
+    OTHER,
+    aberration_of_mount,
+    check_system,
+)
 from polewright.measuring.policy import patience, repeating
 from polewright.measuring.rig import Rig, nominal_scale
 from polewright.measuring.site import site_of, weather_of
@@ -210,10 +216,7 @@ def connect_rig(config: Config, clock: Clock, cancel: CancelToken, emit: EventSi
     )
     words.tell = rig.note
     _tell_tolerance(rig, told, warned, drive)
-    if system == OTHER:
-        rig.note(
-            "The mount does not say which coordinates it uses; taken as topocentric.", warning=True
-        )
+    _settle_system(rig)
     if plates.scale is None:
         rig.note(
             "Focal length or pixel size is unknown: the first frame's stars will tell the scale, "
@@ -247,6 +250,34 @@ def _tell_tolerance(rig: Rig, told: str, warned: str, drive: DriveRate | None) -
             f"The mount drives at the {rate_words(drive.name)} rate, not the sidereal one.",
             warning=True,
         )
+
+
+def _settle_system(rig: Rig) -> None:
+    """Decide which coordinates the mount means where its EquatorialSystem leaves that open."""
+    if rig.equatorial_system == J2000:
+        rig.equatorial_system = _j2000_of(rig)
+    if rig.equatorial_system == OTHER:
+        rig.note(
+            "The mount does not say which coordinates it uses; taken as topocentric.", warning=True
+        )
+
+
+def _j2000_of(rig: Rig) -> int:
+    """Return which J2000 the mount means, by its own words; apparent places if they do not tell."""
+    mount = rig.telescope
+    latitude = mount.site_latitude_deg()
+    seen = mount.state()
+    if seen.altitude_deg is None or seen.azimuth_deg is None:
+        return J2000
+    aberration = aberration_of_mount(
+        rig.sky_now(),
+        rig.site.latitude_deg if latitude is None else latitude,
+        seen.right_ascension_hours,
+        seen.declination_deg,
+        seen.altitude_deg,
+        seen.azimuth_deg,
+    )
+    return J2000_TURNED if aberration is False else J2000
 
 
 def _connection(address: tuple[str, int, int], client_id: int | None = None) -> AlpacaConnection:

@@ -5,15 +5,32 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
-from polewright.angles import DEG, HOUR, Vector, fold_pi, spherical, unit_vector
+from polewright.angles import (
+    ARCSEC,
+    DEG,
+    HOUR,
+    Vector,
+    enu_from_azalt,
+    fold_pi,
+    spherical,
+    unit_vector,
+)
 from polewright.errors import DeviceError
 from polewright.planning.motion import PAST_MERIDIAN
 from polewright.planning.request import Pointing
-from polewright.sky.frame import ObservedFrame
+from polewright.sky.frame import ObservedFrame, hour_angle_dec
+from polewright.sky.refraction import refraction_constants, unrefract
+from polewright.sky.site import Site
 
 TOPOCENTRIC = 1
 J2000 = 2
 OTHER = 0
+#: J2000 that the mount's driver turns into coordinates of date without aberration (own number).
+J2000_TURNED = 102
+#: Aberration must shift the declination by so much to be told from its absence; one of both must
+#: agree with the mount's altitude and azimuth to within the second, the other not to within the
+#: third (rad, own choice).
+TELLING, AGREES, DIFFERS = 8.0 * ARCSEC, 1.5 * ARCSEC, 3.0 * ARCSEC
 
 
 class UnknownEquatorialSystem(DeviceError):
@@ -38,7 +55,7 @@ def check_system(system: int) -> None:
 
     0 ("other") is taken as topocentric; the caller warns.
     """
-    if system not in (OTHER, TOPOCENTRIC, J2000):
+    if system not in (OTHER, TOPOCENTRIC, J2000, J2000_TURNED):
         raise UnknownEquatorialSystem(system)
 
 
@@ -48,6 +65,8 @@ def icrs_from_mount(
     """ICRS unit vector (3,) of a mount's coordinates in its own ``system``."""
     check_system(system)
     vector = unit_vector(right_ascension_hours * HOUR, declination_deg * DEG)
+    if system == J2000_TURNED:
+        vector = frame.turned_to_date(vector)
     return vector if system == J2000 else frame.icrs_from_of_date(vector)
 
 
@@ -59,6 +78,8 @@ def pointing_from_mount(
     vector = unit_vector(right_ascension_hours * HOUR, declination_deg * DEG)
     if system == J2000:
         vector = frame.of_date_from_icrs(vector)
+    elif system == J2000_TURNED:
+        vector = frame.turned_to_date(vector)
     longitude, latitude = spherical(vector)
     return Pointing(fold_pi(frame.lst - float(longitude)), float(latitude))
 
@@ -92,9 +113,51 @@ def mount_from_of_date(frame: ObservedFrame, system: int, of_date: Vector) -> tu
         of_date: unit vector (3,), true equator and equinox of date, topocentric.
     """
     check_system(system)
-    vector = frame.icrs_from_of_date(of_date) if system == J2000 else of_date
+    vector = of_date
+    if system == J2000:
+        vector = frame.icrs_from_of_date(of_date)
+    elif system == J2000_TURNED:
+        vector = frame.turned_from_date(of_date)
     longitude, latitude = spherical(vector)
     return float(longitude) / HOUR % 24.0, float(latitude) / DEG
+
+
+def aberration_of_mount(
+    frame: ObservedFrame,
+    latitude_deg: float,
+    right_ascension_hours: float,
+    declination_deg: float,
+    altitude_deg: float,
+    azimuth_deg: float,
+) -> bool | None:
+    """Tell whether a J2000 mount reckons with aberration; None where its words do not show it.
+
+    Its declination axis stays where it was between two targets only if they are converted as the
+    mount does it. Its altitude and azimuth show the declination of date that it has made of its
+    J2000 coordinates, with or without refraction.
+
+    Args:
+        frame: the sky when it was asked.
+        latitude_deg: the mount's own.
+        right_ascension_hours: J2000, as it tells.
+        declination_deg: the same.
+        altitude_deg: as it tells.
+        azimuth_deg: as it tells, north 0, east 90.
+    """
+    told = unit_vector(right_ascension_hours * HOUR, declination_deg * DEG)
+    with_it = float(spherical(frame.of_date_from_icrs(told))[1])
+    without = float(spherical(frame.turned_to_date(told))[1])
+    if abs(with_it - without) < TELLING:
+        return None
+    site = Site(latitude_deg, 0.0)
+    seen = enu_from_azalt(azimuth_deg * DEG, altitude_deg * DEG)
+    constants = refraction_constants(frame.atmosphere)
+    shown = [float(hour_angle_dec(site, enu)[1]) for enu in (seen, unrefract(seen, constants))]
+    off_with = min(abs(declination - with_it) for declination in shown)
+    off_without = min(abs(declination - without) for declination in shown)
+    if min(off_with, off_without) > AGREES or max(off_with, off_without) < DIFFERS:
+        return None
+    return off_with < off_without
 
 
 def of_date_at(frame: ObservedFrame, hour_angle: float, declination: float) -> Vector:

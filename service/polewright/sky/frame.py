@@ -158,6 +158,18 @@ class ObservedFrame:
         """Invert `of_date_from_icrs`."""
         return self._icrs_from_cirs(np.asarray(of_date, dtype=np.float64) @ self._of_date)
 
+    def turned_to_date(self, icrs: Vector) -> NDArray[np.float64]:
+        """Return directions (..., 3) in the axes of date by precession and nutation alone.
+
+        What drivers compute that know nothing of aberration: up to 21 arcsec from
+        `of_date_from_icrs`.
+        """
+        return np.asarray(icrs, dtype=np.float64) @ self._cirs.T @ self._of_date.T
+
+    def turned_from_date(self, of_date: Vector) -> NDArray[np.float64]:
+        """Invert `turned_to_date`."""
+        return np.asarray(of_date, dtype=np.float64) @ self._of_date @ self._cirs
+
     def enu_from_of_date(self, of_date: Vector, refracted: bool = True) -> NDArray[np.float64]:
         """Return ENU directions of apparent of-date ones: as seen, or without air."""
         airless = np.asarray(of_date, dtype=np.float64) @ self._of_date @ self._enu.T

@@ -1,0 +1,94 @@
+"""A mount that counts in J2000: its own words tell whether it reckons with aberration."""
+
+from __future__ import annotations
+
+import pytest
+
+from polewright.angles import ARCSEC, DEG, HOUR, azalt_from_enu, enu_from_azalt, unit_vector
+from polewright.measuring.pointing import (
+    J2000,
+    J2000_TURNED,
+    TOPOCENTRIC,
+    aberration_of_mount,
+    mount_from_of_date,
+    of_date_at,
+    pointing_from_mount,
+)
+from polewright.sky.frame import ObservedFrame
+from polewright.sky.refraction import refract, refraction_constants
+from polewright.sky.site import Atmosphere, Site
+from polewright_sim.belief import Belief
+from polewright_sim.spec import MountSpec, SiteSpec
+
+NIGHT_UTC_S = 1795210200.0
+
+
+def mount(latitude_deg: float, aberration: bool) -> tuple[Belief, ObservedFrame]:
+    spec = MountSpec(equatorial_system=2, j2000_with_aberration=aberration)
+    site = SiteSpec(latitude_deg=latitude_deg, longitude_deg=9.31)
+    frame = ObservedFrame.at(
+        Site(latitude_deg, 9.31, 200.0), Atmosphere.standard(200.0), NIGHT_UTC_S
+    )
+    return Belief(spec, site), frame
+
+
+def told(belief: Belief, frame: ObservedFrame, hour_angle: float, dec: float, air: bool) -> tuple:
+    """Right ascension, declination, altitude and azimuth as the mount tells them."""
+    ra, declination = belief.ra_dec(hour_angle, dec, NIGHT_UTC_S)
+    altitude, azimuth = belief.alt_az(hour_angle, dec)
+    if air:
+        seen = refract(enu_from_azalt(azimuth, altitude), refraction_constants(frame.atmosphere))
+        azimuth, altitude = (float(angle) for angle in azalt_from_enu(seen))
+    return ra / HOUR, declination / DEG, altitude / DEG, azimuth / DEG
+
+
+@pytest.mark.parametrize("air", [False, True], ids=["no refraction", "refraction"])
+@pytest.mark.parametrize("aberration", [True, False], ids=["aberration", "none"])
+@pytest.mark.parametrize("latitude_deg", [44.62, 8.0, -33.0, 65.0, 60.0, -50.0])
+def test_a_mount_at_home_shows_whether_it_reckons_with_aberration(
+    latitude_deg: float, aberration: bool, air: bool
+) -> None:
+    belief, frame = mount(latitude_deg, aberration)
+    home = 90.0 if latitude_deg > 0.0 else -90.0
+    words = told(belief, frame, 90.0 * DEG, home * DEG, air)
+
+    assert aberration_of_mount(frame, latitude_deg, *words) is aberration
+
+
+def test_what_does_not_show_is_not_guessed() -> None:
+    """Where aberration hardly changes the declination, or the mount's altitude fits neither."""
+    belief, frame = mount(44.62, False)
+    answers = []
+    for hour in range(-5, 6):
+        for dec in (20.0, 50.0, 70.0):
+            words = told(belief, frame, hour * HOUR, dec * DEG, False)
+            answers.append(aberration_of_mount(frame, 44.62, *words))
+            off = (words[0], words[1], words[2] - 0.1, words[3])
+            assert aberration_of_mount(frame, 44.62, *off) is None
+
+    assert True not in answers
+    assert {None, False} == set(answers)
+
+
+@pytest.mark.parametrize("aberration", [True, False])
+def test_the_declination_axis_stays_along_a_circle(aberration: bool) -> None:
+    """Converted as the mount does it, all points of a circle have one declination for it."""
+    belief, frame = mount(44.62, aberration)
+    system = J2000 if aberration else J2000_TURNED
+    for hour in range(-5, 6):
+        goal = of_date_at(frame, hour * HOUR, 84.0 * DEG)
+        ra, dec = mount_from_of_date(frame, system, goal)
+        there = belief.hour_angle_dec(ra * HOUR, dec * DEG, NIGHT_UTC_S)
+        back = pointing_from_mount(frame, system, ra, dec)
+
+        assert there[1] == pytest.approx(84.0 * DEG, abs=0.4 * ARCSEC)  # diurnal aberration
+        assert back.declination == pytest.approx(84.0 * DEG, abs=1e-4 * ARCSEC)
+        assert back.hour_angle == pytest.approx(hour * HOUR, abs=1e-3 * ARCSEC)
+
+
+def test_topocentric_mounts_are_told_directions_of_date() -> None:
+    _, frame = mount(44.62, False)
+    goal = of_date_at(frame, 1.0, 0.5)
+    ra, dec = mount_from_of_date(frame, TOPOCENTRIC, goal)
+
+    assert unit_vector(ra * HOUR, dec * DEG) == pytest.approx(goal, abs=1e-12)
