@@ -53,7 +53,10 @@ class SiteSection(Section):
         description="longitude, degrees, EAST positive; the mount's own if left out",
     )
     elevation_m: float | None = Field(
-        None, ge=-500, le=9000, description="height above the sea, metres"
+        None,
+        ge=-500,
+        le=9000,
+        description="height above the sea, metres; the mount's own if left out",
     )
     pressure_hpa: float | None = Field(
         None,
@@ -62,7 +65,10 @@ class SiteSection(Section):
         description="air pressure at the site, not at sea level, hPa; by height if left out",
     )
     temperature_c: float | None = Field(
-        None, ge=-60, le=60, description="air temperature for refraction, degrees C"
+        None,
+        ge=-60,
+        le=60,
+        description="air temperature tonight, degrees C; by month and latitude if left out",
     )
 
 

@@ -96,7 +96,9 @@ def test_each_value_comes_from_the_best_source_that_has_it() -> None:
         GARDEN, JULY, typed_temperature_c=14.0, typed_pressure_hpa=960.0, reading=whole
     )
 
+    frost = believed_weather(GARDEN, JANUARY, typed_temperature_c=-0.3)
     expected, sigma = night_temperature(44.62, 420.0, JULY)
+    assert frost.source.startswith("0 ± 4.0 °C from the configuration, ")
     assert nothing.air.temperature_c == pytest.approx(expected)
     assert nothing.temperature_sigma_c == pytest.approx(sigma)
     assert nothing.air.pressure_hpa == Atmosphere.standard(420.0).pressure_hpa

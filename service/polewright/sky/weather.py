@@ -135,7 +135,7 @@ def believed_weather(
         ),
         temperature.sigma,
         pressure.sigma,
-        f"{temperature.value:.0f} ± {temperature.sigma:.1f} °C "
+        f"{round(temperature.value)} ± {temperature.sigma:.1f} °C "
         + ("and " if temperature.origin == pressure.origin else f"{temperature.origin}, ")
         + f"{pressure.value:.0f} ± {pressure.sigma:.0f} hPa {pressure.origin}",
         tuple(warnings),
