@@ -90,6 +90,18 @@ def test_stale_values_are_not_believed(age_s: float, words: str) -> None:
     assert all(words in sentence for sentence in weather.warnings)
 
 
+def test_a_station_that_has_gone_is_asked_once() -> None:
+    """A silent server costs one wait, not one for each sensor; the next source serves."""
+    with station() as found:
+        pass  # its server is closed now
+
+    weather = weather_of(Config(), SITE, NOVEMBER_UTC_S, found)
+
+    assert "by month and latitude" in weather.source
+    (said,) = weather.warnings
+    assert "does not answer" in said
+
+
 def test_a_station_that_does_not_tell_ages_is_believed() -> None:
     with station(age_s=None) as found:
         assert weather_of(Config(), SITE, NOVEMBER_UTC_S, found).air.temperature_c == -4.0

@@ -223,15 +223,7 @@ def connect_rig(config: Config, clock: Clock, cancel: CancelToken, emit: EventSi
             "which may take some seconds more."
         )
     compare_with_mount(rig)
-    emit(
-        Note(
-            utc_s=clock.utc_s(),
-            severity="info",
-            text=f"The air, for refraction: {weather.source}.",
-        )
-    )
-    for sentence in weather.warnings:
-        rig.note(sentence, warning=True)
+    _tell_weather(rig)
     rig.guards = make_guards(rig, monitor)
     return rig
 
@@ -344,6 +336,13 @@ def _weather_station(
         emit(Note(utc_s=clock.utc_s(), severity="warning", text=text))
         return None
     return station
+
+
+def _tell_weather(rig: Rig) -> None:
+    text = f"The air, for refraction: {rig.weather.source}."
+    rig.emit(Note(utc_s=rig.clock.utc_s(), severity="info", text=text))
+    for sentence in rig.weather.warnings:
+        rig.note(sentence, warning=True)
 
 
 def mount_focal_length_mm(telescope: Telescope) -> float | None:

@@ -113,6 +113,13 @@ RULES: Mapping[str, Rule] = {
         mount="not moved",
         exit_code=ExitCode.DEVICE,
     ),
+    "weather": Rule(
+        "the weather station is missing or silent, or tells what is stale or cannot be",
+        (),
+        again="one that had connected, before each sweep; the air comes from the next source",
+        then="the run goes on with a warning, and the axis is less sure",
+        mount="as it was",
+    ),
     # Frames
     "exposure": Rule(
         "an exposure fails, comes late, is cut off, mislabelled, of another size, or an older one",

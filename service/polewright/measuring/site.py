@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
-from polewright.alpaca.errors import AlpacaError
+from polewright.alpaca.errors import AlpacaError, DeviceSilent, ServerUnreachable
 from polewright.alpaca.observing_conditions import ObservingConditions
 from polewright.alpaca.telescope import Telescope
 from polewright.angles import DEG, fold_pi
@@ -18,6 +18,9 @@ SAME_PLACE_DEG = 0.5
 """A mount whose site is nearer than this to ours is believed its height."""
 STALE_S = 1800.0
 """A station's value older than this is not used (own choice: nights cool by 1 or 2 C an hour)."""
+
+
+_NOBODY_THERE = (DeviceSilent, ServerUnreachable)
 
 
 class SiteUnknown(ConfigError):
@@ -106,10 +109,19 @@ def weather_of(
 def _read(station: ObservingConditions) -> tuple[AirReading, tuple[str, ...]]:
     """Ask a station; what it does not tell, or not usably, is None and has a sentence."""
     doubts: list[str] = []
-    celsius = _told(station, "temperature", station.temperature_c, doubts)
-    hpa = _told(station, "pressure", station.pressure_hpa, doubts)
-    humidity = _told(station, "humidity", station.relative_humidity, [])  # 0.1 %: not worth a word
-    return AirReading(station.label, celsius, hpa, humidity), tuple(doubts)
+    reading = AirReading(station.label)
+    try:
+        reading = replace(
+            reading, temperature_c=_told(station, "temperature", station.temperature_c, doubts)
+        )
+        reading = replace(
+            reading, pressure_hpa=_told(station, "pressure", station.pressure_hpa, doubts)
+        )
+        humidity = _told(station, "humidity", station.relative_humidity, [])  # 0.1 %: no word
+        reading = replace(reading, relative_humidity=humidity)
+    except _NOBODY_THERE as error:  # each further question would wait as long
+        doubts.append(f"{station.label} does not answer ({error}).")
+    return reading, tuple(doubts)
 
 
 def _told(
@@ -120,6 +132,8 @@ def _told(
 ) -> float | None:
     try:
         number = value()
+    except _NOBODY_THERE:
+        raise
     except AlpacaError as error:
         doubts.append(f"{station.label} does not tell the air's {sensor} ({error}).")
         return None
