@@ -15,9 +15,11 @@ import pytest
 
 from polewright.alpaca.telescope import MountState
 from polewright.angles import DEG, fold_pi
+from polewright.measuring import planned
 from polewright.measuring.guard_looks import Look, Move
 from polewright.measuring.guard_sky import AllowedSkyGuard
 from polewright.measuring.pointing import Sides
+from polewright.planning.horizon import Horizon
 from polewright.planning.limits import MountLimits
 from polewright.planning.motion import AxisMotion, approaches, meridian_side
 from polewright.planning.noise import AttitudeNoise
@@ -181,8 +183,8 @@ def test_a_plan_stands_off_the_mounts_own_limits_and_a_hair_stops_nothing() -> N
     state = MountState(asked.utc_s, 0.0, 0.0, True)
     near = Pointing(-40.0 * DEG, (limit_deg + 0.1) * DEG)
     guard.during(Look(state, near, sky, move, 1.0))
+    far = Pointing(-40.0 * DEG, (limit_deg + 0.5) * DEG)
     with pytest.raises(Exception, match="declination"):
-        far = Pointing(-40.0 * DEG, (limit_deg + 0.5) * DEG)
         guard.during(Look(state, far, sky, move, 1.0))
 
 
@@ -191,3 +193,32 @@ def test_a_narrow_range_of_declinations_is_still_planned_in() -> None:
     narrow = MountLimits(declination_min_deg=20.0, declination_max_deg=21.0)
     plan = plan_sweep(request(44.6, None, mount=narrow))[0]
     assert 20.0 <= plan.declination / DEG <= 21.0
+
+
+@pytest.mark.parametrize("side", [1, -1])
+@pytest.mark.parametrize("latitude_deg", [44.6, -20.0])
+def test_the_next_sweep_stays_on_the_side_where_the_mount_stands(
+    latitude_deg, side, monkeypatch
+) -> None:
+    """Also where the other side is much better; only where nothing fits there is it told."""
+    here = Pointing(side * 20.0 * DEG, math.copysign(30.0, latitude_deg) * DEG)
+    asked = request(latitude_deg, here)
+    free = plan_sweep(asked)[0]
+    assert meridian_side(free.points[0].hour_angle) == side  # equally good: so no reason to cross
+    assert not free.crosses_meridian
+
+    # A house takes the better part of this side: what is left there is worse.
+    east = side < 0
+    heights = tuple(60.0 if (az < 180) is east else 0.0 for az in range(0, 360, 5))
+    walled = replace(asked, horizon=Horizon(tuple(map(float, range(0, 360, 5))), heights))
+    crossing = plan_sweep(walled)[0]
+    assert crossing.crosses_meridian
+    assert any("crosses the meridian" in warning for warning in crossing.warnings)
+    kept = plan_sweep(replace(walled, stay=True))[0]
+    assert not kept.crosses_meridian
+    assert {meridian_side(point.hour_angle) for point in kept.points} == {side}
+    # Somewhat less sure is borne between sweeps, much less is not.
+    for factor, chosen in ((1.01, kept), (0.99, crossing)):
+        monkeypatch.setattr(planned, "WORTH_STAYING", factor * kept.sigma / crossing.sigma)
+        plan = planned._stays(walled, None)
+        assert plan.crosses_meridian is chosen.crosses_meridian

@@ -49,6 +49,7 @@ def test_a_clock_that_is_set_back_is_told_and_the_reading_goes_on(monkeypatch) -
         if len(read) == 4:
             session._sweep_wanted.set()
 
+    monkeypatch.setattr(session, "_clear_to_sweep", lambda _rig: True)
     monkeypatch.setattr(session, "_read", lambda _rig, frame, **_more: frame)
     monkeypatch.setattr(session, "_tell", tell)
     monkeypatch.setattr(session, "_obey", lambda _engine, _asked: None)

@@ -93,6 +93,8 @@ class TerminalListener:
                 )
                 if event.predicted_sigma_arcsec is not None:
                     text += f"; expected uncertainty {event.predicted_sigma_arcsec:.0f}″"
+                if event.crosses_meridian:
+                    text += "; ACROSS THE MERIDIAN: keep clear of the mount"
                 return text
             case events.PointSolved():
                 return (

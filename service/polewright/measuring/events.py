@@ -68,6 +68,8 @@ class SweepPlanned(Event):
     altitudes_deg: tuple[float, ...]
     azimuths_deg: tuple[float, ...]
     predicted_sigma_arcsec: float | None = None
+    crosses_meridian: bool = False
+    """Whether the mount crosses the meridian on the way to the first point, or in the sweep."""
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -105,7 +105,7 @@ class AllowedSkyGuard(Watching):
         """Return by how much each limit is broken before the slew; the Sun is never forgiven."""
         use = Use.APPROACH if move.first else Use.SLEW
         found = shortfalls(self.near, state, move.start.hour_angle, move.start.declination, use)
-        excess = {
+        excess: dict[Reason, float] = {
             reason: float(amount) + CREEP
             for reason, amount in found.items()
             if reason is not Reason.SUN and amount > 0.0

@@ -14,6 +14,8 @@ from typing import TYPE_CHECKING, Protocol
 from polewright.alpaca.motion import SlewResult
 from polewright.alpaca.safety_monitor import SafetyMonitor
 from polewright.alpaca.telescope import MountState
+from polewright.angles import DEG, fold_pi
+from polewright.measuring.events import Note
 from polewright.measuring.guard_arrival import ArrivalGuard, SideGuard, TimeGuard, TruthGuard
 from polewright.measuring.guard_looks import Arrival, Look, Move, Solved
 from polewright.measuring.guard_safety import SafetyGuard
@@ -21,6 +23,7 @@ from polewright.measuring.guard_sky import AllowedSkyGuard
 from polewright.measuring.planned import plan_request
 from polewright.measuring.plate import Plate
 from polewright.measuring.pointing import mount_from_of_date, of_date_at, pointing_from_mount
+from polewright.planning.motion import meridian_side
 from polewright.planning.request import Pointing
 from polewright.sky.frame import ObservedFrame
 
@@ -88,6 +91,14 @@ class Guards:
         move = Move(number, start, goal, first, sky, right_ascension, declination)
         for guard in self.guards:
             guard.before_slew(move)
+        if meridian_side(start.hour_angle) * meridian_side(goal.hour_angle) < 0:
+            begin_deg, end_deg = (fold_pi(x.hour_angle) / DEG for x in (start, goal))
+            text = (
+                f"The {move.doing} crosses the meridian, from hour angle {begin_deg:+.0f}° to "
+                f"{end_deg:+.0f}°: the mount may swing to the other side of the pier. "
+                "Keep clear of it."
+            )
+            rig.emit(Note(utc_s=rig.clock.utc_s(), severity="warning", text=text))
         return move
 
     def watch(self, move: Move, then: Callable[[float], None]) -> Callable[[MountState], None]:

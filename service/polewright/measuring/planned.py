@@ -16,6 +16,7 @@ from polewright.measuring.fitted import shared_errors_of
 from polewright.measuring.pointing import mount_from_of_date, of_date_at, pointing_from_mount
 from polewright.measuring.rig import Rig
 from polewright.measuring.sweep import SweepPoint
+from polewright.planning.errors import NoSweepFits
 from polewright.planning.horizon import Horizon
 from polewright.planning.horizon_text import parse_horizon
 from polewright.planning.limits import MountLimits, SkyLimits
@@ -24,9 +25,13 @@ from polewright.planning.noise import AttitudeNoise
 from polewright.planning.request import PlanRequest, Pointing, SweepPlan, SweepWish
 from polewright.sky.site import Site
 from polewright.sky.weather import Weather
+from polewright.solving.errors import FieldTooNarrow
 
 #: Pixel scale and frame assumed for planning when nothing is known of the optics.
 UNKNOWN_SCALE = 2.0 * DEG / 3600.0
+#: A sweep may be so many times less sure than the best if the mount need not cross the meridian
+#: for it between sweeps (own choice).
+WORTH_STAYING = 3.0
 
 
 class HorizonFileMissing(ConfigError):
@@ -202,8 +207,14 @@ def own_wish(config: Config, site: Site) -> SweepWish | None:
     )
 
 
-def planned_sweep(rig: Rig) -> SweepPlan:
+def planned_sweep(rig: Rig, *, again: bool = False, quiet: bool = False) -> SweepPlan:
     """Judge the user's own sweep, or find the best one; tell it to whoever listens.
+
+    Args:
+        rig: the rig.
+        again: whether this follows another sweep of the session: then the mount stays on its
+            side of the meridian where a sweep fits that is worth it, since hands may be near.
+        quiet: tell nobody.
 
     Raises:
         polewright.planning.errors.PlanRefused: the user's sweep breaks a limit; says which one,
@@ -214,11 +225,31 @@ def planned_sweep(rig: Rig) -> SweepPlan:
     wish = own_wish(rig.config, rig.site)
     request = plan_request(rig)
     solver = rig.plates.solver
-    plan = plans_for(request, solver)[0] if wish is None else judged(request, wish, solver)
+    if wish is not None:
+        plan = judged(request, wish, solver)
+    else:
+        plan = _stays(request, solver) if again else plans_for(request, solver)[0]
+    if quiet:
+        return plan
     for sentence in doubts(request, [plan]):
         rig.note(sentence, warning=True)
     tell_plan(rig, request, plan)
     return plan
+
+
+def _stays(request: PlanRequest, solver: object) -> SweepPlan:
+    """Return the best sweep on this side of the meridian, or the best of all if that is far better.
+
+    Raises as `plans_for`.
+    """
+    try:
+        plan = plans_for(replace(request, stay=True), solver)[0]
+    except (NoSweepFits, FieldTooNarrow):
+        return plans_for(request, solver)[0]
+    if plan.sigma <= WORTH_STAYING * plan.best_open_sigma:
+        return plan
+    free = plans_for(request, solver)[0]
+    return plan if plan.sigma <= WORTH_STAYING * free.sigma else free
 
 
 def tell_plan(rig: Rig, request: PlanRequest, plan: SweepPlan) -> None:
@@ -235,6 +266,7 @@ def tell_plan(rig: Rig, request: PlanRequest, plan: SweepPlan) -> None:
             altitudes_deg=tuple(point.altitude / DEG for point in plan.points),
             azimuths_deg=tuple(point.azimuth / DEG for point in plan.points),
             predicted_sigma_arcsec=plan.sigma / DEG * 3600.0,
+            crosses_meridian=plan.crosses_meridian,
         )
     )
 

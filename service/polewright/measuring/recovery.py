@@ -307,7 +307,8 @@ class _Recovery:
         if swaps < 1:
             return None
         request = plan_request(self.rig)
-        request = replace(request, horizon=self._shadowed(request.horizon))
+        # Nobody asked for it, so it stays on its side of the meridian.
+        request = replace(request, horizon=self._shadowed(request.horizon), stay=True)
         try:
             plan = plan_sweep(request)[0]
         except NoSweepFits:

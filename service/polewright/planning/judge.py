@@ -22,7 +22,14 @@ from polewright.planning.limits import (
     shortfalls,
     sun_shortfall,
 )
-from polewright.planning.motion import Approach, AxisMotion, Course, approaches, sweep_course
+from polewright.planning.motion import (
+    Approach,
+    AxisMotion,
+    Course,
+    approaches,
+    meridian_side,
+    sweep_course,
+)
 from polewright.planning.noise import predict
 from polewright.planning.request import PlanPoint, PlanRequest, SweepPlan, Violation
 from polewright.planning.words import Breach, describe
@@ -37,6 +44,10 @@ SAMPLE_SLACK = 0.005 * DEG
 #: Sampling of the ways to the first point; half its diagonal is added to the Sun's distance.
 APPROACH_SPACING = 2.0 * DEG
 
+CROSSES = (
+    "the first slew crosses the meridian: the mount may swing to the other side of the pier; "
+    "keep clear of it"
+)
 #: `Violation.where` of what happens before the first point.
 FIRST_SLEW = "first slew"
 
@@ -178,6 +189,7 @@ def evaluate(
         moon_up=bool(state.moon_enu[2] > 0.0),
         moon_weight=weight,
         adjusting_time_s=_adjusting_time(outlook, points[-1]),
+        crosses_meridian=_crosses(request, angles),
         warnings=(*warnings, *outlook.frame.warnings),
     )
 
@@ -290,16 +302,23 @@ def _first_slew(
             note(Reason.SUN, state, float(ha[j]), float(dec[j]), enu[j], amount)
     state = outlook.states[0]
     for way in (way for way in ways if way.likely):
-        ha, dec, amount = worst_altitude(rules, state, way, motion)
-        enu = enu_from_hour_angle_dec(request.site, ha, dec)
-        note(Reason.MOUNT_ALTITUDE, state, ha, dec, enu, amount)
-    return seconds, (), violations
+        at_ha, at_dec, amount = worst_altitude(rules, state, way, motion)
+        enu = enu_from_hour_angle_dec(request.site, at_ha, at_dec)
+        note(Reason.MOUNT_ALTITUDE, state, at_ha, at_dec, enu, amount)
+    crosses = _crosses(request, np.array([hour_angle]))
+    return seconds, ((CROSSES,) if crosses else ()), violations
+
+
+def _crosses(request: PlanRequest, angles: Vector) -> bool:
+    """Whether the way from where the mount stands through these hour angles passes the meridian."""
+    sides = {meridian_side(float(angle)) for angle in angles} | {request.standing}
+    return {-1, 1} <= sides
 
 
 def worst_altitude(
     rules: Rules, state: SkyState, way: Approach, motion: AxisMotion
 ) -> tuple[float, float, float]:
-    """Return where (hour angle, declination) a way leaves the altitude limits most, and by how much.
+    """Return where (hour angle, declination) a way is outside the altitude limits most, how much.
 
     All rad. A parked mount may start outside its limits; it only may not go farther out.
     """

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from polewright.angles import ARCSEC, DEG, SIDEREAL_RATE, Vector, azalt_from_enu, separation
 from polewright.planning.errors import NoSweepFits, PlanRefused
 from polewright.planning.judge import FIRST_SLEW, Outlook, evaluate
+from polewright.planning.motion import ON_MERIDIAN
 from polewright.planning.noise import predict_many
 from polewright.planning.request import PlanRequest, SweepPlan, SweepWish, Violation
 from polewright.planning.search import CELL, Level, SkyGrid, build_grid, levels
@@ -46,7 +47,8 @@ def plan_sweep(request: PlanRequest) -> list[SweepPlan]:
     """Return up to ``max_plans`` sweeps that break no limit, best first.
 
     Ranked by predicted uncertainty of the axis (from the fit's own covariance, made worse by
-    moonlight), then time, then stars in the poorest field, then time left for adjusting.
+    moonlight), then whether the mount may stay on its side of the meridian, then time, then stars
+    in the poorest field, then time left for adjusting.
 
     Raises:
         NoSweepFits: nothing fits down to the smallest step.
@@ -145,6 +147,7 @@ class _Search:
             candidates = self._candidates(grid, group)
             if candidates is None:
                 continue
+            self._mark_across(candidates, group)
             for better in found:
                 self._suppress_alike(candidates, better, group)
             while len(found) < request.max_plans and looks < MAX_LOOKS:
@@ -288,6 +291,16 @@ class _Search:
         near &= np.abs(candidates.column - column) * CELL < size
         candidates.score[near] = math.inf
 
+    def _mark_across(self, candidates: _Candidates, group: list[Level]) -> None:
+        """Take what lies over the meridian, as seen from where the mount stands, last or never."""
+        spans = np.array([(level.n_points - 1) * level.step_cells for level in group])
+        across = np.sin(ON_MERIDIAN)
+        for column in (candidates.column, candidates.column + spans[candidates.level]):
+            there = np.sin(self.grid.hour_angle[column]) * self.request.standing
+            candidates.score[there <= -across] *= (
+                math.inf if self.request.stay else 1.0 + SAME_SIGMA
+            )
+
     def _suppress_alike(self, candidates: _Candidates, plan: SweepPlan, group: list[Level]) -> None:
         spans = np.array([(level.n_points - 1) * level.step_cells for level in group])
         middle = candidates.column + spans[candidates.level] // 2
@@ -306,11 +319,12 @@ def _name(violation: Violation) -> str:
     return (violation.reason.name or "").lower()
 
 
-def _rank(plan: SweepPlan) -> tuple[int, int, float, float]:
+def _rank(plan: SweepPlan) -> tuple[int, bool, int, float, float]:
     sigma = plan.sigma * (1.0 + plan.moon_weight)
     stars = min((point.stars or 0.0) for point in plan.points)
     return (
         round(math.log(sigma) / SAME_SIGMA),
+        plan.crosses_meridian,
         round(plan.duration_s / 15.0),
         -stars,
         -plan.adjusting_time_s,

@@ -15,7 +15,7 @@ from polewright.geometry.shared_errors import NOTHING_SHARED, SharedErrors
 from polewright.planning.errors import LimitsInvalid
 from polewright.planning.horizon import Horizon
 from polewright.planning.limits import MountLimits, Reason, Rules, SkyLimits
-from polewright.planning.motion import Timing
+from polewright.planning.motion import Timing, meridian_side
 from polewright.planning.noise import AttitudeNoise, AxisPrediction
 from polewright.sky.frame import ObservedFrame, hour_angle_dec
 from polewright.sky.site import Atmosphere, Site
@@ -70,6 +70,8 @@ class PlanRequest:
     min_stars: int = 12
     """Fields with fewer catalogue stars are not used (only with ``stars_in_field``)."""
     max_plans: int = 5
+    stay: bool = False
+    """Whether the mount has to stay on the side of the meridian where it stands."""
 
     def __post_init__(self) -> None:
         if not 3 <= self.n_points <= 50:
@@ -96,6 +98,13 @@ class PlanRequest:
             pointing_margin_deg=self.pointing_margin_deg,
             field_margin_deg=field_margin,
         )
+
+    @property
+    def standing(self) -> int:
+        """1 while the mount stands west of the meridian, -1 east of it, 0 where nobody knows."""
+        if self.pointing is None:
+            return 0
+        return meridian_side(self.pointing.hour_angle) or self.pointing.side
 
     @property
     def open_rules(self) -> Rules:
@@ -200,6 +209,8 @@ class SweepPlan:
     adjusting_time_s: float
     """How long the mount can stay tracking at the last point before it breaks a limit."""
     warnings: tuple[str, ...] = ()
+    crosses_meridian: bool = False
+    """Whether the mount crosses the meridian on the way to the first point, or in the sweep."""
 
     @property
     def declination(self) -> float:

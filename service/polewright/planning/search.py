@@ -18,6 +18,7 @@ from polewright.angles import DEG, Vector
 from polewright.planning.judge import SAMPLE_SLACK, Outlook
 from polewright.planning.limits import (
     FUZZ,
+    MountLimits,
     Reason,
     Use,
     moon_weight,
@@ -99,13 +100,7 @@ def build_grid(outlook: Outlook, *, obstacles: bool = True, hopeful: bool = Fals
     request = outlook.request
     rules = request.rules
     mount = rules.mount
-    low, high_end = mount.declination_min_deg, mount.declination_max_deg
-    if high_end - low > 2.0:  # not exactly on a limit: see OFF_LIMITS
-        low, high_end = low + OFF_LIMITS / DEG, high_end - OFF_LIMITS / DEG
-    rows = np.arange(math.ceil(low - 1e-9), math.floor(high_end + 1e-9) + 1)
-    if len(rows) == 0:  # a range so narrow that no whole degree lies in it
-        rows = np.array([0.5 * (low + high_end)])
-    declination = np.asarray(rows * ROW, dtype=np.float64)
+    declination = _rows(mount)
     hour_angle = np.asarray(np.arange(-720, 720) * CELL, dtype=np.float64)
     ha, dec = np.meshgrid(hour_angle, declination)
     enu = enu_from_hour_angle_dec(request.site, ha, dec)
@@ -171,6 +166,18 @@ def build_grid(outlook: Outlook, *, obstacles: bool = True, hopeful: bool = Fals
         blocked=blocked,
         moon=moon_weight(request.rules, outlook.states[1], enu),
     )
+
+
+def _rows(mount: MountLimits) -> Vector:
+    """Return the declinations (rad) of the grid: whole degrees off the limits, if there are any."""
+    low, high = mount.declination_min_deg, mount.declination_max_deg
+    off = OFF_LIMITS / DEG
+    if high - low > 2.0:
+        low, high = low + off, high - off
+    rows = np.arange(math.ceil(low - 1e-9), math.floor(high + 1e-9) + 1)
+    if len(rows) == 0:  # a range so narrow that no whole degree lies in it
+        rows = np.array([0.5 * (low + high)])
+    return np.asarray(rows * ROW, dtype=np.float64)
 
 
 _EDGES = Reason.SKYLINE | Reason.OVERHANG | Reason.WINDOW

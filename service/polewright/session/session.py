@@ -159,6 +159,7 @@ class AlignSession:
         self._step = Step.IDLE
         self._commands: queue.SimpleQueue[tuple[Command, Mapping[str, Any]]] = queue.SimpleQueue()
         self._sweep_wanted = threading.Event()
+        self._crossing_told = False
         self._paused = False
         self._last_frame: tuple[int, Frame, StarList] | None = None
         self._last_plan: tuple[PlanRequest, SweepPlan] | None = None
@@ -283,7 +284,7 @@ class AlignSession:
 
     def _sweep(self, rig: Rig) -> Measured:
         self._forget_wishes()
-        plan = planned_sweep(rig)
+        plan = planned_sweep(rig, again=self._sweeps > 0)
         self._go(Happening.PLANNED, f"{len(plan.points)} points")
         self._sweeps += 1
         measured = measure(rig, [SweepPoint(p.hour_angle, p.declination) for p in plan.points])
@@ -298,6 +299,7 @@ class AlignSession:
         Not when a pass begins: what is asked for during its reference frame counts.
         """
         self._sweep_wanted.clear()
+        self._crossing_told = False
         while not self._commands.empty():
             self._commands.get_nowait()
         self._paused = False
@@ -382,7 +384,7 @@ class AlignSession:
             rig.guards.while_tracking()
             if self._sweep_wanted.is_set() or not live.under_way:
                 self._obey(engine, self._asked())
-            if self._sweep_wanted.is_set():
+            if self._sweep_wanted.is_set() and self._clear_to_sweep(rig):
                 return
             if self._paused:
                 rig.clock.sleep(WAIT_TICK_S, self.cancel)
@@ -402,8 +404,31 @@ class AlignSession:
             if self._hands_free is not None:
                 self._hands_free.act(reading)
             wants = reading.advice.action in (Action.STOP_AND_SWEEP, Action.DONE)
-            if self._by_itself and reading.settled and wants:
+            if self._by_itself and reading.settled and wants and self._clear_to_sweep(rig):
                 return
+
+    def _clear_to_sweep(self, rig: Rig) -> bool:
+        """Whether a new sweep may begin: one that crosses the meridian has to be asked for twice.
+
+        The second time after it was told; a sweep that nobody asked for waits for somebody. With
+        nobody there no hands are near the mount: then plan and guard only tell it.
+        """
+        if not self._attended:
+            return True
+        asked = self._sweep_wanted.is_set()
+        if self._crossing_told:
+            return asked
+        if not planned_sweep(rig, again=True, quiet=True).crosses_meridian:
+            return True
+        text = (
+            "The next sweep takes the mount across the meridian, since on this side none fits now, "
+            "or none nearly as good: it may swing to the other side of the pier. See that hands, "
+            "cables and tripod are clear of it, then ask for the new sweep once more."
+        )
+        rig.emit(Note(utc_s=self.clock.utc_s(), severity="warning", text=text))
+        self._crossing_told = True
+        self._sweep_wanted.clear()
+        return False
 
     def _clock_set_back(self, rig: Rig, engine: AdjustmentEngine, error: FramesOutOfOrder) -> None:
         """Go on with a clock that was set back, and say what that means."""
