@@ -61,6 +61,16 @@ class _Queued:
     purpose: str | None
 
 
+@dataclass(frozen=True)
+class Told:
+    """Something that makes the mount move, as it was told."""
+
+    utc_s: float
+    what: str
+    goal: tuple[float, float] | None = None
+    """Hour angle and declination (rad) by its own belief, where it was sent to a place."""
+
+
 class MountModel:
     """An equatorial mount. All methods may be called from any thread."""
 
@@ -88,6 +98,8 @@ class MountModel:
         self.tracking = False
         self.tracking_rate = 0
         self.park_axes = self.belief.home
+        self.told: list[Told] = []
+        """Every command that made it move."""
         self._adjusters = adjusters
         self._lock = threading.RLock()
         theta, d = self.belief.home
@@ -292,6 +304,11 @@ class MountModel:
                 or abs(self._dec.at(utc_s)[1]) > 2.0 * SIDEREAL_RATE
             )
 
+    def axis_rates(self, utc_s: float) -> tuple[float, float]:
+        """How fast both axes turn, rad/s (the truth)."""
+        with self._lock:
+            return self._ra.at(utc_s)[1], self._dec.at(utc_s)[1]
+
     def keep_house(self, utc_s: float) -> None:
         """Finish what has become due: park, home, limits."""
         with self._lock:
@@ -359,6 +376,7 @@ class MountModel:
             theta, _ = self._believed_axes(utc_s)
             if theta >= self.belief.theta_range[1] - 1e-9:
                 raise NotNow("the RA axis is at its limit past the meridian; slew away first")
+            self.told.append(Told(utc_s, "track"))
             self.tracking = True
             self.at_home = False
             if not self._axis_moving[0]:
@@ -405,6 +423,7 @@ class MountModel:
                 raise NotNow("tracking is off; switch it on before a slew to RA and declination")
             hour_angle, of_date = self.belief.hour_angle_dec(ra, dec, utc_s)
             self._check_altitude(hour_angle, of_date)
+            self.told.append(Told(utc_s, "slew", (hour_angle, of_date)))
             if side is None:
                 side = self.belief.side_for(hour_angle, self.side(utc_s))
 
@@ -423,6 +442,7 @@ class MountModel:
                 raise NotNow("tracking is on; switch it off before a slew to altitude and azimuth")
             hour_angle, dec = self.belief.from_alt_az(altitude, azimuth)
             self._check_altitude(hour_angle, dec)
+            self.told.append(Told(utc_s, "slew", (hour_angle, dec)))
             axes = self.belief.axes(
                 hour_angle, dec, self.belief.side_for(hour_angle, self.side(utc_s))
             )
@@ -500,6 +520,7 @@ class MountModel:
             self._slew_end_s = rest_s
 
     def _go_to_axes(self, axes: tuple[float, float], purpose: str, utc_s: float) -> None:
+        self.told.append(Told(utc_s, purpose))
         self._queue(lambda _: axes, utc_s, purpose)
 
     def park(self, utc_s: float) -> None:
@@ -539,6 +560,7 @@ class MountModel:
                 return
             if utc_s < self._slew_end_s:
                 raise NotNow("a slew is under way; abort it before moving an axis")
+            self.told.append(Told(utc_s, "axis"))
             self.at_home = False
             self._axis_moving[axis] = True
             if axis == 0:
@@ -564,6 +586,7 @@ class MountModel:
             self._check_free(utc_s)
             if utc_s < self._slew_end_s or any(self._axis_moving):
                 raise NotNow("the mount is slewing; guide pulses have to wait")
+            self.told.append(Told(utc_s, "pulse"))
             end_s = utc_s + duration_s
             if direction in (2, 3):
                 rate = self.guide_rates[0] * (1.0 if direction == 3 else -1.0)

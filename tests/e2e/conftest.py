@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterator
 from typing import Any
 
 import pytest
+from support.whole_night import crossed_untold, moved_after_stop
 
 from polewright.clock import CancelToken, SystemClock
 from polewright.config import Config, config_from_text
@@ -20,7 +21,6 @@ from polewright_sim.spec import RigSpec
 #: 2026-11-20 21:30 UTC: night at the invented site.
 NIGHT_UTC_S = 1795210200.0
 RATE = 6.0
-
 #: A small, quick rig: 2.6 x 1.9 degrees on 1600 x 1200 pixels. Invented.
 SMALL_RIG: dict[str, Any] = {
     "name": "bench rig",
@@ -94,7 +94,11 @@ StartNight = Callable[..., Night]
 
 @pytest.fixture
 def start_night() -> Iterator[StartNight]:
-    """Start rigs by nested changes to the small one; all are stopped afterwards."""
+    """Start rigs by nested changes to the small one; all are stopped afterwards.
+
+    Then every night is looked through: no slew crossed the meridian untold, and nothing moved
+    after the product had said that all stands still.
+    """
     nights: list[Night] = []
 
     def start(
@@ -108,3 +112,6 @@ def start_night() -> Iterator[StartNight]:
     yield start
     for night in nights:
         night.running.stop()
+    for night in nights:
+        assert crossed_untold(night.rig, night.events) == []
+        assert moved_after_stop(night.rig, night.events) == []
