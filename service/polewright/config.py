@@ -410,6 +410,13 @@ class RecoverySection(Section):
     swaps: int = Field(
         1, ge=0, le=5, description="other sweeps tried when a point finds no other place"
     )
+    nowhere_s: float = Field(
+        240.0,
+        ge=10,
+        le=7200,
+        description="longest time without a newly solved point, from the arrival at the first one "
+        "on, after which a sweep ends, s; half of it is the most for one place (own choice)",
+    )
 
 
 class SolverSection(Section):

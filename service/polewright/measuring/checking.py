@@ -24,6 +24,7 @@ from polewright.images.quality import FrameQuality
 from polewright.measuring.check_result import CheckResult
 from polewright.measuring.coverage import advice_here
 from polewright.measuring.fitted import shared_errors_of
+from polewright.measuring.light import FEW_STARS, check_light
 from polewright.measuring.planned import noise_of
 from polewright.measuring.point import frame_floor, tell_focal_length
 from polewright.measuring.rig import Rig
@@ -74,6 +75,8 @@ def _found(rig: Rig, points: Sequence[SweepPoint]) -> tuple[float, Frame | None]
     for _ in range(SEARCH_FRAMES):
         frame = take_frame(rig, exposure_s)
         stars, quality = look_at(rig, frame)
+        if quality.star_count < FEW_STARS:
+            check_light(rig, frame)
         choice = judged(rig, frame, quality)
         if choice.good:
             return shortest(rig, frame, stars, points), frame

@@ -14,7 +14,8 @@
     ├── WentElsewhere      the stars say that it points elsewhere than it says
     └── SafetyUnsafe       the safety monitor says unsafe (exit code of its own)
     SolveError
-    └── PointNotSolved     retries, other places and other sweeps did not help
+    ├── PointNotSolved     retries, other places and other sweeps did not help, or took too long
+    └── NoLight            a lens cap, a closed cover: the first frame shows neither stars nor sky
 """
 
 from __future__ import annotations
@@ -192,19 +193,63 @@ class SafetyUnsafe(GuardError):
 
 
 class PointNotSolved(SolveError):
-    """A point of the sweep was not solved, and nothing that was tried helped."""
+    """A point of the sweep was not solved, and nothing that was tried helped.
+
+    ``after_s``: what ended it was that nothing had been solved for so long; None: nothing was left
+    to try.
+    """
 
     code = "point_not_solved"
 
-    def __init__(self, point: int, story: tuple[str, ...], last: str, hint: str) -> None:
-        super().__init__(point, story, last, hint)
+    def __init__(
+        self,
+        point: int,
+        story: tuple[str, ...],
+        last: str,
+        hint: str,
+        after_s: float | None = None,
+    ) -> None:
+        super().__init__(point, story, last, hint, after_s)
         self.point, self.story, self.last, self.hint = point, story, last, hint
+        self.after_s = after_s
 
     @property
     def advice(self) -> str:  # type: ignore[override]
         """What the last trouble asks for."""
-        return self.hint
+        if self.after_s is None:
+            return self.hint
+        return (
+            f"{self.hint} If clouds only pass, or mount and solver are slow, raise [recovery] "
+            "nowhere_s."
+        )
 
     def __str__(self) -> str:
-        told = " ".join(self.story)
-        return f"point {self.point} could not be solved: {self.last}. What was tried: {told}"
+        told = " ".join(self.story) or "one exposure."
+        within = "" if self.after_s is None else f" within {self.after_s:.0f} s"
+        return (
+            f"point {self.point} could not be solved{within}: {self.last}. What was tried: {told}"
+        )
+
+
+class NoLight(SolveError):
+    """A frame without stars is hardly brighter than one of a fraction of its exposure."""
+
+    code = "no_light"
+    advice = (
+        "Take off the lens cap, open cover, roof and the camera's shutter, and look whether the "
+        "telescope looks at a wall from near by; then start again. No other place was tried."
+    )
+
+    def __init__(
+        self, exposure_s: float, level_adu: float, short_s: float, short_adu: float
+    ) -> None:
+        super().__init__(exposure_s, level_adu, short_s, short_adu)
+        self.exposure_s, self.level_adu = exposure_s, level_adu
+        self.short_s, self.short_adu = short_s, short_adu
+
+    def __str__(self) -> str:
+        return (
+            f"no light reaches the camera: a frame of {self.exposure_s:g} s shows no stars and has "
+            f"a level of {self.level_adu:.1f} counts, one of {self.short_s:g} s has "
+            f"{self.short_adu:.1f}"
+        )

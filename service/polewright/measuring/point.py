@@ -142,6 +142,8 @@ def judge(rig: Rig, point: SolvedPoint, total: int, word: StarsWord) -> None:
     if word.expected is not None:
         miss = float(separation(word.expected, word.plate.solution.centre_icrs))
     rig.guards.solved(point.number, word.plate, word.pointing, miss)
+    if rig.patience is not None:
+        rig.patience.solved()
 
 
 def tell_focal_length(rig: Rig) -> None:

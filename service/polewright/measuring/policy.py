@@ -26,6 +26,7 @@ from polewright.errors import (
     PolewrightError,
     SolveError,
 )
+from polewright.measuring.errors import NoLight, PointNotSolved
 
 BEGIN_MARK, END_MARK = "<!-- policy table -->", "<!-- end -->"
 R = TypeVar("R")
@@ -151,6 +152,19 @@ RULES: Mapping[str, Rule] = {
         (SolveError, ImageError),
         again="longer exposures, other places, another sweep, as [recovery] allows; "
         "a live frame: the next one, for ever",
+        exit_code=ExitCode.SOLVE,
+    ),
+    "nowhere": Rule(
+        "no point of a sweep has been solved for [recovery] nowhere_s (half of it is warned of)",
+        (PointNotSolved,),
+        again="nothing more; the message says what was",
+        exit_code=ExitCode.SOLVE,
+    ),
+    "no_light": Rule(
+        "the first frame shows no stars and no more light than a very short one: lens cap, closed "
+        "cover or roof, a wall",
+        (NoLight,),
+        again="nothing: no other place and no longer exposure",
         exit_code=ExitCode.SOLVE,
     ),
     "behind": Rule(

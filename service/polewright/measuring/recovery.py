@@ -13,7 +13,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from polewright.angles import DEG, azalt_from_enu, fold_pi
-from polewright.errors import PolewrightError
+from polewright.errors import Cancelled, PolewrightError
+from polewright.images.errors import EmptyFrame
 from polewright.images.frame import Frame
 from polewright.images.stillness import Rest
 from polewright.measuring.at_once import expose_at_once, goes_at_once
@@ -21,6 +22,8 @@ from polewright.measuring.behind import Fetched, FrameLost, Image, Work
 from polewright.measuring.checking import choose_exposure, keep_exposure
 from polewright.measuring.errors import PointNotSolved
 from polewright.measuring.events import Note
+from polewright.measuring.light import check_light
+from polewright.measuring.patience import OutOfPatience, Patience
 from polewright.measuring.planned import (
     plan_request,
     pointing_now,
@@ -44,6 +47,7 @@ from polewright.planning.horizon import Horizon, Window
 from polewright.planning.planner import plan_sweep
 from polewright.planning.spare import SparePoint, spare_points
 from polewright.sky.frame import enu_from_hour_angle_dec
+from polewright.solving.errors import TooFewStars
 
 #: Another place is at least so far from one that failed, if there is one (own choice): what hides
 #: stars is seldom narrower.
@@ -53,6 +57,7 @@ APART = 3.0 * DEG
 #: A new sweep keeps this far from places that failed, degrees of azimuth (on the sky) and
 #: altitude; and from everything below them, since what hides stars mostly stands on the ground.
 SHADOW_DEG = 6.0
+NOTHING_TRIED = "Look what camera and mount are waiting for."
 #: After so many places without a single frame solved, the trouble is not the place.
 HOPELESS = 3
 
@@ -80,13 +85,30 @@ def sweep(rig: Rig, points: Sequence[SweepPoint]) -> Swept:
     The caller stops the mount when this raises (`stopping.motion_stopped_on_trouble`).
 
     Raises:
-        PointNotSolved: nothing that may be tried helped; tells what was. When nothing may be
-            tried ([recovery] all 0) the solver's own error instead.
+        PointNotSolved: nothing that may be tried helped, or no point was solved for [recovery]
+            nowhere_s; tells what was tried. When nothing may be tried ([recovery] all 0) the
+            solver's own error instead.
+        NoLight: the first frames say that no light reaches the camera.
         DeviceError, GuardError: as mount, camera and guards say; these are not argued with.
     """
     rig.look_memory.new_sweep()
     run = _Recovery(rig)
     swaps = rig.config.recovery.swaps
+    limit_s = rig.config.recovery.nowhere_s
+    rig.patience = Patience(rig.clock, limit_s, run.warn)
+    try:
+        return _swept(rig, run, points, swaps)
+    except (OutOfPatience, Cancelled) as over:
+        rig.cancel.check()
+        if rig.patience.waited_s <= limit_s:
+            raise
+        last, hint = run.last or ("no frame had been solved or given up yet", NOTHING_TRIED)
+        raise PointNotSolved(run.number, tuple(run.story), last, hint, limit_s) from over
+    finally:
+        rig.patience = None
+
+
+def _swept(rig: Rig, run: _Recovery, points: Sequence[SweepPoint], swaps: int) -> Swept:
     while True:
         try:
             return Swept(tuple(run.visit(points)), tuple(run.story))
@@ -106,12 +128,30 @@ class _Recovery:
     def __init__(self, rig: Rig) -> None:
         self.rig, self.settings = rig, rig.config.recovery
         self.story: list[str] = []
+        self._frame: Frame | None = None
+        """The last one that was taken where the mount stood still."""
         self.dark: list[SweepPoint] = []
         """Places where nothing solved."""
         self._there: SweepPoint | None = None
         """Where the mount stands, as far as this sweep has sent it anywhere."""
         self._fresh = False
         """Whether it has just come there, and still rings."""
+        self.number = 1
+        """Of the point that is being worked on."""
+        self.last: tuple[str, str] | None = None
+        """What was wrong with the last frame that did not solve, and what that asks for."""
+
+    def warn(self, sentence: str) -> None:
+        """Say something that is no part of the story."""
+        rig = self.rig
+        rig.emit(Note(utc_s=rig.clock.utc_s(), severity="warning", text=sentence))
+
+    def _unsolved(self, error: PolewrightError) -> None:
+        """Remember what was wrong; find out whether it is the lens cap. Raises `NoLight`."""
+        self.last = str(error), error.advice
+        frame, self._frame = self._frame, None
+        if frame is not None and isinstance(error, (TooFewStars, EmptyFrame)):
+            check_light(self.rig, frame)
 
     def tell(self, sentence: str) -> None:
         """Add to the story, and say it now."""
@@ -136,6 +176,7 @@ class _Recovery:
     ) -> SolvedPoint:
         planned = target = points[number - 1]
         failed: list[float] = []
+        self.number = number
         while True:
             try:
                 point = self._solve_at(target, number, points, first=number == 1 and not failed)
@@ -173,18 +214,22 @@ class _Recovery:
             try:
                 return solve_taken(rig, target, number, len(points), taken)
             except UNSOLVED as error:
+                self.last = str(error), error.advice
                 exposure_s = max(exposure_s, taken.exposure_s)
                 self.tell(
                     f"Point {number} was not solved with {taken.exposure_s:g} s ({error}); "
                     f"exposing {exposure_s:g} s."
                 )
+        began_s = rig.clock.monotonic_s()
         for left in range(settings.tries, -1, -1):
             try:
                 self._bring(target, number, len(points), exposure_s, first=False)
                 point = self._shoot(target, number, points, exposure_s)
             except UNSOLVED as error:
+                self._unsolved(error)
                 longer_s = min(2.0 * exposure_s, settings.max_exposure_s)
-                if left == 0 or longer_s <= exposure_s:
+                late = rig.clock.monotonic_s() - began_s > 0.5 * settings.nowhere_s
+                if left == 0 or longer_s <= exposure_s or late:
                     raise
                 self.tell(
                     f"Point {number} was not solved with {exposure_s:g} s ({error}); "
@@ -208,16 +253,20 @@ class _Recovery:
         if self._there != target:
             go_to(self.rig, target, number, total, first=first)
             self._there, self._fresh = target, True
+            if self.rig.patience is not None:
+                self.rig.patience.begin()
         if self._fresh and not goes_at_once(self.rig, exposure_s):
             self._fresh = False
             settle(self.rig, number, total)
 
     def _take(self, number: int, total: int, exposure_s: float) -> tuple[Frame, Rest | None]:
         """Expose and download; with what looks afterwards told, where the mount still rang."""
-        if not self._fresh:
-            return take_frame(self.rig, exposure_s, number, total), None
-        self._fresh = False
-        return expose_at_once(self.rig, exposure_s, number, total)
+        if self._fresh:
+            self._fresh = False
+            self._frame, rest = expose_at_once(self.rig, exposure_s, number, total)
+        else:
+            self._frame, rest = take_frame(self.rig, exposure_s, number, total), None
+        return self._frame, rest
 
     def _shoot(
         self, target: SweepPoint, number: int, points: Sequence[SweepPoint], exposure_s: float

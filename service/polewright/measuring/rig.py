@@ -15,6 +15,7 @@ from polewright.config import Config
 from polewright.images.frame import Frame, StarList
 from polewright.measuring.events import EventSink, Note, Progress
 from polewright.measuring.looks import LookMemory
+from polewright.measuring.patience import Patience
 from polewright.measuring.plate import PlateSolver
 from polewright.measuring.pointing import Sides, icrs_from_mount
 from polewright.measuring.site import weather_of
@@ -69,6 +70,12 @@ class Rig:
     sides: Sides = field(default_factory=Sides)
     """What the mount means by its pointing states."""
 
+    patience: Patience | None = None
+    """How long the present sweep may get nowhere; None outside sweeps."""
+
+    light_seen: bool = False
+    """Whether a frame has shown that light reaches the camera, where that was in doubt."""
+
     guards: Guards = field(init=False)
     """What watches the run; set by whoever connects the rig."""
 
@@ -104,6 +111,9 @@ class Rig:
         for device in (self.telescope, self.camera):
             while device.told:
                 self.note(f"{device.label}: {device.told.popleft()}", warning=True)
+        """Tell how far a slow step is. Raises `OutOfPatience` where a sweep gets nowhere."""
+        if self.patience is not None:
+            self.patience.check()
         late = step == "exposure" and total_s is not None and done_s > total_s + CAMERA_LATE_S
         self.emit(
             Progress(

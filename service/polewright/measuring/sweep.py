@@ -178,7 +178,8 @@ def solve_taken(
     rig.progress("solve", number, total, 0.0, None)
     with rig.times.spent("solve", rig.clock):
         stars, quality = look_at(rig, frame, number)
-        word = solve_frame(rig, frame, stars, mounts_word(rig), rig.cancel)
+        cancel = rig.cancel if rig.patience is None else rig.patience.token(rig.cancel)
+        word = solve_frame(rig, frame, stars, mounts_word(rig), cancel)
         solved = SolvedPoint(number, point, frame, quality, word.plate, rest)
         trouble = keep_frame(rig, frame, word.plate, number, kept_names(rig))
         if trouble:

@@ -16,6 +16,9 @@ from polewright.planning.request import PlanRequest
 from polewright.sky.frame import enu_from_hour_angle_dec
 
 SPACING = 0.25 * DEG
+#: Other places are at most this far from where the mount is, rad of hour angle (own choice): what
+#: hides stars is seldom wider, and each try costs its slew.
+REACH = 60.0 * DEG
 
 
 @dataclass(frozen=True)
@@ -37,6 +40,7 @@ def spare_points(
     taken: Sequence[float],
     failed: Sequence[float],
     apart: float = 3.0 * DEG,
+    reach: float = REACH,
     count: int = 5,
 ) -> list[SparePoint]:
     """Return pointings reachable by the RA axis alone, best for the axis first.
@@ -48,6 +52,7 @@ def spare_points(
         taken: hour angles (rad) of the frames that solved.
         failed: hour angles (rad) that did not.
         apart: least distance (rad of hour angle) from all of these.
+        reach: farthest from where the mount is, rad of hour angle.
         count: at most so many, at least ``apart`` from each other.
     """
     outlook = Outlook(request)
@@ -64,17 +69,17 @@ def spare_points(
     free = allowed(rules, first, ha, declination, Use.SLEW, slack=slack).mask & ~sun
     good = allowed(rules, first, ha, declination, Use.EXPOSE, slack=slack).mask & ~sun
     here = len(offsets) // 2
-    reach = np.zeros(len(ha), dtype=np.bool_)
+    linked = np.zeros(len(ha), dtype=np.bool_)
     for way in (1, -1):
         k = here + way  # the present place itself may be bad: that may be why it failed
-        while 0 <= k < len(ha) and free[k] and abs(k - here) < len(ha) // 2:
-            reach[k] = True
+        while 0 <= k < len(ha) and free[k] and abs(k - here) * SPACING <= reach:
+            linked[k] = True
             k += way
     stay = int(np.ceil(request.timing.drift / SPACING))
     for k in range(1, stay + 1):
         good[:-k] &= good[k:]
         good[-k:] = False
-    chosen = good & reach
+    chosen = good & linked
     for other in (*taken, *failed):
         gap = np.abs((ha - other + np.pi) % (2.0 * np.pi) - np.pi)
         chosen &= gap >= apart
