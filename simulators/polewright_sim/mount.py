@@ -307,6 +307,7 @@ class MountModel:
     def axis_rates(self, utc_s: float) -> tuple[float, float]:
         """How fast both axes turn, rad/s (the truth)."""
         with self._lock:
+            self._begin_queued(utc_s)
             return self._ra.at(utc_s)[1], self._dec.at(utc_s)[1]
 
     def keep_house(self, utc_s: float) -> None:

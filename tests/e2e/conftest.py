@@ -45,6 +45,8 @@ direction = "east"
 settle_s = 4.0
 settle = "fixed"
 exposure_s = 2.0
+[recovery]
+nowhere_s = 7200.0   # a busy computer under a quick clock solves slowly
 [camera]
 """
 

@@ -6,8 +6,14 @@ import pytest
 
 from polewright.angles import DEG
 from polewright.errors import ExitCode
-from polewright.measuring.errors import PointNotSolved
-from polewright.measuring.events import MotionStopped, Note, PointSolved, SweepPlanned
+from polewright.measuring.errors import NoLight
+from polewright.measuring.events import (
+    FrameMeasured,
+    MotionStopped,
+    Note,
+    PointSolved,
+    SweepPlanned,
+)
 from polewright.measuring.measurement import measure_axis
 from polewright.measuring.planned import planned_points
 from polewright_sim.disturbance import Disturbance
@@ -87,20 +93,21 @@ def test_a_wide_house_swaps_the_sweep(start_night) -> None:
         assert not (62.0 < point.azimuth_deg < 160.0 and point.altitude_deg < 75.0)
 
 
-def test_a_lens_cap_ends_with_the_story(start_night) -> None:
-    """Nothing solves anywhere: the mount stops, and the error tells what was tried."""
+def test_a_lens_cap_ends_at_the_first_frame(start_night) -> None:
+    """No light: the mount stops, and neither another place nor a longer exposure was tried."""
     night = start_night({"optics": {"transmission": 1e-6}}, rate=RATE)
     rig = night.connect({**QUICK, "recovery.tries": 1})
 
-    with pytest.raises(PointNotSolved) as caught:
+    with pytest.raises(NoLight) as caught:
         measure_axis(rig, planned_points(rig))
 
     error = caught.value
     assert error.exit_code is ExitCode.SOLVE
-    assert error.point == 1
-    assert "exposing 4 s" in str(error)
-    assert "it is moved along its declination circle" in str(error)
-    assert "the trouble is not the place" in error.story[-1]
-    assert "expos" in error.advice.lower()
+    assert "lens cap" in error.advice
+    assert error.level_adu == pytest.approx(error.short_adu, abs=1.0)
+    assert len([told for told in night.rig.mount.told if told.what == "slew"]) == 1
+    assert [frame.exposure_s for frame in night.of_kind(FrameMeasured)] == [
+        pytest.approx(2.0, rel=0.05)
+    ]
     assert [event.state for event in night.of_kind(MotionStopped)] == ["stopped"]
     assert not night.rig.mount.tracking

@@ -378,6 +378,8 @@ def test_a_mounts_coordinates_become_its_hour_angle(system) -> None:
         errors.WentElsewhere("the stars say", 2.0, 1.0),
         errors.SafetyUnsafe("roof", "before the sweep", "no answer"),
         errors.PointNotSolved(2, ("one", "two"), "no stars", "wait"),
+        errors.PointNotSolved(2, (), "no stars", "wait", 240.0),
+        errors.NoLight(4.0, 500.1, 0.2, 500.0),
     ],
     ids=lambda error: error.code,
 )

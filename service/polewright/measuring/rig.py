@@ -107,11 +107,10 @@ class Rig:
     def progress(
         self, step: str, point: int, points: int, done_s: float, total_s: float | None
     ) -> None:
-        """Tell how far a slow step is."""
+        """Tell how far a slow step is. Raises `OutOfPatience` where a sweep gets nowhere."""
         for device in (self.telescope, self.camera):
             while device.told:
                 self.note(f"{device.label}: {device.told.popleft()}", warning=True)
-        """Tell how far a slow step is. Raises `OutOfPatience` where a sweep gets nowhere."""
         if self.patience is not None:
             self.patience.check()
         late = step == "exposure" and total_s is not None and done_s > total_s + CAMERA_LATE_S
