@@ -9,6 +9,7 @@ from types import SimpleNamespace
 import pytest
 
 from polewright.adjusting.errors import FramesOutOfOrder
+from polewright.config import Config
 from polewright.session.session import AlignSession
 
 
@@ -38,7 +39,9 @@ def test_a_clock_that_is_set_back_is_told_and_the_reading_goes_on(monkeypatch) -
     session._commands = queue.SimpleQueue()  # type: ignore[assignment]
     session._sweep_wanted = threading.Event()
     session._paused, session._hands_free, session._by_itself = False, None, False
+    session._attended, session.config = True, Config()
     rig = SimpleNamespace(
+        clock=SimpleNamespace(monotonic_s=lambda: 0.0),
         guards=SimpleNamespace(while_tracking=lambda: None),
         note=lambda text, *, warning=False: notes.append((text, warning)),
     )

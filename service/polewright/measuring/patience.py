@@ -23,10 +23,13 @@ class Patience:
         clock: of the run.
         limit_s: longest time without a solved point.
         warn: told a sentence when half of it is over.
+        what: is to be solved.
     """
 
-    def __init__(self, clock: Clock, limit_s: float, warn: Callable[[str], None]) -> None:
-        self._clock, self.limit_s, self._warn = clock, limit_s, warn
+    def __init__(
+        self, clock: Clock, limit_s: float, warn: Callable[[str], None], what: str = "point"
+    ) -> None:
+        self._clock, self.limit_s, self._warn, self._what = clock, limit_s, warn, what
         self._since_s: float | None = None
         self._warned = False
 
@@ -52,7 +55,7 @@ class Patience:
         if waited_s > 0.5 * self.limit_s and not self._warned:
             self._warned = True
             self._warn(
-                f"No point has been solved for {waited_s:.0f} s; the run ends after "
+                f"No {self._what} has been solved for {waited_s:.0f} s; the run ends after "
                 f"{self.limit_s:.0f} s of that ([recovery] nowhere_s)."
             )
 

@@ -41,6 +41,7 @@ from polewright.measuring.events import (
 )
 from polewright.measuring.live_frames import LiveFrames
 from polewright.measuring.measurement import Measured, measure, ready_mount
+from polewright.measuring.patience import OutOfPatience, Patience
 from polewright.measuring.planned import planned_sweep
 from polewright.measuring.point import measure_stars, tell_frame
 from polewright.measuring.policy import RULES
@@ -380,6 +381,10 @@ class AlignSession:
         self._go(Happening.SWEEP_WANTED, "a new sweep measures the axis afresh")
 
     def _read_on(self, rig: Rig, engine: AdjustmentEngine, live: LiveFrames) -> None:
+        limit_s = self.config.recovery.nowhere_s
+        patience = Patience(rig.clock, limit_s, lambda text: self._warn(rig, text), "frame")
+        patience.begin()
+        unread = 0
         while True:
             rig.guards.while_tracking()
             if self._sweep_wanted.is_set() or not live.under_way:
@@ -400,12 +405,25 @@ class AlignSession:
                 self._clock_set_back(rig, engine, error)
                 reading = engine.update(seen)
             self._tell(rig, reading)
+            if isinstance(seen, NoReading) and not self._attended:
+                unread += 1
+                try:
+                    patience.check()
+                except OutOfPatience:
+                    raise NoReference(unread, seen.reason) from None
+            elif not isinstance(seen, NoReading):
+                patience.solved()
+                unread = 0
             self._obey(engine, asked)
             if self._hands_free is not None:
                 self._hands_free.act(reading)
             wants = reading.advice.action in (Action.STOP_AND_SWEEP, Action.DONE)
             if self._by_itself and reading.settled and wants and self._clear_to_sweep(rig):
                 return
+
+    def _warn(self, rig: Rig, text: str) -> None:
+        """Tell a sentence, again where it was told before."""
+        rig.emit(Note(utc_s=self.clock.utc_s(), severity="warning", text=text))
 
     def _clear_to_sweep(self, rig: Rig) -> bool:
         """Whether a new sweep may begin: one that crosses the meridian has to be asked for twice.
@@ -425,7 +443,7 @@ class AlignSession:
             "or none nearly as good: it may swing to the other side of the pier. See that hands, "
             "cables and tripod are clear of it, then ask for the new sweep once more."
         )
-        rig.emit(Note(utc_s=self.clock.utc_s(), severity="warning", text=text))
+        self._warn(rig, text)
         self._crossing_told = True
         self._sweep_wanted.clear()
         return False
