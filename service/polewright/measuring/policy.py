@@ -151,7 +151,7 @@ RULES: Mapping[str, Rule] = {
         "a frame is not solved: cloud, dew, tree, lamp, focus, false match",
         (SolveError, ImageError),
         again="longer exposures, other places, another sweep, as [recovery] allows; "
-        "a live frame: the next one, for ever",
+        "a live frame: the next one, for ever with somebody there",
         exit_code=ExitCode.SOLVE,
     ),
     "nowhere": Rule(
