@@ -304,6 +304,14 @@ class MountModel:
                 or abs(self._dec.at(utc_s)[1]) > 2.0 * SIDEREAL_RATE
             )
 
+    def true_hour_angle_dec(self, utc_s: float) -> tuple[float, float]:
+        """Where the axes stand in truth, as hour angle and declination (rad) about its own axis.
+
+        What the electronics do not know is in it: slips, backlash, the offset of the encoders.
+        """
+        with self._lock:
+            return self.belief.direction(*self._true_axes(utc_s, self._step(utc_s)))
+
     def axis_rates(self, utc_s: float) -> tuple[float, float]:
         """How fast both axes turn, rad/s (the truth)."""
         with self._lock:

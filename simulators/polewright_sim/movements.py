@@ -12,47 +12,48 @@ from dataclasses import dataclass
 import numpy as np
 
 from polewright.angles import DEG, SIDEREAL_RATE
-from polewright.sky.frame import hour_angle_dec
 from polewright_sim.mount import MountModel
-from polewright_sim.spec import SiteSpec
 
 #: Spacing of looks at the past, s: at 10 degrees a second a slew passes 1 degree in it.
 LOOK_S = 0.1
 #: So near the pole an hour angle says nothing, rad.
-NEAR_POLE = 6.0 * DEG
+NEAR_POLE = 3.0 * DEG
 #: So near the meridian a pointing counts for neither side, rad of hour angle.
 ON_MERIDIAN = 0.3 * DEG
 
 
 @dataclass(frozen=True)
 class Slewed:
-    """One motion faster than tracking, by the true direction of the tube."""
+    """One motion faster than tracking, by where the axes stood in truth."""
 
     start_s: float
     end_s: float
     hour_angles: tuple[float, ...]
-    """About the true pole, rad, every `LOOK_S`; left out within `NEAR_POLE` of the pole."""
+    """About the mount's own axis, rad, every `LOOK_S`; left out within `NEAR_POLE` of its pole.
+
+    Not about the true pole: near it the hour angle there tells more of the axis error than of how
+    far the mount has turned.
+    """
 
     @property
     def crosses_meridian(self) -> bool:
-        """Whether the tube looked to both sides of the meridian meanwhile."""
+        """Whether the mount pointed to both sides of the meridian meanwhile."""
         across = math.sin(ON_MERIDIAN)
         sines = np.sin(np.array(self.hour_angles or (0.0,)))
         return bool(sines.min() < -across and sines.max() > across)
 
 
-def slews(mount: MountModel, site: SiteSpec, since_s: float, until_s: float) -> list[Slewed]:
+def slews(mount: MountModel, since_s: float, until_s: float) -> list[Slewed]:
     """Return every motion faster than tracking between two times (Unix s), and whole ones only."""
     out: list[Slewed] = []
     begun_s: float | None = None
     hour_angles: list[float] = []
-    place = site.site()
     for time_s in np.arange(since_s, until_s + LOOK_S, LOOK_S):
         if mount.still_moving(float(time_s)):
             begun_s = float(time_s) if begun_s is None else begun_s
-            hour_angle, declination = hour_angle_dec(place, mount.attitude(float(time_s))[:, 2])
-            if abs(float(declination)) < 0.5 * math.pi - NEAR_POLE:
-                hour_angles.append(float(hour_angle))
+            hour_angle, declination = mount.true_hour_angle_dec(float(time_s))
+            if abs(declination) < 0.5 * math.pi - NEAR_POLE:
+                hour_angles.append(hour_angle)
         elif begun_s is not None:
             out.append(Slewed(begun_s, float(time_s), tuple(hour_angles)))
             begun_s, hour_angles = None, []

@@ -199,6 +199,7 @@ def test_a_mount_that_runs_over_the_meridian_is_stopped(start_night, monkeypatch
     mount = {"slew_deg_per_s": 1.0, "stay_past_meridian_deg": 15.0}
     night = start_night({"mount": mount}, rate=RATE)
     astray(night, monkeypatch, 50.0, 0.0)
+    night.runs_away = True
 
     error = fires(night, TooNearMeridian, {})
 

@@ -64,7 +64,7 @@ def test_a_slew_across_the_meridian_has_to_be_told_before(night) -> None:
 
     at_s = clock.now_s
     go(rig, clock, -40.0)
-    assert len(slews(rig.mount, rig.spec.site, NIGHT_UTC_S, clock.now_s)) == 3
+    assert len(slews(rig.mount, NIGHT_UTC_S, clock.now_s)) == 3
     assert len(crossed_untold(rig, [])) >= 1
 
     note = Note(utc_s=at_s - 1.0, severity="warning", text="The slew crosses the meridian.")

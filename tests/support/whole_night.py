@@ -27,7 +27,7 @@ def crossed_untold(rig: SimulatedRig, events: Sequence[Event]) -> list[str]:
     if not rig.mount.told:
         return []
     since_s = rig.mount.told[0].utc_s
-    slewed = slews(rig.mount, rig.spec.site, since_s, rig.clock.utc_s() + AFTER_S)
+    slewed = slews(rig.mount, since_s, rig.clock.utc_s() + AFTER_S)
     times = [item.start_s for item in slewed if item.crosses_meridian]
     notes = [
         event.utc_s
