@@ -21,7 +21,7 @@ TOLD_S = 30.0
 def crossed_untold(rig: SimulatedRig, events: Sequence[Event]) -> list[str]:
     """Say every slew of a night that crossed the meridian though the user was not told before.
 
-    By the true direction of the tube, and by what the mount was told. Told is told by the note
+    By where the axes stood in truth, and by what the mount was told. Told is told by the note
     that comes right before such a slew; a session's sweep also by its plan.
     """
     if not rig.mount.told:
