@@ -62,6 +62,7 @@ class Night:
     def __post_init__(self) -> None:
         self.look_memory = LookMemory()
         self.plates = SimpleNamespace(learned=False)
+        self.telescope = self.camera = SimpleNamespace(told=())
         self.guards = SimpleNamespace(begin=lambda: None, wary=lambda: True)
         self.site = Site(44.6, 9.0, 400.0)
 
