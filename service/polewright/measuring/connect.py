@@ -183,16 +183,13 @@ def connect_rig(config: Config, clock: Clock, cancel: CancelToken, emit: EventSi
         rate = None if drive is None else drive.name.lower()
         known = Known(focal_mm, pixel_um, sensor_diagonal_mm(info), rate)
         config, told, warned = with_tonights_tolerance(config, known, site, weather.air)
-    claim = None
-    if focal_mm and binned_um:
-        claim = FocalClaim(focal_mm, binned_um, config.optics.focal_length_mm is None)
     words = SolverWords()
     plates = PlateSolver(
         configured_solver(config, words),
         site,
         weather.air,
         nominal_scale=nominal_scale(focal_mm, binned_um),
-        claim=claim,
+        claim=_focal_claim(config, focal_mm, binned_um),
         hint_radius=config.solver.hint_radius_deg * DEG,
         blind=config.solver.blind,
         timeout_s=config.solver.timeout_s,
@@ -270,6 +267,14 @@ def _j2000_of(rig: Rig) -> int:
         seen.azimuth_deg,
     )
     return J2000_TURNED if aberration is False else J2000
+
+
+def _focal_claim(
+    config: Config, focal_mm: float | None, binned_um: float | None
+) -> FocalClaim | None:
+    if not focal_mm or not binned_um:
+        return None
+    return FocalClaim(focal_mm, binned_um, config.optics.focal_length_mm is None)
 
 
 def _connection(address: tuple[str, int, int], client_id: int | None = None) -> AlpacaConnection:

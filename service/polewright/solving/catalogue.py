@@ -150,9 +150,13 @@ class Catalogue:
         vectors[:, 0], vectors[:, 1], vectors[:, 2] = cos_dec * cos_ra, cos_dec * sin_ra, sin_dec
         motion: NDArray[np.float32] | None = None
         if pm_ra is not None and pm_dec is not None:
-            east = np.stack([-sin_ra, cos_ra, np.zeros_like(ra)], axis=1)
-            north = np.stack([-sin_dec * cos_ra, -sin_dec * sin_ra, cos_dec], axis=1)
-            motion = (pm_ra[order, None] * east + pm_dec[order, None] * north).astype(np.float32)
+            pm_ra, pm_dec = pm_ra[order], pm_dec[order]
+            moving = np.flatnonzero((pm_ra != 0.0) | (pm_dec != 0.0))  # often a minority
+            a = ra[moving]
+            east = np.stack([-np.sin(a), np.cos(a), np.zeros_like(a)], axis=1)
+            north = np.cross(vectors[moving], east)
+            motion = np.zeros((ra.size, 3), dtype=np.float32)
+            motion[moving] = pm_ra[moving, None] * east + pm_dec[moving, None] * north
         counts = np.bincount(bands, minlength=_BANDS)
         return Catalogue(
             name=name,

@@ -58,6 +58,8 @@ _YIELDED = 10
 _BRIGHT, _NEAR = 16, 9
 """Brightest detections all of whose shapes are looked up; neighbours that are joined with each of
 `_COUNTED`. Each makes some two to three thousand shapes."""
+_MORE, _SPARSE = 22, 3.0 * DEG
+"""In narrow fields few of the brightest may be the catalogue's: all shapes of so many, then."""
 _SIX = tuple(combinations(range(4), 2))
 _MIX = np.array(
     [0x9E3779B97F4A7C15, 0xBF58476D1CE4E5B9, 0x94D049BB133111EB, 0xD6E8FEB86659FD93], np.uint64
@@ -216,7 +218,12 @@ def search(
             shapes of the brightest: where many of these are no stars, or none of the level's.
     """
     few = stars.take(slice(0, _COUNTED))
-    rows = _neighbouring(centred(few, 1)) if deeper else _all_of(min(_BRIGHT, len(few)))
+    rows = _all_of(min(_BRIGHT, len(few)))
+    if deeper:
+        again = _neighbouring(centred(few, 1))
+        if level.width < _SPARSE:
+            again = np.concatenate([again, _all_of(min(_MORE, len(few)))])
+        rows = again[again[:, 3] >= _BRIGHT]
     assumed = 2.0 * math.tan(level.width / 2.0) / stars.width
     least, most, a_degree = _BEND
     slack = min(max(least, a_degree * level.width / DEG), most)
