@@ -23,7 +23,7 @@ from synthetic import (
 
 from polewright.angles import separation
 from polewright.errors import ConfigError
-from polewright.solving import embedded
+from polewright.solving import embedded, whole_sky
 from polewright.solving.base import MEASURED_SCALE
 from polewright.solving.embedded import EmbeddedSolver
 from polewright.solving.errors import NoMatch, TooFewStars, TooNarrowForWholeSky
@@ -236,8 +236,10 @@ def test_an_unknown_lens_does_not_hide_a_frame_near_its_hint(
         assert centre_error_px(solver.solve(stars, hint), truth) < 3.0
 
 
-def test_the_whole_sky_is_told_once(solver: EmbeddedSolver) -> None:
-    """Its first frame takes longer: that is said, the second is solved from what was kept."""
+def test_the_whole_sky_is_told_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Its first frame takes longer: that is said, the second is solved from what was kept, and so
+    are those of another run."""
+    monkeypatch.setattr(whole_sky, "_LEVELS", {})
     said: list[str] = []
     rng = np.random.default_rng(8)
     stars, truth = observe(rng, 20.0, 4.0, -0.7)
@@ -250,6 +252,9 @@ def test_the_whole_sky_is_told_once(solver: EmbeddedSolver) -> None:
     assert again.matched == first.matched
     assert len(said) == 1
     assert "whole sky" in said[0]
+    other = embedded.create({"catalogue": "none", "on_progress": said.append})
+    assert other.solve(stars, blind).matched == first.matched
+    assert len(said) == 1
 
 
 def test_narrow_fields_are_not_looked_for_in_the_whole_sky() -> None:
