@@ -140,6 +140,8 @@ class MountSpec(_Spec):
     reports_pier_side: bool = True
     reports_destination_side: bool = True
     can_move_axis: bool = True
+    slews_asynchronously: bool = True
+    """Otherwise it has only the slew that is answered on arrival (interface version 3)."""
 
     @model_validator(mode="after")
     def _check(self) -> Self:

@@ -172,7 +172,7 @@ class TelescopeDevice(Device):
         return True
 
     def get_canslewasync(self) -> bool:
-        return True
+        return self.mount.spec.slews_asynchronously
 
     def get_cansync(self) -> bool:
         return True
@@ -274,6 +274,11 @@ class TelescopeDevice(Device):
         self._target_dec_deg = within("TargetDeclination", degrees, -90.0, 90.0)
 
     def put_slewtocoordinatesasync(self, ra_hours: float, dec_deg: float) -> None:
+        if not self.mount.spec.slews_asynchronously:
+            raise NotSupported("this mount's slews are answered on arrival only")
+        self._begin_slew(ra_hours, dec_deg)
+
+    def _begin_slew(self, ra_hours: float, dec_deg: float) -> None:
         ra, dec = _ra_dec(ra_hours, dec_deg)
         self.mount.slew_ra_dec(ra, dec, self._now)
         self._target_ra_hours, self._target_dec_deg = ra_hours, dec_deg
@@ -290,12 +295,12 @@ class TelescopeDevice(Device):
 
     def put_slewtocoordinates(self, ra_hours: float, dec_deg: float) -> None:
         self._refuse_synchronous()
-        self.put_slewtocoordinatesasync(ra_hours, dec_deg)
+        self._begin_slew(ra_hours, dec_deg)
         self._wait()
 
     def put_slewtotarget(self) -> None:
         self._refuse_synchronous()
-        self.put_slewtotargetasync()
+        self._begin_slew(self.get_targetrightascension(), self.get_targetdeclination())
         self._wait()
 
     def put_slewtoaltaz(self, azimuth_deg: float, altitude_deg: float) -> None:
