@@ -12,6 +12,7 @@
     ├── GuardError         a guard stopped motion during a run
     ├── Cancelled          the user (or a signal) asked to stop
     └── MotionUnknown      the mount could not be confirmed to have stopped
+        └── LeftInHaste        nobody waited for it
 
 A leaf names a situation. ``str(error)`` says what happened, with numbers and units;
 ``error.advice`` says what to do. Numbers also travel as attributes.
@@ -112,6 +113,19 @@ class MotionUnknown(PolewrightError):
     code = "motion_unknown"
     exit_code = ExitCode.MOTION_UNKNOWN
     advice = "Go and look at the mount now; be ready to cut its power."
+
+
+class LeftInHaste(MotionUnknown):
+    """A second interrupt ended the run before the mount had confirmed its stop."""
+
+    advice = (
+        "Go and look at the mount now; be ready to cut its power. The watchdog goes on stopping "
+        "it, and leaves what came of that in watchdog.json beside the journals."
+    )
+
+
+class Insisted(KeyboardInterrupt):
+    """The user interrupts a second time: nothing is waited for any more."""
 
 
 def in_words(error: Exception, *, told: Path | None = None) -> str:

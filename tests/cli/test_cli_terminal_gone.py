@@ -10,6 +10,7 @@ import pytest
 
 from polewright.cli.console import stop_on_signals
 from polewright.clock import CancelToken
+from polewright.errors import Insisted
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="no such signal and terminal there")
 
@@ -28,6 +29,21 @@ def test_the_terminals_end_stops_a_run_unless_it_was_started_to_go_on(ignored: b
         assert (signal.getsignal(signal.SIGHUP) is signal.SIG_IGN) is ignored
     finally:
         signal.signal(signal.SIGHUP, before)
+
+
+def test_a_second_interrupt_ends_the_wait_and_a_bounce_does_not(monkeypatch) -> None:
+    """The first one stops in good order; keys pressed right after it are the same one."""
+    now = [100.0]
+    monkeypatch.setattr("polewright.cli.console.time.monotonic", lambda: now[0])
+    cancel = CancelToken()
+    with stop_on_signals(cancel):
+        for later_s in (0.0, 0.1, 2.0):
+            now[0] = 100.0 + later_s
+            os.kill(os.getpid(), signal.SIGINT)
+        assert cancel.cancelled
+        now[0] = 105.0
+        with pytest.raises(Insisted):
+            os.kill(os.getpid(), signal.SIGINT)
 
 
 def test_keys_of_a_terminal_that_is_closed_are_none(monkeypatch) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from types import SimpleNamespace
@@ -13,8 +14,16 @@ from polewright.alpaca.errors import Where
 from polewright.alpaca.motion import MotionState
 from polewright.clock import CancelToken, Clock, SystemClock
 from polewright.config import Config
-from polewright.errors import DeviceError, ExitCode, GuardError, MotionUnknown
-from polewright.measuring import drift_run, measurement
+from polewright.errors import (
+    Cancelled,
+    DeviceError,
+    ExitCode,
+    GuardError,
+    Insisted,
+    LeftInHaste,
+    MotionUnknown,
+)
+from polewright.measuring import drift_run, measurement, stopping
 from polewright.measuring.events import Event, EventSink
 from polewright.measuring.rig import Rig
 from polewright.measuring.stopping import motion_stopped_on_trouble
@@ -82,13 +91,46 @@ def test_a_stop_that_is_interrupted_leaves_the_motion_unknown() -> None:
     assert [event.to_dict()["state"] for event in told] == ["unknown"]
 
 
+class SilentMount(Mount):
+    """Never comes back from a stop, until the test is over."""
+
+    def __init__(self) -> None:
+        super().__init__(MotionState.STOPPED)
+        self.over = threading.Event()
+
+    def stop_motion(self, *, tracking_off: bool = False) -> MotionState:
+        state = super().stop_motion(tracking_off=tracking_off)
+        self.over.wait(60.0)
+        return state
+
+
+def test_a_second_interrupt_waits_for_no_device(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The stop is sent all the same; that it was not confirmed is told."""
+    monkeypatch.setattr(stopping, "HASTE_S", 0.2)
+    mount = SilentMount()
+    told: list[Event] = []
+    with pytest.raises(LeftInHaste):
+        leave(mount, told.append, Insisted())
+    mount.over.set()
+
+    assert mount.stops == 1
+    assert [event.to_dict()["state"] for event in told] == ["unknown"]
+    with pytest.raises(LeftInHaste):
+        leave(Mount(Insisted), told.append, Cancelled("the first one"))
+
+
+def test_a_second_interrupt_of_a_mount_that_stands_is_a_stop_like_another() -> None:
+    with pytest.raises(Cancelled):
+        leave(Mount(MotionState.STOPPED), lambda _event: None, Insisted())
+
+
 def finish_measuring(rig: Rig, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(measurement, "measure", lambda *_: SimpleNamespace())
     measurement.measure_axis(rig, [])
 
 
 def finish_drifting(rig: Rig, monkeypatch: pytest.MonkeyPatch) -> None:
-    for name in ("plan_request", "DriftCheck", "ready_mount"):
+    for name in ("plan_request", "DriftCheck", "ready_mount", "shared_errors_of"):
         monkeypatch.setattr(drift_run, name, lambda *_: SimpleNamespace(pointing=True))
     monkeypatch.setattr(drift_run, "choose_fields", lambda *_, **__: [])
     drift_run.run_drift(rig, None, drift_run.DriftSettings(two_fields=False))

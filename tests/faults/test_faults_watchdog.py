@@ -20,7 +20,7 @@ from polewright.alpaca.client import AlpacaConnection
 from polewright.alpaca.telescope import Telescope
 from polewright.clock import CancelToken, SystemClock
 from polewright.config import Config
-from polewright.errors import Cancelled, DeviceError, MotionUnknown
+from polewright.errors import Cancelled, DeviceError, LeftInHaste, MotionUnknown
 from polewright.measuring import watchdog, watching
 from polewright.measuring.events import Event, Progress
 from polewright.measuring.watching import Watchdog, WatchedClock
@@ -408,3 +408,20 @@ def test_a_status_that_finds_no_room_leaves_no_older_word(tmp_path, monkeypatch,
 
     assert "no space left" in capsys.readouterr().err
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_run_left_in_haste_leaves_the_mount_to_the_watchdog(running, telescope, tmp_path) -> None:
+    """Nobody waits for it; it stops the mount and leaves word."""
+    rig = SimpleNamespace(
+        telescope=telescope,
+        camera=SimpleNamespace(clock=None),
+        clock=SystemClock(),
+        emit=lambda _event: None,
+        cancel=CancelToken(),
+        config=Config.model_validate({"run": {"journal_folder": str(tmp_path)}}),
+    )
+    with pytest.raises(LeftInHaste), watching._dogged(cast("Any", rig)):
+        raise LeftInHaste("interrupted twice")
+
+    within(lambda: state(tmp_path / "watchdog.json") == watchdog.STOPPED, 20.0)
+    assert not moving(running)

@@ -48,7 +48,7 @@ from polewright.angles import (
     unit_vector,
 )
 from polewright.clock import CancelToken, Clock
-from polewright.errors import MotionUnknown
+from polewright.errors import Insisted, MotionUnknown
 
 if TYPE_CHECKING:
     from polewright.alpaca.telescope import MountState
@@ -398,6 +398,8 @@ class Motion(Device):
                 self._begun(learn=False)
             else:
                 return follow()
+        except Insisted:
+            raise  # who ends the run stops the mount, and does not wait for it
         except BaseException as exc:  # an interrupt, too, must not leave the mount moving
             log.warning("mount.stopping device=%s because=%r", self.where, exc)
             if self.stop_motion() is not MotionState.STOPPED:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import signal
 import sys
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from types import FrameType
@@ -15,7 +16,7 @@ from rich.text import Text
 
 from polewright.cli.terminal import Console, headed
 from polewright.clock import CancelToken
-from polewright.errors import ExitCode, PolewrightError
+from polewright.errors import ExitCode, Insisted, PolewrightError
 from polewright.measuring import events
 from polewright.measuring.result import MeasurementResult, TimeResult
 
@@ -242,16 +243,28 @@ def told_plainly(console: Console, *, as_json: bool) -> Iterator[None]:
         raise SystemExit(int(error.exit_code)) from None
 
 
+#: Signals that come closer together are one (s, own choice): keys bounce, and a run that is asked
+#: to end needs about so long to see the mount stand.
+AGAIN_S = 3.0
+
+
 @contextmanager
 def stop_on_signals(cancel: CancelToken) -> Iterator[None]:
     """Let Ctrl-C and a termination signal stop the run in good order instead of killing it.
 
     The end of the terminal is one, too, unless whoever started the program had it ignored, as
-    ``nohup`` does: then the run goes on without its terminal.
+    ``nohup`` does: then the run goes on without its terminal. A second signal, `AGAIN_S` or more
+    after the first, ends the run without waiting for any device (`Insisted`).
     """
     previous = {}
+    first_s: float | None = None
 
     def ask(number: int, _frame: FrameType | None) -> None:
+        nonlocal first_s
+        now_s = time.monotonic()
+        if first_s is not None and now_s - first_s >= AGAIN_S:
+            raise Insisted
+        first_s = first_s or now_s
         cancel.cancel(f"stopped by {signal.Signals(number).name}")
 
     for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK"):

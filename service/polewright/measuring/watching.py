@@ -16,7 +16,7 @@ import platformdirs
 
 from polewright.alpaca.telescope import Telescope
 from polewright.clock import CancelToken, Clock
-from polewright.errors import DeviceError, MotionUnknown
+from polewright.errors import DeviceError, Insisted, LeftInHaste, MotionUnknown
 from polewright.measuring.events import Event, MotionStopped, Progress
 from polewright.measuring.keeping import check_room
 from polewright.measuring.one_run import only_run
@@ -37,6 +37,8 @@ BEAT_EVERY_S = 0.5
 #: A long sleep is cut into pieces of so many real seconds.
 SLEEP_PIECE_S = 1.0
 STATUS_FILE = "watchdog.json"
+#: Watchdogs that outlive their run: kept, or Python complains of processes that nobody waits for.
+_LEFT: list[subprocess.Popen[str]] = []
 
 
 class StoppedLate(DeviceError):
@@ -160,6 +162,14 @@ class Watchdog:
         begins_s = max(0.0, self._begins_until_s - time.monotonic())
         return self._close(self._give_up_s + begins_s + 30.0) == 1 and not ended_before
 
+    def leave_to_it(self) -> None:
+        """Leave the mount to the watchdog without waiting for what comes of it."""
+        self._tell("take over")
+        with contextlib.suppress(OSError, ValueError):
+            if self.process.stdin is not None:
+                self.process.stdin.close()
+        _LEFT.append(self.process)
+
     def _close(self, wait_s: float) -> int | None:
         with contextlib.suppress(OSError, ValueError):
             if self.process.stdin is not None:
@@ -249,7 +259,14 @@ def _dogged(rig: Rig) -> Iterator[None]:
     try:
         yield
     except MotionUnknown as unknown:
-        if not dog.take_over():
+        if isinstance(unknown, LeftInHaste):
+            dog.leave_to_it()
+            raise
+        try:
+            seen = dog.take_over()
+        except Insisted:
+            raise LeftInHaste(str(unknown)) from unknown
+        if not seen:
             raise
         reason = "the watchdog saw it stopped in the end"
         emit(MotionStopped(utc_s=clock.utc_s(), state="stopped", reason=reason))
