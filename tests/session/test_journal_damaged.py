@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import json
+import os
 
 import pytest
 
 from polewright.serving.journals import session_items
-from polewright.session.journal import read_journal
+from polewright.session import journal
+from polewright.session.journal import JournalUnusable, read_journal
 from polewright.session.journal_files import SUFFIX
 from polewright.session.resume import Anchor, CannotTakeUp, anchor_from_record, recall
 
@@ -92,3 +94,39 @@ def test_a_damaged_reference_is_never_taken_up(damage) -> None:
     """An axis of the wrong shape would be followed as if it were one."""
     with pytest.raises(CannotTakeUp, match="reference frame"):
         anchor_from_record({**ANCHOR, **damage})
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no queues here")
+def test_what_is_no_journal_does_not_hold_up_the_list(tmp_path) -> None:
+    """A queue, a folder and 600 MB beside a session: it is listed, and taken up."""
+    write(tmp_path, json.dumps({"utc_s": 1.0, "kind": "step", "data": {"step": "checking"}}))
+    os.mkfifo(tmp_path / f"queue{SUFFIX}")
+    (tmp_path / f"folder{SUFFIX}").mkdir()
+    with (tmp_path / f"huge{SUFFIX}").open("wb") as file:
+        file.truncate(600_000_000)
+
+    items = session_items(tmp_path, None)
+
+    assert [item.last_step for item in items] == ["checking"]
+    for name in ("queue", "folder", "huge"):
+        with pytest.raises(JournalUnusable, match=name):
+            read_journal(tmp_path / f"{name}{SUFFIX}")
+
+
+def test_a_long_session_is_listed_by_its_ends(tmp_path, monkeypatch) -> None:
+    """Thousands of readings after its last step: begin, end and step, from two pieces."""
+    reading = json.dumps({"utc_s": 3.0, "kind": "event", "data": {"kind": "reading_taken"}})
+    path = write(tmp_path, STEP, *[reading] * 20_000)
+    read: list[int] = []
+    read_at = journal.read_at
+
+    def counted(file, start: int, size: int) -> bytes:
+        read.append(size)
+        return read_at(file, start, size)
+
+    monkeypatch.setattr(journal, "read_at", counted)
+    (item,) = session_items(tmp_path, None)
+
+    assert (item.started_utc_s, item.last_utc_s) == (1.0, 3.0)
+    assert (item.last_step, item.interrupted) == ("adjusting", True)
+    assert sum(read) <= 2 * journal.PIECE < path.stat().st_size
