@@ -226,6 +226,23 @@ def test_no_result_is_no_match_and_an_exit_status_is_a_failure(
     assert failed.value.exit_status == 7
 
 
+def test_a_full_temporary_folder_is_told_with_what_to_do(
+    scene: Scene, program: Program, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """No input can be written for the program: an unsolved frame, not a fault of ours."""
+    _, stars, _, hint = scene
+
+    def full(*_args: object, **_kwargs: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    solver = create({"command": program("pass"), "input": "stars"})
+    for name in ("tempfile.mkdtemp", "polewright.solving.command.write_stars"):
+        with monkeypatch.context() as patch:
+            patch.setattr(name, full)
+            with pytest.raises(SolverFailed, match=r"no space left on device.*TMPDIR"):
+                solver.solve(stars, hint)
+
+
 def test_rubbish_output_is_no_match(scene: Scene, program: Program) -> None:
     """A broken or empty result file is not a solution and not a crash."""
     _, stars, _, hint = scene

@@ -168,18 +168,25 @@ class CommandSolver:
     ) -> Solution:
         template = self._choose(hint)
         template.program(NAME)
-        with tempfile.TemporaryDirectory(
-            prefix="polewright-solve-", ignore_cleanup_errors=True
-        ) as place:
-            folder = Path(place)
-            values = hint_values(
-                hint, stars.width, stars.height, timeout_s, self.options.default_radius_deg
-            )
-            values |= self._write_input(folder, stars, hint, frame)
-            arguments = template.fill(NAME, values)
-            ended = _run(arguments, folder, timeout_s, cancel)
-            header = self._result(folder, ended, hint, stars)
-            matches = read_matches(folder, self.options.matches)
+        values = hint_values(
+            hint, stars.width, stars.height, timeout_s, self.options.default_radius_deg
+        )
+        try:
+            with tempfile.TemporaryDirectory(
+                prefix="polewright-solve-", ignore_cleanup_errors=True
+            ) as place:
+                folder = Path(place)
+                values |= self._write_input(folder, stars, hint, frame)
+                ended = _run(template.fill(NAME, values), folder, timeout_s, cancel)
+                header = self._result(folder, ended, hint, stars)
+                matches = read_matches(folder, self.options.matches)
+        except OSError as exc:
+            raise SolverFailed(
+                NAME,
+                None,
+                f"its temporary files cannot be used ({in_words(exc)}): make room there, or set "
+                "TMPDIR to a folder that has some",
+            ) from exc
         found = attitude_from_header(header, stars.width, stars.height, NAME)
         check(found, hint, stars, NAME)
         best = self._best(found, matches, stars, hint)
