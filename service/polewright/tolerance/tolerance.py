@@ -66,8 +66,8 @@ class Air:
             )
         return told + (
             f"No alignment cures that (the best axis for this span trails {self.best_px:.2f} px): "
-            f"expose at most about {self._bearable_s(limit_px):.0f} s, guide, or stay nearer to "
-            "the meridian and the zenith."
+            f"expose at most about {self._bearable_s(limit_px):.0f} s, guide, or take a "
+            "target that stands higher."
         )
 
     def _bearable_s(self, limit_px: float) -> float:
