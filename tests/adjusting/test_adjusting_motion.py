@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hand import ToyMount, toy_mount, turn
@@ -10,7 +12,7 @@ from polewright.adjusting.engine import AdjustmentEngine
 from polewright.adjusting.errors import FramesOutOfOrder
 from polewright.adjusting.motion import State
 from polewright.adjusting.notices import NoticeKind
-from polewright.adjusting.observation import NoReading
+from polewright.adjusting.observation import Light, NoReading
 from polewright.adjusting.phrases import Action
 from polewright.angles import ARCMIN, ARCSEC, DEG, SIDEREAL_RATE
 from polewright.sky.site import Site
@@ -185,3 +187,73 @@ def test_tilt_of_the_base_does_not_matter_to_the_reading() -> None:
     reading = engine.update(mount.look())
 
     assert np.linalg.norm(reading.axis - mount.axis) < 0.1 * ARCSEC
+
+
+# -- light -------------------------------------------------------------------------------------
+
+
+def lit(engine: AdjustmentEngine, mount: ToyMount, *lights: Light | None) -> list[State]:
+    """States of round frames at one place whose stars have this light."""
+    found = []
+    for light in lights:
+        mount.wait(3.0)
+        found.append(engine.update(replace(mount.look(), light=light)).state)
+    return found
+
+
+CLEAR = Light(1.0, 0.0, 1.0)
+
+
+def test_light_elsewhere_is_moving_although_stars_are_round_and_where_they_were(
+    engine: AdjustmentEngine, mount: ToyMount
+) -> None:
+    """Every star is there twice: a frame at the old place is not settled, nor is the next."""
+    found = lit(engine, mount, CLEAR, CLEAR, Light(0.9, 0.1, 0.02), CLEAR, CLEAR)
+
+    assert found[1:] == [State.SETTLED, State.MOVING, State.SETTLING, State.SETTLED]
+
+
+def test_light_elsewhere_in_every_frame_is_no_motion(
+    engine: AdjustmentEngine, mount: ToyMount
+) -> None:
+    """A ghost in the optics: four frames at one place show it, then it counts as usual."""
+    ghost = Light(1.0, 0.06, 1.0)
+    found = lit(engine, mount, *[ghost] * 7)
+
+    assert found[0] is State.MOVING
+    assert found[-2:] == [State.SETTLED, State.SETTLED]
+    assert lit(engine, mount, Light(1.0, 0.2, 1.0)) == [State.MOVING]
+
+
+@pytest.mark.parametrize(
+    ("dimmed", "state"),
+    [
+        (Light(0.97, 0.0, 1.0), State.SETTLED),  # as stars waver
+        (Light(0.9, 0.0, 1.0), State.SETTLING),  # nobody looked where it may be
+        (Light(0.9, 0.0, 0.02), State.SETTLED),  # it would have been found: a cloud
+        (Light(0.9, 0.0, 0.2), State.SETTLING),  # it may be on a faint trail
+        (Light(0.6, 0.0, 0.2), State.SETTLED),  # more than could hide there: a cloud
+    ],
+)
+def test_missing_light_asks_for_one_more_frame_unless_it_is_a_clouds_doing(
+    engine: AdjustmentEngine, mount: ToyMount, dimmed: Light, state: State
+) -> None:
+    found = lit(engine, mount, CLEAR, CLEAR, dimmed, dimmed)
+
+    assert found[2:] == [state, State.SETTLED]
+
+
+def test_under_passing_clouds_only_the_first_one_asks(
+    engine: AdjustmentEngine, mount: ToyMount
+) -> None:
+    found = lit(
+        engine, mount, CLEAR, CLEAR, *(Light(b, 0.0, 0.2) for b in (0.9, 0.8, 0.85, 0.7, 0.6))
+    )
+
+    assert found[2:] == [State.SETTLING, *[State.SETTLED] * 4]
+
+
+def test_frames_without_a_word_about_light_are_judged_as_ever(
+    engine: AdjustmentEngine, mount: ToyMount
+) -> None:
+    assert lit(engine, mount, None, None, CLEAR, CLEAR)[1:] == [State.SETTLED] * 3

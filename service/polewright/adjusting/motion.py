@@ -1,14 +1,15 @@
-"""Whether the axis stood still during a frame: smear, and agreement with the frame before."""
+"""Whether the axis stood still during a frame: smear, light elsewhere, and the frame before."""
 
 from __future__ import annotations
 
 import statistics
+from collections import deque
 from dataclasses import dataclass
 from enum import Enum
 
 import numpy as np
 
-from polewright.adjusting.observation import Observation
+from polewright.adjusting.observation import Light, Observation
 from polewright.angles import Matrix, Vector
 
 #: A chi-square of two degrees of freedom exceeds this once in a hundred times.
@@ -17,6 +18,15 @@ CHI2_TWO_99 = 9.210
 ELONGATION_FACTOR = 1.3
 ELONGATION_STEP = 0.25
 HFD_FACTOR = 1.6
+#: A frame is settled where at least this share of its light may be trusted to lie (own choice).
+LEAST_SHARE = 0.95
+#: Stars that lost more than this from one frame to the next are under a cloud, or elsewhere: a
+#: little less than that, for the noise of both.
+DIMMED = 0.04
+#: Brightness of so many frames that were confirmed tells whether the sky is steady.
+SKY_FRAMES = 10
+#: Light beside the stars that is there at rest (a ghost in the optics) may grow so much.
+MORE_ELSEWHERE = 1.5
 #: So many frames in a row that agree with each other show that the smear is not the adjusters'.
 REBASELINE_FRAMES = 4
 
@@ -43,6 +53,7 @@ class _Kept:
     smeared: bool
     elongation: float | None
     hfd_px: float | None
+    light: Light
 
 
 class MotionDetector:
@@ -51,7 +62,9 @@ class MotionDetector:
     def __init__(self, reference: Observation) -> None:
         self._elongation = reference.elongation
         self._hfd_px = reference.hfd_px
+        self._elsewhere = _light(reference).elsewhere
         self._run: list[_Kept] = []
+        self._sky: deque[float] = deque(maxlen=SKY_FRAMES)
         self.rebaselined = False
         """Whether the last frame changed the yardstick (stars stay long although nothing moves)."""
 
@@ -64,7 +77,16 @@ class MotionDetector:
         """Return MOVING, SETTLING or SETTLED for a frame with that axis (3,) and noise (3, 3)."""
         self.rebaselined = False
         smeared = self.smeared(observation.elongation, observation.hfd_px)
-        kept = _Kept(axis, live_covariance, smeared, observation.elongation, observation.hfd_px)
+        light = _light(observation)
+        smeared |= light.elsewhere > MORE_ELSEWHERE * self._elsewhere
+        kept = _Kept(
+            axis,
+            live_covariance,
+            smeared,
+            observation.elongation,
+            observation.hfd_px,
+            light,
+        )
         agrees = bool(self._run) and _agree(self._run[-1], kept)
         if not agrees:
             fresh = not self._run
@@ -77,7 +99,28 @@ class MotionDetector:
                 self._rebaseline()
                 return State.SETTLED
             return State.MOVING
-        return State.SETTLING if before.smeared else State.SETTLED
+        if before.light.brightness is not None:  # this frame shows that nothing had moved there
+            self._sky.append(before.light.brightness)
+        if before.smeared or self._dimmed(light):
+            return State.SETTLING
+        return State.SETTLED
+
+    def _dimmed(self, now: Light) -> bool:
+        """Whether light is missing that may have been drawn elsewhere without being found.
+
+        More than can be hidden there is a cloud's doing; so is any under a sky that wavers anyway.
+        """
+        levels = [b for k in self._run[-4:-1] if (b := k.light.brightness) is not None]
+        if not levels or now.brightness is None:
+            return bool(levels)  # too few of the stars that the frames before showed
+        usual = min(levels[-1], statistics.median(levels))  # one bright by noise does not count
+        missing, spare = 1.0 - now.brightness / usual, 1.0 - LEAST_SHARE
+        if missing <= DIMMED or now.hidden <= spare:
+            return False
+        if now.hidden >= 1.0:
+            return True
+        wavers = min(self._sky) < (1.0 - DIMMED) * max(self._sky)
+        return missing < now.hidden + spare and not wavers
 
     def smeared(self, elongation: float | None, hfd_px: float | None = None) -> bool:
         """Whether stars of that shape are longer or larger than those of the reference."""
@@ -99,7 +142,14 @@ class MotionDetector:
             self._elongation = max(self._elongation, statistics.median(longs))
         if larges and self._hfd_px is not None:
             self._hfd_px = max(self._hfd_px, statistics.median(larges))
+        self._elsewhere = max(
+            self._elsewhere, statistics.median(k.light.elsewhere for k in self._run)
+        )
         self.rebaselined = True
+
+
+def _light(observation: Observation) -> Light:
+    return observation.light if observation.light is not None else Light(None, 0.0, 1.0)
 
 
 def _agree(a: _Kept, b: _Kept) -> bool:

@@ -25,6 +25,20 @@ class CameraAttitude(Protocol):
 
 
 @dataclass(frozen=True)
+class Light:
+    """Whether the stars' light lies where a frame was solved, or the axis moved meanwhile."""
+
+    brightness: float | None
+    """Of the stars, over what the same stars had in the first frame of this field; None when there
+    are too few to tell."""
+    elsewhere: float
+    """Share of the light that was found beside the stars, or in the same stars again farther off;
+    0 when none was."""
+    hidden: float
+    """Share that could be elsewhere all the same without being seen; 1 if nobody looked."""
+
+
+@dataclass(frozen=True)
 class Observation:
     """A solved frame. None means that this was not measured or not reported."""
 
@@ -34,6 +48,7 @@ class Observation:
     star_count: int | None = None
     hfd_px: float | None = None
     """Median half-flux diameter."""
+    light: Light | None = None
     tracking: bool | None = None
     """Whether the mount says that it tracks."""
     mount_hour_angle: float | None = None

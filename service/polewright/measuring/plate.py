@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from polewright.adjusting.observation import Light
 from polewright.angles import ARCSEC, DEG, Matrix, Vector, separation
 from polewright.clock import CancelToken
 from polewright.errors import SolveError
@@ -15,6 +16,7 @@ from polewright.geometry.attitude import STAR_FLOOR, Attitude, attitude_from_sol
 from polewright.geometry.rotation import rotation_about
 from polewright.images.frame import Frame, StarList
 from polewright.measuring.near import Before, Expecting, Follower, Near, icrs_attitude, look_near
+from polewright.measuring.undivided import LightMemory
 from polewright.sky.frame import ObservedFrame
 from polewright.sky.site import Atmosphere, Site
 from polewright.solving.base import MEASURED_SCALE, Solution, SolveHint, Solver
@@ -80,6 +82,8 @@ class Plate:
     stars: StarList
     mount_offset: float
     """Angle (rad) between the mount's own pointing and the solved one."""
+    light: Light | None = None
+    """Of a live frame: whether all of it lies where it was solved."""
 
 
 def _shortest_turn(start: Vector, end: Vector) -> Matrix:
@@ -124,6 +128,7 @@ class PlateSolver:
         self._offset: Matrix = np.eye(3)
         self._last: Plate | None = None
         self._most_stars = 0
+        self._light = LightMemory()
 
     def sky_at(self, utc_s: float) -> ObservedFrame:
         """Return the sky over this site at a time."""
@@ -186,6 +191,7 @@ class PlateSolver:
         Raises:
             SolveError: as the solver says, or `ScaleContradicts`.
         """
+        self._light.forget()
         sky = self.sky_at(frame.utc_mid_s)
         hint = self.hint(sky, mount_icrs)
         try:
@@ -280,6 +286,21 @@ class PlateSolver:
             SolveError: as the solver says, `ScaleContradicts`, or `SolutionRejected` for a quick
                 look that contradicts what is known.
         """
+        plate = self._followed(stars, frame, mount_icrs, cancel, tracking, near)
+        light = self._light.judge(
+            self.solver, frame, plate.stars, plate.solution, plate.sky.julian_year
+        )
+        return dataclasses.replace(plate, light=light)
+
+    def _followed(
+        self,
+        stars: StarList,
+        frame: Frame,
+        mount_icrs: Vector | None,
+        cancel: CancelToken,
+        tracking: bool,
+        near: Near | None,
+    ) -> Plate:
         sky = self.sky_at(frame.utc_mid_s)
         if near is not None:
             self._check_followed(near.solution, mount_icrs)

@@ -355,10 +355,18 @@ class AlignSession:
             NoReference: several in a row did not.
         """
         why = ""
-        for _ in range(REFERENCE_TRIES):
+        for last in (*[False] * (REFERENCE_TRIES - 1), True):
             seen = self._look(rig)
             if isinstance(seen, Observation):
-                return seen
+                if last or seen.light is None or not seen.light.elsewhere:
+                    return seen
+                rig.note(
+                    "The stars of the reference frame are doubled, or trailed to one side, as if "
+                    "the axis moved meanwhile: it is taken again. If an adjuster was touched since "
+                    "the sweep, make a new one.",
+                    warning=True,
+                )
+                continue
             why = seen.reason
             rig.note(f"The reference frame was not solved ({why}); trying again.")
         raise NoReference(REFERENCE_TRIES, why)
@@ -529,6 +537,7 @@ class AlignSession:
             elongation=quality.elongation,
             star_count=quality.star_count,
             hfd_px=quality.hfd_px,
+            light=plate.light,
             tracking=tracking,
         )
 
