@@ -10,10 +10,13 @@ from polewright.adjusting.advice import Verdict
 from polewright.adjusting.engine import AdjustmentEngine, Reading
 from polewright.adjusting.motion import State
 from polewright.adjusting.notices import NoticeKind
+from polewright.adjusting.observation import NoReading
 from polewright.adjusting.phrases import Action
 from polewright.adjusting.profile import Axis
 from polewright.angles import ARCMIN, ARCSEC, DEG
-from polewright.sky.site import Site
+from polewright.geometry.axis_error import axis_error
+from polewright.sky.pole import PoleTarget
+from polewright.sky.site import Atmosphere, Site
 
 
 def start(mount: ToyMount) -> AdjustmentEngine:
@@ -202,3 +205,51 @@ def test_a_move_after_done_is_named_and_takes_done_back() -> None:
     assert [n.kind for n in reading.notices] == [NoticeKind.MOVED_UNASKED]
     assert reading.advice.action is Action.LOWER
     assert reading.verdict is Verdict.OUTSIDE
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_slip_told_as_a_bump_claims_nothing_that_the_slip_would_make_untrue(seed: int) -> None:
+    """On the pole, the declination axis slips on the meridian, where that looks like a move of the
+    base; the person turns the base to where the reading is small. The bound knows of the slip."""
+    rng = np.random.default_rng(seed)
+    mount = toy_mount(rng, latitude_deg=45.0, error_deg=0.0, tilt_deg=0.0, tracking=False)
+    mount.ra, mount.declination_axis = 0.0, np.array([1.0, 0.0, 0.0])
+    mount.camera = np.column_stack([[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]])
+    site, air = Site(45.0, 0.0), Atmosphere.none()
+    engine = start(mount)
+    assert settle(engine, mount).advice.action is Action.DONE
+    mount.slip = float(rng.uniform(4.0, 9.0)) * ARCMIN
+
+    told = settle(engine, mount)
+    hand = Hand(mount, ToyKnob(60.0, 0.0), ToyKnob(60.0, 0.0), cross_talk=0.0)
+    hand.push(Axis.ALTITUDE, -told.error.d_alt)
+    hand.push(Axis.AZIMUTH, -told.error.d_az_base)
+    reading = settle(engine, mount)
+
+    assert told.state is State.BUMPED
+    (notice,) = told.notices
+    assert "declination clutch slipped: then the axis is where it was" in notice.sentence
+    true = axis_error(mount.axis, np.zeros((3, 3)), site, PoleTarget.TRUE, air).total
+    assert true > 3.0 * ARCMIN
+    assert reading.error.total < 0.5 * ARCMIN
+    assert reading.bound > true
+    assert reading.verdict is Verdict.UNSURE
+
+
+def test_a_mount_that_somebody_slewed_is_told_as_that_until_a_new_sweep() -> None:
+    """Whether its stars are found again or not: not as lost, and not as a slip."""
+    mount = toy_mount(np.random.default_rng(6), latitude_deg=48.0, error_deg=0.2, tracking=True)
+    engine = start(mount)
+    settle(engine, mount)
+    engine.mount_was_moved(12.0 * DEG)
+    mount.ra += 12.0 * DEG
+
+    read = [engine.update(NoReading("no stars", mount.utc_s + n)) for n in range(1, 7)]
+    mount.wait(10.0)
+    read.append(settle(engine, mount))
+
+    for reading in read:
+        assert reading.advice.action is Action.CHECK_MOUNT
+        assert "Somebody else moved" in reading.advice.sentence
+        assert all("cloud" not in notice.sentence for notice in reading.notices)
+        assert reading.verdict is Verdict.UNKNOWN

@@ -475,6 +475,15 @@ def test_old_image_handed_out_again_is_recognised_by_its_start(bench: Bench) -> 
         bench.camera.expose(6.0)
 
 
+@pytest.mark.parametrize("jump_s", [3600.0, -3600.0])
+def test_a_clock_that_was_set_makes_no_image_old(bench: Bench, jump_s: float) -> None:
+    """The camera stamps by its own clock: its images are fresh, whatever this computer's says."""
+    bench.camera.expose(1.0)
+    bench.clock.start_utc_s += jump_s
+    bench.sensor.clock_offset_s = -jump_s
+    bench.camera.expose(1.0)
+
+
 @pytest.mark.parametrize("start", ["fresh", "missing", "of another clock"])
 @pytest.mark.parametrize("as_json", [False, True])
 def test_old_image_is_recognised_by_its_pixels(bench: Bench, start: str, as_json: bool) -> None:

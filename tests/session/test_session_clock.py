@@ -10,6 +10,7 @@ import pytest
 
 from polewright.adjusting.errors import FramesOutOfOrder
 from polewright.config import Config
+from polewright.measuring.errors import ClockWasSet, MovedBySomebodyElse
 from polewright.session.session import AlignSession
 
 
@@ -66,3 +67,56 @@ def test_a_clock_that_is_set_back_is_told_and_the_reading_goes_on(monkeypatch) -
     # 200 s of the sky's 15.04 degrees an hour.
     assert float(text.split("wrong by ")[1].split("°")[0]) == pytest.approx(0.84, abs=0.01)
     assert "new sweep" in text
+
+
+@pytest.mark.parametrize(
+    ("error", "told"),
+    [
+        (ClockWasSet(3600.0), "This computer's clock was set forward by 3600.0 s during the run."),
+        (MovedBySomebodyElse(12.0, slewing=True), "Somebody else moved or synchronised the mount"),
+    ],
+)
+def test_what_interferes_with_an_adjustment_is_told_and_the_reading_goes_on(
+    monkeypatch, error, told
+) -> None:
+    """A clock set forward and another program's slew: named, and neither ends the session."""
+    looks = iter([None, error])
+    notes: list[str] = []
+    moved: list[float] = []
+    read: list[float] = []
+    session = object.__new__(AlignSession)
+    session._commands = queue.SimpleQueue()  # type: ignore[assignment]
+    session._sweep_wanted = threading.Event()
+    session._paused, session._hands_free, session._by_itself = False, None, False
+    session._attended, session.config = True, Config()
+    engine = Engine()
+    engine.mount_was_moved = moved.append  # type: ignore[attr-defined]
+
+    def guarded() -> None:
+        trouble = next(looks, None)
+        if trouble is not None:
+            raise trouble
+
+    rig = SimpleNamespace(
+        guards=SimpleNamespace(while_tracking=guarded),
+        note=lambda text, **_more: notes.append(text),
+        clock=SimpleNamespace(monotonic_s=lambda: 0.0),
+    )
+    frames = iter([1000.0, 4600.0])
+    live = SimpleNamespace(under_way=True, begin=lambda: None, next=lambda: next(frames))
+
+    def tell(_rig, reading) -> None:
+        read.append(reading.utc_s)
+        if len(read) == 2:
+            session._sweep_wanted.set()
+
+    monkeypatch.setattr(session, "_clear_to_sweep", lambda _rig: True)
+    monkeypatch.setattr(session, "_read", lambda _rig, frame, **_more: frame)
+    monkeypatch.setattr(session, "_tell", tell)
+    monkeypatch.setattr(session, "_obey", lambda _engine, _asked: None)
+
+    session._read_on(rig, engine, live)  # type: ignore[arg-type]
+
+    assert read == [1000.0, 4600.0]
+    assert notes[0].startswith(told)
+    assert len(moved) == isinstance(error, MovedBySomebodyElse)

@@ -149,6 +149,8 @@ class AdjustmentEngine:
         self._known, self._known_utc_s = (carried, error), reference.utc_s
         self._last_utc_s = reference.utc_s
         self._moved = 0.0
+        self._doubt: Matrix = np.zeros((3, 3))
+        """(3, 3) rad^2 for what moved and was perhaps no adjuster."""
         self._lost = 0
         self._pending_turns: list[tuple[Axis, float]] = []
         self._knobs: dict[Axis, KnobLearner] = (
@@ -226,6 +228,10 @@ class AdjustmentEngine:
         self._detector.lose()
         self._still.restart()
 
+    def mount_was_moved(self, angle: float) -> None:
+        """Somebody slewed the mount, by ``angle`` (rad): only a new sweep helps."""
+        self._advisor.slipped = phrases.mount_was_moved(angle)
+
     def _nothing(self, frame: NoReading) -> Reading:
         self._detector.lose()
         self._still.restart()
@@ -235,7 +241,7 @@ class AdjustmentEngine:
         carried, error = self._known
         advice = self._advisor.unsettled(state, error, frame.reason)
         notices: list[Notice] = []
-        if self._lost >= LOST_MANY:
+        if self._lost >= LOST_MANY and not self._advisor.slipped:
             notices.append(Notice(NoticeKind.LOST_LONG, phrases.lost_long(self._lost)))
         return self._reading(frame.utc_s, state, carried, error, advice, notices)
 
@@ -279,7 +285,11 @@ class AdjustmentEngine:
         if far and mahalanobis2(difference, noise, carried.axis) > MOVE_CHI2:
             move = Move.between(before.error, error, noise, carried.axis)
             self._moved += move.length
-            notices += self._judge.judge(move)
+            odd = self._judge.judge(move)
+            if any(n.kind in BUMPS for n in odd):
+                # A slip of the declination axis looks like this, and leaves the axis where it was.
+                self._doubt = self._doubt + np.outer(difference, difference)
+            notices += odd
             if self._moved > self.settings.large_move_arcmin * ARCMIN:
                 if not self._advisor.sweep_wanted:
                     notices.append(
@@ -308,8 +318,12 @@ class AdjustmentEngine:
             sigma = math.hypot(carried.ra_sigma, before.carried.ra_sigma)
             if abs(rest) > self._allowed_turn(base, carried.axis, sigma):
                 found = rest
-        if found:
+        if found and not self._advisor.slipped:
             self._advisor.slipped = phrases.slipped(found)
+            if abs(carried.split.sensitivity) >= BLIND_BELOW:
+                off = found / carried.split.sensitivity  # if it was the declination axis
+                plane = np.eye(3) - np.outer(carried.axis, carried.axis)
+                self._doubt = self._doubt + off**2 * plane
         if self._advisor.slipped:
             return [Notice(NoticeKind.SLIPPED, self._advisor.slipped, abs(found))]
         return []
@@ -338,15 +352,21 @@ class AdjustmentEngine:
         rest = None
         if self._expected.gaps == 0 and state is not State.LOST:
             rest = carried.split.unexpected
+        covariance, verdict = carried.covariance, Verdict.UNKNOWN
+        if counts:
+            verdict = self._advisor.verdict(error)
+        if self._doubt.any():  # what is to be turned stays the same, what may be claimed does not
+            covariance = covariance + self._doubt
+            error = axis_error(carried.axis, covariance, self._site, self._target, self._air)
         return Reading(
             utc_s=utc_s,
             state=state,
             axis=carried.axis,
-            covariance=carried.covariance,
+            covariance=covariance,
             error=error,
             bound=error.total_upper(),
             advice=advice,
-            verdict=self._advisor.verdict(error) if counts else Verdict.UNKNOWN,
+            verdict=verdict,
             pass_kind=self._advisor.pass_kind,
             notices=tuple(notices),
             axis_utc_s=self._known_utc_s,

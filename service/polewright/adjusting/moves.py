@@ -87,7 +87,7 @@ class MoveJudge:
         if told is not None and told.action in STOPPED and move.length > OTHER_LEAST:
             self._advisor.moves += 1
             self._advisor.sweep_wanted = self._advisor.sweep_wanted or phrases.unexpected_sweep()
-            sentence = phrases.moved_unasked(move.length)
+            sentence = phrases.moved_unasked(move.length, move.before.total)
             return [Notice(NoticeKind.MOVED_UNASKED, sentence, move.length)]
         azimuth = abs(move.east) >= abs(move.up)
         axis = Axis.AZIMUTH if azimuth else Axis.ALTITUDE
@@ -98,7 +98,7 @@ class MoveJudge:
             notices.append(
                 Notice(
                     NoticeKind.OTHER_AXIS_MOVED,
-                    phrases.other_axis_moved(axis, other, excess),
+                    phrases.other_axis_moved(axis, other, excess, move.before.total),
                     excess,
                 )
             )

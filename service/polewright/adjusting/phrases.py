@@ -7,7 +7,7 @@ from enum import Enum
 
 from polewright.adjusting.motion import State
 from polewright.adjusting.profile import Adjuster, AdjusterProfile, Axis
-from polewright.angles import ARCMIN
+from polewright.angles import ARCMIN, DEG
 
 
 class Action(Enum):
@@ -244,19 +244,35 @@ def slipped(turn_angle: float) -> str:
     )
 
 
-def other_axis_moved(moved: Axis, other: Axis, amount: float) -> str:
-    """Both components changed in one move."""
+def mount_was_moved(angle: float) -> str:
+    """The mount's own word changed by so much (rad) without this program's doing."""
     return (
-        f"The {other.value} changed by {angle_text(amount)} while the {moved.value} was turned. If "
-        "you did not touch that adjuster, a lock is loose or the tripod was bumped."
+        f"Somebody else moved or synchronised the mount, by {angle / DEG:.1f} degrees: the "
+        "reading does not hold any more. Let nobody else drive it, then start a new sweep."
     )
 
 
-def moved_unasked(amount: float) -> str:
-    """The axis moved after the user was told to stop."""
+def _or_declination(before: float) -> str:
+    return (
+        "Or the declination clutch slipped: then the axis is where it was, "
+        f"{angle_text(before)} off. Only a new sweep tells."
+    )
+
+
+def other_axis_moved(moved: Axis, other: Axis, amount: float, before: float) -> str:
+    """Both components changed in one move; ``before`` it the error was so large (rad)."""
+    return (
+        f"The {other.value} changed by {angle_text(amount)} while the {moved.value} was turned. If "
+        "you did not touch that adjuster, a lock is loose or the tripod was bumped. "
+        f"{_or_declination(before)}"
+    )
+
+
+def moved_unasked(amount: float, before: float) -> str:
+    """The axis moved after the user was told to stop; ``before`` the error was so large (rad)."""
     return (
         f"The axis moved by {angle_text(amount)} although nothing was to be turned. If you touched "
-        "no adjuster, check the locks and the tripod's feet."
+        f"no adjuster, check the locks and the tripod's feet. {_or_declination(before)}"
     )
 
 

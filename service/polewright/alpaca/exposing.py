@@ -39,6 +39,8 @@ log = logging.getLogger(__name__)
 
 #: A camera's clock further off than this says nothing about our exposure.
 SANE_OFFSET_S = 3.0
+#: A clock that jumps by more than this against its timer was set.
+CLOCK_SET_S = 1.5
 #: Slowest transfer put up with, bytes per second (a poor wireless link).
 SLOWEST_BYTES_S = 0.5e6
 #: JSON spends at most so many characters on a pixel (sign, digits, comma).
@@ -74,6 +76,8 @@ class PastExposure:
     start_text: str | None
     offset_s: float | None
     """Camera's start time minus ours."""
+    base_s: float
+    """Our clock minus our timer: another one means that the clock was set meanwhile."""
 
 
 class Exposure:
@@ -89,6 +93,7 @@ class Exposure:
         self.camera, self.clock, self.cancel = camera, clock, cancel
         self.on_progress = on_progress
         self.abandoned = False
+        self._base_s = 0.0
 
     def expose(self, duration_s: float, light: bool, margin_s: float) -> WaitingImage:
         """Run the exposure up to the camera's word that the image is ready."""
@@ -100,6 +105,7 @@ class Exposure:
             self.cancel.check()
         try:
             before_s, timer_s = clock.utc_s(), clock.monotonic_s()
+            self._base_s = before_s - timer_s
             self._start(duration_s, light)
             after_s = clock.utc_s()
             self._wait_ready(duration_s, timer_s, margin_s)
@@ -298,7 +304,7 @@ class Exposure:
         asked_s = 0.5 * (before_s + after_s)
         started_s = _parsed(text)
         offset_s = None if started_s is None else started_s - asked_s
-        now = PastExposure(asked_s, text, offset_s)
+        now = PastExposure(asked_s, text, offset_s, self._base_s)
         if past is not None and _is_stale(past, now):
             raise StaleImage(camera.where, imagebytes.MEMBER, f"it says it started {text}")
         camera.last_exposure = now
@@ -425,8 +431,11 @@ def _as_counts(pixels: np.ndarray, full: float | None) -> np.ndarray:
 def _is_stale(past: PastExposure, now: PastExposure) -> bool:
     """Whether the image of ``now`` must be that of ``past``.
 
-    Cameras whose clock is wrong, or that never update their start time, must not be caught.
+    Cameras whose clock is wrong, or that never update their start time, must not be caught, nor
+    any other one when this computer's clock was set.
     """
+    if abs(now.base_s - past.base_s) > CLOCK_SET_S:
+        return False
     elapsed_s = now.asked_utc_s - past.asked_utc_s
     clock_was_right = past.offset_s is not None and abs(past.offset_s) <= SANE_OFFSET_S
     # Start times are told to the second at worst.

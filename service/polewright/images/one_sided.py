@@ -120,7 +120,8 @@ def _sum_of(squares: Floats) -> Floats:
 
 def _level(uneven: Floats, outside: NDArray[np.bool_]) -> Floats:
     """Take away the slope of the sky, which is uneven, too."""
-    down, right = np.indices(uneven.shape) - len(uneven) // 2
+    at = np.arange(len(uneven)) - len(uneven) // 2
+    down, right = np.meshgrid(at, at, indexing="ij")
     slope = np.zeros(2)
     for _ in range(3):
         rest = uneven - slope[0] * down - slope[1] * right

@@ -8,10 +8,13 @@
     │   ├── TooNearMeridian
     │   └── BeyondAltitudeLimit
     ├── WouldChangeSides   the mount says it would flip on the way to a point
+    ├── FlipsOver          it was seen to do so, and left what is allowed on the way
     ├── SideChanged        it did
     ├── SlewOverdue        a slew did not end in time
     ├── StoppedElsewhere   the mount says it ended a slew away from its target
     ├── WentElsewhere      the stars say that it points elsewhere than it says
+    ├── MovedBySomebodyElse  the mount moves although this program did not ask for it
+    ├── ClockWasSet        this computer's clock jumped during the run
     └── SafetyUnsafe       the safety monitor says unsafe (exit code of its own)
     SolveError
     ├── PointNotSolved     retries, other places and other sweeps did not help, or took too long
@@ -96,6 +99,25 @@ class WouldChangeSides(GuardError):
         )
 
 
+class FlipsOver(GuardError):
+    """The mount turns its declination axis between two points: it is changing sides."""
+
+    code = "flips_over"
+    advice = WouldChangeSides.advice
+
+    def __init__(self, doing: str, declination_deg: float, goal_deg: float, limit: str) -> None:
+        super().__init__(doing, declination_deg, goal_deg, limit)
+        self.doing, self.limit = doing, limit
+        self.declination_deg, self.goal_deg = declination_deg, goal_deg
+
+    def __str__(self) -> str:
+        return (
+            f"{self.doing}: the mount flips to the other side of the pier: it says declination "
+            f"{self.declination_deg:+.1f} deg on a slew that ends at {self.goal_deg:+.1f} and "
+            f"turns the RA axis only (stopped since {self.limit})"
+        )
+
+
 class SideChanged(GuardError):
     """The mount changed its side of the pier during a sweep."""
 
@@ -171,6 +193,45 @@ class WentElsewhere(GuardError):
 
     def __str__(self) -> str:
         return f"{self.what}: {self.off_deg:.2f} degrees apart (tolerance {self.tolerance_deg:.2f})"
+
+
+class MovedBySomebodyElse(GuardError):
+    """The mount moves between this program's slews."""
+
+    code = "moved_by_somebody_else"
+    advice = (
+        "Stop the other program, or leave the hand controller alone: only one may drive the mount. "
+        "Then start a new sweep."
+    )
+
+    def __init__(self, moved_deg: float, *, slewing: bool) -> None:
+        super().__init__(moved_deg, slewing)
+        self.moved_deg, self.slewing = moved_deg, slewing
+
+    def __str__(self) -> str:
+        now = "is slewing, and says it has moved" if self.slewing else "says it has moved"
+        return (
+            f"somebody else moved or synchronised the mount: it {now} by {self.moved_deg:.1f} "
+            "degrees, which this program did not ask for"
+        )
+
+
+class ClockWasSet(GuardError):
+    """This computer's clock jumped while frames were taken that belong together."""
+
+    code = "clock_was_set"
+    advice = (
+        "See that this computer's clock is right and kept so by a time server (or was it asleep?); "
+        "then start again. Camera and mount are not to blame."
+    )
+
+    def __init__(self, jump_s: float) -> None:
+        super().__init__(jump_s)
+        self.jump_s = jump_s
+
+    def __str__(self) -> str:
+        how = "forward" if self.jump_s > 0.0 else "back"
+        return f"this computer's clock was set {how} by {abs(self.jump_s):.1f} s during the run"
 
 
 class SafetyUnsafe(GuardError):

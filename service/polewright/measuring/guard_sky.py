@@ -12,6 +12,7 @@ from polewright.angles import DEG, SIDEREAL_RATE, Vector
 from polewright.measuring.errors import (
     AllowedSkyLeft,
     BeyondAltitudeLimit,
+    FlipsOver,
     TooNearMeridian,
     TooNearSun,
 )
@@ -40,6 +41,8 @@ CREEP = 0.05 * DEG
 HAIR = 0.25 * DEG
 #: A pole less than this above the lowest altitude allowed counts as low (own choice).
 LOW_POLE = 10.0 * DEG
+#: A declination so far off the way between two points is a flip's (own choice).
+FLIP = 2.0 * DEG
 #: How long before a limit is reached by tracking it is told, s.
 WARN_AHEAD_S = 300.0
 #: Sun and Moon are looked up anew after so long, s: the Sun moves 0.13 degrees in it.
@@ -67,6 +70,12 @@ _ERRORS: dict[Reason, type[AllowedSkyLeft]] = {
     Reason.MOUNT_ALTITUDE: BeyondAltitudeLimit,
     Reason.LOW: BeyondAltitudeLimit,
 }
+
+
+def _flips(move: Move, here: Pointing) -> bool:
+    """Whether a slew between points has turned the declination axis, which it need not."""
+    low, high = sorted((move.start.declination, move.goal.declination))
+    return not move.first and not low - FLIP < here.declination < high + FLIP
 
 
 class AllowedSkyGuard(Watching):
@@ -168,9 +177,20 @@ class AllowedSkyGuard(Watching):
         if look.move is None:
             return
         use = Use.APPROACH if look.move.first else Use.SLEW
-        self._judge_pointing(
-            look.pointing, look.sky, use, f"during the {look.move.doing}", forgive=self._excess
-        )
+        doing = f"during the {look.move.doing}"
+        try:
+            self._judge_pointing(look.pointing, look.sky, use, doing, forgive=self._excess)
+        except TooNearSun:
+            raise
+        except AllowedSkyLeft as left:
+            if not _flips(look.move, look.pointing):
+                raise
+            raise FlipsOver(
+                doing,
+                look.pointing.declination / DEG,
+                look.move.goal.declination / DEG,
+                left.sentence,
+            ) from left
 
     def tracking(self, look: Look) -> None:
         """Stop before tracking carries the mount into what hurts; warn some minutes before."""

@@ -17,6 +17,7 @@ from polewright.alpaca.telescope import MountState
 from polewright.angles import DEG, fold_pi
 from polewright.measuring.events import Note
 from polewright.measuring.guard_arrival import ArrivalGuard, SideGuard, TimeGuard, TruthGuard
+from polewright.measuring.guard_interference import ClockGuard, MasterGuard
 from polewright.measuring.guard_looks import Arrival, Look, Move, Solved
 from polewright.measuring.guard_safety import SafetyGuard
 from polewright.measuring.guard_sky import AllowedSkyGuard
@@ -169,10 +170,12 @@ def make_guards(rig: Rig, monitor: SafetyMonitor | None) -> Guards:
     request, settings = plan_request(rig), rig.config.sweep
     guards: list[Guard] = [] if monitor is None else [SafetyGuard(monitor, rig.clock)]
     guards += [
+        ClockGuard(rig.clock),  # before those that count with the time
         AllowedSkyGuard(request.rules, request.timing, lambda text: rig.note(text, warning=True)),
         SideGuard(rig.telescope),
         TimeGuard(settings.slew_timeout_s),
         ArrivalGuard(settings.arrival_tolerance_deg),
         TruthGuard(rig.site, settings.solved_tolerance_deg, settings.arrival_tolerance_deg),
+        MasterGuard(),
     ]
     return Guards(rig, guards)

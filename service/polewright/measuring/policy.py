@@ -206,8 +206,9 @@ RULES: Mapping[str, Rule] = {
         exit_code=ExitCode.DEVICE,
     ),
     "guard": Rule(
-        "a guard objects: Sun, horizon, meridian, limit, time, side of the pier, or a wrong place "
-        "by the stars, while the next slew runs, too",
+        "a guard objects: Sun, horizon, meridian, limit, time, side of the pier, somebody else who "
+        "moves the mount, a clock that is set during a sweep, or a wrong place by the stars, while "
+        "the next slew runs, too",
         (GuardError,),
         again="nothing",
         exit_code=ExitCode.GUARD,
@@ -245,8 +246,15 @@ RULES: Mapping[str, Rule] = {
         then="the run goes on with a warning",
         mount="as it was",
     ),
-    "clock_back": Rule(
-        "the computer's clock is set back while the adjusters are turned",
+    "others": Rule(
+        "somebody else moves the mount while the adjusters are turned by hand",
+        (),
+        again="nothing: it is told, and that only a new sweep helps",
+        then="the run goes on",
+        mount="as it was",
+    ),
+    "clock_set": Rule(
+        "the computer's clock is set while the adjusters are turned",
         (),
         again="the reading goes on from there, with a warning of what the step has spoiled",
         then="the run goes on",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import queue
 import threading
 from collections.abc import Callable, Mapping, Sequence
@@ -30,6 +31,7 @@ from polewright.errors import (
 from polewright.history.recording import RunRecorder
 from polewright.images.frame import Frame, StarList
 from polewright.images.quality import frame_quality
+from polewright.measuring.errors import ClockWasSet, MovedBySomebodyElse
 from polewright.measuring.events import (
     Event,
     EventSink,
@@ -394,15 +396,19 @@ class AlignSession:
         patience.begin()
         unread = 0
         while True:
-            rig.guards.while_tracking()
-            if self._sweep_wanted.is_set() or not live.under_way:
-                self._obey(engine, self._asked())
-            if self._sweep_wanted.is_set() and self._clear_to_sweep(rig):
-                return
-            if self._paused:
-                rig.clock.sleep(WAIT_TICK_S, self.cancel)
+            try:
+                rig.guards.while_tracking()
+                if self._sweep_wanted.is_set() or not live.under_way:
+                    self._obey(engine, self._asked())
+                if self._sweep_wanted.is_set() and self._clear_to_sweep(rig):
+                    return
+                if self._paused:
+                    rig.clock.sleep(WAIT_TICK_S, self.cancel)
+                    continue
+                frame = live.next()
+            except (ClockWasSet, MovedBySomebodyElse) as error:
+                self._interfered(rig, engine, error)
                 continue
-            frame = live.next()
             asked = self._asked()
             if self._hands_free is None and self._goes_on(asked):
                 live.begin()
@@ -410,7 +416,9 @@ class AlignSession:
             try:
                 reading = engine.update(seen)
             except FramesOutOfOrder as error:
-                self._clock_set_back(rig, engine, error)
+                back_s = error.utc_s - error.previous_utc_s
+                text = f"This computer's clock was set back, by {-back_s:.1f} s or a little more"
+                self._clock_set(rig, engine, f"{text} ({error}).", back_s, error.utc_s)
                 reading = engine.update(seen)
             self._tell(rig, reading)
             if isinstance(seen, NoReading) and not self._attended:
@@ -456,18 +464,30 @@ class AlignSession:
         self._sweep_wanted.clear()
         return False
 
-    def _clock_set_back(self, rig: Rig, engine: AdjustmentEngine, error: FramesOutOfOrder) -> None:
-        """Go on with a clock that was set back, and say what that means."""
-        back_s = error.previous_utc_s - error.utc_s
-        turned_deg = back_s * SIDEREAL_RATE / DEG
+    def _interfered(
+        self, rig: Rig, engine: AdjustmentEngine, error: ClockWasSet | MovedBySomebodyElse
+    ) -> None:
+        """Go on with a person there, whoever sets clocks or moves the mount."""
+        if isinstance(error, ClockWasSet):
+            self._clock_set(rig, engine, _sentence(error), error.jump_s, -math.inf)
+            return
+        if self._hands_free is not None:
+            raise error
+        rig.note(f"{_sentence(error)} {error.advice}", warning=True)
+        engine.mount_was_moved(error.moved_deg * DEG)
+
+    def _clock_set(
+        self, rig: Rig, engine: AdjustmentEngine, what: str, jump_s: float, from_s: float
+    ) -> None:
+        """Go on with a clock that was set, with frames from then on, and say what that means."""
+        turned_deg = abs(jump_s) * SIDEREAL_RATE / DEG
         rig.note(
-            f"This computer's clock was set back, by {back_s:.1f} s or a little more: {error}. "
-            f"The reading goes on; the direction of the error may be wrong by {turned_deg:.2g}°, "
-            "which matters less the smaller the error is. See that the clock is right now, and "
-            "make a new sweep before you trust the last arcminutes.",
+            f"{what} The reading goes on; the direction of the error may be wrong by "
+            f"{turned_deg:.2g}°, which matters less the smaller the error is. See that the clock "
+            "is right now, and make a new sweep before you trust the last arcminutes.",
             warning=True,
         )
-        engine.go_on_from(error.utc_s)
+        engine.go_on_from(from_s)
 
     def _asked(self) -> list[tuple[Command, Mapping[str, Any]]]:
         """Return what was asked for since."""
@@ -611,3 +631,8 @@ class AlignSession:
                 note = Note(utc_s=self.clock.utc_s(), severity="warning", text=text)
                 self._board.hears(note)
                 self._listener(note)
+
+
+def _sentence(error: PolewrightError) -> str:
+    text = str(error)
+    return f"{text[:1].upper()}{text[1:]}."
