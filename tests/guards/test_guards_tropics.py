@@ -103,6 +103,20 @@ def test_from_home_there_is_a_sweep_and_the_guards_let_the_mount_go_there(latitu
             seen(plan, asked, German(south, 0.0, 0.0).slew(goal, way))
 
 
+@pytest.mark.parametrize("latitude_deg", [11.3, -12.5, 14.0, 20.0, -30.0])
+def test_from_home_the_mount_may_pass_beneath_the_pole(latitude_deg) -> None:
+    """Where the right ascension axis stands at home is not told by the pole: with the weight
+    aside or up, the way to a point beside the pole leads around it on the lower side."""
+    south = latitude_deg < 0.0
+    home = Pointing(90.0 * DEG, (-90.0 if south else 90.0) * DEG)
+    asked = request(latitude_deg, home)
+    plan = plan_sweep(asked)[0]
+    goal = Pointing(plan.points[0].hour_angle, plan.declination)
+
+    for first, order in itertools.product((-0.5, 0.5, 1.0), ORDERS):
+        seen(plan, asked, German(south, first * math.pi, 0.0).slew(goal, order))
+
+
 @pytest.mark.parametrize("tells_side", [True, False])
 @pytest.mark.parametrize("latitude_deg", [3.0, -8.0, 12.0, -44.6])
 def test_a_sweep_can_follow_a_sweep(latitude_deg, tells_side) -> None:

@@ -43,6 +43,8 @@ HAIR = 0.25 * DEG
 LOW_POLE = 10.0 * DEG
 #: A declination so far off the way between two points is a flip's (own choice).
 FLIP = 2.0 * DEG
+#: A point within this of the pole may be reached around the pole on any side (own choice).
+BESIDE_POLE = 15.0 * DEG
 #: How long before a limit is reached by tracking it is told, s.
 WARN_AHEAD_S = 300.0
 #: Sun and Moon are looked up anew after so long, s: the Sun moves 0.13 degrees in it.
@@ -119,20 +121,29 @@ class AllowedSkyGuard(Watching):
             for reason, amount in found.items()
             if reason is not Reason.SUN and amount > 0.0
         }
-        if move.first and self._low_home(move.start):
-            floor = (self.rules.mount.altitude_min_deg + self.rules.pointing_margin_deg) * DEG
-            excess[Reason.MOUNT_ALTITUDE] = max(floor, excess.get(Reason.MOUNT_ALTITUDE, 0.0))
+        if move.first:
+            dip = self._dip_beneath_pole(move)
+            excess[Reason.MOUNT_ALTITUDE] = max(dip, excess.get(Reason.MOUNT_ALTITUDE, 0.0))
         return excess
 
-    def _low_home(self, start: Pointing) -> bool:
-        """Whether the mount stands at a pole so low that it may come up along the horizon.
+    def _dip_beneath_pole(self, move: Move) -> float:
+        """Return how far under the lowest altitude the way from a pole may lead, rad.
 
-        With the counterweight down no order of the axes leads below the horizon from there, but
-        the declination axis alone leads along it.
+        From the pole nothing tells where the right ascension axis stands. With the counterweight
+        down no order of the axes leads below the horizon, but the declination axis alone leads
+        along it. With the weight aside the way to a point beside the pole leads around the pole,
+        no farther from it than the point is.
         """
+        if abs(move.start.declination) <= 0.5 * math.pi - AT_POLE:
+            return 0.0
         pole = abs(self.rules.site.latitude_deg) * DEG
-        low = pole < self.rules.mount.altitude_min_deg * DEG + LOW_POLE
-        return low and abs(start.declination) > 0.5 * math.pi - AT_POLE
+        lowest = self.rules.mount.altitude_min_deg * DEG
+        margin = self.rules.pointing_margin_deg * DEG
+        dip = lowest + margin if pole < lowest + LOW_POLE else 0.0
+        beside = 0.5 * math.pi - abs(move.goal.declination)
+        if beside <= BESIDE_POLE:
+            dip = max(dip, lowest - (pole - beside - 2.0 * margin))
+        return dip
 
     def _check_turn(self, state: SkyState, move: Move) -> None:
         """Between points: both axes start together, which is a turn of one axis mostly."""
