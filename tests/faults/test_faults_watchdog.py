@@ -326,7 +326,7 @@ def test_a_standing_mount_is_seen_to_stand_whatever_its_driver_writes(
 
 
 def test_an_answer_that_drips_in_is_cut_off(served, monkeypatch) -> None:
-    """A server that closes its connection after each answer may not hold the watchdog up, either."""
+    """One after which the server closes the connection may not hold the watchdog up, either."""
     monkeypatch.setattr(watchdog, "ANSWER_S", 0.5)
     driver, mount = served
     driver.drips = 200
