@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import signal
+import subprocess
 import sys
 
 import pytest
@@ -78,3 +79,23 @@ def test_a_program_in_the_background_leaves_the_terminal_alone(monkeypatch) -> N
             assert termios.tcgetattr(slave) == before
             assert keys.pressed() == ""
     os.close(master)
+
+
+UNDER_A_CARELESS_PARENT = """
+import signal, sys
+signal.signal(signal.SIGCHLD, signal.SIG_IGN)
+from polewright.cli import app, main
+from polewright.programs import run_program
+child = [sys.executable, "-c", "raise SystemExit(3)"]
+app.build_app = lambda: lambda: print(run_program(child, timeout_s=200.0).exit_status)
+main()
+"""
+
+
+def test_a_parent_that_ignores_the_end_of_children_hides_no_failed_command() -> None:
+    """Whoever starts the program hands its signals on; a motor's command is known to fail then."""
+    run = subprocess.run(
+        [sys.executable, "-c", UNDER_A_CARELESS_PARENT], capture_output=True, text=True, check=False
+    )
+
+    assert run.stdout.strip() == "3", run.stderr
