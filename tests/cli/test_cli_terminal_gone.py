@@ -6,12 +6,16 @@ import os
 import signal
 import subprocess
 import sys
+import threading
+from contextlib import nullcontext
+from types import SimpleNamespace
 
 import pytest
 
+from polewright.cli import session_terminal
 from polewright.cli.console import stop_on_signals
 from polewright.clock import CancelToken
-from polewright.errors import Insisted
+from polewright.errors import ExitCode, Insisted, LeftInHaste
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="no such signal and terminal there")
 
@@ -99,3 +103,31 @@ def test_a_parent_that_ignores_the_end_of_children_hides_no_failed_command() -> 
     )
 
     assert run.stdout.strip() == "3", run.stderr
+
+
+@pytest.mark.parametrize("when", ["while it is shown", "while it is waited for"])
+def test_a_second_interrupt_does_not_wait_for_a_session_that_stops(when: str, monkeypatch) -> None:
+    """Its mount is left to the watchdog, and that is said; the session has been told to stop."""
+    over, reasons = threading.Event(), []
+    journal = SimpleNamespace(close=lambda: None)
+    session = SimpleNamespace(
+        run=lambda: over.wait(60.0), stop=reasons.append, journal=journal, outcome=ExitCode.OK
+    )
+
+    class Impatient(threading.Thread):
+        def join(self, timeout: float | None = None) -> None:
+            raise Insisted
+
+    def shown(*_args: object) -> None:
+        raise Insisted if when == "while it is shown" else OSError("the terminal is gone")
+
+    monkeypatch.setattr(session_terminal, "LocalDesk", lambda _session: None)
+    monkeypatch.setattr(session_terminal, "Keyboard", lambda *_args, **_more: None)
+    monkeypatch.setattr(session_terminal.threading, "Thread", Impatient)
+    try:
+        with pytest.raises(LeftInHaste, match="interrupted twice"):
+            session_terminal._run(session, lambda _session: nullcontext(), False, shown)
+    finally:
+        over.set()
+
+    assert reasons == ["the terminal was closed"]
