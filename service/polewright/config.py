@@ -189,7 +189,8 @@ class SweepSection(Section):
         1.0,
         ge=0,
         le=60,
-        description="error of a frame's attitude that its stars do not show (air, gusts), arcsec",
+        description="error of a frame's attitude that its stars do not show (air, gusts), arcsec; "
+        "left out, past sweeps of the rig in the history change it",
     )
     meridian_buffer_deg: float = Field(
         5.0,

@@ -242,7 +242,7 @@ def run_rig(
         )
         weather = weather_of(config, site, drawn.utc_s)
         shared = shared_errors(config, weather, drawn.focal_mm)
-        noise = noise_of(config, scale, WIDTH_PX, HEIGHT_PX)
+        noise = noise_of(config.sweep.frame_floor_arcsec, scale, WIDTH_PX, HEIGHT_PX)
         plan = plan_sweep(request_for(config, site, weather, drawn.utc_s, noise, shared))[0]
         stars = dataclasses.replace(noise, boresight_floor_arcsec=0.0, roll_floor_arcsec=0.0)
         sigmas = stars.sigmas(np.array([point.altitude for point in plan.points]))

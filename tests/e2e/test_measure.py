@@ -5,9 +5,11 @@ from __future__ import annotations
 import math
 
 import pytest
+from history.history_made import made_result
 
 from polewright.alpaca.errors import AlpacaError, NotConnectedInTime, ServerUnreachable
 from polewright.errors import Cancelled, ExitCode
+from polewright.history.recording import record_measurement
 from polewright.measuring.connect import NoDeviceFound
 from polewright.measuring.events import AxisMeasured, MotionStopped, PointSolved, Progress
 from polewright.measuring.measurement import measure_axis
@@ -266,3 +268,29 @@ def test_tonights_tolerance_follows_from_the_camera_and_the_mounts_rate(start_ni
     assert "drives at the King rate" in notes
     wide = night.connect({"pole.tolerance_arcmin": 60.0})
     assert any("more than 10 arcmin" in note for note in wide.notes)
+
+
+def test_a_connected_rig_knows_its_past(start_night, tmp_path, monkeypatch) -> None:
+    """A sweep that this mount and camera left in the history changes what the fit assumes, and the
+    result says so."""
+    monkeypatch.setattr("polewright.history.recording.is_rehearsal", lambda _clock: False)
+    night = start_night({})
+    changes = {"history.url": f"sqlite:///{tmp_path / 'history.sqlite3'}"}
+    first = night.connect(changes)
+    assert first.past_sweeps == ()
+    past = made_result()
+    past = past.model_copy(
+        update={
+            "telescope": first.telescope.name(),
+            "camera": first.camera.name(),
+            "axis": past.axis.model_copy(update={"chi2": 12.0}),
+        }
+    )
+    assert record_measurement(past, first.config, first.clock) is None
+
+    rig = night.connect(changes)
+    result = measure_axis(rig, planned_points(rig))
+
+    assert result.axis.frame_floor_arcsec > 1.05
+    assert result.axis.noise_dof > 6.0
+    assert any("learnt from 1 sweep of this rig" in note for note in result.notes)

@@ -311,11 +311,7 @@ class Motion(Device):
         while True:
             now = self.state()
             if self._call is not None:
-                try:
-                    self._call.check()
-                except _REFUSALS:
-                    self._begun(learn=False)
-                    raise
+                self._call.check()
                 now = replace(now, slewing=now.slewing or self._call.open)
             if watch is not None:
                 watch(now)

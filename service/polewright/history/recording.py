@@ -60,6 +60,11 @@ def is_rehearsal(clock: Clock) -> bool:
     return getattr(clock, "rate", 1.0) != 1.0 or abs(clock.utc_s() - time.time()) > 86400.0
 
 
+def pier_of(config: Config, telescope: str) -> str:
+    """Return the name under which runs of this telescope are kept."""
+    return (config.history.pier or telescope or "unnamed")[:200]
+
+
 class RunRecorder:
     """Listens to a run and writes it into the history at its end.
 
@@ -182,7 +187,7 @@ class RunRecorder:
         config["history"].pop("url", None)  # may hold a password, and travels with exports
         return RunRecord(
             run_id=self.run_id,
-            pier=(self._config.history.pier or telescope or "unnamed")[:200],
+            pier=pier_of(self._config, telescope),
             kind=self._kind,
             rehearsal=is_rehearsal(self._clock),
             session_id=self._session_id,

@@ -53,6 +53,17 @@ def _default_file() -> Path:
     return default_folder() / "history.sqlite3"
 
 
+def file_missing(url: str | None) -> bool:
+    """Whether the history is a file that no run has made yet.
+
+    Raises:
+        ValueError, SQLAlchemyError: it is no database URL.
+    """
+    parts = make_url(url or default_url())
+    name = parts.database
+    return parts.get_backend_name() == "sqlite" and bool(name) and not Path(str(name)).exists()
+
+
 @dataclass(frozen=True)
 class RunFilter:
     """Which runs; None leaves a thing open."""

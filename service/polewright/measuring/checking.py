@@ -24,9 +24,10 @@ from polewright.images.quality import FrameQuality
 from polewright.measuring.check_result import CheckResult
 from polewright.measuring.coverage import advice_here
 from polewright.measuring.fitted import shared_errors_of
+from polewright.measuring.frame_noise import frame_floor, frame_noise
 from polewright.measuring.light import FEW_STARS, check_light
 from polewright.measuring.planned import noise_of
-from polewright.measuring.point import frame_floor, tell_focal_length
+from polewright.measuring.point import tell_focal_length
 from polewright.measuring.rig import Rig
 from polewright.measuring.sweep import SweepPoint, look_at, take_frame
 from polewright.planning.noise import predict
@@ -186,7 +187,9 @@ def check(rig: Rig, exposure_s: float, *, solve: bool = True) -> CheckResult:
     here = None if plate is None else plate.solution.centre_icrs
     few: tuple[str, ...] = ()
     if rig.plates.scale is not None:
-        noise = noise_of(rig.config, rig.plates.scale, frame.width, frame.height)
+        noise = noise_of(
+            frame_noise(rig).floor / ARCSEC, rig.plates.scale, frame.width, frame.height
+        )
         few = advice_here(noise, rig.plates.solver, here if here is not None else mount_icrs)
     full = frame.saturation_adu
     ra_deg = dec_deg = None

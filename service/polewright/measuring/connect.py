@@ -19,6 +19,7 @@ from polewright.config import Config, DeviceSection
 from polewright.errors import DeviceError, PolewrightError
 from polewright.measuring.camera_setup import ready_camera
 from polewright.measuring.events import Connected, EventSink, Note
+from polewright.measuring.frame_noise import ask_history
 from polewright.measuring.guards import make_guards
 from polewright.measuring.mounts_site import mounts_site
 from polewright.measuring.plate import FocalClaim, PlateSolver
@@ -221,6 +222,7 @@ def connect_rig(config: Config, clock: Clock, cancel: CancelToken, emit: EventSi
         )
     compare_with_mount(rig)
     _tell_weather(rig)
+    ask_history(rig)
     rig.guards = make_guards(rig, monitor)
     return rig
 

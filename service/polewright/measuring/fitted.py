@@ -21,7 +21,8 @@ from polewright.geometry.shared_errors import (
     SharedErrors,
     standard_sag,
 )
-from polewright.measuring.point import SolvedPoint, frame_floor
+from polewright.measuring.frame_noise import frame_floor, frame_noise, tell_frame_noise
+from polewright.measuring.point import SolvedPoint
 from polewright.measuring.smear import with_smear
 from polewright.sky.pole import PoleTarget, pole_enu
 from polewright.sky.refraction import refraction_constants
@@ -42,8 +43,16 @@ class FittedSweep:
     """Frames that count for less because they are smeared beside the sharpest one."""
 
 
-def shared_errors(config: Config, weather: Weather, focal_length_mm: float | None) -> SharedErrors:
-    """Return what the frames of a sweep have wrong together, by configuration and weather."""
+def shared_errors(
+    config: Config,
+    weather: Weather,
+    focal_length_mm: float | None,
+    noise_dof: float = STANDARD_NOISE_DOF,
+) -> SharedErrors:
+    """Return what the frames of a sweep have wrong together, by configuration and weather.
+
+    How well their own noise is known (``noise_dof``) is that of any rig unless its past tells more.
+    """
     sag_arcsec = config.optics.sag_arcsec
     a, b = refraction_constants(weather.air)
     return SharedErrors(
@@ -51,7 +60,7 @@ def shared_errors(config: Config, weather: Weather, focal_length_mm: float | Non
         refraction=(a * weather.refraction_sigma, b * weather.refraction_sigma),
         lean=STANDARD_LEAN,
         bend=STANDARD_BEND,
-        noise_dof=STANDARD_NOISE_DOF,
+        noise_dof=noise_dof,
     )
 
 
@@ -62,7 +71,7 @@ def shared_errors_of(rig: Rig) -> SharedErrors:
         pixel_um = rig.config.optics.pixel_um or (rig.camera.info().pixel_um or (None,))[0]
         if pixel_um is not None:
             focal_mm = pixel_um * rig.config.camera.binning * 1e-3 / scale
-    return shared_errors(rig.config, rig.weather, focal_mm)
+    return shared_errors(rig.config, rig.weather, focal_mm, frame_noise(rig).dof)
 
 
 def fit_points(rig: Rig, solved: Sequence[SolvedPoint]) -> FittedSweep:
@@ -76,6 +85,7 @@ def fit_points(rig: Rig, solved: Sequence[SolvedPoint]) -> FittedSweep:
         [point.quality.hfd_px for point in solved],
         [point.rest for point in solved],
     )
+    tell_frame_noise(rig)
     floor = frame_floor(rig, min(point.frame.exposure_s for point in solved))
     fit, error = fit_attitudes(
         attitudes, rig.site, rig.weather, rig.pole, floor, shared_errors_of(rig)

@@ -14,6 +14,7 @@ from polewright.geometry.axis import AxisFit
 from polewright.geometry.axis_error import AxisError
 from polewright.measuring.events import AxisMeasured, Finished
 from polewright.measuring.fitted import fit_points
+from polewright.measuring.frame_noise import frame_noise
 from polewright.measuring.recovery import sweep
 from polewright.measuring.result import (
     AxisResult,
@@ -221,6 +222,7 @@ def _time_result(rig: Rig) -> TimeResult:
 def _axis_result(rig: Rig, fit: AxisFit, error: AxisError) -> AxisResult:
     azimuth, altitude = azalt_from_enu(fit.axis)
     spread = error.sigma_alt * error.sigma_az_sky
+    noise = frame_noise(rig)
     return AxisResult(
         azimuth_deg=float(azimuth) / DEG,
         altitude_deg=float(altitude) / DEG,
@@ -238,6 +240,8 @@ def _axis_result(rig: Rig, fit: AxisFit, error: AxisError) -> AxisResult:
         dof=fit.dof,
         p_value=fit.p_value,
         trusted=fit.trusted,
+        frame_floor_arcsec=noise.floor / ARCSEC,
+        noise_dof=noise.dof,
     )
 
 

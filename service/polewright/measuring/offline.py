@@ -43,7 +43,7 @@ def offline_request(config: Config, utc_s: float) -> tuple[PlanRequest, tuple[st
         f"The air, for refraction: {weather.source}.",
         *weather.warnings,
     )
-    noise = noise_of(config, scale, width, height)
+    noise = noise_of(config.sweep.frame_floor_arcsec, scale, width, height)
     shared = shared_errors(config, weather, config.optics.focal_length_mm)
     return request_for(config, site, weather, utc_s, noise, shared), notes
 

@@ -6,13 +6,14 @@ from dataclasses import replace
 from pathlib import Path
 
 from polewright.alpaca.errors import AlpacaError
-from polewright.angles import DEG
+from polewright.angles import ARCSEC, DEG
 from polewright.config import Config
 from polewright.errors import ConfigError, in_words
 from polewright.geometry.shared_errors import SharedErrors
 from polewright.measuring.coverage import doubts, judged, plans_for, with_stars
 from polewright.measuring.events import SweepPlanned
 from polewright.measuring.fitted import shared_errors_of
+from polewright.measuring.frame_noise import frame_noise
 from polewright.measuring.pointing import mount_from_of_date, of_date_at, pointing_from_mount
 from polewright.measuring.rig import Rig
 from polewright.measuring.sweep import SweepPoint
@@ -127,9 +128,10 @@ def request_for(
     )
 
 
-def noise_of(config: Config, scale: float | None, width_px: int, height_px: int) -> AttitudeNoise:
+def noise_of(
+    floor_arcsec: float, scale: float | None, width_px: int, height_px: int
+) -> AttitudeNoise:
     """Return the expected noise of a solve; ``scale`` in rad per pixel, None if unknown."""
-    floor_arcsec = config.sweep.frame_floor_arcsec
     return AttitudeNoise(
         pixel_scale=scale or UNKNOWN_SCALE,
         width_px=width_px,
@@ -144,7 +146,8 @@ def plan_request(rig: Rig) -> PlanRequest:
     config = rig.config
     info = rig.camera.info()
     binning = config.camera.binning
-    noise = noise_of(config, rig.plates.scale, info.width // binning, info.height // binning)
+    floor_arcsec = frame_noise(rig).floor / ARCSEC
+    noise = noise_of(floor_arcsec, rig.plates.scale, info.width // binning, info.height // binning)
     request = request_for(
         config, rig.site, rig.weather, rig.clock.utc_s(), noise, shared_errors_of(rig)
     )

@@ -30,18 +30,6 @@ UNSOLVED = (
 )
 
 
-#: The air moves all stars of a frame less the longer it is exposed, and what rings averages out:
-#: [sweep] frame_floor_arcsec holds from so many seconds on, shorter frames are worse by the root
-#: (common practice, no source).
-CALM_S = 2.0
-
-
-def frame_floor(rig: Rig, exposure_s: float) -> float:
-    """Return the error (1 sigma, rad) of a frame's attitude that its stars do not show."""
-    unrest = math.sqrt(max(1.0, CALM_S / max(exposure_s, 1e-3)))
-    return rig.config.sweep.frame_floor_arcsec * ARCSEC * unrest
-
-
 @dataclass(frozen=True)
 class SweepPoint:
     """A point fixed to the mount: hour angle and declination of date about the nominal pole."""

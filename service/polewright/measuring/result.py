@@ -62,6 +62,16 @@ class AxisResult(_Part):
     dof: int
     p_value: float | None = Field(description="None when nothing was left over to check with")
     trusted: bool
+    frame_floor_arcsec: float | None = Field(
+        None,
+        description="error of a frame's attitude that its stars do not show, as the fit assumed "
+        "it for 2 s and more; None in documents of older versions: as configured",
+    )
+    noise_dof: float | None = Field(
+        None,
+        description="degrees of freedom the fit took that error to be known from; None in "
+        "documents of older versions",
+    )
 
 
 class SiteResult(_Part):

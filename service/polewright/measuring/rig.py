@@ -14,6 +14,7 @@ from polewright.clock import CancelToken, Clock
 from polewright.config import Config
 from polewright.images.frame import Frame, StarList
 from polewright.measuring.events import EventSink, Note, Progress
+from polewright.measuring.frame_noise import RigSweep
 from polewright.measuring.looks import LookMemory
 from polewright.measuring.patience import Patience
 from polewright.measuring.plate import PlateSolver
@@ -72,6 +73,9 @@ class Rig:
 
     patience: Patience | None = None
     """How long the present sweep may get nowhere; None outside sweeps."""
+
+    past_sweeps: tuple[RigSweep, ...] = ()
+    """What the history knows of this mount and camera, newest last."""
 
     light_seen: bool = False
     """Whether a frame has shown that light reaches the camera, where that was in doubt."""

@@ -11,6 +11,7 @@ from importlib import resources
 from typing import Any
 
 from polewright.config import Config
+from polewright.geometry.shared_errors import STANDARD_NOISE_DOF
 from polewright.history.record import AxisReading, RunRecord
 from polewright.measuring.fitted import shared_errors
 from polewright.measuring.result import AxisResult, MeasurementResult
@@ -62,7 +63,7 @@ def _page(
         _axis_section(result, southern, way),
         _moves(run),
         _sky(result, config),
-        _points(result, config.sweep.frame_floor_arcsec),
+        _points(result, _floor_arcsec(result, config)),
         *(_drift(item) for item in drifts),
         _better(result, config),
         _cautions(result, run),
@@ -278,7 +279,7 @@ def _points(result: MeasurementResult, floor_arcsec: float) -> str:
         f'<section class="whole"><h2>Can it be believed</h2><p>{escape(check)}</p>'
         f'<figure class="narrow">{residual_picture(result, floor_arcsec)}<figcaption>What each '
         "point's attitude differs from one fixed axis. Bars inside the green band (two sigmas) "
-        f"are as expected; to a point's own error {floor_arcsec:g}″ are added for air and mount."
+        f"are as expected; to a point's own error {floor_arcsec:.2g}″ are added for air and mount."
         f"</figcaption></figure>{_table(headings, rows)}</section>"
     )
 
@@ -303,14 +304,21 @@ def _drift(item: Drift) -> str:
     )
 
 
+def _floor_arcsec(result: MeasurementResult, config: Config) -> float:
+    """The error of a frame beside its stars', as the fit had it."""
+    assumed = result.axis.frame_floor_arcsec
+    return config.sweep.frame_floor_arcsec if assumed is None else assumed
+
+
 def _better(result: MeasurementResult, config: Config) -> str:
     site = Site(result.site.latitude_deg, result.site.longitude_deg, result.site.elevation_m)
     if result.weather is None:  # of an older version
         weather = believed_weather(site, datetime.fromisoformat(result.started_utc).timestamp())
     else:
         weather = result.weather.weather()
-    shared = shared_errors(config, weather, config.optics.focal_length_mm)
-    found = what_would_be_better(result, config.sweep.frame_floor_arcsec, shared=shared)
+    noise_dof = result.axis.noise_dof or STANDARD_NOISE_DOF
+    shared = shared_errors(config, weather, config.optics.focal_length_mm, noise_dof)
+    found = what_would_be_better(result, _floor_arcsec(result, config), shared=shared)
     if found is None:
         return ""
     rows = [
