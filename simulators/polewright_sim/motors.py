@@ -48,8 +48,9 @@ class RigMotors:
             tick()
             self._clock.sleep(LOOK_S)
 
-    def position_arcmin(self, axis: str) -> float | None:
+    def position_arcmin(self, axis: str, tick: Callable[[], None]) -> float | None:
         """Where the knob stands, from where the rig started, by this motor's own count."""
+        del tick  # it answers at once
         position: float = self._state()[axis]["position_arcmin"]
         return position / self._factors[axis]
 

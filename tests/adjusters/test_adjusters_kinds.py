@@ -183,6 +183,21 @@ def test_a_stop_command_that_hangs_is_told_and_holds_nothing_up(tmp_path, monkey
     assert "was not over after 0 s" in adjuster.stop_trouble()
 
 
+def test_a_stop_does_not_wait_for_the_position_command(tmp_path) -> None:
+    """What the tick raises ends the position command, too, before anything turns."""
+    ready = tmp_path / "ready"
+    script = "import sys, time; open(sys.argv[1], 'w').write('1'); time.sleep(3600)"
+    options = {
+        "command": f"{PYTHON} -c pass {{axis}} {{arcmin}}",
+        "position": f'{PYTHON} -c "{script}" {ready} {{axis}}',
+        "timeout_s": 30.0,
+    }
+
+    adjuster = load_adjuster("command", options, CLOCK)
+    with pytest.raises(Cancelled):
+        adjuster.position_arcmin("azimuth", cancel_when_written(ready))
+
+
 def test_a_command_that_leaves_a_child_behind_is_over_when_it_ends(tmp_path) -> None:
     """A notification that goes on in the background is waited for only itself."""
     pid = tmp_path / "pid"
@@ -225,4 +240,4 @@ def test_the_rigs_motors_turn_its_knobs_over_http() -> None:
 
         assert not rig.adjusters.moving(rig.clock.utc_s())
         assert rig.adjusters.altitude.position_arcmin(rig.clock.utc_s()) == pytest.approx(-6.0)
-        assert motors.position_arcmin("altitude") == pytest.approx(3.0)
+        assert motors.position_arcmin("altitude", nothing) == pytest.approx(3.0)

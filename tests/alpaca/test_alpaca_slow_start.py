@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Iterator
 
 import pytest
-from alpaca_wire import ScriptedMount, WireServer, wire_server
+from alpaca_wire import Refuse, ScriptedMount, WireServer, wire_server
 
 from polewright.alpaca import errors
 from polewright.alpaca.client import AlpacaConnection
@@ -108,6 +109,33 @@ def test_a_slew_that_never_begins_is_told_with_its_figure(bench: Bench) -> None:
         bench.scope.slew_and_wait(4.0, 10.0)
 
     assert 30.0 < bench.now_s - began_s < 35.0
+
+
+def test_a_blocking_slew_that_is_refused_is_not_waited_for(bench: Bench) -> None:
+    """What the driver has refused cannot begin any more."""
+
+    refused: list[bool] = []
+
+    def refuse(_params: dict[str, str]) -> None:
+        refused.append(True)
+        raise Refuse(0x40B, "tracking is off")
+
+    def slewing(_params: dict[str, str]) -> bool:
+        if refused:
+            time.sleep(0.1)  # the refusal is there before the first look is
+        return False
+
+    bench.server.members |= {
+        "GET telescope/0/slewing": slewing,
+        "telescope/0/canslewasync": False,
+        "telescope/0/canslew": True,
+        "PUT telescope/0/slewtocoordinates": refuse,
+    }
+    began_s = bench.now_s
+    with pytest.raises(errors.InvalidOperation, match="tracking is off"):
+        bench.scope.slew_and_wait(4.0, 30.0)
+
+    assert bench.now_s - began_s < 10.0
 
 
 def interrupted(bench: Bench, after_s: float) -> float:

@@ -263,7 +263,11 @@ def test_a_camera_that_is_late_is_said_to_be_waited_for() -> None:
     emitted: list[Progress] = []
     silent = SimpleNamespace(told=())
     rig: Any = SimpleNamespace(
-        emit=emitted.append, clock=SystemClock(), telescope=silent, camera=silent
+        emit=emitted.append,
+        clock=SystemClock(),
+        telescope=silent,
+        camera=silent,
+        patience=None,
     )
 
     def told(done_s: float) -> str:

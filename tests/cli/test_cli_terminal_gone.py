@@ -4,13 +4,18 @@ from __future__ import annotations
 
 import os
 import signal
+import subprocess
 import sys
+import threading
+from contextlib import nullcontext
+from types import SimpleNamespace
 
 import pytest
 
+from polewright.cli import session_terminal
 from polewright.cli.console import stop_on_signals
 from polewright.clock import CancelToken
-from polewright.errors import Insisted
+from polewright.errors import ExitCode, Insisted, LeftInHaste
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="no such signal and terminal there")
 
@@ -78,3 +83,51 @@ def test_a_program_in_the_background_leaves_the_terminal_alone(monkeypatch) -> N
             assert termios.tcgetattr(slave) == before
             assert keys.pressed() == ""
     os.close(master)
+
+
+UNDER_A_CARELESS_PARENT = """
+import signal, sys
+signal.signal(signal.SIGCHLD, signal.SIG_IGN)
+from polewright.cli import app, main
+from polewright.programs import run_program
+child = [sys.executable, "-c", "raise SystemExit(3)"]
+app.build_app = lambda: lambda: print(run_program(child, timeout_s=200.0).exit_status)
+main()
+"""
+
+
+def test_a_parent_that_ignores_the_end_of_children_hides_no_failed_command() -> None:
+    """Whoever starts the program hands its signals on; a motor's command is known to fail then."""
+    run = subprocess.run(
+        [sys.executable, "-c", UNDER_A_CARELESS_PARENT], capture_output=True, text=True, check=False
+    )
+
+    assert run.stdout.strip() == "3", run.stderr
+
+
+@pytest.mark.parametrize("when", ["while it is shown", "while it is waited for"])
+def test_a_second_interrupt_does_not_wait_for_a_session_that_stops(when: str, monkeypatch) -> None:
+    """Its mount is left to the watchdog, and that is said; the session has been told to stop."""
+    over, reasons = threading.Event(), []
+    journal = SimpleNamespace(close=lambda: None)
+    session = SimpleNamespace(
+        run=lambda: over.wait(60.0), stop=reasons.append, journal=journal, outcome=ExitCode.OK
+    )
+
+    class Impatient(threading.Thread):
+        def join(self, timeout: float | None = None) -> None:
+            raise Insisted
+
+    def shown(*_args: object) -> None:
+        raise Insisted if when == "while it is shown" else OSError("the terminal is gone")
+
+    monkeypatch.setattr(session_terminal, "LocalDesk", lambda _session: None)
+    monkeypatch.setattr(session_terminal, "Keyboard", lambda *_args, **_more: None)
+    monkeypatch.setattr(session_terminal.threading, "Thread", Impatient)
+    try:
+        with pytest.raises(LeftInHaste, match="interrupted twice"):
+            session_terminal._run(session, lambda _session: nullcontext(), False, shown)
+    finally:
+        over.set()
+
+    assert reasons == ["the terminal was closed"]

@@ -94,7 +94,7 @@ def test_a_wide_house_swaps_the_sweep(start_night) -> None:
 
 
 def test_a_lens_cap_ends_at_the_first_frame(start_night) -> None:
-    """No light: the mount stops, and neither another place nor a longer exposure was tried."""
+    """No light: the mount stops, and no other place was tried."""
     night = start_night({"optics": {"transmission": 1e-6}}, rate=RATE)
     rig = night.connect({**QUICK, "recovery.tries": 1})
 

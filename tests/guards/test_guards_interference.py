@@ -61,6 +61,31 @@ def move(start: tuple[float, float], goal: tuple[float, float], *, first: bool =
 # -- the clock ---------------------------------------------------------------------------------
 
 
+class HeldUp(Clock):
+    """A clock on a computer that once does something else between two looks at its timers."""
+
+    held_up_s = 0.0
+
+    def utc_s(self) -> float:
+        told_s = super().utc_s()
+        self.sleep(self.held_up_s)
+        self.held_up_s = 0.0
+        return told_s
+
+
+def test_a_computer_that_is_held_up_between_two_looks_has_not_set_its_clock() -> None:
+    clock = HeldUp()
+    guard = ClockGuard(clock)
+    guard.begin()
+    clock.held_up_s = 20.0
+    guard.tracking(look(-30.0, 20.0))
+    guard.tracking(look(-30.0, 20.0))
+
+    clock.utc += 20.0
+    with pytest.raises(ClockWasSet, match=r"set forward by 20\.0 s"):
+        guard.tracking(look(-30.0, 20.0))
+
+
 @pytest.mark.parametrize(("jump_s", "how"), [(3600.0, "forward"), (-40.0, "back")])
 def test_a_clock_that_is_set_is_named(jump_s: float, how: str) -> None:
     clock = Clock()

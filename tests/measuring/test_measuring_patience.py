@@ -237,6 +237,7 @@ def test_a_lens_cap_is_told_from_a_sky_without_stars(
         plates=SimpleNamespace(learned=False),
         light_seen=False,
         camera=SimpleNamespace(info=lambda: SimpleNamespace(exposure_min_s=0.001)),
+        config=Config(),
     )
     taken: list[float] = []
 
@@ -251,10 +252,50 @@ def test_a_lens_cap_is_told_from_a_sky_without_stars(
             light.check_light(rig, shown)  # type: ignore[arg-type]
         assert "lens cap" in caught.value.advice
         assert "4 s" in str(caught.value)
+        assert taken == [pytest.approx(0.2), 10.0]
     else:
         light.check_light(rig, shown)  # type: ignore[arg-type]
         light.check_light(rig, shown)  # type: ignore[arg-type]
-    assert taken == [pytest.approx(0.2)]
+        assert taken == [pytest.approx(0.2)]
+
+
+def test_a_dark_sky_that_shows_stars_late_is_no_lens_cap(monkeypatch) -> None:
+    """A long focal length under a dark sky: 4 s show neither, a longer frame has some stars."""
+    rng = np.random.default_rng(5)
+    rig = SimpleNamespace(
+        plates=SimpleNamespace(learned=False),
+        light_seen=False,
+        camera=SimpleNamespace(info=lambda: SimpleNamespace(exposure_min_s=0.001)),
+        config=Config(),
+    )
+
+    def take(_rig, exposure_s):
+        taken = frame(rng, exposure_s, 0.2, 6.0, hot=0)
+        y, x = np.indices(taken.pixels.shape)
+        for k in range(5):
+            star = np.exp(-((x - 60 - 60 * k) ** 2 + (y - 150) ** 2) / 8.0)
+            taken.pixels[:] += (7.0 * max(0.0, exposure_s - 4.0) * star).astype(np.uint16)
+        return taken
+
+    monkeypatch.setattr(light, "take_frame", take)
+    light.check_light(rig, frame(rng, 4.0, 0.2, 6.0, hot=0))  # type: ignore[arg-type]
+
+    assert rig.light_seen
+
+
+@pytest.mark.parametrize(("found", "asked"), [(3, True), (5, False)])
+def test_a_frame_with_some_stars_has_light(night, monkeypatch, found: int, asked: bool) -> None:
+    """Too few to solve it, but nobody is sent to the lens cap."""
+    looked: list[object] = []
+    monkeypatch.setattr(recovery, "check_light", lambda _rig, shown: looked.append(shown))
+
+    def few(_rig, _number) -> None:
+        raise TooFewStars(found, 6)
+
+    with pytest.raises(PointNotSolved):
+        recovery.sweep(night(few, tries=1, moves=0, swaps=0), POINTS)  # type: ignore[arg-type]
+
+    assert bool(looked) is asked
 
 
 def test_light_is_not_in_doubt_once_a_frame_was_solved(monkeypatch) -> None:

@@ -60,8 +60,11 @@ class Adjuster(Protocol):
             AdjusterTrouble: it did not turn, or nobody knows.
         """
 
-    def position_arcmin(self, axis: AxisName) -> float | None:
-        """Where it stands, by its own count; None when it does not know."""
+    def position_arcmin(self, axis: AxisName, tick: Tick) -> float | None:
+        """Where it stands, by its own count; None when it does not know.
+
+        ``tick`` as in `turn`, where finding out takes longer than a second.
+        """
 
     def travel_arcmin(self, axis: AxisName) -> tuple[float, float] | None:
         """Smallest and largest position; None when unknown."""

@@ -96,12 +96,13 @@ class CommandAdjuster:
             self._ending.join()
         return self._trouble
 
-    def position_arcmin(self, axis: AxisName) -> float | None:
+    def position_arcmin(self, axis: AxisName, tick: Tick) -> float | None:
         """Ask the position command, if there is one."""
         if self._position is None:
             return None
         try:
-            return float(self._position.run({"axis": axis}, timeout_s=self._timeout_s).split()[0])
+            told = self._position.run({"axis": axis}, timeout_s=self._timeout_s, tick=tick)
+            return float(told.split()[0])
         except (CommandFailed, ValueError, IndexError) as exc:
             raise AdjusterTrouble(axis, f"its position is not known: {exc}") from exc
 

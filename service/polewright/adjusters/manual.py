@@ -17,7 +17,7 @@ class ManualAdjuster:
         """Raise `NeedsHands`."""
         raise NeedsHands
 
-    def position_arcmin(self, axis: AxisName) -> float | None:  # noqa: ARG002
+    def position_arcmin(self, axis: AxisName, tick: Tick) -> float | None:  # noqa: ARG002
         """Unknown."""
         return None
 

@@ -311,7 +311,11 @@ class Motion(Device):
         while True:
             now = self.state()
             if self._call is not None:
-                self._call.check()
+                try:
+                    self._call.check()
+                except _REFUSALS:
+                    self._begun(learn=False)
+                    raise
                 now = replace(now, slewing=now.slewing or self._call.open)
             if watch is not None:
                 watch(now)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 import sys
 
 
@@ -12,6 +13,9 @@ def main() -> None:
         reconfigure = getattr(stream, "reconfigure", None)
         if reconfigure is not None:
             reconfigure(errors="replace")
+    if sys.platform != "win32":
+        # Where whoever started it ignores the end of children, nobody learns how commands end.
+        signal.signal(signal.SIGCHLD, signal.SIG_DFL)
     from polewright.cli.app import build_app
     from polewright.cli.streams import endure
 

@@ -17,7 +17,7 @@ from polewright.cli.keyboard import Keyboard
 from polewright.cli.keys import Keys, keys_of_stdin
 from polewright.cli.live_view import PLOT_ROWS, view
 from polewright.cli.terminal import Console, headed
-from polewright.errors import ExitCode
+from polewright.errors import ExitCode, Insisted, LeftInHaste
 from polewright.measuring import events
 from polewright.session.session import AlignSession
 from polewright.session.snapshot import SessionSnapshot
@@ -181,13 +181,26 @@ def _run(
     thread = threading.Thread(target=work, name="session", daemon=True)
     with around(session):
         thread.start()
+        insisted = False
         try:
             shown(desk, keyboard, lambda _now: thread.is_alive())
+        except Insisted:
+            insisted = True
         finally:
-            # However the picture ends, the session must stop the mount before this program does.
+            # However the picture ends, the session must stop the mount before this program does,
+            # unless somebody insists: then the watchdog does, as this program ends.
             if thread.is_alive():
                 session.stop("the terminal was closed")
-            thread.join()
+            try:
+                if not insisted:
+                    thread.join()
+            except Insisted:
+                insisted = True
+            if insisted and thread.is_alive():
+                raise LeftInHaste(
+                    "the session was interrupted twice, and the mount had not confirmed by then "
+                    "that it stopped"
+                )
             session.journal.close()
     if trouble:
         raise trouble[0]

@@ -52,7 +52,10 @@ class ClockGuard(Watching):
         self._look()
 
     def _look(self) -> None:
-        base_s = self.clock.utc_s() - self.clock.monotonic_s()
+        timer_s = self.clock.monotonic_s()
+        base_s = self.clock.utc_s() - timer_s
+        if self.clock.monotonic_s() - timer_s > 0.5 * CLOCK_JUMP_S:
+            return  # held up between the two: they do not belong together
         before_s, self._base_s = self._base_s, base_s
         if before_s is not None and abs(base_s - before_s) > CLOCK_JUMP_S:
             raise ClockWasSet(base_s - before_s)

@@ -164,7 +164,7 @@ RULES: Mapping[str, Rule] = {
         "the first frame shows no stars and no more light than a very short one: lens cap, closed "
         "cover or roof, a wall",
         (NoLight,),
-        again="nothing: no other place and no longer exposure",
+        again="one frame of 10 s, by its stars; no other place",
         exit_code=ExitCode.SOLVE,
     ),
     "behind": Rule(

@@ -22,7 +22,7 @@ from polewright.measuring.behind import Fetched, FrameLost, Image, Work
 from polewright.measuring.checking import choose_exposure, keep_exposure
 from polewright.measuring.errors import PointNotSolved
 from polewright.measuring.events import Note
-from polewright.measuring.light import check_light
+from polewright.measuring.light import FEW_STARS, check_light
 from polewright.measuring.patience import OutOfPatience, Patience
 from polewright.measuring.planned import (
     plan_request,
@@ -150,7 +150,8 @@ class _Recovery:
         """Remember what was wrong; find out whether it is the lens cap. Raises `NoLight`."""
         self.last = str(error), error.advice
         frame, self._frame = self._frame, None
-        if frame is not None and isinstance(error, (TooFewStars, EmptyFrame)):
+        few = isinstance(error, TooFewStars) and error.found < FEW_STARS
+        if frame is not None and (few or isinstance(error, EmptyFrame)):
             check_light(self.rig, frame)
 
     def tell(self, sentence: str) -> None:

@@ -97,8 +97,10 @@ class Mount:
         path = f"/api/v1/telescope/{self.device}/{member}"
         text = urllib.parse.urlencode(values)
         connection = http.client.HTTPConnection(self.host, self.port, timeout=ANSWER_S)
-        # Bytes that drip in reset the socket's own timer: nothing may take longer than this.
-        limit = threading.Timer(ANSWER_S, _cut, (connection,))
+        connection.connect()
+        # Bytes that drip in reset the socket's own timer: nothing may take longer than this. (The
+        # connection forgets its socket with the headers of an answer that is to be the last.)
+        limit = threading.Timer(ANSWER_S, _cut, (connection.sock,))
         limit.daemon = True
         limit.start()
         try:
@@ -212,10 +214,10 @@ class Mount:
             self.said.append(text)
 
 
-def _cut(connection: http.client.HTTPConnection) -> None:
+def _cut(connected: socket.socket) -> None:
     """End a request from another thread: whoever waits for its bytes gets an error."""
-    with contextlib.suppress(OSError, AttributeError):
-        connection.sock.shutdown(socket.SHUT_RDWR)
+    with contextlib.suppress(OSError):
+        connected.shutdown(socket.SHUT_RDWR)
 
 
 def stands_still(

@@ -78,7 +78,7 @@ class HandsFree:
     def _turn(self, axis: Axis, asked: float) -> None:
         self._check()
         arcmin = asked / ARCMIN
-        position = self._adjuster.position_arcmin(axis.value)
+        position = self._adjuster.position_arcmin(axis.value, self._check)
         travel = self._adjuster.travel_arcmin(axis.value)
         if position is not None and travel is not None:
             low, high = travel
