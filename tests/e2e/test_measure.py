@@ -15,7 +15,7 @@ from polewright.measuring.events import AxisMeasured, MotionStopped, PointSolved
 from polewright.measuring.measurement import measure_axis
 from polewright.measuring.planned import planned_points
 from polewright.planning.errors import PlanRefused
-from polewright.solving.errors import NoMatch, TooFewStars
+from polewright.solving.errors import TooFewStars
 from polewright_sim.disturbance import Disturbance
 
 pytestmark = pytest.mark.e2e
@@ -162,18 +162,17 @@ def test_too_few_stars_says_how_many_and_what_to_change(start_night) -> None:
     assert caught.value.exit_code is ExitCode.SOLVE
 
 
-def test_no_solution_says_hint_field_and_what_to_change(start_night) -> None:
-    """A focal length that is far off leads to no solution, told with hint and field."""
+def test_a_focal_length_far_off_is_corrected_by_the_stars(start_night) -> None:
+    """90 mm where 200 are true: the stars tell, once, and the axis is measured."""
     night = start_night()
-    rig = night.connect({"optics.focal_length_mm": 90.0, "solver.blind": False, **ONE_TRY})
+    rig = night.connect({"optics.focal_length_mm": 90.0, **ONE_TRY})
 
-    with pytest.raises(NoMatch) as caught:
-        measure_axis(rig, planned_points(rig))
+    measured = measure_axis(rig, planned_points(rig))
 
-    message = str(caught.value)
-    assert "RA" in message
-    assert "field" in message
-    assert "focal" in caught.value.advice.lower()
+    told = [note for note in measured.notes if "focal length" in note]
+    assert len(told) == 1
+    assert "not 90 mm" in told[0]
+    assert measured.axis.total_upper95_arcmin > night.truth["axis"]["total_arcmin"]
 
 
 def test_a_wrong_port_names_the_address_and_what_to_do(start_night) -> None:

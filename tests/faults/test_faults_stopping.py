@@ -195,7 +195,7 @@ def test_a_sweep_asked_for_during_the_reference_frame_is_made(journal: Journal) 
     session = make_session(journal)
     adjusting(session)
     session.command(Command.SWEEP)
-    rig = SimpleNamespace(guards=SimpleNamespace(while_tracking=lambda: None))
+    rig = SimpleNamespace(clock=session.clock, guards=SimpleNamespace(while_tracking=lambda: None))
 
     session._adjust(cast("Rig", rig), cast("Any", None))
 
@@ -214,7 +214,7 @@ def test_wishes_of_one_pass_do_not_reach_the_next(journal: Journal, monkeypatch)
     class Planned(Exception):
         pass
 
-    def planned(_rig: Rig) -> None:
+    def planned(_rig: Rig, **_how: object) -> None:
         raise Planned
 
     monkeypatch.setattr("polewright.session.session.planned_sweep", planned)

@@ -41,7 +41,7 @@ CREEP = 0.05 * DEG
 HAIR = 0.25 * DEG
 #: A pole less than this above the lowest altitude allowed counts as low (own choice).
 LOW_POLE = 10.0 * DEG
-#: A declination so far off the way between two points is a flip's (own choice).
+#: A declination so much nearer to the pole than either point is a flip's (own choice).
 FLIP = 2.0 * DEG
 #: A point within this of the pole may be reached around the pole on any side (own choice).
 BESIDE_POLE = 15.0 * DEG
@@ -74,10 +74,14 @@ _ERRORS: dict[Reason, type[AllowedSkyLeft]] = {
 }
 
 
-def _flips(move: Move, here: Pointing) -> bool:
-    """Whether a slew between points has turned the declination axis, which it need not."""
-    low, high = sorted((move.start.declination, move.goal.declination))
-    return not move.first and not low - FLIP < here.declination < high + FLIP
+def _flips(move: Move, here: Pointing, *, southern: bool) -> bool:
+    """Whether a slew between points goes over the pole, to the other side of the pier.
+
+    A flip turns the declination axis through the pole; away from the pole a mount only strays.
+    """
+    north = -1.0 if southern else 1.0
+    nearest = max(north * move.start.declination, north * move.goal.declination)
+    return not move.first and north * here.declination > nearest + FLIP
 
 
 class AllowedSkyGuard(Watching):
@@ -194,7 +198,7 @@ class AllowedSkyGuard(Watching):
         except TooNearSun:
             raise
         except AllowedSkyLeft as left:
-            if not _flips(look.move, look.pointing):
+            if not _flips(look.move, look.pointing, southern=self.rules.site.southern):
                 raise
             raise FlipsOver(
                 doing,
