@@ -190,12 +190,22 @@ def adjusting(session: AlignSession) -> None:
         session._go(happening, "")
 
 
-def test_a_sweep_asked_for_during_the_reference_frame_is_made(journal: Journal) -> None:
+def test_a_sweep_asked_for_during_the_reference_frame_is_made(
+    journal: Journal, monkeypatch
+) -> None:
     """It was accepted, so it counts, although no live frame had been taken yet."""
+    monkeypatch.setattr(
+        "polewright.session.session.planned_sweep",
+        lambda *_args, **_how: SimpleNamespace(crosses_meridian=False),
+    )
     session = make_session(journal)
     adjusting(session)
     session.command(Command.SWEEP)
-    rig = SimpleNamespace(clock=session.clock, guards=SimpleNamespace(while_tracking=lambda: None))
+    rig = SimpleNamespace(
+        clock=session.clock,
+        config=session.config,
+        guards=SimpleNamespace(while_tracking=lambda: None),
+    )
 
     session._adjust(cast("Rig", rig), cast("Any", None))
 

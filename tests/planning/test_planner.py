@@ -127,6 +127,16 @@ def test_north_and_south_are_mirror_images():
     assert north == pytest.approx(south, rel=0.03)
 
 
+@pytest.mark.parametrize("latitude_deg", [0.0, 4.2, 44.62])
+def test_every_plan_is_compared_with_the_best_that_there_is(latitude_deg):
+    """A sweep that is offered is never better than the "best of an open sky" beside it."""
+    plans = plan_sweep(replace(NORTH, site=Site(latitude_deg, 10.0)))
+
+    best = {plan.best_open_sigma for plan in plans}
+    assert len(best) == 1
+    assert min(plan.sigma for plan in plans) >= best.pop()
+
+
 def test_a_narrow_slot_gets_the_widest_step_that_fits_and_says_what_it_costs():
     """The step shrinks, more points are tried, and the cost is against the open sky."""
     request = replace(

@@ -7,7 +7,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -130,6 +130,9 @@ class _Search:
                 self.request.n_points,
                 {**self.grid.blocked, **failures},
             )
+        # The open sky is looked at coarsely: none of these is better than the best there.
+        best = min(plan.best_open_sigma for plan in found)
+        found = [replace(plan, best_open_sigma=best) for plan in found]
         return sorted(found, key=_rank)
 
     def _collect(self, grid: SkyGrid, spoiled: float) -> tuple[list[SweepPlan], dict[str, float]]:
