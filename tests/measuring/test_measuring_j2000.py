@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
 from polewright.angles import ARCSEC, DEG, HOUR, azalt_from_enu, enu_from_azalt, unit_vector
+from polewright.geometry.attitude import Attitude
+from polewright.geometry.axis import fit_axis
+from polewright.geometry.shared_errors import SharedErrors
 from polewright.measuring.pointing import (
     J2000,
+    J2000_MIDWAY,
     J2000_TURNED,
     TOPOCENTRIC,
     aberration_of_mount,
@@ -14,7 +19,8 @@ from polewright.measuring.pointing import (
     of_date_at,
     pointing_from_mount,
 )
-from polewright.sky.frame import ObservedFrame
+from polewright.sky.frame import ObservedFrame, enu_from_hour_angle_dec
+from polewright.sky.pole import PoleTarget, pole_enu
 from polewright.sky.refraction import refract, refraction_constants
 from polewright.sky.site import Atmosphere, Site
 from polewright_sim.belief import Belief
@@ -84,6 +90,47 @@ def test_the_declination_axis_stays_along_a_circle(aberration: bool) -> None:
         assert there[1] == pytest.approx(84.0 * DEG, abs=0.4 * ARCSEC)  # diurnal aberration
         assert back.declination == pytest.approx(84.0 * DEG, abs=1e-4 * ARCSEC)
         assert back.hour_angle == pytest.approx(hour * HOUR, abs=1e-3 * ARCSEC)
+
+
+@pytest.mark.parametrize("aberration", [True, False])
+@pytest.mark.parametrize(
+    ("latitude_deg", "declination_deg"), [(44.62, 84.0), (44.62, 20.0), (-33.0, -70.0), (5.0, 60.0)]
+)
+def test_what_is_not_known_of_a_j2000_mount_is_stated(
+    latitude_deg: float, declination_deg: float, aberration: bool
+) -> None:
+    """Converted halfway, the declination axis moves a little between points either way: by what
+    that does to the axis its uncertainty is wider."""
+    belief, frame = mount(latitude_deg, aberration)
+    site = Site(latitude_deg, 9.31, 200.0)
+    seen = []
+    for hour_angle_deg in (-50.0, -30.0, -10.0):
+        goal = of_date_at(frame, hour_angle_deg * DEG, declination_deg * DEG)
+        ra, dec = mount_from_of_date(frame, J2000_MIDWAY, goal)
+        back = pointing_from_mount(frame, J2000_MIDWAY, ra, dec)
+        assert back.declination == pytest.approx(declination_deg * DEG, abs=0.01 * ARCSEC)
+        hour_angle, declination = belief.hour_angle_dec(ra * HOUR, dec * DEG, NIGHT_UTC_S)
+        boresight = enu_from_hour_angle_dec(site, hour_angle, declination)
+        x = np.cross(pole_enu(site, PoleTarget.TRUE, Atmosphere.none()), boresight)
+        x /= np.linalg.norm(x)
+        matrix = np.column_stack([x, np.cross(boresight, x), boresight])
+        stars = np.diag([1.0, 1.0, 1.0]) * (0.05 * ARCSEC) ** 2
+        seen.append(Attitude(matrix, stars, NIGHT_UTC_S, 1, 1e-5, 30, 1.0, 0.1))
+
+    pole = pole_enu(site, PoleTarget.TRUE, Atmosphere.none())
+    east, north, up = 0.5 * frame.aberration_enu()
+
+    def off_and_stated(shared: SharedErrors) -> tuple[float, float]:
+        """Error of the axis and its sigma that way, arcsec, with a frame's usual noise."""
+        fit = fit_axis(seen, southern=site.southern, systematic_rad=1.0 * ARCSEC, shared=shared)
+        off = fit.axis - pole
+        size = float(np.linalg.norm(off))
+        return size / ARCSEC, float(np.sqrt(off @ fit.covariance @ off)) / size / ARCSEC
+
+    off, stated = off_and_stated(SharedErrors())
+    assert off > 1.3 * stated
+    off, stated = off_and_stated(SharedErrors(aberration=(east, north, up)))
+    assert 0.5 * stated < off < 1.2 * stated
 
 
 def test_topocentric_mounts_are_told_directions_of_date() -> None:

@@ -43,6 +43,10 @@ class SharedErrors:
     noise_dof: float = math.inf
     """How well the noise that each frame has for itself is known: as from the residuals of so many
     degrees of freedom. Infinite: exactly as stated."""
+    aberration: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    """ENU: by how much of it the mount may reckon otherwise than its targets were converted. The
+    right ascension that this costs is a turn about the axis and harmless; the declination axis,
+    which should stand still, moves by the rest."""
 
     def world_covariance(self, boresights: Vector, turns: Vector, axis: Vector) -> Vector:
         """Return the covariance (..., n, n, 3, 3) of the frames' small turns, ENU, rad^2.
@@ -56,6 +60,9 @@ class SharedErrors:
         out = np.zeros((*b.shape[:-1], b.shape[-2], 3, 3))
         for mode in self._world_turns(b):
             out += mode[..., :, None, :, None] * mode[..., None, :, None, :]
+        if any(self.aberration):
+            moved = self._declination_moved(b, np.asarray(axis))
+            out += moved[..., :, None, :, None] * moved[..., None, :, None, :]
         # The axis is told as it is in the middle of the sweep.
         t = np.asarray(turns) - np.mean(turns)
         along = np.outer(t, t)[:, :, None, None]
@@ -68,6 +75,14 @@ class SharedErrors:
         sine = np.maximum(boresights[..., 2:], LOWEST_SINE)
         a, cubic = self.refraction
         return self.sag * across, (a + cubic * (1.0 / sine**2 - 1.0)) / sine * across
+
+    def _declination_moved(self, boresights: Vector, axis: Vector) -> Vector:
+        """How the declination axis turns frames (..., 3) whose declination aberration shifts."""
+        shift = np.asarray(self.aberration)
+        across = np.cross(boresights, axis)
+        along = boresights @ axis
+        declination = axis @ shift - along * (boresights @ shift)
+        return np.asarray((declination / np.sum(across**2, axis=-1))[..., None] * across)
 
     def lifted(self, attitude: Attitude) -> Attitude:
         """Return an attitude as it would be told under air denser by 1 sigma."""

@@ -25,6 +25,7 @@ from polewright.measuring.mounts_site import mounts_site
 from polewright.measuring.plate import FocalClaim, PlateSolver
 from polewright.measuring.pointing import (
     J2000,
+    J2000_MIDWAY,
     J2000_TURNED,
     OTHER,
     aberration_of_mount,
@@ -247,6 +248,12 @@ def _settle_system(rig: Rig) -> None:
     """Decide which coordinates the mount means where its EquatorialSystem leaves that open."""
     if rig.equatorial_system == J2000:
         rig.equatorial_system = _j2000_of(rig)
+    if rig.equatorial_system == J2000_MIDWAY:
+        rig.note(
+            "The mount does not show whether its J2000 coordinates have aberration in them: taken "
+            "halfway, so that the axis is up to 10″ less certain. Set its driver to coordinates "
+            "of date (JNow) to avoid that."
+        )
     if rig.equatorial_system == OTHER:
         rig.note(
             "The mount does not say which coordinates it uses; taken as topocentric.", warning=True
@@ -254,12 +261,12 @@ def _settle_system(rig: Rig) -> None:
 
 
 def _j2000_of(rig: Rig) -> int:
-    """Return which J2000 the mount means, by its own words; apparent places if they do not tell."""
+    """Return which J2000 the mount means, by its own words; halfway where they do not tell."""
     mount = rig.telescope
     latitude = mount.site_latitude_deg()
     seen = mount.state()
     if seen.altitude_deg is None or seen.azimuth_deg is None:
-        return J2000
+        return J2000_MIDWAY
     aberration = aberration_of_mount(
         rig.sky_now(),
         rig.site.latitude_deg if latitude is None else latitude,
@@ -268,7 +275,9 @@ def _j2000_of(rig: Rig) -> int:
         seen.altitude_deg,
         seen.azimuth_deg,
     )
-    return J2000_TURNED if aberration is False else J2000
+    if aberration is None:
+        return J2000_MIDWAY
+    return J2000 if aberration else J2000_TURNED
 
 
 def _focal_claim(

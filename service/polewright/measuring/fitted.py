@@ -23,6 +23,7 @@ from polewright.geometry.shared_errors import (
 )
 from polewright.measuring.frame_noise import frame_floor, frame_noise, tell_frame_noise
 from polewright.measuring.point import SolvedPoint
+from polewright.measuring.pointing import J2000_MIDWAY
 from polewright.measuring.smear import with_smear
 from polewright.sky.pole import PoleTarget, pole_enu
 from polewright.sky.refraction import refraction_constants
@@ -71,7 +72,11 @@ def shared_errors_of(rig: Rig) -> SharedErrors:
         pixel_um = rig.config.optics.pixel_um or (rig.camera.info().pixel_um or (None,))[0]
         if pixel_um is not None:
             focal_mm = pixel_um * rig.config.camera.binning * 1e-3 / scale
-    return shared_errors(rig.config, rig.weather, focal_mm, frame_noise(rig).dof)
+    shared = shared_errors(rig.config, rig.weather, focal_mm, frame_noise(rig).dof)
+    if rig.equatorial_system == J2000_MIDWAY:
+        east, north, up = (0.5 * part for part in rig.sky_now().aberration_enu())
+        shared = replace(shared, aberration=(east, north, up))
+    return shared
 
 
 def fit_points(rig: Rig, solved: Sequence[SolvedPoint]) -> FittedSweep:

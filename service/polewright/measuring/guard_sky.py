@@ -143,7 +143,7 @@ class AllowedSkyGuard(Watching):
         pole = abs(self.rules.site.latitude_deg) * DEG
         lowest = self.rules.mount.altitude_min_deg * DEG
         margin = self.rules.pointing_margin_deg * DEG
-        dip = lowest + margin if pole < lowest + LOW_POLE else 0.0
+        dip = lowest + 2.0 * margin if pole < lowest + LOW_POLE else 0.0
         beside = 0.5 * math.pi - abs(move.goal.declination)
         if beside <= BESIDE_POLE:
             dip = max(dip, lowest - (pole - beside - 2.0 * margin))

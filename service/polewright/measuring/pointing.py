@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
+import numpy as np
+
 from polewright.angles import (
     ARCSEC,
     DEG,
@@ -27,6 +29,9 @@ J2000 = 2
 OTHER = 0
 #: J2000 that the mount's driver turns into coordinates of date without aberration (own number).
 J2000_TURNED = 102
+#: J2000 of which nobody knows whether aberration is in it: taken halfway, and the rest of it is in
+#: the covariance of the axis (own number).
+J2000_MIDWAY = 103
 #: Aberration must shift the declination by so much to be told from its absence; one of both must
 #: agree with the mount's altitude and azimuth to within the second, the other not to within the
 #: third (rad, own choice).
@@ -55,7 +60,7 @@ def check_system(system: int) -> None:
 
     0 ("other") is taken as topocentric; the caller warns.
     """
-    if system not in (OTHER, TOPOCENTRIC, J2000, J2000_TURNED):
+    if system not in (OTHER, TOPOCENTRIC, J2000, J2000_TURNED, J2000_MIDWAY):
         raise UnknownEquatorialSystem(system)
 
 
@@ -65,9 +70,7 @@ def icrs_from_mount(
     """ICRS unit vector (3,) of a mount's coordinates in its own ``system``."""
     check_system(system)
     vector = unit_vector(right_ascension_hours * HOUR, declination_deg * DEG)
-    if system == J2000_TURNED:
-        vector = frame.turned_to_date(vector)
-    return vector if system == J2000 else frame.icrs_from_of_date(vector)
+    return vector if system == J2000 else frame.icrs_from_of_date(_to_date(frame, system, vector))
 
 
 def pointing_from_mount(
@@ -76,12 +79,24 @@ def pointing_from_mount(
     """Hour angle and declination (of date, about the nominal pole) of a mount's coordinates."""
     check_system(system)
     vector = unit_vector(right_ascension_hours * HOUR, declination_deg * DEG)
-    if system == J2000:
-        vector = frame.of_date_from_icrs(vector)
-    elif system == J2000_TURNED:
-        vector = frame.turned_to_date(vector)
-    longitude, latitude = spherical(vector)
+    longitude, latitude = spherical(_to_date(frame, system, vector))
     return Pointing(fold_pi(frame.lst - float(longitude)), float(latitude))
+
+
+def _to_date(frame: ObservedFrame, system: int, vector: Vector) -> Vector:
+    """Turn a direction (3,) in the mount's axes into those of date."""
+    if system == J2000:
+        return frame.of_date_from_icrs(vector)
+    if system == J2000_TURNED:
+        return frame.turned_to_date(vector)
+    if system == J2000_MIDWAY:
+        return _halfway(frame.of_date_from_icrs(vector), frame.turned_to_date(vector))
+    return vector
+
+
+def _halfway(one: Vector, other: Vector) -> Vector:
+    middle = one + other
+    return np.asarray(middle / np.linalg.norm(middle))
 
 
 class Sides:
@@ -118,6 +133,8 @@ def mount_from_of_date(frame: ObservedFrame, system: int, of_date: Vector) -> tu
         vector = frame.icrs_from_of_date(of_date)
     elif system == J2000_TURNED:
         vector = frame.turned_from_date(of_date)
+    elif system == J2000_MIDWAY:
+        vector = _halfway(frame.icrs_from_of_date(of_date), frame.turned_from_date(of_date))
     longitude, latitude = spherical(vector)
     return float(longitude) / HOUR % 24.0, float(latitude) / DEG
 

@@ -170,6 +170,13 @@ class ObservedFrame:
         """Invert `turned_to_date`."""
         return np.asarray(of_date, dtype=np.float64) @ self._of_date @ self._cirs
 
+    def aberration_enu(self) -> NDArray[np.float64]:
+        """Return what aberration adds to a direction, before the part along it is taken off.
+
+        Observer's velocity over that of light (3,), ENU; to first order, 20.5 arcsec long.
+        """
+        return np.asarray(self._velocity @ self._cirs.T @ self._enu.T, dtype=np.float64)
+
     def enu_from_of_date(self, of_date: Vector, refracted: bool = True) -> NDArray[np.float64]:
         """Return ENU directions of apparent of-date ones: as seen, or without air."""
         airless = np.asarray(of_date, dtype=np.float64) @ self._of_date @ self._enu.T
