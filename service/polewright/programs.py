@@ -152,16 +152,14 @@ def run_program(
     timeout_s: float,
     folder: Path | None = None,
     tick: Callable[[], None] = lambda: None,
-    end_children: bool = True,
 ) -> Ended:
-    """Run a program to its end.
+    """Run a program to its end; children that it leaves behind are ended, too.
 
     Args:
         arguments: the program and its arguments.
         timeout_s: real seconds after which it is ended, its children with it.
         folder: where it runs; None: where this process does.
         tick: called many times a second; what it raises ends program and children.
-        end_children: whether children that it leaves behind when it ends by itself are ended.
 
     Raises:
         OSError: it cannot be started.
@@ -172,7 +170,7 @@ def run_program(
     try:
         in_time = program.wait(timeout_s, tick)
     finally:
-        ended = program.end(children=end_children or not in_time)
+        ended = program.end()
     if not in_time:
         raise subprocess.TimeoutExpired(list(arguments), timeout_s)
     return ended
