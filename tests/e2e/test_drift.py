@@ -22,7 +22,7 @@ def check(night, off_arcmin: float) -> DriftRun:
     guess = true + basis @ (east / (east @ east) ** 0.5) * off_arcmin * ARCMIN
     guess /= (guess @ guess) ** 0.5
     predicted = Predicted.of(guess, basis @ basis.T * (4.0 * ARCSEC) ** 2)
-    rule = StopRule(goal=30.0 * ARCSEC, shortest_s=60.0, longest_s=400.0)
+    rule = StopRule(goal=30.0 * ARCSEC, shortest_s=60.0, longest_s=900.0)
     return run_drift(night.connect(), predicted, DriftSettings(rule, two_fields=False))
 
 
