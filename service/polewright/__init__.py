@@ -4,5 +4,5 @@ import logging
 
 __version__ = "0.1.0"
 
-# Who wants the log sets it up (polewright.logs); nobody else finds raw lines in the terminal.
+# Who wants the log sets it up (`interfaces.logs`); nobody else finds raw lines in the terminal.
 logging.getLogger(__name__).addHandler(logging.NullHandler())

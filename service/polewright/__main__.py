@@ -1,6 +1,6 @@
 """``python -m polewright``."""
 
-from polewright.cli import main
+from polewright.interfaces.cli import main
 
 if __name__ == "__main__":
     main()

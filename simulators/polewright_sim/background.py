@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from polewright.angles import DEG, Matrix, azalt_from_enu
+from polewright.foundation.angles import DEG, Matrix, azalt_from_enu
 from polewright_sim.camera_spec import OpticsSpec, SensorSpec, pixel_arcsec, zero_point_e_per_s
 from polewright_sim.disturbance import Disturbance
 from polewright_sim.projection import Lens

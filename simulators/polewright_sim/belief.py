@@ -7,8 +7,8 @@ import math
 import erfa.ufunc
 import numpy as np
 
-from polewright.angles import DEG, Matrix, Vector, fold_pi, spherical, unit_vector
-from polewright.sky.earth import earth_time
+from polewright.calculation.sky.earth import earth_time
+from polewright.foundation.angles import DEG, Matrix, Vector, fold_pi, spherical, unit_vector
 from polewright_sim.spec import MountSpec, SiteSpec
 
 NORMAL, THROUGH_POLE, UNKNOWN_SIDE = 0, 1, -1

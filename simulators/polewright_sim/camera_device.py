@@ -13,8 +13,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from polewright.clock import CancelToken, Clock
-from polewright.errors import Cancelled
+from polewright.foundation.clock import CancelToken, Clock
+from polewright.foundation.errors import Cancelled
 from polewright_sim.camera_spec import SensorSpec
 from polewright_sim.cooler import Cooler
 from polewright_sim.spec import CameraDriverSpec

@@ -11,7 +11,7 @@ from typing import Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from polewright.angles import ARCSEC
+from polewright.foundation.angles import ARCSEC
 
 
 class _Spec(BaseModel):

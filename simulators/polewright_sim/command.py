@@ -11,8 +11,8 @@ from typing import Annotated
 import typer
 from pydantic import ValidationError
 
-from polewright.clock import clock_from_environment
-from polewright.errors import ConfigError, in_words
+from polewright.foundation.clock import clock_from_environment
+from polewright.foundation.errors import ConfigError, in_words
 
 EVENING_HOURS = 21.5
 

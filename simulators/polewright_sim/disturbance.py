@@ -10,7 +10,7 @@ import math
 from dataclasses import dataclass
 from enum import Enum
 
-from polewright.errors import ConfigError
+from polewright.foundation.errors import ConfigError
 
 Pixel = tuple[float, float]
 

@@ -7,7 +7,7 @@ import math
 from collections.abc import Callable
 from dataclasses import replace
 
-from polewright.angles import ARCSEC, HOUR, TAU, fold_pi
+from polewright.foundation.angles import ARCSEC, HOUR, TAU, fold_pi
 from polewright_sim.camera_device import CameraDevice
 from polewright_sim.disturbance import Aircraft, Disturbance, SatelliteTrail, Shutter
 from polewright_sim.fault_case import Case, Effect, Proceed

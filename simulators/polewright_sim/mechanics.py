@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from polewright.angles import ARCMIN, DEG, Matrix, Vector, fold_pi
+from polewright.foundation.angles import ARCMIN, DEG, Matrix, Vector, fold_pi
 from polewright_sim.spec import MisalignmentSpec, MountSpec, SiteSpec
 
 #: Camera axes (x right, y down, boresight) in the tube's frame (forward, east, north) at the

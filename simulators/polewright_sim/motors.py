@@ -11,8 +11,8 @@ from typing import Any
 
 import requests
 
-from polewright.clock import Clock
-from polewright.errors import ConfigError, DeviceError
+from polewright.foundation.clock import Clock
+from polewright.foundation.errors import ConfigError, DeviceError
 
 LOOK_S = 0.5
 TIMEOUT_S = 20.0

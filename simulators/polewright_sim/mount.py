@@ -15,7 +15,16 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from polewright.angles import ARCMIN, ARCSEC, DEG, HOUR, SIDEREAL_RATE, Matrix, Vector, fold_pi
+from polewright.foundation.angles import (
+    ARCMIN,
+    ARCSEC,
+    DEG,
+    HOUR,
+    SIDEREAL_RATE,
+    Matrix,
+    Vector,
+    fold_pi,
+)
 from polewright_sim.adjusters import Adjusters
 from polewright_sim.belief import Belief
 from polewright_sim.mechanics import Mechanics, tilt, turn_by

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from polewright.angles import DEG, SIDEREAL_RATE
+from polewright.foundation.angles import DEG, SIDEREAL_RATE
 from polewright_sim.mount import MountModel
 
 #: Spacing of looks at the past, s: at 10 degrees a second a slew passes 1 degree in it.

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from polewright.angles import Matrix, Vector
+from polewright.foundation.angles import Matrix, Vector
 from polewright_sim.camera_spec import OpticsSpec, SensorSpec, pixel_scale
 
 Floats = NDArray[np.float64]

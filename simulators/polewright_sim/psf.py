@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.signal import fftconvolve
 
-from polewright.angles import ARCSEC
+from polewright.foundation.angles import ARCSEC
 from polewright_sim.camera_spec import OpticsSpec, SensorSpec, pixel_arcsec
 
 _BETA = 3.0

@@ -20,7 +20,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from polewright.errors import ConfigError
+from polewright.foundation.errors import ConfigError
 from polewright_sim.background import Background, cloud_share, lens_share, sky_background
 from polewright_sim.camera_spec import OpticsSpec, SensorSpec, pixel_arcsec
 from polewright_sim.disturbance import CLEAR, Disturbance, Shutter

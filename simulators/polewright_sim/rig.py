@@ -11,8 +11,8 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from polewright.angles import ARCMIN, DEG, Matrix
-from polewright.clock import Clock, SystemClock
+from polewright.foundation.angles import ARCMIN, DEG, Matrix
+from polewright.foundation.clock import Clock, SystemClock
 from polewright_sim.adjusters import Adjusters, Turn
 from polewright_sim.camera_device import Exposure
 from polewright_sim.camera_spec import OpticsSpec, SensorSpec

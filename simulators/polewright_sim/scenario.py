@@ -26,7 +26,7 @@ from typing import Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
-from polewright.errors import ConfigError
+from polewright.foundation.errors import ConfigError
 from polewright_sim.fault_kinds import KINDS, Kind, Setting
 
 

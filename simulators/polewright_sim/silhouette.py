@@ -9,8 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from polewright.angles import DEG, TAU
-from polewright.errors import ConfigError
+from polewright.foundation.angles import DEG, TAU
+from polewright.foundation.errors import ConfigError
 
 Limit = Callable[[NDArray[np.float64]], NDArray[np.float64]]
 """Altitude (rad) of an edge for azimuths (rad, from north through east)."""

@@ -7,8 +7,8 @@ import threading
 from collections.abc import Callable
 from enum import IntEnum
 
-from polewright.clock import Clock
-from polewright.sky.site import Atmosphere
+from polewright.calculation.sky.site import Atmosphere
+from polewright.foundation.clock import Clock
 from polewright_sim.motion import Track
 from polewright_sim.spec import (
     CoverSpec,

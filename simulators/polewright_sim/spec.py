@@ -9,7 +9,7 @@ from typing import Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
-from polewright.sky.site import Atmosphere, Site
+from polewright.calculation.sky.site import Atmosphere, Site
 from polewright_sim.camera_spec import OpticsSpec, SensorSpec, SkySpec
 
 

@@ -20,10 +20,18 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from polewright.angles import ARCSEC, DEG, SIDEREAL_RATE, TAU, Vector, spherical, unit_vector
-from polewright.sky.earth import earth_time
-from polewright.sky.hipparcos import HIPPARCOS_EPOCH, hipparcos
-from polewright.sky.site import Atmosphere, Site
+from polewright.calculation.sky.earth import earth_time
+from polewright.calculation.sky.hipparcos import HIPPARCOS_EPOCH, hipparcos
+from polewright.calculation.sky.site import Atmosphere, Site
+from polewright.foundation.angles import (
+    ARCSEC,
+    DEG,
+    SIDEREAL_RATE,
+    TAU,
+    Vector,
+    spherical,
+    unit_vector,
+)
 from polewright_sim.camera_spec import SkySpec
 from polewright_sim.silhouette import OPEN_GROUND, Silhouette
 

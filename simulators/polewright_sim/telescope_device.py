@@ -7,8 +7,8 @@ import datetime as dt
 import math
 import re
 
-from polewright.angles import DEG, HOUR, SIDEREAL_RATE
-from polewright.clock import Clock
+from polewright.foundation.angles import DEG, HOUR, SIDEREAL_RATE
+from polewright.foundation.clock import Clock
 from polewright_sim.camera_spec import OpticsSpec
 from polewright_sim.mount import MountModel
 from polewright_wire import Device, utc_text

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from polewright.angles import DEG, SIDEREAL_RATE, Vector, azalt_from_enu, separation
+from polewright.foundation.angles import DEG, SIDEREAL_RATE, Vector, azalt_from_enu, separation
 from polewright_sim.camera_spec import OpticsSpec, SensorSpec, zero_point_e_per_s
 from polewright_sim.projection import Lens
 from polewright_sim.stars import SkyModel, SkyMoment

@@ -9,10 +9,10 @@ from pathlib import Path
 
 import pytest
 
-from polewright.adjusters.base import AdjusterTrouble, NeedsHands, load_adjuster
-from polewright.clock import SystemClock
-from polewright.commands import UserCommand
-from polewright.errors import Cancelled, ConfigError
+from polewright.devices.motors.base import AdjusterTrouble, NeedsHands, load_adjuster
+from polewright.foundation.clock import SystemClock
+from polewright.foundation.errors import Cancelled, ConfigError
+from polewright.foundation.user_commands import UserCommand
 from polewright_sim.motors import RigMotors
 from polewright_sim.rig import SimulatedRig
 from polewright_sim.server import serve
@@ -148,8 +148,8 @@ with Path(sys.argv[2]).open("a") as out:
 @pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="looks at processes in /proc")
 def test_the_stop_command_does_not_wait_for_the_turn_to_end(tmp_path, monkeypatch) -> None:
     """It runs while the turning command still does, and once more after that."""
-    monkeypatch.setattr("polewright.programs.GRACE_S", 200.0)
-    monkeypatch.setattr("polewright.adjusters.command.STOP_S", 200.0)
+    monkeypatch.setattr("polewright.foundation.programs.GRACE_S", 200.0)
+    monkeypatch.setattr("polewright.devices.motors.command.STOP_S", 200.0)
     turner, seen = tmp_path / "turner", tmp_path / "seen"
     (tmp_path / "turn.py").write_text(STUBBORN_TURN)
     (tmp_path / "stop.py").write_text(STOP_THAT_LOOKS)
@@ -178,7 +178,7 @@ def test_a_stop_command_that_hangs_is_told_and_holds_nothing_up(tmp_path, monkey
     with pytest.raises(Cancelled):
         adjuster.turn("azimuth", 1.0, cancel_when_written(ready))
 
-    monkeypatch.setattr("polewright.adjusters.command.STOP_S", 0.0)  # it had time enough
+    monkeypatch.setattr("polewright.devices.motors.command.STOP_S", 0.0)  # it had time enough
 
     assert "was not over after 0 s" in adjuster.stop_trouble()
 

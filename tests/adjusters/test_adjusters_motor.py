@@ -13,15 +13,15 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "adjusting"))
 
 from toy_motors import LIMITS, align, random_motor_rig
 
-from polewright.adjusting.errors import (
+from polewright.calculation.adjusting.errors import (
     LeftOverRotation,
     MotorNotUnderstood,
     MovesUsedUp,
     TravelAtEnd,
 )
-from polewright.adjusting.motor import MotorLimits, MotorModel
-from polewright.adjusting.profile import Axis
-from polewright.angles import ARCMIN, ARCSEC, DEG
+from polewright.calculation.adjusting.motor import MotorLimits, MotorModel
+from polewright.foundation.adjuster_profile import Axis
+from polewright.foundation.angles import ARCMIN, ARCSEC, DEG
 
 
 @pytest.mark.parametrize("seed", range(6))

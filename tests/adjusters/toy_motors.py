@@ -7,12 +7,12 @@ from dataclasses import dataclass, field
 import numpy as np
 from hand import Hand, ToyKnob, random_hand
 
-from polewright.adjusting.closed_loop import ClosedLoop
-from polewright.adjusting.engine import AdjustmentEngine, Settings
-from polewright.adjusting.motor import MotorLimits
-from polewright.adjusting.phrases import Action
-from polewright.adjusting.profile import AdjusterProfile, Axis
-from polewright.angles import ARCMIN
+from polewright.calculation.adjusting.closed_loop import ClosedLoop
+from polewright.calculation.adjusting.engine import AdjustmentEngine, Settings
+from polewright.calculation.adjusting.instructions import Action
+from polewright.calculation.adjusting.motor import MotorLimits
+from polewright.foundation.adjuster_profile import AdjusterProfile, Axis
+from polewright.foundation.angles import ARCMIN
 
 LIMITS = MotorLimits(3.0 * ARCMIN, 40.0 * ARCMIN, 480.0 * ARCMIN)
 #: Sweep between two passes and motor at work, simulated.

@@ -13,14 +13,14 @@ from dataclasses import dataclass, field
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from polewright.adjusting.engine import AdjustmentEngine, Reading, Settings
-from polewright.adjusting.observation import NoReading, Observation
-from polewright.adjusting.phrases import Action
-from polewright.adjusting.profile import AdjusterProfile, Axis
-from polewright.angles import ARCMIN, ARCSEC, DEG, SIDEREAL_RATE, Matrix, Vector
-from polewright.geometry.attitude import Attitude
-from polewright.sky.pole import PoleTarget
-from polewright.sky.site import Atmosphere, Site
+from polewright.calculation.adjusting.engine import AdjustmentEngine, Reading, Settings
+from polewright.calculation.adjusting.instructions import Action
+from polewright.calculation.adjusting.observation import NoReading, Observation
+from polewright.calculation.geometry.attitude import Attitude
+from polewright.calculation.sky.pole import PoleTarget
+from polewright.calculation.sky.site import Atmosphere, Site
+from polewright.foundation.adjuster_profile import AdjusterProfile, Axis
+from polewright.foundation.angles import ARCMIN, ARCSEC, DEG, SIDEREAL_RATE, Matrix, Vector
 
 
 def turn(axis: Vector, angle: float) -> Matrix:

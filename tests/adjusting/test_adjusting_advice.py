@@ -9,13 +9,19 @@ import numpy as np
 import pytest
 from hand import Hand, ToyKnob, ToyMount, still_frames, toy_mount
 
-from polewright.adjusting.advice import PassKind, Verdict
-from polewright.adjusting.engine import AdjustmentEngine, Reading, Settings
-from polewright.adjusting.notices import NoticeKind
-from polewright.adjusting.phrases import HANDS_OFF_TUBE, HEAVY_LOWER, OPPOSING, SNUG_MOVES, Action
-from polewright.adjusting.profile import AdjusterProfile, Axis
-from polewright.angles import ARCMIN, ARCSEC, DEG
-from polewright.sky.site import Site
+from polewright.calculation.adjusting.advice import PassKind, Verdict
+from polewright.calculation.adjusting.engine import AdjustmentEngine, Reading, Settings
+from polewright.calculation.adjusting.instructions import (
+    HANDS_OFF_TUBE,
+    HEAVY_LOWER,
+    OPPOSING,
+    SNUG_MOVES,
+    Action,
+)
+from polewright.calculation.adjusting.notices import NoticeKind
+from polewright.calculation.sky.site import Site
+from polewright.foundation.adjuster_profile import AdjusterProfile, Axis
+from polewright.foundation.angles import ARCMIN, ARCSEC, DEG
 
 
 def placed(
@@ -233,7 +239,7 @@ def test_noise_larger_than_the_tolerance_ends_in_a_sweep_not_in_done() -> None:
 
 def test_sentences_name_the_adjuster_the_amount_and_the_turns() -> None:
     """The owner's own words come back, with turns when the profile knows the rate."""
-    profile = AdjusterProfile.from_mapping(
+    profile = AdjusterProfile.model_validate(
         {
             "altitude": {
                 "name": "rear altitude bolt",
@@ -282,7 +288,7 @@ def turned_back(profile: AdjusterProfile | None):
 )
 def test_the_way_back_is_told_to_begin_with_slack(backlash_arcmin, said) -> None:
     """A hand that turns 15 arcsec into 3 arcmin of slack sees nothing move, again and again."""
-    profile = AdjusterProfile.from_mapping({"azimuth": {"backlash_arcmin": backlash_arcmin}})
+    profile = AdjusterProfile.model_validate({"azimuth": {"backlash_arcmin": backlash_arcmin}})
     _engine, _mount, there, back = turned_back(profile)
 
     assert (there.action, back.action) == (Action.EAST, Action.WEST)
@@ -304,7 +310,7 @@ def test_a_turn_of_the_base_is_told_beside_the_way_on_the_sky() -> None:
 
 def test_slack_that_the_turns_contain_is_told_so() -> None:
     """Else a person adds it once more."""
-    profile = AdjusterProfile.from_mapping(
+    profile = AdjusterProfile.model_validate(
         {"azimuth": {"backlash_arcmin": 3.0, "arcmin_per_turn": 30.0}}
     )
     _engine, _mount, _there, back = turned_back(profile)
@@ -315,7 +321,7 @@ def test_slack_that_the_turns_contain_is_told_so() -> None:
 
 def test_opposing_screws_are_never_told_to_turn_on() -> None:
     """There a reading that stands still means that the other screw still holds."""
-    profile = AdjusterProfile.from_mapping({"azimuth": {"opposing_pair": True}})
+    profile = AdjusterProfile.model_validate({"azimuth": {"opposing_pair": True}})
     _engine, _mount, _there, back = turned_back(profile)
 
     assert back.action is Action.WEST
@@ -358,7 +364,7 @@ def test_tightening_does_not_turn_an_adjuster_back() -> None:
 
 def test_an_adjuster_without_slack_is_not_said_to_have_some() -> None:
     """A motor with a backlash of zero in its profile."""
-    profile = AdjusterProfile.from_mapping({"azimuth": {"backlash_arcmin": 0.0}})
+    profile = AdjusterProfile.model_validate({"azimuth": {"backlash_arcmin": 0.0}})
     _engine, _mount, _there, back = turned_back(profile)
 
     assert back.action is Action.WEST
@@ -367,7 +373,7 @@ def test_an_adjuster_without_slack_is_not_said_to_have_some() -> None:
 
 def test_an_adjuster_without_enough_travel_sends_the_user_to_the_base() -> None:
     """10 arcmin east needed on the sky, 9 of base turn left."""
-    profile = AdjusterProfile.from_mapping({"azimuth": {"travel_plus_arcmin": 9.0}})
+    profile = AdjusterProfile.model_validate({"azimuth": {"travel_plus_arcmin": 9.0}})
     mount = placed(-10.0, 0.0)
 
     advice = settle(engine_for(mount, profile=profile), mount).advice

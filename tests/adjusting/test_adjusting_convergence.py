@@ -6,12 +6,12 @@ import numpy as np
 import pytest
 from hand import random_hand, toy_mount
 
-from polewright.adjusting.advice import Verdict
-from polewright.adjusting.engine import AdjustmentEngine, Settings
-from polewright.adjusting.motion import mahalanobis2
-from polewright.adjusting.profile import AdjusterProfile
-from polewright.angles import ARCMIN, ARCSEC, DEG
-from polewright.sky.site import Site
+from polewright.calculation.adjusting.advice import Verdict
+from polewright.calculation.adjusting.engine import AdjustmentEngine, Settings
+from polewright.calculation.adjusting.motion import mahalanobis2
+from polewright.calculation.sky.site import Site
+from polewright.foundation.adjuster_profile import AdjusterProfile
+from polewright.foundation.angles import ARCMIN, ARCSEC, DEG
 
 CHI2_TWO_95 = 5.991
 
@@ -101,7 +101,7 @@ def test_a_hand_with_an_opposing_pair_and_no_snugging_ends_too() -> None:
     """The profile's other variants reach DONE by the same road."""
     rng = np.random.default_rng(77)
     hand = random_hand(rng, error_deg=0.3)
-    hand.profile = AdjusterProfile.from_mapping(
+    hand.profile = AdjusterProfile.model_validate(
         {"needs_snugging": False, "azimuth": {"opposing_pair": True, "arcmin_per_turn": 50.0}}
     )
     hand.azimuth.arcmin_per_turn = 46.0

@@ -7,10 +7,10 @@ import math
 import numpy as np
 import pytest
 
-from polewright.adjusting.errors import TurnsNotUsable
-from polewright.adjusting.knobs import KnobLearner
-from polewright.adjusting.profile import AltitudeAdjuster, AzimuthAdjuster
-from polewright.angles import ARCMIN, ARCSEC
+from polewright.calculation.adjusting.errors import TurnsNotUsable
+from polewright.calculation.adjusting.knobs import KnobLearner
+from polewright.foundation.adjuster_profile import AltitudeAdjuster, AzimuthAdjuster
+from polewright.foundation.angles import ARCMIN, ARCSEC
 
 NOISE = 3.0 * ARCSEC
 

@@ -8,14 +8,14 @@ import numpy as np
 import pytest
 from hand import ToyMount, toy_mount, turn
 
-from polewright.adjusting.engine import AdjustmentEngine
-from polewright.adjusting.errors import FramesOutOfOrder
-from polewright.adjusting.motion import State
-from polewright.adjusting.notices import NoticeKind
-from polewright.adjusting.observation import Light, NoReading
-from polewright.adjusting.phrases import Action
-from polewright.angles import ARCMIN, ARCSEC, DEG, SIDEREAL_RATE
-from polewright.sky.site import Site
+from polewright.calculation.adjusting.engine import AdjustmentEngine
+from polewright.calculation.adjusting.errors import FramesOutOfOrder
+from polewright.calculation.adjusting.instructions import Action
+from polewright.calculation.adjusting.motion import State
+from polewright.calculation.adjusting.notices import NoticeKind
+from polewright.calculation.adjusting.observation import Light, NoReading
+from polewright.calculation.sky.site import Site
+from polewright.foundation.angles import ARCMIN, ARCSEC, DEG, SIDEREAL_RATE
 
 
 @pytest.fixture

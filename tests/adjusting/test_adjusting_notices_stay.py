@@ -7,12 +7,12 @@ import math
 import numpy as np
 from hand import Hand, ToyKnob, ToyMount, still_frames, toy_mount
 
-from polewright.adjusting.engine import AdjustmentEngine
-from polewright.adjusting.profile import Axis
-from polewright.angles import ARCMIN, ARCSEC, DEG
-from polewright.clock import SystemClock
+from polewright.calculation.adjusting.engine import AdjustmentEngine
+from polewright.calculation.sky.site import Site
+from polewright.foundation.adjuster_profile import Axis
+from polewright.foundation.angles import ARCMIN, ARCSEC, DEG
+from polewright.foundation.clock import SystemClock
 from polewright.session.board import NOTICE_S, Board
-from polewright.sky.site import Site
 
 
 def test_a_turn_the_wrong_way_is_said_long_enough_to_be_read() -> None:

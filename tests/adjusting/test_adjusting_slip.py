@@ -6,17 +6,17 @@ import numpy as np
 import pytest
 from hand import Hand, ToyKnob, ToyMount, random_hand, toy_mount, turn
 
-from polewright.adjusting.advice import Verdict
-from polewright.adjusting.engine import AdjustmentEngine, Reading
-from polewright.adjusting.motion import State
-from polewright.adjusting.notices import NoticeKind
-from polewright.adjusting.observation import NoReading
-from polewright.adjusting.phrases import Action
-from polewright.adjusting.profile import Axis
-from polewright.angles import ARCMIN, ARCSEC, DEG
-from polewright.geometry.axis_error import axis_error
-from polewright.sky.pole import PoleTarget
-from polewright.sky.site import Atmosphere, Site
+from polewright.calculation.adjusting.advice import Verdict
+from polewright.calculation.adjusting.engine import AdjustmentEngine, Reading
+from polewright.calculation.adjusting.instructions import Action
+from polewright.calculation.adjusting.motion import State
+from polewright.calculation.adjusting.notices import NoticeKind
+from polewright.calculation.adjusting.observation import NoReading
+from polewright.calculation.geometry.axis_error import axis_error
+from polewright.calculation.sky.pole import PoleTarget
+from polewright.calculation.sky.site import Atmosphere, Site
+from polewright.foundation.adjuster_profile import Axis
+from polewright.foundation.angles import ARCMIN, ARCSEC, DEG
 
 
 def start(mount: ToyMount) -> AdjustmentEngine:

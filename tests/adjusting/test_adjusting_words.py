@@ -9,19 +9,24 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+import tomlkit
 from hand import random_hand
 from hypothesis import given
 from hypothesis import strategies as st
 
-from polewright.adjusting import phrases
-from polewright.adjusting.advice import Advice
-from polewright.adjusting.errors import AdjusterProfileWrong, FramesOutOfOrder, TurnsNotUsable
-from polewright.adjusting.phrases import Action, angle_text, turns_phrase
-from polewright.adjusting.profile import AdjusterProfile, Axis
-from polewright.adjusting.tone import FAR_HZ, NEAR_HZ, spoken, tone_for
-from polewright.adjusting.trail import Trail
-from polewright.angles import ARCMIN, ARCSEC, DEG
-from polewright.errors import PolewrightError
+from polewright.calculation.adjusting import instructions as phrases
+from polewright.calculation.adjusting.advice import Advice
+from polewright.calculation.adjusting.errors import (
+    FramesOutOfOrder,
+    TurnsNotUsable,
+)
+from polewright.calculation.adjusting.instructions import Action, angle_text, turns_phrase
+from polewright.calculation.adjusting.tone import FAR_HZ, NEAR_HZ, spoken, tone_for
+from polewright.calculation.adjusting.trail import Trail
+from polewright.foundation.adjuster_profile import AdjusterProfile, Axis
+from polewright.foundation.angles import ARCMIN, ARCSEC, DEG
+from polewright.foundation.config import BadConfig, config_from_text
+from polewright.foundation.errors import PolewrightError
 
 
 @pytest.mark.parametrize(
@@ -126,17 +131,13 @@ def test_travel_sentence_says_what_is_missing() -> None:
 )
 def test_a_wrong_profile_names_the_field(table: dict[str, object], field: str) -> None:
     """The user reads which entry to correct."""
-    with pytest.raises(AdjusterProfileWrong) as caught:
-        AdjusterProfile.from_mapping(table)
-
-    assert caught.value.field == field
-    assert field in str(caught.value)
+    with pytest.raises(BadConfig, match=field.replace(".", r"\.")):
+        config_from_text(tomlkit.dumps({"profile": table}))
 
 
 @pytest.mark.parametrize(
     "error",
     [
-        AdjusterProfileWrong("azimuth.name", "too short"),
         FramesOutOfOrder(10.0, 70.0),
         TurnsNotUsable(0.0),
     ],

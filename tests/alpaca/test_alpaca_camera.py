@@ -12,13 +12,13 @@ import numpy as np
 import pytest
 from alpaca_wire import Raw, Refuse, Status, WireServer, wire_server
 
-from polewright.alpaca import errors
-from polewright.alpaca.camera import Camera, CameraSettings, CameraState, SensorType
-from polewright.alpaca.client import AlpacaConnection
-from polewright.alpaca.exposing import ExposureProgress
-from polewright.clock import CancelToken, SystemClock
-from polewright.errors import Cancelled
-from polewright.images.frame import SensorKind
+from polewright.calculation.images.frame import SensorKind
+from polewright.devices.alpaca import errors
+from polewright.devices.alpaca.camera import Camera, CameraSettings, CameraState, SensorType
+from polewright.devices.alpaca.client import AlpacaConnection
+from polewright.devices.alpaca.exposing import ExposureProgress
+from polewright.foundation.clock import CancelToken, SystemClock
+from polewright.foundation.errors import Cancelled
 
 RATE = 10.0
 WIDTH, HEIGHT = 12, 8

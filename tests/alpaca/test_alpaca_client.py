@@ -14,10 +14,10 @@ import pytest
 import responses
 from alpaca_wire import Raw, Refuse, Status, wire_server
 
-from polewright.alpaca import errors
-from polewright.alpaca.client import AlpacaConnection, wire_text
-from polewright.alpaca.errors import Where
-from polewright.errors import DeviceError, ExitCode
+from polewright.devices.alpaca import errors
+from polewright.devices.alpaca.client import AlpacaConnection, wire_text
+from polewright.devices.alpaca.errors import Where
+from polewright.foundation.errors import DeviceError, ExitCode
 
 PATH = "api/v1/telescope/0/slewing"
 URL = "http://mount.local:11111/" + PATH

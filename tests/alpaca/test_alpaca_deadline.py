@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import time
 
-from polewright.alpaca.deadline import Deadline
-from polewright.clock import CancelToken
+from polewright.devices.alpaca.deadline import Deadline
+from polewright.foundation.clock import CancelToken
 
 
 class HandClock:

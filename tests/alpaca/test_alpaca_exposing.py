@@ -6,8 +6,8 @@ from types import SimpleNamespace
 
 import pytest
 
-from polewright.alpaca.exposing import Exposure, WaitingImage
-from polewright.clock import CancelToken, SystemClock
+from polewright.devices.alpaca.exposing import Exposure, WaitingImage
+from polewright.foundation.clock import CancelToken, SystemClock
 
 
 def waiting(cancel: CancelToken | None = None) -> tuple[WaitingImage, list[str]]:

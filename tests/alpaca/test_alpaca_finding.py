@@ -13,9 +13,9 @@ from alpaca_wire import Status, WireServer, wire_server
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from polewright.alpaca import errors
-from polewright.alpaca.client import AlpacaConnection
-from polewright.alpaca.discovery import (
+from polewright.devices.alpaca import errors
+from polewright.devices.alpaca.client import AlpacaConnection
+from polewright.devices.alpaca.discovery import (
     GROUP_V6,
     MESSAGE,
     DiscoveredServer,
@@ -24,7 +24,7 @@ from polewright.alpaca.discovery import (
     discover_or_explain,
     parse_answer,
 )
-from polewright.alpaca.management import (
+from polewright.devices.alpaca.management import (
     api_versions,
     configured_devices,
     description,

@@ -13,16 +13,16 @@ import numpy as np
 import pytest
 from support.foreign import INSTALLED, Star, foreign_server
 
-from polewright.alpaca import errors
-from polewright.alpaca.camera import Camera
-from polewright.alpaca.client import AlpacaConnection
-from polewright.alpaca.cover_calibrator import CoverCalibrator
-from polewright.alpaca.exposing import ExposureProgress
-from polewright.alpaca.management import list_server
-from polewright.alpaca.safety_monitor import SafetyMonitor
-from polewright.alpaca.telescope import MotionState, MountState, Telescope
-from polewright.clock import CancelToken
-from polewright.errors import Cancelled
+from polewright.devices.alpaca import errors
+from polewright.devices.alpaca.camera import Camera
+from polewright.devices.alpaca.client import AlpacaConnection
+from polewright.devices.alpaca.cover_calibrator import CoverCalibrator
+from polewright.devices.alpaca.exposing import ExposureProgress
+from polewright.devices.alpaca.management import list_server
+from polewright.devices.alpaca.safety_monitor import SafetyMonitor
+from polewright.devices.alpaca.telescope import MotionState, MountState, Telescope
+from polewright.foundation.clock import CancelToken
+from polewright.foundation.errors import Cancelled
 
 pytestmark = [
     pytest.mark.e2e,

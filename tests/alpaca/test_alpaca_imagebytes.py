@@ -12,9 +12,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
-from polewright.alpaca import errors
-from polewright.alpaca.errors import AlpacaError, Where
-from polewright.alpaca.imagebytes import (
+from polewright.devices.alpaca import errors
+from polewright.devices.alpaca.errors import AlpacaError, Where
+from polewright.devices.alpaca.imagebytes import (
     CONTENT_TYPE,
     ELEMENT_TYPES,
     HEADER_BYTES,
@@ -22,7 +22,7 @@ from polewright.alpaca.imagebytes import (
     decode_imagebytes,
     decode_json,
 )
-from polewright.alpaca.models import (
+from polewright.devices.alpaca.models import (
     ANYTHING,
     AXIS_RATES,
     BOOL,

@@ -11,9 +11,9 @@ from pathlib import Path
 import pytest
 from support.alpaca_members import operations
 
-import polewright.alpaca
+import polewright.devices.alpaca
 
-ROOM = Path(polewright.alpaca.__file__).parent
+ROOM = Path(polewright.devices.alpaca.__file__).parent
 GETTERS = {"_get", "_optional", "_flag", "_quiet"}
 PUTTERS = {"_put", "_put_if_offered", "_set"}
 TYPES = {

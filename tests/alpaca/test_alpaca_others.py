@@ -9,16 +9,16 @@ from typing import Any, TypeVar
 import pytest
 from alpaca_wire import Refuse, Status, WireServer, wire_server
 
-from polewright.alpaca import errors
-from polewright.alpaca.client import AlpacaConnection
-from polewright.alpaca.cover_calibrator import CalibratorState, CoverCalibrator, CoverState
-from polewright.alpaca.device import Device
-from polewright.alpaca.dome import Dome, ShutterState
-from polewright.alpaca.focuser import Focuser
-from polewright.alpaca.safety_monitor import SafetyMonitor
-from polewright.alpaca.switch import Switch
-from polewright.clock import CancelToken, SystemClock
-from polewright.errors import Cancelled
+from polewright.devices.alpaca import errors
+from polewright.devices.alpaca.client import AlpacaConnection
+from polewright.devices.alpaca.cover_calibrator import CalibratorState, CoverCalibrator, CoverState
+from polewright.devices.alpaca.device import Device
+from polewright.devices.alpaca.dome import Dome, ShutterState
+from polewright.devices.alpaca.focuser import Focuser
+from polewright.devices.alpaca.safety_monitor import SafetyMonitor
+from polewright.devices.alpaca.switch import Switch
+from polewright.foundation.clock import CancelToken, SystemClock
+from polewright.foundation.errors import Cancelled
 
 D = TypeVar("D", bound=Device)
 

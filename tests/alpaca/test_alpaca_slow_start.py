@@ -8,11 +8,11 @@ from collections.abc import Iterator
 import pytest
 from alpaca_wire import Refuse, ScriptedMount, WireServer, wire_server
 
-from polewright.alpaca import errors
-from polewright.alpaca.client import AlpacaConnection
-from polewright.alpaca.telescope import MotionState, MountState, Telescope
-from polewright.clock import CancelToken
-from polewright.errors import Cancelled, MotionUnknown
+from polewright.devices.alpaca import errors
+from polewright.devices.alpaca.client import AlpacaConnection
+from polewright.devices.alpaca.telescope import MotionState, MountState, Telescope
+from polewright.foundation.clock import CancelToken
+from polewright.foundation.errors import Cancelled, MotionUnknown
 
 LAGS_S = (0.3, 0.6, 1.0, 1.5, 3.0, 8.0, 20.0)
 

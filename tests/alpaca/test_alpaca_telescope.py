@@ -9,10 +9,10 @@ from typing import Any
 import pytest
 from alpaca_wire import Refuse, ScriptedMount, Status, WireServer, wire_server
 
-from polewright.alpaca import errors
-from polewright.alpaca.client import AlpacaConnection
-from polewright.alpaca.motion import stands_still
-from polewright.alpaca.telescope import (
+from polewright.devices.alpaca import errors
+from polewright.devices.alpaca.client import AlpacaConnection
+from polewright.devices.alpaca.motion import stands_still
+from polewright.devices.alpaca.telescope import (
     EquatorialSystem,
     GuideDirection,
     MotionState,
@@ -20,9 +20,9 @@ from polewright.alpaca.telescope import (
     PierSide,
     Telescope,
 )
-from polewright.angles import ARCSEC, SIDEREAL_RATE
-from polewright.clock import CancelToken, SystemClock
-from polewright.errors import Cancelled, GuardError, MotionUnknown
+from polewright.foundation.angles import ARCSEC, SIDEREAL_RATE
+from polewright.foundation.clock import CancelToken, SystemClock
+from polewright.foundation.errors import Cancelled, GuardError, MotionUnknown
 
 RATE = 10.0  # the tests' clock runs faster than the wall's
 

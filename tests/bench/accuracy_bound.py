@@ -32,15 +32,20 @@ import time
 import numpy as np
 from bench_frames import UTC_S, Studio, camera_at, machine, table
 
-from polewright.angles import ARCSEC, DEG, TAU
-from polewright.geometry.attitude import STAR_FLOOR, Attitude, attitude_from_solution, camera_pixels
-from polewright.geometry.axis import fit_axis, predict_axis_covariance
-from polewright.geometry.rotation import rotation_about, rotation_vector, tangent_basis
-from polewright.images.detect import detect_stars
-from polewright.images.frame import StarList
-from polewright.sky.frame import ObservedFrame
-from polewright.sky.pole import PoleTarget, pole_enu
-from polewright.solving.base import Solution
+from polewright.calculation.geometry.attitude import (
+    STAR_FLOOR,
+    Attitude,
+    attitude_from_solution,
+    camera_pixels,
+)
+from polewright.calculation.geometry.axis import fit_axis, predict_axis_covariance
+from polewright.calculation.geometry.rotation import rotation_about, rotation_vector, tangent_basis
+from polewright.calculation.geometry.solution import Solution
+from polewright.calculation.images.detect import detect_stars
+from polewright.calculation.images.frame import StarList
+from polewright.calculation.sky.frame import ObservedFrame
+from polewright.calculation.sky.pole import PoleTarget, pole_enu
+from polewright.foundation.angles import ARCSEC, DEG, TAU
 from polewright.solving.registry import load_solver
 from polewright_sim.background import lens_share, sky_background
 from polewright_sim.camera_spec import SkySpec

@@ -30,9 +30,9 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "solving"))
 from bench_frames import machine, table
 from synthetic import COLUMNS, DIRECTIONS, SCALES, any_frame, any_hint  # beside the solver's tests
 
-from polewright.angles import DEG, separation
-from polewright.errors import SolveError
-from polewright.solving.embedded import EmbeddedSolver, create
+from polewright.foundation.angles import DEG, separation
+from polewright.foundation.errors import SolveError
+from polewright.solving.embedded.solver import EmbeddedSolver, create
 
 WRONG_PX = 10.0
 BANDS_DEG = (1.3, 2.0, 4.0, 8.0, 15.0, 30.0)

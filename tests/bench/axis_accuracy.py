@@ -16,18 +16,18 @@ import time
 
 import numpy as np
 
-from polewright.angles import ARCSEC, DEG, separation, unit_vector
-from polewright.clock import CancelToken
-from polewright.config import Config
-from polewright.errors import PolewrightError
-from polewright.images.detect import detect_stars
-from polewright.images.frame import Frame
-from polewright.measuring.fitted import fit_attitudes, shared_errors
-from polewright.measuring.plate import PlateSolver
-from polewright.measuring.site import weather_of
-from polewright.sky.frame import ObservedFrame
-from polewright.sky.pole import PoleTarget
-from polewright.sky.site import Atmosphere, Site
+from polewright.calculation.images.detect import detect_stars
+from polewright.calculation.images.frame import Frame
+from polewright.calculation.sky.frame import ObservedFrame
+from polewright.calculation.sky.pole import PoleTarget
+from polewright.calculation.sky.site import Atmosphere, Site
+from polewright.foundation.angles import ARCSEC, DEG, separation, unit_vector
+from polewright.foundation.clock import CancelToken
+from polewright.foundation.config import Config
+from polewright.foundation.errors import PolewrightError
+from polewright.observing.rig.plate_solver import PlateSolver
+from polewright.observing.rig.site import weather_of
+from polewright.observing.sweep.axis_from_points import fit_attitudes, shared_errors
 from polewright.solving.registry import load_solver
 from polewright_sim.adjusters import Adjusters
 from polewright_sim.camera_spec import OpticsSpec, SensorSpec, SkySpec

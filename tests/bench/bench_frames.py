@@ -18,11 +18,11 @@ from typing import Any, TypeVar
 
 import numpy as np
 
-from polewright.angles import DEG, TAU, enu_from_azalt
-from polewright.geometry.rotation import rotation_about
-from polewright.images.frame import Frame, SensorKind
-from polewright.sky.frame import ObservedFrame
-from polewright.sky.site import Atmosphere, Site
+from polewright.calculation.geometry.rotation import rotation_about
+from polewright.calculation.images.frame import Frame, SensorKind
+from polewright.calculation.sky.frame import ObservedFrame
+from polewright.calculation.sky.site import Atmosphere, Site
+from polewright.foundation.angles import DEG, TAU, enu_from_azalt
 from polewright.solving.base import SolveHint
 from polewright_sim.camera_spec import OpticsSpec, SensorSpec, SkySpec
 from polewright_sim.render import render_frame

@@ -18,7 +18,7 @@ for folder in ("adjusting", "adjusters"):
 
 from toy_motors import align, random_motor_rig  # noqa: E402
 
-from polewright.angles import ARCSEC  # noqa: E402
+from polewright.foundation.angles import ARCSEC  # noqa: E402
 
 
 def main() -> None:

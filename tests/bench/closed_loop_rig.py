@@ -17,8 +17,8 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "e2e"))
 
 import conftest
 
-from polewright.clock import SystemClock
-from polewright.measuring.connect import connect_rig
+from polewright.foundation.clock import SystemClock
+from polewright.observing.runs.connect import connect_rig
 from polewright.session import hands_free
 from polewright.session.journal import Journal
 from polewright.session.session import AlignSession

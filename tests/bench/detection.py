@@ -13,8 +13,8 @@ import tracemalloc
 
 import numpy as np
 
-from polewright.images.detect import detect_stars
-from polewright.images.frame import Frame, SensorKind
+from polewright.calculation.images.detect import detect_stars
+from polewright.calculation.images.frame import Frame, SensorKind
 
 SIZES = {16: (4656, 3520), 26: (6248, 4176), 61: (9576, 6388)}
 

@@ -19,8 +19,8 @@ import numpy as np
 from bench_frames import SIZES, machine, table
 from image_server import Served, connected_camera
 
-from polewright.alpaca import imagebytes
-from polewright.alpaca.camera import Camera
+from polewright.devices.alpaca import imagebytes
+from polewright.devices.alpaca.camera import Camera
 
 
 def fetch(camera: Camera, accept: str) -> np.ndarray:

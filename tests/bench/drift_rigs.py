@@ -16,17 +16,17 @@ import time
 
 import numpy as np
 
-from polewright.angles import ARCMIN, ARCSEC, Matrix, Vector, separation
-from polewright.drift.check import DriftCheck
-from polewright.drift.decide import Predicted, StopRule, Verdict
-from polewright.drift.estimator import DriftNoise
-from polewright.drift.fields import choose_fields
-from polewright.geometry.attitude import Attitude
-from polewright.geometry.rotation import rotation_matrix, tangent_basis
-from polewright.planning.limits import SkyLimits
-from polewright.planning.motion import Timing
-from polewright.planning.noise import AttitudeNoise
-from polewright.planning.request import PlanRequest, Pointing
+from polewright.calculation.drift.check import DriftCheck
+from polewright.calculation.drift.decide import Predicted, StopRule, Verdict
+from polewright.calculation.drift.estimator import DriftNoise
+from polewright.calculation.drift.fields import choose_fields
+from polewright.calculation.geometry.attitude import Attitude
+from polewright.calculation.geometry.rotation import rotation_matrix, tangent_basis
+from polewright.calculation.planning.limits import SkyLimits
+from polewright.calculation.planning.motion import Timing
+from polewright.calculation.planning.request import PlanRequest, Pointing
+from polewright.calculation.planning.uncertainty import AttitudeNoise
+from polewright.foundation.angles import ARCMIN, ARCSEC, Matrix, Vector, separation
 from polewright_sim.adjusters import Adjusters
 from polewright_sim.mount import MountModel
 from polewright_sim.spec import AdjustersSpec, MisalignmentSpec, MountSpec, SiteSpec

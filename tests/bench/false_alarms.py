@@ -38,12 +38,12 @@ from synthetic import (  # found beside the solver's tests
     random_list,
 )
 
-from polewright.angles import DEG, separation
-from polewright.errors import SolveError
-from polewright.solving.addon import AddOn
+from polewright.foundation.angles import DEG, separation
+from polewright.foundation.errors import SolveError
 from polewright.solving.base import SolveHint, Solver
-from polewright.solving.catalogue import Layered, bundled_catalogue
-from polewright.solving.embedded import create
+from polewright.solving.catalogue.addon import AddOn
+from polewright.solving.catalogue.catalogue import Layered, bundled_catalogue
+from polewright.solving.embedded.solver import create
 from polewright.solving.errors import SolverTimedOut
 
 WIDTHS_DEG = (1.35, 2.0, 3.4, 5.4, 10.0, 20.0, 30.0)

@@ -30,8 +30,8 @@ def imagebytes() -> tuple[Target, list[bytes]]:
     """Image data as a camera sends it."""
     import struct
 
-    from polewright.alpaca.errors import AlpacaError, Where
-    from polewright.alpaca.imagebytes import HEADER, decode_imagebytes
+    from polewright.devices.alpaca.errors import AlpacaError, Where
+    from polewright.devices.alpaca.imagebytes import HEADER, decode_imagebytes
 
     where = Where("h", 1, "camera")
     good = HEADER.pack(1, 0, 7, 8, 44, 2, 8, 2, 3, 2, 0) + struct.pack("<6H", *range(6))
@@ -45,8 +45,8 @@ def imagebytes() -> tuple[Target, list[bytes]]:
 
 def image_json() -> tuple[Target, list[bytes]]:
     """The same in its JSON form."""
-    from polewright.alpaca.errors import AlpacaError, Where
-    from polewright.alpaca.imagebytes import decode_json
+    from polewright.devices.alpaca.errors import AlpacaError, Where
+    from polewright.devices.alpaca.imagebytes import decode_json
 
     where = Where("h", 1, "camera")
 
@@ -59,8 +59,8 @@ def image_json() -> tuple[Target, list[bytes]]:
 
 def reply() -> tuple[Target, list[bytes]]:
     """Any JSON answer of a device, and every way to read its value."""
-    from polewright.alpaca import models
-    from polewright.alpaca.errors import AlpacaError, Where
+    from polewright.devices.alpaca import models
+    from polewright.devices.alpaca.errors import AlpacaError, Where
 
     where = Where("h", 1, "telescope")
     kinds = (models.FLOAT, models.INT, models.BOOL, models.TEXT, models.TEXTS, models.INTS)
@@ -79,7 +79,7 @@ def reply() -> tuple[Target, list[bytes]]:
 
 def utc() -> tuple[Target, list[bytes]]:
     """A driver's date."""
-    from polewright.alpaca.models import parse_utc
+    from polewright.devices.alpaca.models import parse_utc
 
     def one(data: bytes) -> None:
         with contextlib.suppress(ValueError):
@@ -90,7 +90,7 @@ def utc() -> tuple[Target, list[bytes]]:
 
 def discovery() -> tuple[Target, list[bytes]]:
     """An answer to the discovery broadcast."""
-    from polewright.alpaca.discovery import parse_answer
+    from polewright.devices.alpaca.discovery import parse_answer
 
     def one(data: bytes) -> None:
         port = parse_answer(data)
@@ -101,8 +101,8 @@ def discovery() -> tuple[Target, list[bytes]]:
 
 def horizon() -> tuple[Target, list[bytes]]:
     """A horizon file."""
-    from polewright.errors import PolewrightError
-    from polewright.planning.horizon_text import format_horizon, parse_horizon
+    from polewright.calculation.planning.horizon_text import format_horizon, parse_horizon
+    from polewright.foundation.errors import PolewrightError
 
     def one(data: bytes) -> None:
         try:
@@ -116,8 +116,8 @@ def horizon() -> tuple[Target, list[bytes]]:
 
 def config() -> tuple[Target, list[bytes]]:
     """A configuration file."""
-    from polewright.config import config_from_text
-    from polewright.errors import ConfigError
+    from polewright.foundation.config import config_from_text
+    from polewright.foundation.errors import ConfigError
 
     def one(data: bytes) -> None:
         with contextlib.suppress(ConfigError):
@@ -128,8 +128,8 @@ def config() -> tuple[Target, list[bytes]]:
 
 def journal() -> tuple[Target, list[bytes]]:
     """A session's journal: listed, taken up, recalled, and published."""
-    from polewright.publishing.journal_status import fold, run_state
-    from polewright.serving.journals import session_items
+    from polewright.interfaces.publishing.journal_status import fold, run_state
+    from polewright.interfaces.web.journals import session_items
     from polewright.session.journal import SUFFIX, read_journal
     from polewright.session.resume import CannotTakeUp, find_anchor, recall
 
@@ -166,9 +166,9 @@ def result() -> tuple[Target, list[bytes]]:
     """A result document that a report or the history is given."""
     from pydantic import ValidationError
 
-    from polewright.errors import PolewrightError
-    from polewright.history.exchange import read_jsonl
-    from polewright.measuring.result import MeasurementResult
+    from polewright.foundation.errors import PolewrightError
+    from polewright.records.history.exchange import read_jsonl
+    from polewright.records.result import MeasurementResult
 
     path = Path(tempfile.mkdtemp(prefix="fuzz-result-")) / "runs.jsonl"
 
@@ -186,9 +186,9 @@ def wcs() -> tuple[Target, list[bytes]]:
     """The FITS header with which a solver program answers."""
     from astropy.io import fits
 
-    from polewright.errors import PolewrightError
-    from polewright.solving.answer import header_with_wcs
-    from polewright.solving.wcs import attitude_from_header
+    from polewright.foundation.errors import PolewrightError
+    from polewright.solving.external.external_solution import header_with_wcs
+    from polewright.solving.external.wcs import attitude_from_header
 
     path = Path(tempfile.mkdtemp(prefix="fuzz-wcs-")) / "answer.wcs"
     header = fits.Header()

@@ -15,12 +15,12 @@ import sys
 import tempfile
 from pathlib import Path
 
-from polewright.clock import SystemClock
-from polewright.config import config_from_text
-from polewright.serving.app import create_app
-from polewright.serving.metrics import Metrics
-from polewright.serving.runner import SessionRunner
-from polewright.serving.server import RunningService
+from polewright.foundation.clock import SystemClock
+from polewright.foundation.config import config_from_text
+from polewright.interfaces.web.app import create_app
+from polewright.interfaces.web.metrics import Metrics
+from polewright.interfaces.web.runner import SessionRunner
+from polewright.interfaces.web.server import RunningService
 
 TOKEN = "a-token-for-fuzzing-0123456789"
 # Not "positive_data_acceptance": most well-formed requests are refused in an idle service (409).

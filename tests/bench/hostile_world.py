@@ -17,21 +17,21 @@ import time
 
 import numpy as np
 
-from polewright.angles import ARCSEC, DEG, SIDEREAL_RATE, Matrix, Vector
-from polewright.config import Config
-from polewright.errors import PolewrightError
-from polewright.geometry.attitude import Attitude
-from polewright.geometry.axis_error import axis_error
-from polewright.geometry.rotation import rotation_about, rotation_matrix, wahba
-from polewright.measuring.fitted import fit_attitudes, shared_errors
-from polewright.measuring.planned import noise_of, request_for
-from polewright.measuring.site import weather_of
-from polewright.planning.planner import plan_sweep
-from polewright.planning.request import SweepPlan
-from polewright.sky.climate import night_temperature
-from polewright.sky.pole import PoleTarget
-from polewright.sky.refraction import refract, refraction_constants, unrefract
-from polewright.sky.site import Atmosphere, Site
+from polewright.calculation.geometry.attitude import Attitude
+from polewright.calculation.geometry.axis_error import axis_error
+from polewright.calculation.geometry.rotation import rotation_about, rotation_matrix, wahba
+from polewright.calculation.planning.planner import plan_sweep
+from polewright.calculation.planning.request import SweepPlan
+from polewright.calculation.sky.climate import night_temperature
+from polewright.calculation.sky.pole import PoleTarget
+from polewright.calculation.sky.refraction import refract, refraction_constants, unrefract
+from polewright.calculation.sky.site import Atmosphere, Site
+from polewright.foundation.angles import ARCSEC, DEG, SIDEREAL_RATE, Matrix, Vector
+from polewright.foundation.config import Config
+from polewright.foundation.errors import PolewrightError
+from polewright.observing.plan.plan_from_config import noise_of, request_for
+from polewright.observing.rig.site import weather_of
+from polewright.observing.sweep.axis_from_points import fit_attitudes, shared_errors
 from polewright_sim.adjusters import Adjusters
 from polewright_sim.mount import MountModel
 from polewright_sim.spec import AdjustersSpec, MisalignmentSpec, MountSpec, SiteSpec

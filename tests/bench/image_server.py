@@ -16,10 +16,10 @@ from typing import Any
 import numpy as np
 from bench_frames import SIZES, Studio
 
-from polewright.alpaca.camera import Camera
-from polewright.alpaca.client import AlpacaConnection
-from polewright.alpaca.device import Device
-from polewright.clock import SystemClock
+from polewright.devices.alpaca.camera import Camera
+from polewright.devices.alpaca.client import AlpacaConnection
+from polewright.devices.alpaca.device import Device
+from polewright.foundation.clock import SystemClock
 
 
 def serve_frames(folder: Path, megapixels: int, colour: bool) -> None:

@@ -16,18 +16,18 @@ import sys
 
 import numpy as np
 
-from polewright.adjusting.engine import AdjustmentEngine
-from polewright.adjusting.observation import NoReading, Observation
-from polewright.angles import ARCMIN, ARCSEC, DEG, unit_vector
-from polewright.clock import CancelToken
-from polewright.config import Config
-from polewright.errors import ImageError, PolewrightError, SolveError
-from polewright.geometry.axis import fit_axis
-from polewright.images.detect import detect_stars
-from polewright.images.frame import Frame
-from polewright.images.quality import frame_quality
-from polewright.measuring.plate import Plate, PlateSolver
-from polewright.sky.site import Atmosphere, Site
+from polewright.calculation.adjusting.engine import AdjustmentEngine
+from polewright.calculation.adjusting.observation import NoReading, Observation
+from polewright.calculation.geometry.axis import fit_axis
+from polewright.calculation.images.detect import detect_stars
+from polewright.calculation.images.frame import Frame
+from polewright.calculation.images.quality import frame_quality
+from polewright.calculation.sky.site import Atmosphere, Site
+from polewright.foundation.angles import ARCMIN, ARCSEC, DEG, unit_vector
+from polewright.foundation.clock import CancelToken
+from polewright.foundation.config import Config
+from polewright.foundation.errors import ImageError, PolewrightError, SolveError
+from polewright.observing.rig.plate_solver import Plate, PlateSolver
 from polewright.solving.registry import load_solver
 from polewright_sim.adjusters import Adjusters
 from polewright_sim.camera_spec import OpticsSpec, SensorSpec, SkySpec

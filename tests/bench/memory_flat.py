@@ -21,18 +21,18 @@ from types import SimpleNamespace
 
 import numpy as np
 
-from polewright.adjusting.engine import AdjustmentEngine
-from polewright.adjusting.engine import Settings as EngineSettings
-from polewright.adjusting.observation import NoReading, Observation
-from polewright.adjusting.profile import AdjusterProfile
-from polewright.angles import DEG
-from polewright.images.detect import detect_stars
-from polewright.images.frame import Frame
-from polewright.measuring.events import Note, ReadingTaken
+from polewright.calculation.adjusting.engine import AdjustmentEngine
+from polewright.calculation.adjusting.engine import Settings as EngineSettings
+from polewright.calculation.adjusting.observation import NoReading, Observation
+from polewright.calculation.images.detect import detect_stars
+from polewright.calculation.images.frame import Frame
+from polewright.calculation.sky.pole import PoleTarget, pole_enu
+from polewright.calculation.sky.site import Atmosphere, Site
+from polewright.foundation.adjuster_profile import AdjusterProfile
+from polewright.foundation.angles import DEG
+from polewright.records.events import Note, ReadingTaken
 from polewright.session.board import Board
 from polewright.session.journal import Journal
-from polewright.sky.pole import PoleTarget, pole_enu
-from polewright.sky.site import Atmosphere, Site
 
 START_S = 1795210200.0
 ARCSEC = DEG / 3600.0

@@ -25,12 +25,12 @@ from pathlib import Path
 from bench_frames import Studio, machine, table
 from image_server import Served, connected_camera
 
-from polewright.alpaca.camera import SensorType
-from polewright.angles import DEG
-from polewright.clock import CancelToken
-from polewright.images.detect import detect_stars
-from polewright.images.quality import frame_quality
-from polewright.measuring.plate import PlateSolver
+from polewright.calculation.images.detect import detect_stars
+from polewright.calculation.images.quality import frame_quality
+from polewright.devices.alpaca.camera import SensorType
+from polewright.foundation.angles import DEG
+from polewright.foundation.clock import CancelToken
+from polewright.observing.rig.plate_solver import PlateSolver
 from polewright.solving.base import SolveHint
 from polewright.solving.registry import load_solver
 

@@ -27,7 +27,7 @@ from typing import Any
 import numpy as np
 import requests
 
-from polewright.clock import SystemClock
+from polewright.foundation.clock import SystemClock
 from polewright_sim.rig import SimulatedRig
 from polewright_sim.server import serve
 from polewright_sim.spec import RigSpec

@@ -25,14 +25,14 @@ from typing import Any
 
 import requests
 
-from polewright.clock import SystemClock
-from polewright.measuring.connect import connect_rig
-from polewright.measuring.events import FrameMeasured, PointSolved, ReadingTaken
-from polewright.measuring.live_frames import LiveFrames
-from polewright.serving.app import create_app
-from polewright.serving.picture import frame_picture
-from polewright.serving.runner import SessionRunner
-from polewright.serving.server import RunningService
+from polewright.foundation.clock import SystemClock
+from polewright.interfaces.web.app import create_app
+from polewright.interfaces.web.picture import frame_picture
+from polewright.interfaces.web.runner import SessionRunner
+from polewright.interfaces.web.server import RunningService
+from polewright.observing.capture.live_frames import LiveFrames
+from polewright.observing.runs.connect import connect_rig
+from polewright.records.events import FrameMeasured, PointSolved, ReadingTaken
 from polewright_sim.rig import SimulatedRig
 from polewright_sim.server import serve
 from polewright_sim.spec import RigSpec

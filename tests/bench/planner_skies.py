@@ -17,8 +17,8 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "planning"))
 import brute
 from random_skies import random_request
 
-from polewright.planning.errors import NoSweepFits
-from polewright.planning.planner import plan_sweep
+from polewright.calculation.planning.errors import NoSweepFits
+from polewright.calculation.planning.planner import plan_sweep
 
 
 def main(count: int = 1000, seed: int = 1, first: int = 0) -> None:

@@ -34,8 +34,8 @@ from typing import Any
 sys.path.insert(0, str(Path(__file__).parent))
 import soak
 
-from polewright.clock import REHEARSAL_VARIABLE, SystemClock
-from polewright.errors import ExitCode
+from polewright.foundation.clock import REHEARSAL_VARIABLE, SystemClock
+from polewright.foundation.errors import ExitCode
 from polewright_sim.rig import SimulatedRig
 from polewright_sim.server import serve
 

@@ -11,8 +11,8 @@ import time
 
 import numpy as np
 
-from polewright.angles import DEG, enu_from_azalt
-from polewright.sky.site import Atmosphere, Site
+from polewright.calculation.sky.site import Atmosphere, Site
+from polewright.foundation.angles import DEG, enu_from_azalt
 from polewright_sim.camera_spec import OpticsSpec, SensorSpec, SkySpec
 from polewright_sim.render import render_frame
 from polewright_sim.stars import SkyModel

@@ -23,7 +23,7 @@ from itertools import cycle
 import numpy as np
 from numpy.typing import NDArray
 
-from polewright.images.stillness import (
+from polewright.calculation.images.stillness import (
     Look,
     Rest,
     all_close,
@@ -31,9 +31,9 @@ from polewright.images.stillness import (
     judge_looks,
     judge_rest,
 )
-from polewright.measuring.at_once import REST_OF_FLOOR, SHORTEST_S
-from polewright.measuring.looks import LOOK_S
-from polewright.measuring.settling import (
+from polewright.observing.settling.expose_on_arrival import REST_OF_FLOOR, SHORTEST_S
+from polewright.observing.settling.settle_frames import LOOK_S
+from polewright.observing.settling.still_stars import (
     GAPS_S,
     agreeing_looks,
     limit_factor,

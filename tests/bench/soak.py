@@ -27,12 +27,12 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
-from polewright.clock import REHEARSAL_VARIABLE, SystemClock, clock_from_environment
-from polewright.config import Config, config_from_text
-from polewright.errors import ExitCode
-from polewright.measuring import at_once
-from polewright.measuring.connect import connect_rig
-from polewright.measuring.events import AxisMeasured, Event, Progress
+from polewright.foundation.clock import REHEARSAL_VARIABLE, SystemClock, clock_from_environment
+from polewright.foundation.config import Config, config_from_text
+from polewright.foundation.errors import ExitCode
+from polewright.observing.runs.connect import connect_rig
+from polewright.observing.settling import expose_on_arrival as at_once
+from polewright.records.events import AxisMeasured, Event, Progress
 from polewright.session.journal import Journal, read_journal
 from polewright.session.session import AlignSession, Command
 from polewright.session.states import ENDED, Step

@@ -16,14 +16,14 @@ import time
 
 import numpy as np
 
-from polewright.angles import ARCSEC, DEG, TAU, enu_from_azalt, separation
-from polewright.geometry.attitude import STAR_FLOOR, attitude_from_solution
-from polewright.images.detect import detect_stars
-from polewright.images.frame import Frame
-from polewright.sky.frame import ObservedFrame
-from polewright.sky.site import Atmosphere, Site
+from polewright.calculation.geometry.attitude import STAR_FLOOR, attitude_from_solution
+from polewright.calculation.images.detect import detect_stars
+from polewright.calculation.images.frame import Frame
+from polewright.calculation.sky.frame import ObservedFrame
+from polewright.calculation.sky.site import Atmosphere, Site
+from polewright.foundation.angles import ARCSEC, DEG, TAU, enu_from_azalt, separation
 from polewright.solving.base import SolveHint
-from polewright.solving.command import DEBIAN_ASTROMETRY
+from polewright.solving.external.command import DEBIAN_ASTROMETRY
 from polewright.solving.registry import load_solver
 from polewright_sim.camera_spec import OpticsSpec, SensorSpec, SkySpec
 from polewright_sim.render import render_frame

@@ -36,22 +36,27 @@ from pathlib import Path
 import numpy as np
 from scipy.spatial import cKDTree
 
-from polewright.angles import DEG, HOUR, TAU, unit_vector
-from polewright.errors import PolewrightError
-from polewright.geometry.attitude import STAR_FLOOR, attitude_from_solution, camera_pixels
-from polewright.images.detect import detect_stars
-from polewright.images.frame import Frame, StarList
-from polewright.sky.frame import ObservedFrame
-from polewright.sky.site import Atmosphere, Site
-from polewright.solving import embedded
-from polewright.solving.addon import AddOn
-from polewright.solving.addon_build import build
-from polewright.solving.addon_table import ReadOptions
-from polewright.solving.base import Distortion, SolveHint
-from polewright.solving.catalogue import Layered, StarSource, bundled_catalogue
-from polewright.solving.command import DEBIAN_ASTROMETRY
-from polewright.solving.density import SPARSE_STARS
+from polewright.calculation.geometry.attitude import (
+    STAR_FLOOR,
+    attitude_from_solution,
+    camera_pixels,
+)
+from polewright.calculation.geometry.solution import Distortion
+from polewright.calculation.images.detect import detect_stars
+from polewright.calculation.images.frame import Frame, StarList
+from polewright.calculation.sky.frame import ObservedFrame
+from polewright.calculation.sky.site import Atmosphere, Site
+from polewright.foundation.angles import DEG, HOUR, TAU, unit_vector
+from polewright.foundation.errors import PolewrightError
+from polewright.solving.base import SolveHint
+from polewright.solving.catalogue.addon import AddOn
+from polewright.solving.catalogue.addon_build import build
+from polewright.solving.catalogue.addon_table import ReadOptions
+from polewright.solving.catalogue.catalogue import Layered, StarSource, bundled_catalogue
+from polewright.solving.catalogue.density import SPARSE_STARS
+from polewright.solving.embedded import solver as embedded
 from polewright.solving.errors import SolverTimedOut
+from polewright.solving.external.command import DEBIAN_ASTROMETRY
 from polewright.solving.registry import load_solver
 from polewright_sim.camera_spec import OpticsSpec, SensorSpec, SkySpec
 from polewright_sim.render import render_frame

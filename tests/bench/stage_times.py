@@ -18,13 +18,13 @@ from dataclasses import dataclass
 
 from bench_frames import UTC_S, Stopwatch, Studio, machine, table, turned
 
-from polewright.angles import ARCMIN, ARCSEC, DEG, separation
-from polewright.clock import CancelToken
-from polewright.geometry.attitude import STAR_FLOOR, attitude_from_solution
-from polewright.images.detect import detect_stars
-from polewright.images.frame import Frame
-from polewright.images.quality import frame_quality
-from polewright.measuring.plate import Plate, PlateSolver
+from polewright.calculation.geometry.attitude import STAR_FLOOR, attitude_from_solution
+from polewright.calculation.images.detect import detect_stars
+from polewright.calculation.images.frame import Frame
+from polewright.calculation.images.quality import frame_quality
+from polewright.foundation.angles import ARCMIN, ARCSEC, DEG, separation
+from polewright.foundation.clock import CancelToken
+from polewright.observing.rig.plate_solver import Plate, PlateSolver
 from polewright.solving.registry import load_solver
 
 MOTIONS = {

@@ -15,12 +15,12 @@ import tempfile
 import time
 from pathlib import Path
 
-from polewright.adjusters.base import load_adjuster
-from polewright.alpaca.client import AlpacaConnection
-from polewright.alpaca.telescope import Telescope
-from polewright.clock import SystemClock
-from polewright.errors import Cancelled
-from polewright.measuring.stopping import motion_stopped_on_trouble
+from polewright.devices.alpaca.client import AlpacaConnection
+from polewright.devices.alpaca.telescope import Telescope
+from polewright.devices.motors.base import load_adjuster
+from polewright.foundation.clock import SystemClock
+from polewright.foundation.errors import Cancelled
+from polewright.observing.safety.stopping import motion_stopped_on_trouble
 from polewright_sim.rig import SimulatedRig
 from polewright_sim.server import serve
 from polewright_sim.spec import RigSpec

@@ -34,15 +34,15 @@ from typing import Any
 
 import numpy as np
 
-from polewright.angles import ARCSEC
-from polewright.clock import CancelToken, SystemClock
-from polewright.config import config_from_text
-from polewright.errors import PolewrightError
-from polewright.measuring.connect import connect_rig
-from polewright.measuring.events import Event, Progress
-from polewright.measuring.measurement import measure_axis
-from polewright.measuring.planned import planned_points
-from polewright.measuring.settling import limit_px
+from polewright.foundation.angles import ARCSEC
+from polewright.foundation.clock import CancelToken, SystemClock
+from polewright.foundation.config import config_from_text
+from polewright.foundation.errors import PolewrightError
+from polewright.observing.plan.plan_from_config import planned_points
+from polewright.observing.runs.connect import connect_rig
+from polewright.observing.runs.measurement import measure_axis
+from polewright.observing.settling.still_stars import limit_px
+from polewright.records.events import Event, Progress
 from polewright_sim.rig import SimulatedRig
 from polewright_sim.server import serve
 from polewright_sim.spec import RigSpec

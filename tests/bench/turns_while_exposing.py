@@ -18,17 +18,17 @@ from collections import Counter
 import numpy as np
 from bench_frames import camera_at, table
 
-from polewright.adjusting.engine import AdjustmentEngine, Reading
-from polewright.adjusting.observation import NoReading, Observation
-from polewright.angles import ARCMIN, ARCSEC, DEG, SIDEREAL_RATE, TAU, enu_from_azalt
-from polewright.clock import CancelToken
-from polewright.errors import ImageError, SolveError
-from polewright.geometry.rotation import rotation_about
-from polewright.images.detect import detect_stars
-from polewright.images.frame import Frame
-from polewright.images.quality import frame_quality
-from polewright.measuring.plate import PlateSolver
-from polewright.sky.site import Atmosphere, Site
+from polewright.calculation.adjusting.engine import AdjustmentEngine, Reading
+from polewright.calculation.adjusting.observation import NoReading, Observation
+from polewright.calculation.geometry.rotation import rotation_about
+from polewright.calculation.images.detect import detect_stars
+from polewright.calculation.images.frame import Frame
+from polewright.calculation.images.quality import frame_quality
+from polewright.calculation.sky.site import Atmosphere, Site
+from polewright.foundation.angles import ARCMIN, ARCSEC, DEG, SIDEREAL_RATE, TAU, enu_from_azalt
+from polewright.foundation.clock import CancelToken
+from polewright.foundation.errors import ImageError, SolveError
+from polewright.observing.rig.plate_solver import PlateSolver
 from polewright.solving.registry import load_solver
 from polewright_sim.camera_spec import OpticsSpec, SensorSpec, SkySpec
 from polewright_sim.disturbance import CLEAR, Disturbance

@@ -10,17 +10,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from polewright.cli.check import bells, big
-from polewright.images.exposure import (
+from polewright.calculation.images.exposure import (
     ExposureLimits,
     candidates,
     forecast,
     next_exposure,
     what_to_change,
 )
-from polewright.images.focus_curve import fit_focus
-from polewright.images.frame import StarList
-from polewright.images.quality import FrameQuality
+from polewright.calculation.images.focus_curve import fit_focus
+from polewright.calculation.images.frame import StarList
+from polewright.calculation.images.quality import FrameQuality
+from polewright.interfaces.cli.check import bells, big
 
 LIMITS = ExposureLimits(min_s=0.5, max_s=20.0)
 FINE = FrameQuality(

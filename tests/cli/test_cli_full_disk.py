@@ -18,17 +18,17 @@ import pytest
 from support.measured import NIGHT_S, RESULT
 from typer.testing import CliRunner
 
-from polewright.cli.app import build_app
-from polewright.cli.streams import Enduring
-from polewright.clock import SystemClock
-from polewright.config import LogSection, config_from_text
-from polewright.errors import ExitCode
-from polewright.files import write_whole
-from polewright.history import recording
-from polewright.logs import end_log, start_log
-from polewright.measuring.keeping import check_room
-from polewright.measuring.result import MeasurementResult
-from polewright.programs import run_program
+from polewright.foundation.clock import SystemClock
+from polewright.foundation.config import LogSection, config_from_text
+from polewright.foundation.errors import ExitCode
+from polewright.foundation.files import write_whole
+from polewright.foundation.programs import run_program
+from polewright.interfaces.cli.app import build_app
+from polewright.interfaces.cli.streams import Enduring
+from polewright.interfaces.logs import end_log, start_log
+from polewright.observing.capture.save_frames import check_room
+from polewright.records.history import recording
+from polewright.records.result import MeasurementResult
 from polewright.session import journal
 from polewright.session.journal import JournalUnusable, read_journal
 from polewright.session.opening import MeasurementJournal, open_new
@@ -126,9 +126,13 @@ def test_frames_that_find_no_folder_are_told_before_anything_moves(tmp_path: Pat
 @pytest.fixture
 def measured(monkeypatch, tmp_path: Path) -> Callable[..., Any]:
     """Call `measure` with a rig that has measured already."""
-    monkeypatch.setattr("polewright.measuring.connect.connect_rig", lambda *_a: SimpleNamespace())
-    monkeypatch.setattr("polewright.measuring.planned.planned_points", lambda _rig: [])
-    monkeypatch.setattr("polewright.measuring.measurement.measure_axis", lambda *_a: FAR_OFF)
+    monkeypatch.setattr(
+        "polewright.observing.runs.connect.connect_rig", lambda *_a: SimpleNamespace()
+    )
+    monkeypatch.setattr(
+        "polewright.observing.plan.plan_from_config.planned_points", lambda _rig: []
+    )
+    monkeypatch.setattr("polewright.observing.runs.measurement.measure_axis", lambda *_a: FAR_OFF)
     monkeypatch.setenv("POLEWRIGHT_HISTORY_URL", f"sqlite:///{tmp_path}/h.db")
 
     def call(*words: str) -> Any:
@@ -199,7 +203,7 @@ def test_a_recorded_skyline_whose_file_fails_stands_on_standard_output(
     tmp_path: Path, monkeypatch
 ) -> None:
     """An hour at the mount is not lost to a disk that filled up meanwhile."""
-    monkeypatch.setattr("polewright.cli.horizon.write_whole", no_room)
+    monkeypatch.setattr("polewright.interfaces.cli.horizon.write_whole", no_room)
 
     done = skyline(tmp_path / "garden.txt")
 

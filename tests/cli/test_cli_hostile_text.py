@@ -25,23 +25,23 @@ sys.path.insert(0, str(Path(__file__).parent.parent / "history"))
 
 from history_made import made_result, made_run
 
-from polewright.alpaca.errors import BadReply, Where, refusal
-from polewright.alpaca.models import DESCRIPTION, TEXT, TEXTS, convert, excerpt, parse_reply
-from polewright.cli.app import build_app
-from polewright.cli.console import TerminalListener, print_result, told_plainly
-from polewright.cli.live_view import view
-from polewright.cli.session_terminal import SessionLines
-from polewright.cli.terminal import Console
-from polewright.config import PublishSection
-from polewright.errors import DeviceError, ExitCode
-from polewright.history.record import DeviceUsed
-from polewright.history.store import History
-from polewright.logs import without_secrets
-from polewright.measuring import events
-from polewright.plain import LONGEST, PlainFormatter, plain, plain_html
-from polewright.programs import run_program
-from polewright.publishing.mqtt import end_document, publish_end
-from polewright.report.page import report_of_result
+from polewright.devices.alpaca.errors import BadReply, Where, refusal
+from polewright.devices.alpaca.models import DESCRIPTION, TEXT, TEXTS, convert, excerpt, parse_reply
+from polewright.foundation.config import PublishSection
+from polewright.foundation.errors import DeviceError, ExitCode
+from polewright.foundation.plain_text import LONGEST, PlainFormatter, plain, plain_html
+from polewright.foundation.programs import run_program
+from polewright.interfaces.cli.app import build_app
+from polewright.interfaces.cli.console import TerminalListener, print_result, told_plainly
+from polewright.interfaces.cli.live_view import view
+from polewright.interfaces.cli.session_terminal import SessionLines
+from polewright.interfaces.cli.terminal import Console
+from polewright.interfaces.logs import without_secrets
+from polewright.interfaces.publishing.mqtt import end_document, publish_end
+from polewright.interfaces.report.page import report_of_result
+from polewright.records import events
+from polewright.records.history.record import DeviceUsed
+from polewright.records.history.store import History
 from polewright.session.snapshot import Failure, ProgressNow, SessionSnapshot
 from polewright.session.states import Step
 
@@ -255,7 +255,8 @@ def test_the_message_for_a_broker_is_ascii(monkeypatch: pytest.MonkeyPatch) -> N
     """Whatever the session is called."""
     sent: list[str] = []
     monkeypatch.setattr(
-        "polewright.publishing.mqtt._send", lambda _section, payload: sent.append(payload)
+        "polewright.interfaces.publishing.mqtt._send",
+        lambda _section, payload: sent.append(payload),
     )
     document = end_document(ALL, ExitCode.OK, made_result(), 0.0)
     publish_end(PublishSection(mqtt_host="h"), document)
@@ -267,7 +268,7 @@ def test_the_message_for_a_broker_is_ascii(monkeypatch: pytest.MonkeyPatch) -> N
 
 def test_every_command_writes_to_the_console_that_obeys_nothing() -> None:
     """No module of the commands makes a console of rich's own, or markup."""
-    folder = Path(__file__).parents[2] / "service" / "polewright" / "cli"
+    folder = Path(__file__).parents[2] / "service" / "polewright" / "interfaces" / "cli"
     for path in folder.glob("*.py"):
         text = path.read_text(encoding="utf-8")
         if path.name != "terminal.py":

@@ -16,15 +16,15 @@ from typing import Any
 
 import pytest
 
-from polewright.cli.desk import RemoteDesk, ServiceRefused, ServiceUnreachable
-from polewright.cli.keyboard import ESCAPE, Keyboard
-from polewright.cli.keys import LineKeys, NoKeys, keys_of_stdin
-from polewright.cli.live_view import angle_words, arrow, big, plot, view
-from polewright.cli.session_terminal import attached, fitting
-from polewright.cli.terminal import Console
-from polewright.clock import SystemClock
-from polewright.measuring.events import Progress
-from polewright.measuring.rig import Rig
+from polewright.foundation.clock import SystemClock
+from polewright.interfaces.cli.desk import RemoteDesk, ServiceRefused, ServiceUnreachable
+from polewright.interfaces.cli.keyboard import ESCAPE, Keyboard
+from polewright.interfaces.cli.keys import LineKeys, NoKeys, keys_of_stdin
+from polewright.interfaces.cli.live_view import angle_words, arrow, big, plot, view
+from polewright.interfaces.cli.session_terminal import attached, fitting
+from polewright.interfaces.cli.terminal import Console
+from polewright.observing.rig.rig import Rig
+from polewright.records.events import Progress
 from polewright.session.session import Command
 from polewright.session.snapshot import (
     AdviceNow,
@@ -203,7 +203,7 @@ def test_a_refusal_is_told_in_the_prompt() -> None:
 
 def test_the_letters_are_those_of_the_page() -> None:
     """Who knows the page finds every letter again, and the footer names them."""
-    page = files("polewright.serving.page").joinpath("page.js").read_text(encoding="utf-8")
+    page = files("polewright.interfaces.web.page").joinpath("page.js").read_text(encoding="utf-8")
     listed = re.search(r"const KEYS = \{(.*)\};", page)
     assert listed is not None
     of_page = {ident: key for key, ident in re.findall(r'(\w): "([\w-]+)"', listed[1])}

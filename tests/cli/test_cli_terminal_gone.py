@@ -12,10 +12,10 @@ from types import SimpleNamespace
 
 import pytest
 
-from polewright.cli import session_terminal
-from polewright.cli.console import stop_on_signals
-from polewright.clock import CancelToken
-from polewright.errors import ExitCode, Insisted, LeftInHaste
+from polewright.foundation.clock import CancelToken
+from polewright.foundation.errors import ExitCode, Insisted, LeftInHaste
+from polewright.interfaces.cli import session_terminal
+from polewright.interfaces.cli.console import stop_on_signals
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="no such signal and terminal there")
 
@@ -39,7 +39,7 @@ def test_the_terminals_end_stops_a_run_unless_it_was_started_to_go_on(ignored: b
 def test_a_second_interrupt_ends_the_wait_and_a_bounce_does_not(monkeypatch) -> None:
     """The first one stops in good order; keys pressed right after it are the same one."""
     now = [100.0]
-    monkeypatch.setattr("polewright.cli.console.time.monotonic", lambda: now[0])
+    monkeypatch.setattr("polewright.interfaces.cli.console.time.monotonic", lambda: now[0])
     cancel = CancelToken()
     with stop_on_signals(cancel):
         for later_s in (0.0, 0.1, 2.0):
@@ -55,7 +55,7 @@ def test_keys_of_a_terminal_that_is_closed_are_none(monkeypatch) -> None:
     """Reading goes on without them, and putting the terminal back does not raise."""
     import pty
 
-    from polewright.cli.keys import keys_of_stdin
+    from polewright.interfaces.cli.keys import keys_of_stdin
 
     master, slave = pty.openpty()
     with os.fdopen(slave) as stream:
@@ -72,7 +72,7 @@ def test_a_program_in_the_background_leaves_the_terminal_alone(monkeypatch) -> N
     import pty
     import termios
 
-    from polewright.cli.keys import keys_of_stdin
+    from polewright.interfaces.cli.keys import keys_of_stdin
 
     master, slave = pty.openpty()
     with os.fdopen(slave) as stream:
@@ -88,8 +88,8 @@ def test_a_program_in_the_background_leaves_the_terminal_alone(monkeypatch) -> N
 UNDER_A_CARELESS_PARENT = """
 import signal, sys
 signal.signal(signal.SIGCHLD, signal.SIG_IGN)
-from polewright.cli import app, main
-from polewright.programs import run_program
+from polewright.interfaces.cli import app, main
+from polewright.foundation.programs import run_program
 child = [sys.executable, "-c", "raise SystemExit(3)"]
 app.build_app = lambda: lambda: print(run_program(child, timeout_s=200.0).exit_status)
 main()

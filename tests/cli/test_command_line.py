@@ -13,10 +13,10 @@ import pytest
 import typer
 from typer.testing import CliRunner
 
-from polewright.cli.app import COMMANDS, EXIT_CODES, build_app
-from polewright.cli.options import ConfigPath, with_config_options
-from polewright.config import Config
-from polewright.errors import ExitCode
+from polewright.foundation.config import Config
+from polewright.foundation.errors import ExitCode
+from polewright.interfaces.cli.app import COMMANDS, EXIT_CODES, build_app
+from polewright.interfaces.cli.options import ConfigPath, with_config_options
 
 runner = CliRunner()
 
@@ -194,8 +194,8 @@ def test_the_night_clock_reads_evening_at_the_site() -> None:
 @pytest.mark.parametrize("text", ["1,2", "a,b,c", "0,0,-1"])
 def test_a_bad_rehearsal_clock_is_explained(monkeypatch, text: str) -> None:
     """The variable's form is told with what was given."""
-    from polewright.clock import REHEARSAL_VARIABLE, clock_from_environment
-    from polewright.errors import ConfigError
+    from polewright.foundation.clock import REHEARSAL_VARIABLE, clock_from_environment
+    from polewright.foundation.errors import ConfigError
 
     monkeypatch.setenv(REHEARSAL_VARIABLE, text)
 
@@ -207,10 +207,10 @@ def test_the_list_of_commands_loads_none_of_them() -> None:
     """What makes the commands slow to load must not be paid for by --help and --version."""
     program = (
         "import sys\n"
-        "from polewright.cli.app import build_app\n"
+        "from polewright.interfaces.cli.app import build_app\n"
         "try:\n    build_app()(['--help'])\n"
         "except SystemExit:\n    pass\n"
-        "heavy = {'numpy', 'scipy', 'astropy', 'matplotlib', 'polewright.config'}\n"
+        "heavy = {'numpy', 'scipy', 'astropy', 'matplotlib', 'polewright.foundation.config'}\n"
         "heavy &= set(sys.modules)\n"
         "print('loaded:', sorted(heavy))\n"
     )

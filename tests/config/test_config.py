@@ -6,9 +6,9 @@ from pathlib import Path
 
 import pytest
 
-from polewright.config import BadConfig, Config, config_from_file, config_from_text
-from polewright.errors import ExitCode
-from polewright.profile.editing import read_text, with_changes
+from polewright.foundation.config import BadConfig, Config, config_from_file, config_from_text
+from polewright.foundation.errors import ExitCode
+from polewright.interfaces.rig_setup.editing import read_text, with_changes
 
 
 def test_an_empty_file_gives_the_defaults() -> None:

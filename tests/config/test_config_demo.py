@@ -7,7 +7,7 @@ from pathlib import Path
 
 from typer.testing import CliRunner
 
-from polewright.cli.app import build_app
+from polewright.interfaces.cli.app import build_app
 from polewright_sim.spec import RigSpec
 
 DEMO = Path(__file__).parents[2] / "demo"

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from polewright.config import BadConfig, config_from_file
-from polewright.errors import in_words
+from polewright.foundation.config import BadConfig, config_from_file
+from polewright.foundation.errors import in_words
 
 
 def test_a_missing_file_is_told_without_the_system_s_number(tmp_path) -> None:

@@ -9,13 +9,13 @@ import pytest
 from scipy.optimize import least_squares
 from scipy.spatial.transform import Rotation
 
-from polewright.angles import ARCMIN, DEG, SIDEREAL_RATE, Matrix, Vector, unit_vector
-from polewright.drift.bestpole import Criterion, TargetSpan, best_pole
-from polewright.geometry.axis_error import axis_error
-from polewright.geometry.rotation import tangent_basis
-from polewright.sky.frame import ObservedFrame
-from polewright.sky.pole import PoleTarget, pole_enu
-from polewright.sky.site import Atmosphere, Site
+from polewright.calculation.drift.bestpole import Criterion, TargetSpan, best_pole
+from polewright.calculation.geometry.axis_error import axis_error
+from polewright.calculation.geometry.rotation import tangent_basis
+from polewright.calculation.sky.frame import ObservedFrame
+from polewright.calculation.sky.pole import PoleTarget, pole_enu
+from polewright.calculation.sky.site import Atmosphere, Site
+from polewright.foundation.angles import ARCMIN, DEG, SIDEREAL_RATE, Matrix, Vector, unit_vector
 
 AIR = Atmosphere(1000.0, 5.0)
 BEGIN_S = 1_800_000_000.0

@@ -10,14 +10,18 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from polewright.angles import ARCMIN, ARCSEC, DEG, azalt_from_enu
-from polewright.drift.bestpole import Criterion, TargetSpan, best_pole
-from polewright.drift.decide import StopRule
-from polewright.drift.errors import DriftSettingsWrong, NoFieldFits, PredictionUnreadable
-from polewright.drift.prediction import predicted_from_document
-from polewright.geometry.axis_error import axis_error
-from polewright.sky.pole import PoleTarget, pole_enu
-from polewright.sky.site import Atmosphere, Site
+from polewright.calculation.drift.bestpole import Criterion, TargetSpan, best_pole
+from polewright.calculation.drift.decide import StopRule
+from polewright.calculation.drift.errors import (
+    DriftSettingsWrong,
+    NoFieldFits,
+    PredictionUnreadable,
+)
+from polewright.calculation.drift.prediction import predicted_from_document
+from polewright.calculation.geometry.axis_error import axis_error
+from polewright.calculation.sky.pole import PoleTarget, pole_enu
+from polewright.calculation.sky.site import Atmosphere, Site
+from polewright.foundation.angles import ARCMIN, ARCSEC, DEG, azalt_from_enu
 
 BENCH = Path(__file__).parents[1] / "bench" / "drift_rigs.py"
 SITE = Site(48.0, 8.0, 300.0)

@@ -7,15 +7,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from polewright.angles import ARCMIN, ARCSEC, DEG, SIDEREAL_RATE, separation
-from polewright.drift.errors import TooFewFrames, TurnTooShort
-from polewright.drift.estimator import DriftNoise, combine, fit_field, scatter
-from polewright.drift.shape import Change, Part, unsteady
-from polewright.geometry.attitude import Attitude
-from polewright.geometry.rotation import rotation_about, rotation_matrix
-from polewright.sky.frame import enu_from_hour_angle_dec
-from polewright.sky.pole import PoleTarget, pole_enu
-from polewright.sky.site import Atmosphere, Site
+from polewright.calculation.drift.errors import TooFewFrames, TurnTooShort
+from polewright.calculation.drift.estimator import DriftNoise, combine, fit_field, scatter
+from polewright.calculation.drift.shape import Change, Part, unsteady
+from polewright.calculation.geometry.attitude import Attitude
+from polewright.calculation.geometry.rotation import rotation_about, rotation_matrix
+from polewright.calculation.sky.frame import enu_from_hour_angle_dec
+from polewright.calculation.sky.pole import PoleTarget, pole_enu
+from polewright.calculation.sky.site import Atmosphere, Site
+from polewright.foundation.angles import ARCMIN, ARCSEC, DEG, SIDEREAL_RATE, separation
 
 NORTH, SOUTH = Site(47.0, 11.0), Site(-31.0, 149.0)
 STARS = np.array([0.3, 0.3, 3.0]) * ARCSEC

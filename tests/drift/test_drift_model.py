@@ -7,12 +7,24 @@ import math
 import numpy as np
 import pytest
 
-from polewright.angles import ARCMIN, ARCSEC, DEG, SIDEREAL_RATE, azalt_from_enu, enu_from_azalt
-from polewright.drift.model import first_order_rate, predicted_drift, sky_drift, tracked_attitudes
-from polewright.sky.frame import ObservedFrame, enu_from_hour_angle_dec
-from polewright.sky.pole import PoleTarget, pole_enu
-from polewright.sky.refraction import refract, refraction_constants
-from polewright.sky.site import Atmosphere, Site
+from polewright.calculation.drift.model import (
+    first_order_rate,
+    predicted_drift,
+    sky_drift,
+    tracked_attitudes,
+)
+from polewright.calculation.sky.frame import ObservedFrame, enu_from_hour_angle_dec
+from polewright.calculation.sky.pole import PoleTarget, pole_enu
+from polewright.calculation.sky.refraction import refract, refraction_constants
+from polewright.calculation.sky.site import Atmosphere, Site
+from polewright.foundation.angles import (
+    ARCMIN,
+    ARCSEC,
+    DEG,
+    SIDEREAL_RATE,
+    azalt_from_enu,
+    enu_from_azalt,
+)
 
 UTC_S = 1.79e9
 NONE = Atmosphere.none()

@@ -9,11 +9,11 @@ from typing import Any
 import pytest
 from support.whole_night import crossed_untold, moved_after_stop
 
-from polewright.clock import CancelToken, SystemClock
-from polewright.config import Config, config_from_text
-from polewright.measuring.connect import connect_rig
-from polewright.measuring.events import Event
-from polewright.measuring.rig import Rig
+from polewright.foundation.clock import CancelToken, SystemClock
+from polewright.foundation.config import Config, config_from_text
+from polewright.observing.rig.rig import Rig
+from polewright.observing.runs.connect import connect_rig
+from polewright.records.events import Event
 from polewright_sim.rig import SimulatedRig
 from polewright_sim.server import RunningRig, serve
 from polewright_sim.spec import RigSpec

@@ -7,8 +7,8 @@ import time
 
 import pytest
 
-from polewright.errors import ExitCode
-from polewright.measuring.connect import connect_rig
+from polewright.foundation.errors import ExitCode
+from polewright.observing.runs.connect import connect_rig
 from polewright.session.journal import Journal, read_journal
 from polewright.session.session import AlignSession, Command
 from polewright.session.states import ENDED, Step

@@ -8,17 +8,22 @@ from itertools import groupby
 import numpy as np
 import pytest
 
-from polewright.angles import ARCSEC
-from polewright.clock import CancelToken
-from polewright.errors import Cancelled
-from polewright.images.detect import detect_stars
-from polewright.measuring import at_once, recovery
-from polewright.measuring.at_once import QUICK_FETCH_S, expose_at_once, goes_at_once
-from polewright.measuring.checking import check
-from polewright.measuring.events import Note, Progress
-from polewright.measuring.measurement import measure_axis, ready_mount
-from polewright.measuring.planned import planned_points
-from polewright.measuring.sweep import take_frame
+from polewright.calculation.images.detect import detect_stars
+from polewright.foundation.angles import ARCSEC
+from polewright.foundation.clock import CancelToken
+from polewright.foundation.errors import Cancelled
+from polewright.observing.plan.plan_from_config import planned_points
+from polewright.observing.runs.frame_check import check
+from polewright.observing.runs.measurement import measure_axis, ready_mount
+from polewright.observing.settling import expose_on_arrival as at_once
+from polewright.observing.settling.expose_on_arrival import (
+    QUICK_FETCH_S,
+    expose_at_once,
+    goes_at_once,
+)
+from polewright.observing.sweep import sweep as recovery
+from polewright.observing.sweep.visit_point import take_frame
+from polewright.records.events import Note, Progress
 from polewright_sim.mount import _Ring
 from polewright_wire.errors import ValueRefused
 

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import pytest
 
-from polewright.alpaca.client import AlpacaConnection
-from polewright.alpaca.focuser import Focuser
-from polewright.errors import Cancelled
-from polewright.measuring.checking import check, choose_exposure
-from polewright.measuring.focusing import FocusNotFound, FocusRun
-from polewright.measuring.measurement import measure_axis, ready_mount
-from polewright.measuring.planned import planned_points
+from polewright.devices.alpaca.client import AlpacaConnection
+from polewright.devices.alpaca.focuser import Focuser
+from polewright.foundation.errors import Cancelled
+from polewright.observing.plan.plan_from_config import planned_points
+from polewright.observing.runs.focus_run import FocusNotFound, FocusRun
+from polewright.observing.runs.frame_check import check, choose_exposure
+from polewright.observing.runs.measurement import measure_axis, ready_mount
 
 pytestmark = pytest.mark.e2e
 

@@ -7,9 +7,9 @@ import threading
 
 import pytest
 
-from polewright.adjusters import base
-from polewright.errors import ExitCode
-from polewright.measuring.connect import connect_rig
+from polewright.devices.motors import base
+from polewright.foundation.errors import ExitCode
+from polewright.observing.runs.connect import connect_rig
 from polewright.session.journal import Journal, read_journal
 from polewright.session.session import AlignSession
 

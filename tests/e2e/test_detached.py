@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from polewright.clock import REHEARSAL_VARIABLE
+from polewright.foundation.clock import REHEARSAL_VARIABLE
 
 pytestmark = [
     pytest.mark.e2e,

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import pytest
 
-from polewright.angles import ARCMIN, ARCSEC, DEG, enu_from_azalt
-from polewright.drift.decide import Predicted, StopRule
-from polewright.drift.plot import drift_plot
-from polewright.geometry.rotation import tangent_basis
-from polewright.measuring.drift_run import DriftReading, DriftRun, DriftSettings, run_drift
+from polewright.calculation.drift.decide import Predicted, StopRule
+from polewright.calculation.drift.plot import drift_plot
+from polewright.calculation.geometry.rotation import tangent_basis
+from polewright.foundation.angles import ARCMIN, ARCSEC, DEG, enu_from_azalt
+from polewright.observing.runs.drift_run import DriftReading, DriftRun, DriftSettings, run_drift
 
 pytestmark = pytest.mark.e2e
 

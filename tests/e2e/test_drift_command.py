@@ -7,7 +7,7 @@ import json
 import pytest
 from typer.testing import CliRunner
 
-from polewright.cli.app import build_app
+from polewright.interfaces.cli.app import build_app
 
 pytestmark = pytest.mark.e2e
 

@@ -14,12 +14,12 @@ from typing import Any
 
 import pytest
 
-from polewright.clock import REHEARSAL_VARIABLE
-from polewright.errors import ExitCode, MotionUnknown, PolewrightError
-from polewright.measuring import watching
-from polewright.measuring.events import MotionStopped, Note, PointSolved
-from polewright.measuring.measurement import measure_axis
-from polewright.measuring.planned import planned_points
+from polewright.foundation.clock import REHEARSAL_VARIABLE
+from polewright.foundation.errors import ExitCode, MotionUnknown, PolewrightError
+from polewright.observing.plan.plan_from_config import planned_points
+from polewright.observing.runs.measurement import measure_axis
+from polewright.observing.safety import watchdog_client as watching
+from polewright.records.events import MotionStopped, Note, PointSolved
 from polewright_sim.scenario import Fault, Scenario
 
 pytestmark = pytest.mark.e2e

@@ -22,8 +22,8 @@ import numpy as np
 import pytest
 from support.foreign import INSTALLED, foreign_server
 
-from polewright.angles import DEG
-from polewright.solving.catalogue import bundled_catalogue
+from polewright.foundation.angles import DEG
+from polewright.solving.catalogue.catalogue import bundled_catalogue
 
 pytestmark = [
     pytest.mark.e2e,

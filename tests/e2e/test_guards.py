@@ -10,11 +10,12 @@ from typing import Any
 import pytest
 from typer.testing import CliRunner
 
-from polewright.angles import DEG
-from polewright.cli.app import build_app
-from polewright.clock import REHEARSAL_VARIABLE
-from polewright.errors import ExitCode, GuardError
-from polewright.measuring.errors import (
+from polewright.foundation.angles import DEG
+from polewright.foundation.clock import REHEARSAL_VARIABLE
+from polewright.foundation.errors import ExitCode, GuardError
+from polewright.interfaces.cli.app import build_app
+from polewright.observing.runs.measurement import measure_axis, ready_mount
+from polewright.observing.safety.guard_errors import (
     AllowedSkyLeft,
     BeyondAltitudeLimit,
     SafetyUnsafe,
@@ -26,10 +27,9 @@ from polewright.measuring.errors import (
     WentElsewhere,
     WouldChangeSides,
 )
-from polewright.measuring.events import MotionStopped, PointSolved, Progress
-from polewright.measuring.measurement import measure_axis, ready_mount
-from polewright.measuring.stopping import motion_stopped_on_trouble
-from polewright.measuring.sweep import SweepPoint, go_to
+from polewright.observing.safety.stopping import motion_stopped_on_trouble
+from polewright.observing.sweep.visit_point import SweepPoint, go_to
+from polewright.records.events import MotionStopped, PointSolved, Progress
 
 pytestmark = pytest.mark.e2e
 

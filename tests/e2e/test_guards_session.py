@@ -7,9 +7,9 @@ import time
 
 import pytest
 
-from polewright.errors import ExitCode
-from polewright.measuring.connect import connect_rig
-from polewright.measuring.events import MotionStopped
+from polewright.foundation.errors import ExitCode
+from polewright.observing.runs.connect import connect_rig
+from polewright.records.events import MotionStopped
 from polewright.session.journal import Journal
 from polewright.session.session import AlignSession
 from polewright.session.states import ENDED, Step

@@ -8,10 +8,10 @@ import sys
 import pytest
 from typer.testing import CliRunner
 
-from polewright.angles import DEG
-from polewright.cli.app import build_app
-from polewright.clock import REHEARSAL_VARIABLE
-from polewright.planning.horizon_text import parse_horizon
+from polewright.calculation.planning.horizon_text import parse_horizon
+from polewright.foundation.angles import DEG
+from polewright.foundation.clock import REHEARSAL_VARIABLE
+from polewright.interfaces.cli.app import build_app
 
 pytestmark = pytest.mark.e2e
 

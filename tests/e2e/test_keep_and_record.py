@@ -11,13 +11,13 @@ import pytest
 from astropy.io import fits
 from astropy.wcs import WCS
 
-from polewright.angles import ARCSEC, DEG, separation, unit_vector
-from polewright.errors import ExitCode
-from polewright.history.recording import recorded
-from polewright.history.store import History, RunFilter
-from polewright.measuring.measurement import measure_axis
-from polewright.measuring.planned import planned_points
-from polewright.report.page import report_of_run
+from polewright.foundation.angles import ARCSEC, DEG, separation, unit_vector
+from polewright.foundation.errors import ExitCode
+from polewright.interfaces.report.page import report_of_run
+from polewright.observing.plan.plan_from_config import planned_points
+from polewright.observing.runs.measurement import measure_axis
+from polewright.records.history.recording import recorded
+from polewright.records.history.store import History, RunFilter
 
 pytestmark = pytest.mark.e2e
 

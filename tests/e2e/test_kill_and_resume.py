@@ -19,8 +19,8 @@ from pathlib import Path
 
 import pytest
 
-from polewright.clock import REHEARSAL_VARIABLE
-from polewright.errors import ExitCode
+from polewright.foundation.clock import REHEARSAL_VARIABLE
+from polewright.foundation.errors import ExitCode
 from polewright.session.journal import Journal, Record, in_use, latest_journal, read_journal
 
 pytestmark = [

@@ -7,14 +7,14 @@ import math
 import pytest
 from history.history_made import made_result
 
-from polewright.alpaca.errors import AlpacaError, NotConnectedInTime, ServerUnreachable
-from polewright.errors import Cancelled, ExitCode
-from polewright.history.recording import record_measurement
-from polewright.measuring.connect import NoDeviceFound
-from polewright.measuring.events import AxisMeasured, MotionStopped, PointSolved, Progress
-from polewright.measuring.measurement import measure_axis
-from polewright.measuring.planned import planned_points
-from polewright.planning.errors import PlanRefused
+from polewright.calculation.planning.errors import PlanRefused
+from polewright.devices.alpaca.errors import AlpacaError, NotConnectedInTime, ServerUnreachable
+from polewright.foundation.errors import Cancelled, ExitCode
+from polewright.observing.plan.plan_from_config import planned_points
+from polewright.observing.runs.connect import NoDeviceFound
+from polewright.observing.runs.measurement import measure_axis
+from polewright.records.events import AxisMeasured, MotionStopped, PointSolved, Progress
+from polewright.records.history.recording import record_measurement
 from polewright.solving.errors import TooFewStars
 from polewright_sim.disturbance import Disturbance
 
@@ -272,7 +272,7 @@ def test_tonights_tolerance_follows_from_the_camera_and_the_mounts_rate(start_ni
 def test_a_connected_rig_knows_its_past(start_night, tmp_path, monkeypatch) -> None:
     """A sweep that this mount and camera left in the history changes what the fit assumes, and the
     result says so."""
-    monkeypatch.setattr("polewright.history.recording.is_rehearsal", lambda _clock: False)
+    monkeypatch.setattr("polewright.records.history.recording.is_rehearsal", lambda _clock: False)
     night = start_night({})
     changes = {"history.url": f"sqlite:///{tmp_path / 'history.sqlite3'}"}
     first = night.connect(changes)

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from polewright.measuring.checking import check
-from polewright.measuring.measurement import measure_axis, ready_mount
-from polewright.measuring.planned import planned_points
+from polewright.observing.plan.plan_from_config import planned_points
+from polewright.observing.runs.frame_check import check
+from polewright.observing.runs.measurement import measure_axis, ready_mount
 from polewright.solving.errors import FieldTooNarrow
 
 pytestmark = pytest.mark.e2e

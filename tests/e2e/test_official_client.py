@@ -27,7 +27,7 @@ from alpaca.telescope import (
     TelescopeAxes,
 )
 
-from polewright.clock import SystemClock
+from polewright.foundation.clock import SystemClock
 from polewright_sim.camera_spec import OpticsSpec, SensorSpec
 from polewright_sim.rig import SimulatedRig
 from polewright_sim.server import RunningRig, serve

@@ -8,15 +8,15 @@ from itertools import groupby
 
 import pytest
 
-from polewright.alpaca.errors import ConnectionDropped
-from polewright.alpaca.exposing import WaitingImage
-from polewright.angles import DEG
-from polewright.errors import Cancelled
-from polewright.measuring.checking import check
-from polewright.measuring.errors import WentElsewhere
-from polewright.measuring.events import MotionStopped, PointSolved, Progress
-from polewright.measuring.measurement import measure_axis, ready_mount
-from polewright.measuring.planned import planned_points
+from polewright.devices.alpaca.errors import ConnectionDropped
+from polewright.devices.alpaca.exposing import WaitingImage
+from polewright.foundation.angles import DEG
+from polewright.foundation.errors import Cancelled
+from polewright.observing.plan.plan_from_config import planned_points
+from polewright.observing.runs.frame_check import check
+from polewright.observing.runs.measurement import measure_axis, ready_mount
+from polewright.observing.safety.guard_errors import WentElsewhere
+from polewright.records.events import MotionStopped, PointSolved, Progress
 from polewright_sim.disturbance import Disturbance
 
 pytestmark = pytest.mark.e2e

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from polewright.measuring.measurement import ready_mount
-from polewright.measuring.sweep import look_at, take_frame
-from polewright.profile.optics import find_optics
+from polewright.interfaces.rig_setup.optics import find_optics
+from polewright.observing.runs.measurement import ready_mount
+from polewright.observing.sweep.visit_point import look_at, take_frame
 
 pytestmark = pytest.mark.e2e
 

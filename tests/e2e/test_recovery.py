@@ -4,18 +4,18 @@ from __future__ import annotations
 
 import pytest
 
-from polewright.angles import DEG
-from polewright.errors import ExitCode
-from polewright.measuring.errors import NoLight
-from polewright.measuring.events import (
+from polewright.foundation.angles import DEG
+from polewright.foundation.errors import ExitCode
+from polewright.observing.plan.plan_from_config import planned_points
+from polewright.observing.runs.measurement import measure_axis
+from polewright.observing.safety.guard_errors import NoLight
+from polewright.records.events import (
     FrameMeasured,
     MotionStopped,
     Note,
     PointSolved,
     SweepPlanned,
 )
-from polewright.measuring.measurement import measure_axis
-from polewright.measuring.planned import planned_points
 from polewright_sim.disturbance import Disturbance
 
 pytestmark = pytest.mark.e2e

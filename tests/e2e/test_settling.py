@@ -6,11 +6,11 @@ import math
 
 import pytest
 
-from polewright.angles import ARCSEC
-from polewright.measuring.events import Note, Progress
-from polewright.measuring.measurement import ready_mount
-from polewright.measuring.settling import LIMIT_OF_FLOOR
-from polewright.measuring.sweep import settle, take_frame
+from polewright.foundation.angles import ARCSEC
+from polewright.observing.runs.measurement import ready_mount
+from polewright.observing.settling.still_stars import LIMIT_OF_FLOOR
+from polewright.observing.sweep.visit_point import settle, take_frame
+from polewright.records.events import Note, Progress
 from polewright_sim.mount import _Ring
 from polewright_wire.errors import ValueRefused
 

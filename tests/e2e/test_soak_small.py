@@ -9,7 +9,7 @@ from types import ModuleType
 
 import pytest
 
-from polewright.clock import REHEARSAL_VARIABLE
+from polewright.foundation.clock import REHEARSAL_VARIABLE
 
 pytestmark = pytest.mark.e2e
 

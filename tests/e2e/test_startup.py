@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import pytest
 
-from polewright.errors import ExitCode
-from polewright.measuring.errors import SafetyUnsafe
-from polewright.measuring.startup import Startup
-from polewright.measuring.startup_errors import CoverClosed, MountContradicts
+from polewright.foundation.errors import ExitCode
+from polewright.observing.runs.startup import Startup
+from polewright.observing.runs.startup_errors import CoverClosed, MountContradicts
+from polewright.observing.safety.guard_errors import SafetyUnsafe
 
 pytestmark = pytest.mark.e2e
 

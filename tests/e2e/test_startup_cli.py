@@ -7,9 +7,9 @@ import json
 import pytest
 from typer.testing import CliRunner
 
-from polewright.cli.app import build_app
-from polewright.history.store import History, RunFilter
-from polewright.measuring.one_run import only_run
+from polewright.interfaces.cli.app import build_app
+from polewright.observing.safety.mount_lock import only_run
+from polewright.records.history.store import History, RunFilter
 from polewright_sim.scenario import Fault, Scenario
 
 pytestmark = pytest.mark.e2e

@@ -7,10 +7,10 @@ import time
 
 import pytest
 
-from polewright.angles import DEG
-from polewright.measuring.connect import connect_rig
-from polewright.measuring.events import SweepPlanned
-from polewright.planning.motion import meridian_side
+from polewright.calculation.planning.motion import meridian_side
+from polewright.foundation.angles import DEG
+from polewright.observing.runs.connect import connect_rig
+from polewright.records.events import SweepPlanned
 from polewright.session.journal import Journal
 from polewright.session.session import AlignSession, Command
 from polewright.session.states import ENDED, Step

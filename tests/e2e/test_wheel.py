@@ -78,4 +78,4 @@ def test_the_history_makes_its_tables_from_the_wheel(installed: Path, tmp_path: 
 def test_data_files_are_in_the_wheel(installed: Path) -> None:
     """The page and the type markers travel with the packages."""
     assert (installed / "polewright" / "py.typed").exists()
-    assert (installed / "polewright" / "serving" / "page" / "index.html").exists()
+    assert (installed / "polewright" / "interfaces" / "web" / "page" / "index.html").exists()

@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 import requests
 
-from polewright.angles import ARCMIN
-from polewright.clock import SystemClock
+from polewright.foundation.angles import ARCMIN
+from polewright.foundation.clock import SystemClock
 from polewright_sim.disturbance import Shutter
 from polewright_sim.fault_kinds import KINDS, catalogue_text
 from polewright_sim.faults import EFFECTS

@@ -7,10 +7,10 @@ from collections.abc import Iterator
 import numpy as np
 import pytest
 
-from polewright.alpaca.client import AlpacaConnection
-from polewright.alpaca.errors import AlpacaError, BadReply, DriverFault, ServerFault
-from polewright.alpaca.motion import MotionState
-from polewright.alpaca.telescope import Telescope
+from polewright.devices.alpaca.client import AlpacaConnection
+from polewright.devices.alpaca.errors import AlpacaError, BadReply, DriverFault, ServerFault
+from polewright.devices.alpaca.motion import MotionState
+from polewright.devices.alpaca.telescope import Telescope
 from polewright_sim.rig import SimulatedRig
 from polewright_sim.scenario import Fault, Scenario
 from polewright_sim.server import RunningRig, serve

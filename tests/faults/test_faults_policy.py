@@ -6,11 +6,11 @@ from pathlib import Path
 
 import pytest
 
-from polewright.alpaca import errors as alpaca
-from polewright.alpaca.errors import Where
-from polewright.clock import CancelToken
-from polewright.errors import Cancelled, PolewrightError
-from polewright.measuring.policy import (
+from polewright.devices.alpaca import errors as alpaca
+from polewright.devices.alpaca.errors import Where
+from polewright.foundation.clock import CancelToken
+from polewright.foundation.errors import Cancelled, PolewrightError
+from polewright.observing.safety.retry_policy import (
     BEGIN_MARK,
     END_MARK,
     RULES,
@@ -146,7 +146,7 @@ def test_the_command_prints_and_updates(tmp_path, capsys) -> None:
 
 
 def test_the_readme_shows_the_present_table() -> None:
-    """`python -m polewright.measuring.policy README.md` brings it up to date."""
+    """`python -m polewright.observing.safety.retry_policy README.md` brings it up to date."""
     readme = ROOT / "README.md"
     text = readme.read_text(encoding="utf-8") if readme.exists() else ""
     if BEGIN_MARK not in text:

@@ -7,10 +7,10 @@ import math
 import numpy as np
 import pytest
 
-from polewright.angles import ARCSEC
-from polewright.geometry.attitude import Attitude
-from polewright.images.stillness import Rest
-from polewright.measuring.smear import HFD_OF_SIGMA, TELLING, shift_px, with_smear
+from polewright.calculation.geometry.attitude import Attitude
+from polewright.calculation.images.stillness import Rest
+from polewright.foundation.angles import ARCSEC
+from polewright.observing.settling.blur_weighting import HFD_OF_SIGMA, TELLING, shift_px, with_smear
 
 
 def attitude() -> Attitude:

@@ -10,11 +10,11 @@ from typing import Any, cast
 
 import pytest
 
-from polewright.alpaca.errors import Where
-from polewright.alpaca.motion import MotionState
-from polewright.clock import CancelToken, Clock, SystemClock
-from polewright.config import Config
-from polewright.errors import (
+from polewright.devices.alpaca.errors import Where
+from polewright.devices.alpaca.motion import MotionState
+from polewright.foundation.clock import CancelToken, Clock, SystemClock
+from polewright.foundation.config import Config
+from polewright.foundation.errors import (
     Cancelled,
     DeviceError,
     ExitCode,
@@ -23,10 +23,11 @@ from polewright.errors import (
     LeftInHaste,
     MotionUnknown,
 )
-from polewright.measuring import drift_run, measurement, stopping
-from polewright.measuring.events import Event, EventSink
-from polewright.measuring.rig import Rig
-from polewright.measuring.stopping import motion_stopped_on_trouble
+from polewright.observing.rig.rig import Rig
+from polewright.observing.runs import drift_run, measurement
+from polewright.observing.safety import stopping
+from polewright.observing.safety.stopping import motion_stopped_on_trouble
+from polewright.records.events import Event, EventSink
 from polewright.session.journal import Journal, JournalUnusable
 from polewright.session.session import AlignSession, Command
 from polewright.session.states import Happening, Step

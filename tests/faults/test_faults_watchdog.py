@@ -17,14 +17,15 @@ from urllib.parse import parse_qs, urlsplit
 import numpy as np
 import pytest
 
-from polewright.alpaca.client import AlpacaConnection
-from polewright.alpaca.telescope import Telescope
-from polewright.clock import CancelToken, SystemClock
-from polewright.config import Config
-from polewright.errors import Cancelled, DeviceError, LeftInHaste, MotionUnknown
-from polewright.measuring import watchdog, watching
-from polewright.measuring.events import Event, Progress
-from polewright.measuring.watching import Watchdog, WatchedClock
+from polewright.devices.alpaca.client import AlpacaConnection
+from polewright.devices.alpaca.telescope import Telescope
+from polewright.foundation.clock import CancelToken, SystemClock
+from polewright.foundation.config import Config
+from polewright.foundation.errors import Cancelled, DeviceError, LeftInHaste, MotionUnknown
+from polewright.observing.safety import watchdog_client as watching
+from polewright.observing.safety import watchdog_process as watchdog
+from polewright.observing.safety.watchdog_client import Watchdog, WatchedClock
+from polewright.records.events import Event, Progress
 from polewright_sim.rig import SimulatedRig
 from polewright_sim.scenario import Fault, Scenario
 from polewright_sim.server import RunningRig, serve

@@ -10,11 +10,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
-from polewright.angles import ARCSEC, DEG, Matrix, Vector
-from polewright.geometry.attitude import Attitude
-from polewright.sky.frame import ObservedFrame, enu_from_hour_angle_dec
-from polewright.sky.site import Site
-from polewright.solving.base import Distortion, Solution
+from polewright.calculation.geometry.attitude import Attitude
+from polewright.calculation.geometry.solution import Distortion, Solution
+from polewright.calculation.sky.frame import ObservedFrame, enu_from_hour_angle_dec
+from polewright.calculation.sky.site import Site
+from polewright.foundation.angles import ARCSEC, DEG, Matrix, Vector
 
 NORTH = Site(33.0, -117.0, 500.0)
 SOUTH = Site(-33.0, 150.0, 500.0)

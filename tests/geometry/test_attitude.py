@@ -9,17 +9,17 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
-from polewright.angles import ARCSEC, DEG
-from polewright.geometry.attitude import (
+from polewright.calculation.geometry.attitude import (
     attitude_from_solution,
     camera_pixels,
     camera_vectors,
     few_stars_factor,
 )
-from polewright.geometry.errors import TooFewDirections
-from polewright.sky.frame import ObservedFrame
-from polewright.sky.site import Atmosphere
-from polewright.solving.base import Distortion
+from polewright.calculation.geometry.errors import TooFewDirections
+from polewright.calculation.geometry.solution import Distortion
+from polewright.calculation.sky.frame import ObservedFrame
+from polewright.calculation.sky.site import Atmosphere
+from polewright.foundation.angles import ARCSEC, DEG
 
 from .sweeps import NIGHT, NORTH, SOUTH, camera_at, solution
 

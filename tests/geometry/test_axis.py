@@ -10,19 +10,24 @@ from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 from scipy.stats import binom, kstest
 
-from polewright.angles import ARCSEC, DEG, separation
-from polewright.geometry.attitude import attitude_from_solution
-from polewright.geometry.axis import (
+from polewright.calculation.geometry.attitude import attitude_from_solution
+from polewright.calculation.geometry.axis import (
     REFUSE_BELOW,
     fit_axis,
     predict_axis_covariance,
 )
-from polewright.geometry.axis_error import axis_error
-from polewright.geometry.errors import MixedParity, SweepNotRigid, TooFewDirections, TurnTooSmall
-from polewright.geometry.shared_errors import NOTHING_SHARED, SharedErrors
-from polewright.sky.frame import ObservedFrame, enu_from_hour_angle_dec
-from polewright.sky.pole import PoleTarget
-from polewright.sky.site import Atmosphere, Site
+from polewright.calculation.geometry.axis_error import axis_error
+from polewright.calculation.geometry.errors import (
+    MixedParity,
+    SweepNotRigid,
+    TooFewDirections,
+    TurnTooSmall,
+)
+from polewright.calculation.geometry.shared_errors import NOTHING_SHARED, SharedErrors
+from polewright.calculation.sky.frame import ObservedFrame, enu_from_hour_angle_dec
+from polewright.calculation.sky.pole import PoleTarget
+from polewright.calculation.sky.site import Atmosphere, Site
+from polewright.foundation.angles import ARCSEC, DEG, separation
 
 from .sweeps import (
     NIGHT,

@@ -8,12 +8,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import binom, ncx2
 
-from polewright.angles import ARCMIN, ARCSEC, DEG, azalt_from_enu, enu_from_azalt
-from polewright.geometry.axis_error import AxisError, axis_error
-from polewright.geometry.rotation import tangent_basis
-from polewright.geometry.words import altitude_word, azimuth_word, base_turn_word
-from polewright.sky.pole import PoleTarget
-from polewright.sky.site import Atmosphere, Site
+from polewright.calculation.geometry.axis_error import AxisError, axis_error
+from polewright.calculation.geometry.rotation import tangent_basis
+from polewright.calculation.geometry.words import altitude_word, azimuth_word, base_turn_word
+from polewright.calculation.sky.pole import PoleTarget
+from polewright.calculation.sky.site import Atmosphere, Site
+from polewright.foundation.angles import ARCMIN, ARCSEC, DEG, azalt_from_enu, enu_from_azalt
 
 from .sweeps import NORTH, SOUTH, true_axis
 

@@ -9,10 +9,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from polewright.angles import ARCSEC
-from polewright.geometry.axis import AxisFit, fit_axis
-from polewright.geometry.axis_error import axis_error
-from polewright.geometry.learnt_noise import (
+from polewright.calculation.geometry.axis import AxisFit, fit_axis
+from polewright.calculation.geometry.axis_error import axis_error
+from polewright.calculation.geometry.learnt_noise import (
     LEAST_FLOOR,
     MOST_DOF,
     MOST_SWEEPS,
@@ -21,9 +20,10 @@ from polewright.geometry.learnt_noise import (
     floor_share,
     learnt_noise,
 )
-from polewright.geometry.shared_errors import STANDARD_NOISE_DOF, SharedErrors
-from polewright.sky.pole import PoleTarget
-from polewright.sky.site import Atmosphere, Site
+from polewright.calculation.geometry.shared_errors import STANDARD_NOISE_DOF, SharedErrors
+from polewright.calculation.sky.pole import PoleTarget
+from polewright.calculation.sky.site import Atmosphere, Site
+from polewright.foundation.angles import ARCSEC
 
 from .sweeps import attitude, camera_at, sweep, true_axis
 

@@ -7,9 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from polewright.angles import ARCMIN, ARCSEC, DEG, azalt_from_enu, separation
-from polewright.geometry.attitude import attitude_from_solution
-from polewright.geometry.live import (
+from polewright.calculation.geometry.attitude import attitude_from_solution
+from polewright.calculation.geometry.live import (
     BLIND_BELOW,
     TurnVerdict,
     carry_axis,
@@ -18,9 +17,10 @@ from polewright.geometry.live import (
     split_turn,
     tracking_turn,
 )
-from polewright.geometry.rotation import tangent_basis
-from polewright.sky.frame import ObservedFrame
-from polewright.sky.site import Atmosphere, Site
+from polewright.calculation.geometry.rotation import tangent_basis
+from polewright.calculation.sky.frame import ObservedFrame
+from polewright.calculation.sky.site import Atmosphere, Site
+from polewright.foundation.angles import ARCMIN, ARCSEC, DEG, azalt_from_enu, separation
 
 from .sweeps import NIGHT, NOISE, NORTH, SOUTH, camera_at, shaken, solution, true_axis, turn
 

@@ -8,8 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
-from polewright.geometry.errors import TooFewDirections
-from polewright.geometry.rotation import (
+from polewright.calculation.geometry.errors import TooFewDirections
+from polewright.calculation.geometry.rotation import (
     cross_matrix,
     rotation_about,
     rotation_matrix,

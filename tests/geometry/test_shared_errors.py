@@ -8,12 +8,16 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import f as fisher
 
-from polewright.angles import ARCSEC, DEG, Vector
-from polewright.geometry.attitude import Attitude
-from polewright.geometry.axis import REFUSE_BELOW, AxisFit, fit_axis, predict_axis_covariance
-from polewright.geometry.axis_error import axis_error
-from polewright.geometry.errors import SweepNotRigid
-from polewright.geometry.shared_errors import (
+from polewright.calculation.geometry.attitude import Attitude
+from polewright.calculation.geometry.axis import (
+    REFUSE_BELOW,
+    AxisFit,
+    fit_axis,
+    predict_axis_covariance,
+)
+from polewright.calculation.geometry.axis_error import axis_error
+from polewright.calculation.geometry.errors import SweepNotRigid
+from polewright.calculation.geometry.shared_errors import (
     STANDARD_BEND,
     STANDARD_LEAN,
     STANDARD_NOISE_DOF,
@@ -21,9 +25,10 @@ from polewright.geometry.shared_errors import (
     region_factor,
     standard_sag,
 )
-from polewright.sky.pole import PoleTarget
-from polewright.sky.refraction import refract, refraction_constants
-from polewright.sky.site import Atmosphere, Site
+from polewright.calculation.sky.pole import PoleTarget
+from polewright.calculation.sky.refraction import refract, refraction_constants
+from polewright.calculation.sky.site import Atmosphere, Site
+from polewright.foundation.angles import ARCSEC, DEG, Vector
 
 from .sweeps import NORTH, SOUTH, attitude, camera_at, sweep, true_axis, turn
 

@@ -9,9 +9,9 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
-from polewright.cli.app import build_app
-from polewright.measuring.skyline import SkylineLines
-from polewright.planning.horizon_text import parse_horizon
+from polewright.calculation.planning.horizon_text import parse_horizon
+from polewright.interfaces.cli.app import build_app
+from polewright.observing.runs.horizon_recording import SkylineLines
 
 SITE = ["--site-latitude-deg", "44.62", "--site-longitude-deg", "9.31"]
 NIGHT = ["--at-time", "2026-11-20T21:30"]

@@ -5,23 +5,23 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from polewright.alpaca.motion import SlewResult
-from polewright.alpaca.telescope import MountState
-from polewright.angles import DEG, SIDEREAL_RATE
-from polewright.measuring.errors import (
+from polewright.calculation.planning.limits import MountLimits, Rules
+from polewright.calculation.planning.motion import Timing
+from polewright.calculation.planning.request import Pointing
+from polewright.calculation.sky.frame import ObservedFrame
+from polewright.calculation.sky.site import Atmosphere, Site
+from polewright.devices.alpaca.motion import SlewResult
+from polewright.devices.alpaca.telescope import MountState
+from polewright.foundation.angles import DEG, SIDEREAL_RATE
+from polewright.observing.safety.guard_base import Arrival, Look, Move
+from polewright.observing.safety.guard_errors import (
     BeyondAltitudeLimit,
     ClockWasSet,
     FlipsOver,
     MovedBySomebodyElse,
 )
-from polewright.measuring.guard_interference import ClockGuard, MasterGuard
-from polewright.measuring.guard_looks import Arrival, Look, Move
-from polewright.measuring.guard_sky import AllowedSkyGuard
-from polewright.planning.limits import MountLimits, Rules
-from polewright.planning.motion import Timing
-from polewright.planning.request import Pointing
-from polewright.sky.frame import ObservedFrame
-from polewright.sky.site import Atmosphere, Site
+from polewright.observing.safety.guard_interference import ClockGuard, MasterGuard
+from polewright.observing.safety.guard_sky import AllowedSkyGuard
 
 SITE = Site(44.62, 9.31, 420.0)
 NIGHT_UTC_S = 1795210200.0

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from pydantic import ValidationError
 
-from polewright.angles import DEG
+from polewright.foundation.angles import DEG
 from polewright_sim.rig import SimulatedRig
 from polewright_sim.spec import RigSpec
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from polewright.angles import DEG
-from polewright.measuring.recovery import choose_spare
-from polewright.planning.spare import SparePoint
+from polewright.calculation.planning.alternative_points import SparePoint
+from polewright.foundation.angles import DEG
+from polewright.observing.sweep.sweep import choose_spare
 
 
 def spares(**sigma_by_angle: float) -> list[SparePoint]:

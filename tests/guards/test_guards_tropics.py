@@ -13,19 +13,19 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pytest
 
-from polewright.alpaca.telescope import MountState
-from polewright.angles import DEG, fold_pi
-from polewright.measuring import planned
-from polewright.measuring.guard_looks import Look, Move
-from polewright.measuring.guard_sky import AllowedSkyGuard
-from polewright.measuring.pointing import Sides
-from polewright.planning.horizon import Horizon
-from polewright.planning.limits import MountLimits
-from polewright.planning.motion import AxisMotion, approaches, meridian_side
-from polewright.planning.noise import AttitudeNoise
-from polewright.planning.planner import plan_sweep
-from polewright.planning.request import PlanRequest, Pointing, SweepPlan
-from polewright.sky.site import Site
+from polewright.calculation.planning.horizon import Horizon
+from polewright.calculation.planning.limits import MountLimits
+from polewright.calculation.planning.motion import AxisMotion, approaches, meridian_side
+from polewright.calculation.planning.planner import plan_sweep
+from polewright.calculation.planning.request import PlanRequest, Pointing, SweepPlan
+from polewright.calculation.planning.uncertainty import AttitudeNoise
+from polewright.calculation.sky.site import Site
+from polewright.devices.alpaca.telescope import MountState
+from polewright.foundation.angles import DEG, fold_pi
+from polewright.observing.plan import plan_from_config as planned
+from polewright.observing.rig.mount_coordinates import Sides
+from polewright.observing.safety.guard_base import Look, Move
+from polewright.observing.safety.guard_sky import AllowedSkyGuard
 
 NIGHT_UTC_S = 1795210200.0
 NOISE = AttitudeNoise(4.0 / 3600.0 * DEG, 1600, 1200)

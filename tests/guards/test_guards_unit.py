@@ -9,23 +9,23 @@ from dataclasses import dataclass, field
 import numpy as np
 import pytest
 
-from polewright.alpaca.motion import SlewResult
-from polewright.alpaca.telescope import MountState, PierSide
-from polewright.angles import DEG
-from polewright.geometry.rotation import rotation_about
-from polewright.measuring import errors
-from polewright.measuring.guard_arrival import ArrivalGuard, SideGuard, TimeGuard, TruthGuard
-from polewright.measuring.guard_looks import Arrival, Look, Move, Solved
-from polewright.measuring.guard_safety import SafetyGuard
-from polewright.measuring.guard_sky import AllowedSkyGuard
-from polewright.measuring.pointing import of_date_at, pointing_from_mount
-from polewright.planning.limits import MountLimits, Rules
-from polewright.planning.motion import Timing
-from polewright.planning.request import Pointing
-from polewright.sky.bodies import sun_enu
-from polewright.sky.frame import ObservedFrame, enu_from_hour_angle_dec
-from polewright.sky.pole import PoleTarget, pole_enu
-from polewright.sky.site import Atmosphere, Site
+from polewright.calculation.geometry.rotation import rotation_about
+from polewright.calculation.planning.limits import MountLimits, Rules
+from polewright.calculation.planning.motion import Timing
+from polewright.calculation.planning.request import Pointing
+from polewright.calculation.sky.bodies import sun_enu
+from polewright.calculation.sky.frame import ObservedFrame, enu_from_hour_angle_dec
+from polewright.calculation.sky.pole import PoleTarget, pole_enu
+from polewright.calculation.sky.site import Atmosphere, Site
+from polewright.devices.alpaca.motion import SlewResult
+from polewright.devices.alpaca.telescope import MountState, PierSide
+from polewright.foundation.angles import DEG
+from polewright.observing.rig.mount_coordinates import of_date_at, pointing_from_mount
+from polewright.observing.safety import guard_errors as errors
+from polewright.observing.safety.guard_base import Arrival, Look, Move, Solved
+from polewright.observing.safety.guard_safety_monitor import SafetyGuard
+from polewright.observing.safety.guard_sky import AllowedSkyGuard
+from polewright.observing.safety.guard_slew import ArrivalGuard, SideGuard, TimeGuard, TruthGuard
 
 NORTH = Site(44.62, 9.31, 420.0)
 SOUTH = Site(-31.4, 21.7, 900.0)
@@ -356,7 +356,7 @@ def test_the_monitor_is_asked_every_other_second_and_believed_at_once() -> None:
 @pytest.mark.parametrize("system", [0, 1, 2], ids=["other", "of date", "J2000"])
 def test_a_mounts_coordinates_become_its_hour_angle(system) -> None:
     """What is sent to the mount for an hour angle is read back as that hour angle."""
-    from polewright.measuring.pointing import mount_from_of_date
+    from polewright.observing.rig.mount_coordinates import mount_from_of_date
 
     at = sky()
     told = mount_from_of_date(at, system, of_date_at(at, -35.0 * DEG, 20.0 * DEG))

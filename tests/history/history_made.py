@@ -5,8 +5,14 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from typing import Any
 
-from polewright.history.record import AxisReading, DeviceUsed, PlannedSweep, RunRecord, Sweep
-from polewright.measuring.result import AxisResult, MeasurementResult, PointResult, SiteResult
+from polewright.records.history.record import (
+    AxisReading,
+    DeviceUsed,
+    PlannedSweep,
+    RunRecord,
+    Sweep,
+)
+from polewright.records.result import AxisResult, MeasurementResult, PointResult, SiteResult
 
 NIGHT_UTC_S = 1_790_000_000.0  # 2026-09-21
 

@@ -10,16 +10,16 @@ import pytest
 from history_made import NIGHT_UTC_S, made_result, made_run
 from typer.testing import CliRunner
 
-from polewright.alpaca.errors import ServerUnreachable
-from polewright.cli.app import build_app
-from polewright.clock import SystemClock
-from polewright.config import config_from_text
-from polewright.errors import ExitCode
-from polewright.history import exchange, recording, store
-from polewright.history.errors import TooFewRuns
-from polewright.history.recording import record_measurement, recorded
-from polewright.history.store import History
-from polewright.measuring import events
+from polewright.devices.alpaca.errors import ServerUnreachable
+from polewright.foundation.clock import SystemClock
+from polewright.foundation.config import config_from_text
+from polewright.foundation.errors import ExitCode
+from polewright.interfaces.cli.app import build_app
+from polewright.records import events
+from polewright.records.history import exchange, recording, store
+from polewright.records.history.errors import TooFewRuns
+from polewright.records.history.recording import record_measurement, recorded
+from polewright.records.history.store import History
 
 DAY_S = 86400.0
 

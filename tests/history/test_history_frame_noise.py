@@ -11,13 +11,13 @@ from typing import Any
 import pytest
 from history_made import NIGHT_UTC_S, made_run
 
-from polewright.angles import ARCSEC
-from polewright.clock import SystemClock
-from polewright.config import Config
-from polewright.history.record import RunRecord, Sweep
-from polewright.history.store import History
-from polewright.measuring import frame_noise as learning
-from polewright.measuring.frame_noise import ask_history, frame_noise, tell_frame_noise
+from polewright.foundation.angles import ARCSEC
+from polewright.foundation.clock import SystemClock
+from polewright.foundation.config import Config
+from polewright.observing.plan import frame_noise as learning
+from polewright.observing.plan.frame_noise import ask_history, frame_noise, tell_frame_noise
+from polewright.records.history.record import RunRecord, Sweep
+from polewright.records.history.store import History
 
 SCALE = 5.98 * ARCSEC
 

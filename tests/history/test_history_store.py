@@ -21,9 +21,14 @@ import pytest
 import sqlalchemy as sa
 from history_made import NIGHT_UTC_S, made_reading, made_run
 
-from polewright.history.errors import ExtraMissing, HistoryNewer, HistoryUnusable, RunUnknown
-from polewright.history.store import History, RunFilter
-from polewright.history.tables import HEAD, metadata
+from polewright.records.history.errors import (
+    ExtraMissing,
+    HistoryNewer,
+    HistoryUnusable,
+    RunUnknown,
+)
+from polewright.records.history.store import History, RunFilter
+from polewright.records.history.tables import HEAD, metadata
 
 
 def url_of(folder: Path) -> str:
@@ -86,7 +91,7 @@ def test_many_threads_and_processes_write_at_once(tmp_path) -> None:
     """Two processes of four threads each, all starting on no database, lose and double nothing."""
     worker = (
         "import sys; from concurrent.futures import ThreadPoolExecutor\n"
-        "from history_made import made_run; from polewright.history.store import History\n"
+        "from history_made import made_run; from polewright.records.history.store import History\n"
         "name = sys.argv[2]\n"
         "with History(sys.argv[1]) as history, ThreadPoolExecutor(4) as pool:\n"
         "    runs = [made_run(f'{name}-{n:06d}') for n in range(12)] + [made_run('shared-01')]\n"
@@ -111,7 +116,7 @@ def test_many_threads_and_processes_write_at_once(tmp_path) -> None:
 WRITER = """
 import sys
 from history_made import made_run
-from polewright.history.store import History
+from polewright.records.history.store import History
 with History(sys.argv[1]) as history:
     for number in range(int(sys.argv[2]), 1_000_000):
         run = made_run(f"run-{number:08d}", 1.79e9 + number)
@@ -182,7 +187,7 @@ def test_migrations_make_the_tables_the_program_knows(tmp_path) -> None:
     from alembic.migration import MigrationContext
     from alembic.script import ScriptDirectory
 
-    from polewright.history.migrate import FOLDER
+    from polewright.records.history.migrate import FOLDER
 
     config = Config()
     config.set_main_option("script_location", str(FOLDER))

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from polewright.history.errors import TooFewRuns
-from polewright.history.plot import drift_picture
-from polewright.history.trend import (
+from polewright.records.history.errors import TooFewRuns
+from polewright.records.history.plot import drift_picture
+from polewright.records.history.trend import (
     DAY_S,
     NIGHT_TO_NIGHT_ARCMIN,
     AxisSeries,

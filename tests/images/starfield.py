@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import erf
 
-from polewright.images.frame import Frame, SensorKind
+from polewright.calculation.images.frame import Frame, SensorKind
 
 Array = NDArray[np.float64]
 

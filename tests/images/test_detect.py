@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 from starfield import Array, Field, expose, ideal, mono_frame, random_stars
 
-from polewright.images.detect import DetectOptions, detect_stars
-from polewright.images.errors import BadFrame, EmptyFrame
-from polewright.images.frame import Frame, SensorKind, StarList
+from polewright.calculation.images.detect import DetectOptions, detect_stars
+from polewright.calculation.images.errors import BadFrame, EmptyFrame
+from polewright.calculation.images.frame import Frame, SensorKind, StarList
 
 
 def match(

@@ -10,10 +10,10 @@ import pytest
 from scipy.signal import fftconvolve
 from starfield import Array, Field, expose, random_stars
 
-from polewright.images.detect import detect_stars
-from polewright.images.frame import Frame
-from polewright.images.quality import frame_quality
-from polewright.images.windows import stars_at
+from polewright.calculation.images.detect import detect_stars
+from polewright.calculation.images.frame import Frame
+from polewright.calculation.images.quality import frame_quality
+from polewright.calculation.images.windows import stars_at
 
 FINE = 9
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from polewright.images.detect import detect_stars
-from polewright.images.frame import Frame
-from polewright.images.profile import Shape, fit_stars
+from polewright.calculation.images.detect import detect_stars
+from polewright.calculation.images.frame import Frame
+from polewright.calculation.images.psf_fit import Shape, fit_stars
 
 
 def test_fitting_no_star_gives_no_star() -> None:

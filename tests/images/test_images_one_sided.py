@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from starfield import Field, mono_frame, random_stars
 
-from polewright.images.detect import detect_stars
-from polewright.images.frame import Frame, StarList
-from polewright.images.one_sided import OneSided, one_sided
+from polewright.calculation.images.detect import detect_stars
+from polewright.calculation.images.frame import Frame, StarList
+from polewright.calculation.images.one_sided import OneSided, one_sided
 
 
 def looked(spec: Field, rng: np.random.Generator, stars: StarList | None = None) -> OneSided:

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 from starfield import Field, mono_frame, random_stars
 
-from polewright.images import search
-from polewright.images.detect import detect_stars
-from polewright.images.frame import SensorKind
-from polewright.images.luminance import Canvas
+from polewright.calculation.images import search
+from polewright.calculation.images.detect import detect_stars
+from polewright.calculation.images.frame import SensorKind
+from polewright.calculation.images.luminance import Canvas
 
 
 @pytest.mark.parametrize("sensor", [SensorKind.MONO, SensorKind.BAYER])

@@ -7,8 +7,8 @@ import math
 import numpy as np
 import pytest
 
-from polewright.images.frame import StarList
-from polewright.images.stillness import (
+from polewright.calculation.images.frame import StarList
+from polewright.calculation.images.stillness import (
     Look,
     Rest,
     all_close,
@@ -18,7 +18,7 @@ from polewright.images.stillness import (
     shift_between,
 )
 
-#: Gaps between looks as `polewright.measuring.settling` makes them; a look takes 0.55 s here.
+#: Gaps between looks as `observing.settling.still_stars` makes them; a look takes 0.55 s here.
 GAPS_S = (0.0, 0.17, 0.05, 0.29, 0.11, 0.23)
 LOOK_S, EXPOSED_S = 0.55, 0.2
 LIMIT_PX = 0.17

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 from starfield import Field, expose, ideal, mono_frame, random_stars
 
-from polewright.images.detect import detect_stars
-from polewright.images.frame import Frame, SensorKind, StarList
-from polewright.images.quality import frame_quality
-from polewright.images.windows import how_moved, stars_at
+from polewright.calculation.images.detect import detect_stars
+from polewright.calculation.images.frame import Frame, SensorKind, StarList
+from polewright.calculation.images.quality import frame_quality
+from polewright.calculation.images.windows import how_moved, stars_at
 
 
 def field(rng: np.random.Generator, **how: float) -> Field:

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from starfield import Field, mono_frame, random_stars
 
-from polewright.images.detect import detect_stars
-from polewright.images.frame import Frame
-from polewright.images.quality import frame_quality
+from polewright.calculation.images.detect import detect_stars
+from polewright.calculation.images.frame import Frame
+from polewright.calculation.images.quality import frame_quality
 
 
 def test_quality_of_a_good_frame() -> None:

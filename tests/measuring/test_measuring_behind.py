@@ -9,14 +9,14 @@ from typing import Any
 import numpy as np
 import pytest
 
-from polewright.alpaca.errors import BadReply, DeviceSilent, Where
-from polewright.clock import CancelToken, SystemClock
-from polewright.images.frame import Frame
-from polewright.measuring import behind
-from polewright.measuring.behind import FrameLost, SolveHangs, Work
-from polewright.measuring.point import SweepPoint
-from polewright.measuring.solver_words import SolverWords
-from polewright.measuring.times import SweepTimes
+from polewright.calculation.images.frame import Frame
+from polewright.devices.alpaca.errors import BadReply, DeviceSilent, Where
+from polewright.foundation.clock import CancelToken, SystemClock
+from polewright.observing.rig.solver_messages import SolverWords
+from polewright.observing.rig.timings import SweepTimes
+from polewright.observing.sweep import background_solve as behind
+from polewright.observing.sweep.background_solve import FrameLost, SolveHangs, Work
+from polewright.observing.sweep.solve_point import SweepPoint
 
 WHERE = Where("127.0.0.1", 11111)
 FRAME = Frame(np.zeros((40, 60), dtype=np.uint16), 0.0, 1.0)

@@ -11,10 +11,12 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
-from polewright.cli.app import build_app
-from polewright.config import Config, config_from_text
-from polewright.errors import ExitCode
-from polewright.measuring.coverage import (
+from polewright.calculation.planning.errors import PlanRefused
+from polewright.calculation.planning.request import PlanRequest, SweepWish
+from polewright.foundation.config import Config, config_from_text
+from polewright.foundation.errors import ExitCode
+from polewright.interfaces.cli.app import build_app
+from polewright.observing.plan.star_coverage import (
     advice_here,
     check_field,
     doubts,
@@ -23,9 +25,7 @@ from polewright.measuring.coverage import (
     plans_for,
     with_stars,
 )
-from polewright.measuring.offline import offline_plans, offline_request, offline_solver
-from polewright.planning.errors import PlanRefused
-from polewright.planning.request import PlanRequest, SweepWish
+from polewright.observing.runs.offline_plan import offline_plans, offline_request, offline_solver
 from polewright.solving.errors import FieldTooNarrow
 
 UTC_S = 1795210200.0  # 2026-11-20 21:30 UTC

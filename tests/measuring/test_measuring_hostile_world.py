@@ -35,7 +35,7 @@ def test_the_stated_uncertainty_holds_in_a_hostile_world(bench) -> None:
 def test_frames_alone_would_be_falsely_sure(bench, monkeypatch: pytest.MonkeyPatch) -> None:
     """The same rigs with nothing shared and with noise believed as stated: a third of the sweeps
     and more hold nothing, or are refused. This is what the test above would find."""
-    from polewright.geometry.shared_errors import NOTHING_SHARED
+    from polewright.calculation.geometry.shared_errors import NOTHING_SHARED
 
     monkeypatch.setattr(bench, "shared_errors", lambda *_: NOTHING_SHARED)
     outcomes = [o for seed in range(6) for o in bench.run_rig(seed, points=(3, 6))]

@@ -5,11 +5,22 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from polewright.angles import ARCSEC, DEG, HOUR, azalt_from_enu, enu_from_azalt, unit_vector
-from polewright.geometry.attitude import Attitude
-from polewright.geometry.axis import fit_axis
-from polewright.geometry.shared_errors import SharedErrors
-from polewright.measuring.pointing import (
+from polewright.calculation.geometry.attitude import Attitude
+from polewright.calculation.geometry.axis import fit_axis
+from polewright.calculation.geometry.shared_errors import SharedErrors
+from polewright.calculation.sky.frame import ObservedFrame, enu_from_hour_angle_dec
+from polewright.calculation.sky.pole import PoleTarget, pole_enu
+from polewright.calculation.sky.refraction import refract, refraction_constants
+from polewright.calculation.sky.site import Atmosphere, Site
+from polewright.foundation.angles import (
+    ARCSEC,
+    DEG,
+    HOUR,
+    azalt_from_enu,
+    enu_from_azalt,
+    unit_vector,
+)
+from polewright.observing.rig.mount_coordinates import (
     J2000,
     J2000_MIDWAY,
     J2000_TURNED,
@@ -19,10 +30,6 @@ from polewright.measuring.pointing import (
     of_date_at,
     pointing_from_mount,
 )
-from polewright.sky.frame import ObservedFrame, enu_from_hour_angle_dec
-from polewright.sky.pole import PoleTarget, pole_enu
-from polewright.sky.refraction import refract, refraction_constants
-from polewright.sky.site import Atmosphere, Site
 from polewright_sim.belief import Belief
 from polewright_sim.spec import MountSpec, SiteSpec
 

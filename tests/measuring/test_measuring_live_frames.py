@@ -10,11 +10,11 @@ from typing import Any
 import numpy as np
 import pytest
 
-from polewright.clock import CancelToken, SystemClock
-from polewright.errors import Cancelled, DeviceError, GuardError
-from polewright.images.frame import Frame
-from polewright.measuring import live_frames
-from polewright.measuring.live_frames import LiveFrames
+from polewright.calculation.images.frame import Frame
+from polewright.foundation.clock import CancelToken, SystemClock
+from polewright.foundation.errors import Cancelled, DeviceError, GuardError
+from polewright.observing.capture import live_frames
+from polewright.observing.capture.live_frames import LiveFrames
 
 
 class Horizon(GuardError):

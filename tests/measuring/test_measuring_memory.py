@@ -13,12 +13,12 @@ from types import ModuleType
 import numpy as np
 import pytest
 
-from polewright.alpaca.errors import Where
-from polewright.alpaca.imagebytes import decode_imagebytes
-from polewright.clock import CancelToken
-from polewright.images.detect import detect_stars
-from polewright.images.quality import frame_quality
-from polewright.measuring.plate import PlateSolver
+from polewright.calculation.images.detect import detect_stars
+from polewright.calculation.images.quality import frame_quality
+from polewright.devices.alpaca.errors import Where
+from polewright.devices.alpaca.imagebytes import decode_imagebytes
+from polewright.foundation.clock import CancelToken
+from polewright.observing.rig.plate_solver import PlateSolver
 from polewright.solving.registry import load_solver
 from polewright_wire.image_payload import ImagePayload
 

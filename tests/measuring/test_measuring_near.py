@@ -11,12 +11,12 @@ from types import ModuleType
 import numpy as np
 import pytest
 
-from polewright.angles import ARCMIN, ARCSEC, DEG, separation
-from polewright.clock import CancelToken
-from polewright.geometry.rotation import rotation_about
-from polewright.images.detect import detect_stars
-from polewright.measuring.near import Near
-from polewright.measuring.plate import PlateSolver, ScaleContradicts
+from polewright.calculation.geometry.rotation import rotation_about
+from polewright.calculation.images.detect import detect_stars
+from polewright.foundation.angles import ARCMIN, ARCSEC, DEG, separation
+from polewright.foundation.clock import CancelToken
+from polewright.observing.rig.live_solve import Near
+from polewright.observing.rig.plate_solver import PlateSolver, ScaleContradicts
 from polewright.solving.errors import SolutionRejected
 from polewright.solving.registry import load_solver
 

@@ -10,16 +10,16 @@ from pathlib import Path
 
 import pytest
 
-from polewright.alpaca.errors import Where
-from polewright.measuring import one_run
-from polewright.measuring.one_run import MountTaken, only_run
+from polewright.devices.alpaca.errors import Where
+from polewright.observing.safety import mount_lock as one_run
+from polewright.observing.safety.mount_lock import MountTaken, only_run
 
 #: Nobody serves a mount there.
 MOUNT = Where("127.0.0.1", 5, "telescope", 0)
 HOLD = """
 import sys
-from polewright.alpaca.errors import Where
-from polewright.measuring.one_run import only_run
+from polewright.devices.alpaca.errors import Where
+from polewright.observing.safety.mount_lock import only_run
 with only_run(Where("127.0.0.1", 5, "telescope", 0)):
     print("holds", flush=True)
     sys.stdin.read()

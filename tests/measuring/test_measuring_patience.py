@@ -8,21 +8,22 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from polewright.angles import DEG
-from polewright.clock import CancelToken
-from polewright.config import Config
-from polewright.errors import Cancelled
-from polewright.images.frame import Frame
-from polewright.measuring import light, recovery
-from polewright.measuring.errors import NoLight, PointNotSolved
-from polewright.measuring.looks import LookMemory
-from polewright.measuring.patience import Patience
-from polewright.measuring.rig import Rig
-from polewright.measuring.sweep import SweepPoint
-from polewright.planning.errors import NoSweepFits
-from polewright.planning.request import PlanRequest, Pointing
-from polewright.planning.spare import REACH
-from polewright.sky.site import Site
+from polewright.calculation.images.frame import Frame
+from polewright.calculation.planning.alternative_points import REACH
+from polewright.calculation.planning.errors import NoSweepFits
+from polewright.calculation.planning.request import PlanRequest, Pointing
+from polewright.calculation.sky.site import Site
+from polewright.foundation.angles import DEG
+from polewright.foundation.clock import CancelToken
+from polewright.foundation.config import Config
+from polewright.foundation.errors import Cancelled
+from polewright.observing.capture import lens_cap as light
+from polewright.observing.rig.patience import Patience
+from polewright.observing.rig.rig import Rig
+from polewright.observing.safety.guard_errors import NoLight, PointNotSolved
+from polewright.observing.settling.settle_frames import LookMemory
+from polewright.observing.sweep import sweep as recovery
+from polewright.observing.sweep.visit_point import SweepPoint
 from polewright.solving.errors import NoMatch, TooFewStars
 
 POINTS = [SweepPoint(angle * DEG, 60.0 * DEG) for angle in (-30.0, -50.0, -70.0)]

@@ -12,10 +12,10 @@ from typing import Any
 import numpy as np
 import pytest
 
-from polewright.angles import DEG
-from polewright.clock import CancelToken
-from polewright.images.detect import detect_stars
-from polewright.measuring.plate import FocalClaim, PlateSolver, ScaleContradicts
+from polewright.calculation.images.detect import detect_stars
+from polewright.foundation.angles import DEG
+from polewright.foundation.clock import CancelToken
+from polewright.observing.rig.plate_solver import FocalClaim, PlateSolver, ScaleContradicts
 from polewright.solving.errors import NoMatch
 from polewright.solving.registry import load_solver
 

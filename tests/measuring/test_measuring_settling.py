@@ -8,10 +8,10 @@ from typing import Any
 import numpy as np
 import pytest
 
-from polewright.images.stillness import Look
-from polewright.measuring import settling
-from polewright.measuring.looks import LookMemory
-from polewright.measuring.settling import _Wait
+from polewright.calculation.images.stillness import Look
+from polewright.observing.settling import still_stars as settling
+from polewright.observing.settling.settle_frames import LookMemory
+from polewright.observing.settling.still_stars import _Wait
 
 SCALE = 2.0 / 206265.0
 LIMIT_PX = 1.0  # four floors of 0.5 arcsec

@@ -8,16 +8,16 @@ from typing import Any
 
 import pytest
 
-from polewright.alpaca.client import AlpacaConnection
-from polewright.alpaca.observing_conditions import ObservingConditions
-from polewright.clock import CancelToken, SystemClock
-from polewright.config import Config
-from polewright.measuring.connect import connect_rig
-from polewright.measuring.events import Connected, Event, Note
-from polewright.measuring.rig import Rig
-from polewright.measuring.site import SiteUnknown, site_of, weather_of
-from polewright.sky.errors import PressureContradictsHeight
-from polewright.sky.site import Atmosphere, Site
+from polewright.calculation.sky.errors import PressureContradictsHeight
+from polewright.calculation.sky.site import Atmosphere, Site
+from polewright.devices.alpaca.client import AlpacaConnection
+from polewright.devices.alpaca.observing_conditions import ObservingConditions
+from polewright.foundation.clock import CancelToken, SystemClock
+from polewright.foundation.config import Config
+from polewright.observing.rig.rig import Rig
+from polewright.observing.rig.site import SiteUnknown, site_of, weather_of
+from polewright.observing.runs.connect import connect_rig
+from polewright.records.events import Connected, Event, Note
 from polewright_sim.rig import SimulatedRig
 from polewright_sim.server import RunningRig, serve
 from polewright_sim.spec import RigSpec

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import contextlib
 
-from polewright.cli.console import time_sentences
-from polewright.clock import CancelToken
-from polewright.measuring.result import TimeResult
-from polewright.measuring.times import SweepTimes
+from polewright.foundation.clock import CancelToken
+from polewright.interfaces.cli.console import time_sentences
+from polewright.observing.rig.timings import SweepTimes
+from polewright.records.result import TimeResult
 
 
 class Hand:

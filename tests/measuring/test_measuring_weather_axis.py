@@ -12,15 +12,15 @@ from typing import Any
 import numpy as np
 import pytest
 
-from polewright.angles import ARCSEC, DEG, azalt_from_enu
-from polewright.config import Config
-from polewright.geometry.attitude import attitude_from_solution
-from polewright.geometry.shared_errors import SharedErrors
-from polewright.measuring.fitted import fit_attitudes, shared_errors
-from polewright.sky.frame import ObservedFrame
-from polewright.sky.pole import PoleTarget, pole_enu
-from polewright.sky.site import Atmosphere, Site
-from polewright.sky.weather import AirReading, Weather, believed_weather
+from polewright.calculation.geometry.attitude import attitude_from_solution
+from polewright.calculation.geometry.shared_errors import SharedErrors
+from polewright.calculation.sky.frame import ObservedFrame
+from polewright.calculation.sky.pole import PoleTarget, pole_enu
+from polewright.calculation.sky.site import Atmosphere, Site
+from polewright.calculation.sky.weather import AirReading, Weather, believed_weather
+from polewright.foundation.angles import ARCSEC, DEG, azalt_from_enu
+from polewright.foundation.config import Config
+from polewright.observing.sweep.axis_from_points import fit_attitudes, shared_errors
 
 JANUARY = datetime(2026, 1, 15, 22, tzinfo=UTC).timestamp()
 JULY = datetime(2026, 7, 15, 22, tzinfo=UTC).timestamp()

@@ -6,12 +6,12 @@ import math
 
 import numpy as np
 
-from polewright.planning.horizon import Horizon, Window
-from polewright.planning.limits import MountLimits, SkyLimits
-from polewright.planning.motion import AxisMotion, Timing
-from polewright.planning.noise import AttitudeNoise
-from polewright.planning.request import PlanRequest, Pointing
-from polewright.sky.site import Site
+from polewright.calculation.planning.horizon import Horizon, Window
+from polewright.calculation.planning.limits import MountLimits, SkyLimits
+from polewright.calculation.planning.motion import AxisMotion, Timing
+from polewright.calculation.planning.request import PlanRequest, Pointing
+from polewright.calculation.planning.uncertainty import AttitudeNoise
+from polewright.calculation.sky.site import Site
 
 
 def _blocked(azimuth, altitude) -> float:

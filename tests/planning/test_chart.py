@@ -5,14 +5,14 @@ import numpy as np
 import pytest
 from matplotlib.image import imread
 
-from polewright.angles import ARCSEC
-from polewright.planning.chart import DAY, NIGHT, sky_chart
-from polewright.planning.horizon_text import parse_horizon
-from polewright.planning.limits import MountLimits
-from polewright.planning.noise import AttitudeNoise
-from polewright.planning.planner import plan_sweep
-from polewright.planning.request import PlanRequest
-from polewright.sky.site import Site
+from polewright.calculation.planning.chart import DAY, NIGHT, sky_chart
+from polewright.calculation.planning.horizon_text import parse_horizon
+from polewright.calculation.planning.limits import MountLimits
+from polewright.calculation.planning.planner import plan_sweep
+from polewright.calculation.planning.request import PlanRequest
+from polewright.calculation.planning.uncertainty import AttitudeNoise
+from polewright.calculation.sky.site import Site
+from polewright.foundation.angles import ARCSEC
 
 # Wall in the east only, an overhang in the south, a lamp in the west.
 HORIZON = parse_horizon(

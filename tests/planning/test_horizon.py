@@ -7,10 +7,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from polewright.angles import DEG, enu_from_azalt, separation
-from polewright.planning.errors import HorizonUnreadable, LimitsInvalid
-from polewright.planning.horizon import Horizon, Window
-from polewright.planning.horizon_text import format_horizon, parse_horizon
+from polewright.calculation.planning.errors import HorizonUnreadable, LimitsInvalid
+from polewright.calculation.planning.horizon import Horizon, Window
+from polewright.calculation.planning.horizon_text import format_horizon, parse_horizon
+from polewright.foundation.angles import DEG, enu_from_azalt, separation
 
 
 def horizons():

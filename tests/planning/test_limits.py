@@ -4,10 +4,9 @@ import brute
 import numpy as np
 import pytest
 
-from polewright.angles import DEG, enu_from_azalt
-from polewright.planning.errors import LimitsInvalid
-from polewright.planning.horizon import Horizon, Window
-from polewright.planning.limits import (
+from polewright.calculation.planning.errors import LimitsInvalid
+from polewright.calculation.planning.horizon import Horizon, Window
+from polewright.calculation.planning.limits import (
     MountLimits,
     Reason,
     Rules,
@@ -19,8 +18,9 @@ from polewright.planning.limits import (
     moon_weight,
     shortfalls,
 )
-from polewright.sky.frame import ObservedFrame, hour_angle_dec
-from polewright.sky.site import Atmosphere, Site
+from polewright.calculation.sky.frame import ObservedFrame, hour_angle_dec
+from polewright.calculation.sky.site import Atmosphere, Site
+from polewright.foundation.angles import DEG, enu_from_azalt
 
 SITE = Site(48.0, 11.0, 500.0)
 

@@ -5,9 +5,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from polewright.angles import DEG, SIDEREAL_RATE
-from polewright.planning.errors import LimitsInvalid
-from polewright.planning.motion import AxisMotion, Timing, approaches, sweep_course
+from polewright.calculation.planning.errors import LimitsInvalid
+from polewright.calculation.planning.motion import AxisMotion, Timing, approaches, sweep_course
+from polewright.foundation.angles import DEG, SIDEREAL_RATE
 
 
 @given(st.floats(0.1, 10.0), st.floats(0.1, 10.0), st.floats(0.01, 180.0))

@@ -8,18 +8,18 @@ import numpy as np
 import pytest
 from random_skies import random_request
 
-from polewright.angles import ARCSEC, DEG, SIDEREAL_RATE
-from polewright.geometry.shared_errors import SharedErrors
-from polewright.planning.errors import LimitsInvalid, NoSweepFits, PlanRefused
-from polewright.planning.horizon import Horizon, Window
-from polewright.planning.horizon_text import parse_horizon
-from polewright.planning.judge import Outlook, evaluate
-from polewright.planning.limits import MountLimits, Reason, SkyLimits
-from polewright.planning.motion import Timing
-from polewright.planning.noise import AttitudeNoise
-from polewright.planning.planner import judge_sweep, plan_sweep
-from polewright.planning.request import PlanRequest, Pointing, SweepWish
-from polewright.sky.site import Site
+from polewright.calculation.geometry.shared_errors import SharedErrors
+from polewright.calculation.planning.errors import LimitsInvalid, NoSweepFits, PlanRefused
+from polewright.calculation.planning.feasibility import Outlook, evaluate
+from polewright.calculation.planning.horizon import Horizon, Window
+from polewright.calculation.planning.horizon_text import parse_horizon
+from polewright.calculation.planning.limits import MountLimits, Reason, SkyLimits
+from polewright.calculation.planning.motion import Timing
+from polewright.calculation.planning.planner import judge_sweep, plan_sweep
+from polewright.calculation.planning.request import PlanRequest, Pointing, SweepWish
+from polewright.calculation.planning.uncertainty import AttitudeNoise
+from polewright.calculation.sky.site import Site
+from polewright.foundation.angles import ARCSEC, DEG, SIDEREAL_RATE
 
 NOISE = AttitudeNoise(3.8 * ARCSEC, 3008, 2004)
 NIGHT_UTC_S = 1.790e9 + 7 * 3600.0  # 2026-09-21 21:13 UTC: night at 10 deg east

@@ -4,14 +4,14 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from polewright.angles import ARCSEC, DEG
-from polewright.geometry.attitude import Attitude
-from polewright.geometry.axis import fit_axis
-from polewright.planning.limits import MountLimits
-from polewright.planning.noise import AttitudeNoise, predict
-from polewright.planning.planner import plan_sweep
-from polewright.planning.request import PlanRequest
-from polewright.sky.site import Site
+from polewright.calculation.geometry.attitude import Attitude
+from polewright.calculation.geometry.axis import fit_axis
+from polewright.calculation.planning.limits import MountLimits
+from polewright.calculation.planning.planner import plan_sweep
+from polewright.calculation.planning.request import PlanRequest
+from polewright.calculation.planning.uncertainty import AttitudeNoise, predict
+from polewright.calculation.sky.site import Site
+from polewright.foundation.angles import ARCSEC, DEG
 
 
 def spread_of_fits(plan, southern, latitude, trials=200, seed=0):

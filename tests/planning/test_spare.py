@@ -5,15 +5,15 @@ from dataclasses import replace
 import brute
 import numpy as np
 
-from polewright.angles import ARCSEC, DEG, HOUR, SIDEREAL_RATE
-from polewright.planning.horizon import Horizon
-from polewright.planning.horizon_text import parse_horizon
-from polewright.planning.noise import AttitudeNoise
-from polewright.planning.planner import plan_sweep
-from polewright.planning.report import plan_data
-from polewright.planning.request import PlanRequest
-from polewright.planning.spare import spare_points
-from polewright.sky.site import Site
+from polewright.calculation.planning.alternative_points import spare_points
+from polewright.calculation.planning.horizon import Horizon
+from polewright.calculation.planning.horizon_text import parse_horizon
+from polewright.calculation.planning.planner import plan_sweep
+from polewright.calculation.planning.report import plan_data
+from polewright.calculation.planning.request import PlanRequest
+from polewright.calculation.planning.uncertainty import AttitudeNoise
+from polewright.calculation.sky.site import Site
+from polewright.foundation.angles import ARCSEC, DEG, HOUR, SIDEREAL_RATE
 
 REQUEST = PlanRequest(
     Site(45.0, 10.0),

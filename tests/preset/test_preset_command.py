@@ -6,7 +6,7 @@ import json
 
 from typer.testing import CliRunner
 
-from polewright.cli.app import build_app
+from polewright.interfaces.cli.app import build_app
 
 SITE = ["--site-latitude-deg", "48", "--site-longitude-deg", "8"]
 

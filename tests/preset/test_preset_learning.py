@@ -9,17 +9,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from polewright.preset.errors import NightsUnreadable, PresetNotUsable
-from polewright.preset.learn import compass_offset, fold_180, robust_mean, scale_offset
-from polewright.preset.magnetic import MagneticDeclination
-from polewright.preset.nights import NightFile, PresetNight, of_rig
-from polewright.preset.proposal import (
+from polewright.calculation.preset.errors import NightsUnreadable, PresetNotUsable
+from polewright.calculation.preset.learn import compass_offset, fold_180, robust_mean, scale_offset
+from polewright.calculation.preset.magnetic import MagneticDeclination
+from polewright.calculation.preset.nights import NightFile, PresetNight, of_rig
+from polewright.calculation.preset.proposal import (
     PresetWish,
     adjuster_left_sentence,
     legs_sentence,
     propose,
 )
-from polewright.sky.site import Site
+from polewright.calculation.sky.site import Site
 
 MAGNETIC = MagneticDeclination(4.0, 0.4, 20000.0, "invented")
 

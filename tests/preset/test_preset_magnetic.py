@@ -8,9 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from polewright.preset.errors import MagneticModelOld
-from polewright.preset.magnetic import decimal_year, magnetic_declination
-from polewright.sky.site import Site
+from polewright.calculation.preset.errors import MagneticModelOld
+from polewright.calculation.preset.magnetic import decimal_year, magnetic_declination
+from polewright.calculation.sky.site import Site
 
 VALUES = Path(__file__).with_name("wmm2025_test_values.csv")
 

@@ -8,12 +8,18 @@ import stat
 import pytest
 from typer.testing import CliRunner
 
-from polewright.cli.app import build_app
-from polewright.config import BadConfig, Config, config_from_file, config_from_text, meaning
-from polewright.errors import ExitCode
-from polewright.profile.editing import difference, with_changes, write_whole
-from polewright.profile.errors import FileChangedMeanwhile, ProfileNotWritten
-from polewright.profile.questions import QUESTIONS
+from polewright.foundation.config import (
+    BadConfig,
+    Config,
+    config_from_file,
+    config_from_text,
+    meaning,
+)
+from polewright.foundation.errors import ExitCode
+from polewright.interfaces.cli.app import build_app
+from polewright.interfaces.rig_setup.editing import difference, with_changes, write_whole
+from polewright.interfaces.rig_setup.errors import FileChangedMeanwhile, ProfileNotWritten
+from polewright.interfaces.rig_setup.questions import QUESTIONS
 
 FILE = """# My rig, balcony side.
 [site]

@@ -17,12 +17,11 @@ import pytest
 import requests
 from support.measured import RESULT
 
-from polewright.clock import SystemClock
-from polewright.config import BadConfig, PublishSection, config_from_text
-from polewright.errors import ExitCode
-from polewright.measuring.result import MeasurementResult
-from polewright.publishing import mqtt as publishing_mqtt
-from polewright.publishing.mqtt import (
+from polewright.foundation.clock import SystemClock
+from polewright.foundation.config import BadConfig, PublishSection, config_from_text
+from polewright.foundation.errors import ExitCode
+from polewright.interfaces.publishing import mqtt as publishing_mqtt
+from polewright.interfaces.publishing.mqtt import (
     PASSWORD_VARIABLE,
     MqttMissing,
     Telling,
@@ -30,9 +29,10 @@ from polewright.publishing.mqtt import (
     end_document,
     publish_end,
 )
-from polewright.serving.app import create_app
-from polewright.serving.runner import SessionRunner
-from polewright.serving.server import RunningService
+from polewright.interfaces.web.app import create_app
+from polewright.interfaces.web.runner import SessionRunner
+from polewright.interfaces.web.server import RunningService
+from polewright.records.result import MeasurementResult
 
 MOSQUITTO = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin")
 PASSWORD = "invented for tests"

@@ -19,14 +19,18 @@ from hypothesis import strategies as st
 from support.measured import NIGHT_S, RESULT
 from test_publishing_status import FINISHED, RULES, SWEPT, reading, step, write
 
-from polewright.clock import SystemClock
-from polewright.config import config_from_text
-from polewright.errors import ExitCode
-from polewright.measuring.result import MeasurementResult
-from polewright.publishing import journal_status, publish
-from polewright.publishing.devices import AlignmentFigures, AlignmentMonitor
-from polewright.publishing.journal_status import NOTHING_RECORDED, JournalStatus, standing_of
-from polewright.publishing.status import AlignmentStatus, RunState, why_unsafe
+from polewright.foundation.clock import SystemClock
+from polewright.foundation.config import config_from_text
+from polewright.foundation.errors import ExitCode
+from polewright.interfaces.publishing import journal_status, publish
+from polewright.interfaces.publishing.devices import AlignmentFigures, AlignmentMonitor
+from polewright.interfaces.publishing.journal_status import (
+    NOTHING_RECORDED,
+    JournalStatus,
+    standing_of,
+)
+from polewright.interfaces.publishing.status import AlignmentStatus, RunState, why_unsafe
+from polewright.records.result import MeasurementResult
 from polewright.session import journal as journal_module
 from polewright.session.journal import Journal, Record
 from polewright.session.journal_files import SUFFIX

@@ -11,12 +11,18 @@ from typing import Any
 import pytest
 from support.measured import NIGHT_S, RESULT
 
-from polewright.clock import SystemClock
-from polewright.config import config_from_text
-from polewright.errors import ExitCode
-from polewright.measuring.result import MeasurementResult
-from polewright.publishing.journal_status import JournalStatus
-from polewright.publishing.status import AlignmentStatus, Rules, RunState, Verified, why_unsafe
+from polewright.foundation.clock import SystemClock
+from polewright.foundation.config import config_from_text
+from polewright.foundation.errors import ExitCode
+from polewright.interfaces.publishing.journal_status import JournalStatus
+from polewright.interfaces.publishing.status import (
+    AlignmentStatus,
+    Rules,
+    RunState,
+    Verified,
+    why_unsafe,
+)
+from polewright.records.result import MeasurementResult
 from polewright.session.journal import Journal, latest_journal
 from polewright.session.journal_files import SUFFIX
 from polewright.session.opening import MeasurementJournal

@@ -17,11 +17,11 @@ from alpaca.exceptions import (
 from alpaca.safetymonitor import SafetyMonitor
 from alpaca.switch import Switch
 
-from polewright.clock import CancelToken
-from polewright.publishing.devices import FIGURES
-from polewright.publishing.errors import CannotPublish
-from polewright.publishing.publish import Published, identity
-from polewright.publishing.status import (
+from polewright.foundation.clock import CancelToken
+from polewright.interfaces.publishing.devices import FIGURES
+from polewright.interfaces.publishing.errors import CannotPublish
+from polewright.interfaces.publishing.publish import Published, identity
+from polewright.interfaces.publishing.status import (
     AlignmentStatus,
     Figures,
     Rules,

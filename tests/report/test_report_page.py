@@ -25,23 +25,23 @@ sys.path.insert(0, str(Path(__file__).parent.parent / "history"))
 
 from history_made import NIGHT_UTC_S, made_reading, made_result, made_run
 
-from polewright.angles import ARCSEC
-from polewright.cli.app import build_app
-from polewright.cli.console import print_result
-from polewright.errors import ExitCode
-from polewright.geometry.axis import fit_axis
-from polewright.geometry.rotation import rotation_about, rotation_matrix
-from polewright.history.store import History
-from polewright.measuring.result import WeatherResult
-from polewright.report.gain import what_would_be_better
-from polewright.report.page import report_of_result, report_of_run
-from polewright.report.pictures import axis_picture
-from polewright.report.publish import DOCUMENTS, published, schema_of
+from polewright.calculation.geometry.axis import fit_axis
+from polewright.calculation.geometry.rotation import rotation_about, rotation_matrix
+from polewright.calculation.sky.frame import enu_from_hour_angle_dec
+from polewright.calculation.sky.site import Site
+from polewright.calculation.sky.weather import believed_weather
+from polewright.foundation.angles import ARCSEC
+from polewright.foundation.errors import ExitCode
+from polewright.interfaces.cli.app import build_app
+from polewright.interfaces.cli.console import print_result
+from polewright.interfaces.report.improvements import what_would_be_better
+from polewright.interfaces.report.page import report_of_result, report_of_run
+from polewright.interfaces.report.pictures import axis_picture
+from polewright.interfaces.report.publish import DOCUMENTS, published, schema_of
+from polewright.records.history.store import History
+from polewright.records.result import WeatherResult
 from polewright.session.snapshot import SessionSnapshot
 from polewright.session.states import Step
-from polewright.sky.frame import enu_from_hour_angle_dec
-from polewright.sky.site import Site
-from polewright.sky.weather import believed_weather
 
 
 class Page(HTMLParser):
@@ -235,7 +235,7 @@ def test_the_air_and_where_it_came_from_are_told() -> None:
 
 @pytest.mark.parametrize("name", list(DOCUMENTS))
 def test_the_published_schema_is_in_step_with_the_model(name) -> None:
-    """`python -m polewright.report.publish` was run after the last change of a model."""
+    """`python -m polewright.interfaces.report.publish` was run after the last change of a model."""
     jsonschema.Draft202012Validator.check_schema(published(name))
 
     assert published(name) == schema_of(name)

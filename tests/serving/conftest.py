@@ -11,9 +11,9 @@ from typing import Any
 import pytest
 import requests
 
-from polewright.serving.app import create_app
-from polewright.serving.runner import SessionRunner
-from polewright.serving.server import RunningService
+from polewright.interfaces.web.app import create_app
+from polewright.interfaces.web.runner import SessionRunner
+from polewright.interfaces.web.server import RunningService
 
 _PATH = Path(__file__).parent.parent / "e2e" / "conftest.py"
 _SPEC = importlib.util.spec_from_file_location("serving_e2e_rigs", _PATH)

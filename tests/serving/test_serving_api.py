@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 from PIL import Image
 
-from polewright.measuring.connect import connect_rig
+from polewright.observing.runs.connect import connect_rig
 from polewright.session.states import Step
 
 pytestmark = pytest.mark.e2e

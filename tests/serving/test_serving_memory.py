@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from polewright.serving.memory import give_back
+from polewright.interfaces.web.memory import give_back
 
 
 def resident_mb() -> float:

@@ -11,14 +11,14 @@ pytest.importorskip("prometheus_client")
 
 from prometheus_client.parser import text_string_to_metric_families
 
-from polewright.clock import SystemClock
-from polewright.config import config_from_text
-from polewright.measuring import events
-from polewright.serving import metrics as metrics_module
-from polewright.serving.app import create_app
-from polewright.serving.metrics import Metrics, MetricsMissing
-from polewright.serving.runner import SessionRunner
-from polewright.serving.server import RunningService
+from polewright.foundation.clock import SystemClock
+from polewright.foundation.config import config_from_text
+from polewright.interfaces.web import metrics as metrics_module
+from polewright.interfaces.web.app import create_app
+from polewright.interfaces.web.metrics import Metrics, MetricsMissing
+from polewright.interfaces.web.runner import SessionRunner
+from polewright.interfaces.web.server import RunningService
+from polewright.records import events
 from polewright.session.snapshot import ErrorNow, FrameNow, SessionSnapshot
 from polewright.session.states import Step
 

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from polewright.images.frame import Frame, SensorKind, StarList
-from polewright.serving.picture import frame_picture, shrunk, stretched
+from polewright.calculation.images.frame import Frame, SensorKind, StarList
+from polewright.interfaces.web.picture import frame_picture, shrunk, stretched
 
 
 def sky(height: int, width: int, seed: int = 5) -> np.ndarray:

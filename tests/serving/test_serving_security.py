@@ -10,13 +10,13 @@ import time
 import pytest
 import requests
 
-from polewright.clock import SystemClock
-from polewright.config import config_from_text
-from polewright.serving.app import create_app
-from polewright.serving.feed import Feed
-from polewright.serving.runner import SessionRunner
-from polewright.serving.security import Gate, host_allowed, host_names, new_token
-from polewright.serving.server import RunningService
+from polewright.foundation.clock import SystemClock
+from polewright.foundation.config import config_from_text
+from polewright.interfaces.web.app import create_app
+from polewright.interfaces.web.feed import Feed
+from polewright.interfaces.web.runner import SessionRunner
+from polewright.interfaces.web.security import Gate, host_allowed, host_names, new_token
+from polewright.interfaces.web.server import RunningService
 
 TOKEN = "a-token-for-tests-0123456789"
 

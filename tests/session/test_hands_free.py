@@ -6,8 +6,8 @@ from types import SimpleNamespace
 
 import pytest
 
-from polewright.config import AdjusterSection
-from polewright.errors import Cancelled
+from polewright.foundation.config import AdjusterSection
+from polewright.foundation.errors import Cancelled
 from polewright.session.hands_free import HandsFree
 
 

@@ -7,7 +7,7 @@ import os
 
 import pytest
 
-from polewright.serving.journals import session_items
+from polewright.interfaces.web.journals import session_items
 from polewright.session import journal
 from polewright.session.journal import JournalUnusable, read_journal
 from polewright.session.journal_files import SUFFIX

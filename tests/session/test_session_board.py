@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from polewright.clock import SystemClock
-from polewright.errors import MotionUnknown, PolewrightError
-from polewright.measuring.events import MotionStopped, Note
+from polewright.foundation.clock import SystemClock
+from polewright.foundation.errors import MotionUnknown, PolewrightError
+from polewright.records.events import MotionStopped, Note
 from polewright.session.board import KEPT_NOTES, Board
 
 

@@ -8,9 +8,9 @@ from types import SimpleNamespace
 
 import pytest
 
-from polewright.adjusting.errors import FramesOutOfOrder
-from polewright.config import Config
-from polewright.measuring.errors import ClockWasSet, MovedBySomebodyElse
+from polewright.calculation.adjusting.errors import FramesOutOfOrder
+from polewright.foundation.config import Config
+from polewright.observing.safety.guard_errors import ClockWasSet, MovedBySomebodyElse
 from polewright.session.session import AlignSession
 
 

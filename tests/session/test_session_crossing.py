@@ -7,7 +7,7 @@ from types import SimpleNamespace
 
 import pytest
 
-from polewright.measuring.events import Note
+from polewright.records.events import Note
 from polewright.session import session as session_module
 from polewright.session.session import AlignSession
 

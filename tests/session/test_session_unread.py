@@ -8,9 +8,9 @@ from types import SimpleNamespace
 
 import pytest
 
-from polewright.adjusting.observation import NoReading
-from polewright.config import Config
-from polewright.errors import ExitCode
+from polewright.calculation.adjusting.observation import NoReading
+from polewright.foundation.config import Config
+from polewright.foundation.errors import ExitCode
 from polewright.session.session import AlignSession, NoReference
 
 

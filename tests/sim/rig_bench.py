@@ -10,7 +10,7 @@ import numpy as np
 import requests
 from numpy.typing import NDArray
 
-from polewright.clock import SystemClock
+from polewright.foundation.clock import SystemClock
 from polewright_sim.camera_spec import SensorSpec
 from polewright_sim.rig import SimulatedRig
 from polewright_sim.server import serve

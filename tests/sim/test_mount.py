@@ -7,7 +7,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from polewright.angles import (
+from polewright.calculation.sky.frame import ObservedFrame, enu_from_hour_angle_dec
+from polewright.calculation.sky.pole import PoleTarget
+from polewright.calculation.sky.pole import pole_enu as sky_pole_enu
+from polewright.calculation.sky.site import Atmosphere
+from polewright.foundation.angles import (
     ARCMIN,
     ARCSEC,
     DEG,
@@ -20,10 +24,6 @@ from polewright.angles import (
     spherical,
     unit_vector,
 )
-from polewright.sky.frame import ObservedFrame, enu_from_hour_angle_dec
-from polewright.sky.pole import PoleTarget
-from polewright.sky.pole import pole_enu as sky_pole_enu
-from polewright.sky.site import Atmosphere
 from polewright_sim.adjusters import Adjusters
 from polewright_sim.mechanics import axis_truth
 from polewright_sim.mount import MountModel

@@ -12,7 +12,7 @@ import pytest
 import requests
 from rig_bench import SMALL, RigBench, small_spec
 
-from polewright.clock import SystemClock
+from polewright.foundation.clock import SystemClock
 from polewright_sim.small_devices import CoverDevice
 from polewright_sim.spec import (
     CameraDriverSpec,

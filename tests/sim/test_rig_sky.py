@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from polewright.angles import DEG, unit_vector
-from polewright.sky.frame import ObservedFrame
+from polewright.calculation.sky.frame import ObservedFrame
+from polewright.foundation.angles import DEG, unit_vector
 from polewright_sim.camera_device import Exposure
 from polewright_sim.camera_spec import OpticsSpec, SensorSpec, SkySpec, pixel_scale
 from polewright_sim.rig import SimulatedRig

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
-from polewright.cli.app import build_app
+from polewright.interfaces.cli.app import build_app
 
 DEMO = Path(__file__).resolve().parents[2] / "demo"
 

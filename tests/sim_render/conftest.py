@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from polewright.angles import DEG, enu_from_azalt
-from polewright.sky.site import Atmosphere, Site
+from polewright.calculation.sky.site import Atmosphere, Site
+from polewright.foundation.angles import DEG, enu_from_azalt
 from polewright_sim.camera_spec import OpticsSpec, SensorSpec, SkySpec
 from polewright_sim.stars import SkyModel
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 import sep
 
-from polewright.errors import ConfigError
+from polewright.foundation.errors import ConfigError
 from polewright_sim.camera_spec import OpticsSpec
 from polewright_sim.disturbance import Aircraft, Disturbance, SatelliteTrail, Shutter
 from polewright_sim.render import render_frame

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 import sep
 
-from polewright.angles import ARCSEC, DEG, SIDEREAL_RATE, azalt_from_enu
-from polewright.errors import ConfigError
-from polewright.sky.site import Atmosphere, Site
+from polewright.calculation.sky.site import Atmosphere, Site
+from polewright.foundation.angles import ARCSEC, DEG, SIDEREAL_RATE, azalt_from_enu
+from polewright.foundation.errors import ConfigError
 from polewright_sim.camera_spec import OpticsSpec, SensorSpec, SkySpec, pixel_scale
 from polewright_sim.render import render_frame
 from polewright_sim.silhouette import Silhouette

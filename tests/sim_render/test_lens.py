@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from polewright.angles import ARCSEC, separation
+from polewright.foundation.angles import ARCSEC, separation
 from polewright_sim.camera_spec import OpticsSpec, SensorSpec, pixel_scale
 from polewright_sim.projection import Lens
 

@@ -3,9 +3,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from polewright.angles import ARCSEC, DEG, azalt_from_enu, separation, unit_vector
-from polewright.sky.frame import ObservedFrame
-from polewright.sky.site import Atmosphere, Site
+from polewright.calculation.sky.frame import ObservedFrame
+from polewright.calculation.sky.site import Atmosphere, Site
+from polewright.foundation.angles import ARCSEC, DEG, azalt_from_enu, separation, unit_vector
 from polewright_sim.camera_spec import SkySpec
 from polewright_sim.stars import (
     SkyModel,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 
-from polewright.sky.earth import MJD_UNIX, earth_time
+from polewright.calculation.sky.earth import MJD_UNIX, earth_time
 
 SOME_NIGHT = datetime(2026, 9, 21, 14, 13, 20, tzinfo=UTC).timestamp()
 

@@ -9,10 +9,16 @@ from astropy.coordinates import AltAz, EarthLocation, get_body
 from astropy.time import Time
 from astropy.utils import iers
 
-from polewright.angles import ARCSEC, azalt_from_enu, enu_from_azalt, separation, unit_vector
-from polewright.sky.bodies import moon_enu, moon_illuminated_fraction, sun_enu
-from polewright.sky.frame import ObservedFrame
-from polewright.sky.site import Atmosphere, Site
+from polewright.calculation.sky.bodies import moon_enu, moon_illuminated_fraction, sun_enu
+from polewright.calculation.sky.frame import ObservedFrame
+from polewright.calculation.sky.site import Atmosphere, Site
+from polewright.foundation.angles import (
+    ARCSEC,
+    azalt_from_enu,
+    enu_from_azalt,
+    separation,
+    unit_vector,
+)
 
 SITES = [Site(33.0, -117.0, 500.0), Site(-41.3, 174.8, 100.0)]
 TIMES = [datetime(2024, 1, 5, 3, tzinfo=UTC), datetime(2025, 6, 20, 15, tzinfo=UTC)]

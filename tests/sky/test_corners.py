@@ -5,11 +5,18 @@ import pickle
 import numpy as np
 import pytest
 
-from polewright.angles import ARCSEC, DEG, HOUR, azalt_from_enu, enu_from_azalt, separation
-from polewright.sky.corners import EquatorialSystem, enu_from_mount, mount_from_enu
-from polewright.sky.errors import UnknownEquinox
-from polewright.sky.frame import ObservedFrame
-from polewright.sky.site import Atmosphere, Site
+from polewright.calculation.sky.corners import EquatorialSystem, enu_from_mount, mount_from_enu
+from polewright.calculation.sky.errors import UnknownEquinox
+from polewright.calculation.sky.frame import ObservedFrame
+from polewright.calculation.sky.site import Atmosphere, Site
+from polewright.foundation.angles import (
+    ARCSEC,
+    DEG,
+    HOUR,
+    azalt_from_enu,
+    enu_from_azalt,
+    separation,
+)
 
 from .instants import SOME_NIGHT
 

@@ -7,10 +7,10 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
-from polewright.angles import DEG, unit_vector
-from polewright.sky.earth import earth_time
-from polewright.sky.frame import ObservedFrame
-from polewright.sky.site import Atmosphere, Site
+from polewright.calculation.sky.earth import earth_time
+from polewright.calculation.sky.frame import ObservedFrame
+from polewright.calculation.sky.site import Atmosphere, Site
+from polewright.foundation.angles import DEG, unit_vector
 
 from .instants import SOME_NIGHT, ut1_minus_utc
 
@@ -72,8 +72,8 @@ def test_building_a_frame_needs_no_heavy_package() -> None:
     """Neither astropy (a second of import) nor any network module of it comes in with the sky."""
     code = (
         "import sys\n"
-        "from polewright.sky.frame import ObservedFrame\n"
-        "from polewright.sky.site import Atmosphere, Site\n"
+        "from polewright.calculation.sky.frame import ObservedFrame\n"
+        "from polewright.calculation.sky.site import Atmosphere, Site\n"
         f"ObservedFrame.at(Site(33, 0), Atmosphere.none(), {SOME_NIGHT})\n"
         "sys.exit('astropy' in sys.modules or 'urllib.request' in sys.modules)\n"
     )

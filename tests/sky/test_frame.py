@@ -12,7 +12,10 @@ from skyfield.api import load, wgs84
 from skyfield.starlib import Star
 from skyfield.vectorlib import VectorFunction
 
-from polewright.angles import (
+from polewright.calculation.sky.earth import earth_time
+from polewright.calculation.sky.frame import ObservedFrame, enu_from_hour_angle_dec, hour_angle_dec
+from polewright.calculation.sky.site import Atmosphere, Site
+from polewright.foundation.angles import (
     ARCSEC,
     DEG,
     HOUR,
@@ -24,9 +27,6 @@ from polewright.angles import (
     spherical,
     unit_vector,
 )
-from polewright.sky.earth import earth_time
-from polewright.sky.frame import ObservedFrame, enu_from_hour_angle_dec, hour_angle_dec
-from polewright.sky.site import Atmosphere, Site
 
 from .instants import SOME_NIGHT, ut1_minus_utc, utc_of_ut1
 

@@ -5,10 +5,10 @@ import math
 import numpy as np
 import pytest
 
-from polewright.angles import ARCMIN, ARCSEC, DEG, azalt_from_enu, separation
-from polewright.sky.pole import PoleTarget, pole_enu
-from polewright.sky.refraction import bennett, saemundsson
-from polewright.sky.site import Atmosphere, Site
+from polewright.calculation.sky.pole import PoleTarget, pole_enu
+from polewright.calculation.sky.refraction import bennett, saemundsson
+from polewright.calculation.sky.site import Atmosphere, Site
+from polewright.foundation.angles import ARCMIN, ARCSEC, DEG, azalt_from_enu, separation
 
 
 @pytest.mark.parametrize(

@@ -7,8 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from polewright.angles import ARCMIN, ARCSEC, DEG, azalt_from_enu, enu_from_azalt, separation
-from polewright.sky.refraction import (
+from polewright.calculation.sky.refraction import (
     bennett,
     refract,
     refraction_constants,
@@ -16,7 +15,15 @@ from polewright.sky.refraction import (
     traced_lift,
     unrefract,
 )
-from polewright.sky.site import Atmosphere
+from polewright.calculation.sky.site import Atmosphere
+from polewright.foundation.angles import (
+    ARCMIN,
+    ARCSEC,
+    DEG,
+    azalt_from_enu,
+    enu_from_azalt,
+    separation,
+)
 
 MEEUS_AIR = Atmosphere(1010.0, 10.0, 0.5)
 

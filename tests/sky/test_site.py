@@ -4,8 +4,8 @@ import math
 
 import pytest
 
-from polewright.errors import ConfigError
-from polewright.sky.site import Atmosphere, Site
+from polewright.calculation.sky.site import Atmosphere, Site
+from polewright.foundation.errors import ConfigError
 
 
 @pytest.mark.parametrize(

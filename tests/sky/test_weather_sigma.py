@@ -7,11 +7,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from polewright.sky.climate import night_temperature
-from polewright.sky.errors import PressureContradictsHeight
-from polewright.sky.refraction import refraction_constants
-from polewright.sky.site import Atmosphere, Site
-from polewright.sky.weather import (
+from polewright.calculation.sky.climate import night_temperature
+from polewright.calculation.sky.errors import PressureContradictsHeight
+from polewright.calculation.sky.refraction import refraction_constants
+from polewright.calculation.sky.site import Atmosphere, Site
+from polewright.calculation.sky.weather import (
     MODEL_SIGMA,
     SENSOR_SIGMA_C,
     SENSOR_SIGMA_HPA,

@@ -16,12 +16,13 @@ import numpy as np
 import pytest
 from rendered import attitude_errors_px, hint_for, render
 
-from polewright.angles import DEG
-from polewright.clock import CancelToken
-from polewright.errors import Cancelled, SolveError
-from polewright.images.detect import detect_stars
-from polewright.images.frame import Frame, StarList
-from polewright.solving.base import MEASURED_SCALE, Solution, SolveHint, Solver
+from polewright.calculation.geometry.solution import Solution
+from polewright.calculation.images.detect import detect_stars
+from polewright.calculation.images.frame import Frame, StarList
+from polewright.foundation.angles import DEG
+from polewright.foundation.clock import CancelToken
+from polewright.foundation.errors import Cancelled, SolveError
+from polewright.solving.base import MEASURED_SCALE, SolveHint, Solver
 from polewright.solving.errors import NoMatch, SolutionRejected, SolverTimedOut, TooFewStars
 
 FIELDS = {

@@ -11,10 +11,10 @@ import math
 import numpy as np
 from synthetic import EPOCH, Truth, attitude_of, direction
 
-from polewright.angles import DEG
-from polewright.images.frame import Frame
+from polewright.calculation.images.frame import Frame
+from polewright.foundation.angles import DEG
 from polewright.solving.base import SolveHint
-from polewright.solving.catalogue import bundled_catalogue
+from polewright.solving.catalogue.catalogue import bundled_catalogue
 
 COLUMNS, ROWS = 1560, 1040
 

@@ -12,9 +12,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from polewright.images.frame import StarList
+from polewright.calculation.images.frame import StarList
 from polewright.solving.base import SolveHint
-from polewright.solving.catalogue import StarSource, bundled_catalogue
+from polewright.solving.catalogue.catalogue import StarSource, bundled_catalogue
 
 COLUMNS, ROWS = 6248, 4176
 EPOCH = 2026.5

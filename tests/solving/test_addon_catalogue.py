@@ -18,18 +18,24 @@ from scipy.spatial import cKDTree
 from synthetic import EPOCH, hint_for, observe
 from typer.testing import CliRunner
 
-from polewright.angles import ARCSEC, DEG, separation, unit_vector
-from polewright.cli.app import build_app
-from polewright.solving import embedded
-from polewright.solving.addon import AddOn, StarColumns
-from polewright.solving.addon_build import build, duplicated, files_of
-from polewright.solving.addon_index import read_index
-from polewright.solving.addon_place import VARIABLE, file_of, installed, open_addons, remove
-from polewright.solving.addon_read import read_stars
-from polewright.solving.addon_table import ReadOptions
-from polewright.solving.catalogue import bundled_catalogue
-from polewright.solving.deep import DeepSolver
-from polewright.solving.density import SkyDensity, bundled_density, narrowest_width_deg
+from polewright.foundation.angles import ARCSEC, DEG, separation, unit_vector
+from polewright.interfaces.cli.app import build_app
+from polewright.solving.catalogue.addon import AddOn, StarColumns
+from polewright.solving.catalogue.addon_build import build, duplicated, files_of
+from polewright.solving.catalogue.addon_index import read_index
+from polewright.solving.catalogue.addon_place import (
+    VARIABLE,
+    file_of,
+    installed,
+    open_addons,
+    remove,
+)
+from polewright.solving.catalogue.addon_read import read_stars
+from polewright.solving.catalogue.addon_table import ReadOptions
+from polewright.solving.catalogue.catalogue import bundled_catalogue
+from polewright.solving.catalogue.density import SkyDensity, bundled_density, narrowest_width_deg
+from polewright.solving.embedded import solver as embedded
+from polewright.solving.embedded.depth_selection import DeepSolver
 from polewright.solving.errors import CatalogueRefused, CatalogueUnusable
 
 CENTRE = unit_vector(80.0 * DEG, 40.0 * DEG)

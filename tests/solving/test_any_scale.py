@@ -10,12 +10,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 from synthetic import SCALES, any_frame, any_hint, attitude_of, observe, random_list
 
-from polewright.angles import DEG, separation
-from polewright.solving import embedded, quads
+from polewright.foundation.angles import DEG, separation
 from polewright.solving.base import SolveHint
-from polewright.solving.embedded import EmbeddedSolver
+from polewright.solving.embedded import quads
+from polewright.solving.embedded import solver as embedded
+from polewright.solving.embedded.fitting import rotation
+from polewright.solving.embedded.solver import EmbeddedSolver
 from polewright.solving.errors import NoMatch
-from polewright.solving.fitting import rotation
 
 
 @pytest.fixture(scope="module")

@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 from scipy.spatial import cKDTree
 
-from polewright.angles import ARCSEC, DEG, separation, unit_vector
-from polewright.errors import ConfigError
-from polewright.solving.catalogue import (
+from polewright.foundation.angles import ARCSEC, DEG, separation, unit_vector
+from polewright.foundation.errors import ConfigError
+from polewright.solving.catalogue.catalogue import (
     Catalogue,
     Layered,
     are_proper_motions,

@@ -19,13 +19,13 @@ from contract import SolverContract
 from rendered import attitude_errors_px, hint_for, render
 from synthetic import Truth
 
-from polewright.angles import DEG, separation
-from polewright.clock import CancelToken
-from polewright.errors import Cancelled, ConfigError
-from polewright.images.detect import detect_stars
-from polewright.images.frame import Frame, SensorKind, StarList
-from polewright.solving.base import Solution, SolveHint
-from polewright.solving.command import DEBIAN_ASTROMETRY, CommandSolver, create
+from polewright.calculation.geometry.solution import Solution
+from polewright.calculation.images.detect import detect_stars
+from polewright.calculation.images.frame import Frame, SensorKind, StarList
+from polewright.foundation.angles import DEG, separation
+from polewright.foundation.clock import CancelToken
+from polewright.foundation.errors import Cancelled, ConfigError
+from polewright.solving.base import SolveHint
 from polewright.solving.errors import (
     NoMatch,
     SolutionRejected,
@@ -34,8 +34,9 @@ from polewright.solving.errors import (
     SolverTimedOut,
     TooFewStars,
 )
-from polewright.solving.fits_io import write_image, write_stars
-from polewright.solving.wcs import wcs_header
+from polewright.solving.external.command import DEBIAN_ASTROMETRY, CommandSolver, create
+from polewright.solving.external.fits_io import write_image, write_stars
+from polewright.solving.external.wcs import wcs_header
 
 Scene = tuple[Frame, StarList, Truth, SolveHint]
 Program = Callable[[str], str]
@@ -236,7 +237,7 @@ def test_a_full_temporary_folder_is_told_with_what_to_do(
         raise OSError(28, "No space left on device")
 
     solver = create({"command": program("pass"), "input": "stars"})
-    for name in ("tempfile.mkdtemp", "polewright.solving.command.write_stars"):
+    for name in ("tempfile.mkdtemp", "polewright.solving.external.command.write_stars"):
         with monkeypatch.context() as patch:
             patch.setattr(name, full)
             with pytest.raises(SolverFailed, match=r"no space left on device.*TMPDIR"):

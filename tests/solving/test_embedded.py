@@ -21,14 +21,15 @@ from synthetic import (
     random_list,
 )
 
-from polewright.angles import separation
-from polewright.errors import ConfigError
-from polewright.solving import embedded, whole_sky
+from polewright.foundation.angles import separation
+from polewright.foundation.errors import ConfigError
 from polewright.solving.base import MEASURED_SCALE
-from polewright.solving.embedded import EmbeddedSolver
+from polewright.solving.embedded import solver as embedded
+from polewright.solving.embedded import whole_sky
+from polewright.solving.embedded.fitting import rotation
+from polewright.solving.embedded.searches import within_reach
+from polewright.solving.embedded.solver import EmbeddedSolver
 from polewright.solving.errors import NoMatch, TooFewStars, TooNarrowForWholeSky
-from polewright.solving.fitting import rotation
-from polewright.solving.searches import within_reach
 
 
 @pytest.fixture(scope="module")

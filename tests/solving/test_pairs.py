@@ -7,10 +7,10 @@ import math
 import numpy as np
 from synthetic import EPOCH, direction, observe, off_by
 
-from polewright.solving.catalogue import bundled_catalogue
-from polewright.solving.evidence import Prior
-from polewright.solving.hypotheses import Sought, evenly, field_of
-from polewright.solving.pairs import search
+from polewright.solving.catalogue.catalogue import bundled_catalogue
+from polewright.solving.embedded.evidence import Prior
+from polewright.solving.embedded.hypotheses import Sought, evenly, field_of
+from polewright.solving.embedded.pairs import search
 
 
 def test_poor_parts_of_a_cone_keep_their_share_of_stars() -> None:

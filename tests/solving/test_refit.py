@@ -11,9 +11,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from synthetic import attitude_of
 
-from polewright.solving.evidence import Prior, log10_accident
-from polewright.solving.fitting import fit_attitude, rotation
-from polewright.solving.refit import Refit
+from polewright.solving.embedded.evidence import Prior, log10_accident
+from polewright.solving.embedded.fitting import fit_attitude, rotation
+from polewright.solving.embedded.refit import Refit
 
 
 @settings(max_examples=40, deadline=None)

@@ -7,9 +7,8 @@ from importlib.metadata import EntryPoint
 
 import pytest
 
-from polewright.errors import ConfigError, ExitCode, SolveError
+from polewright.foundation.errors import ConfigError, ExitCode, SolveError
 from polewright.solving import registry
-from polewright.solving.command import CommandSolver
 from polewright.solving.errors import (
     NoMatch,
     SolutionRejected,
@@ -18,6 +17,7 @@ from polewright.solving.errors import (
     SolverTimedOut,
     TooFewStars,
 )
+from polewright.solving.external.command import CommandSolver
 
 
 def test_both_solvers_are_registered() -> None:

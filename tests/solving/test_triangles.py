@@ -10,13 +10,19 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from synthetic import EPOCH, Truth, direction, observe, off_by
 
-from polewright.images.frame import StarList
-from polewright.solving.catalogue import Catalogue
-from polewright.solving.evidence import Approximation, Prior
-from polewright.solving.fitting import rotation
-from polewright.solving.hypotheses import Sought, brighter_around, evenly, field_of
-from polewright.solving.refit import refit
-from polewright.solving.triangles import LONGEST, ordered, search, stars_a_frame, triangles_of
+from polewright.calculation.images.frame import StarList
+from polewright.solving.catalogue.catalogue import Catalogue
+from polewright.solving.embedded.evidence import Approximation, Prior
+from polewright.solving.embedded.fitting import rotation
+from polewright.solving.embedded.hypotheses import Sought, brighter_around, evenly, field_of
+from polewright.solving.embedded.refit import refit
+from polewright.solving.embedded.triangles import (
+    LONGEST,
+    ordered,
+    search,
+    stars_a_frame,
+    triangles_of,
+)
 
 RADIUS = math.radians(10.0)
 

@@ -10,10 +10,10 @@ from astropy.io import fits
 from astropy.wcs import WCS
 from synthetic import attitude_of
 
-from polewright.angles import ARCSEC, DEG, separation
-from polewright.solving.base import Distortion, Solution
+from polewright.calculation.geometry.solution import Distortion, Solution
+from polewright.foundation.angles import ARCSEC, DEG, separation
 from polewright.solving.errors import SolutionRejected
-from polewright.solving.wcs import attitude_from_header, has_wcs, wcs_header
+from polewright.solving.external.wcs import attitude_from_header, has_wcs, wcs_header
 
 WIDTH, HEIGHT = 6248, 4176
 MAS = ARCSEC / 1000.0

@@ -5,9 +5,9 @@ from __future__ import annotations
 import pytest
 from astropy.io import fits
 
-from polewright.solving.answer import header_with_wcs
 from polewright.solving.errors import SolutionRejected
-from polewright.solving.wcs import attitude_from_header
+from polewright.solving.external.external_solution import header_with_wcs
+from polewright.solving.external.wcs import attitude_from_header
 
 GOOD = {
     "CTYPE1": "'RA---TAN'",

@@ -6,14 +6,14 @@ import types
 
 import pytest
 
-from polewright.alpaca.dome import ShutterState
-from polewright.alpaca.telescope import MountState
-from polewright.clock import CancelToken, SystemClock
-from polewright.config import config_from_text
-from polewright.measuring.startup_errors import RoofNotOpen, SunBeforeCover
-from polewright.measuring.startup_site import RoofGuard, check_sun, ready_roof
-from polewright.sky.frame import ObservedFrame
-from polewright.sky.site import Atmosphere, Site
+from polewright.calculation.sky.frame import ObservedFrame
+from polewright.calculation.sky.site import Atmosphere, Site
+from polewright.devices.alpaca.dome import ShutterState
+from polewright.devices.alpaca.telescope import MountState
+from polewright.foundation.clock import CancelToken, SystemClock
+from polewright.foundation.config import config_from_text
+from polewright.observing.runs.startup_errors import RoofNotOpen, SunBeforeCover
+from polewright.observing.runs.startup_site import RoofGuard, check_sun, ready_roof
 
 SITE = Site(44.62, 9.31, 420.0)
 NIGHT_UTC_S = 1795210200.0

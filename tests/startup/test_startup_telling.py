@@ -11,12 +11,18 @@ from http.server import BaseHTTPRequestHandler, HTTPServer
 
 import pytest
 
-from polewright.config import LogSection, NotifySection
-from polewright.errors import ConfigError, ExitCode
-from polewright.logs import LogNotWritable, end_log, logged_event, start_log, without_secrets
-from polewright.measuring.events import Note, Progress
-from polewright.notify import check_notify, notify
-from polewright.service_manager import tell_manager, watchdog_every_s
+from polewright.foundation.config import LogSection, NotifySection
+from polewright.foundation.errors import ConfigError, ExitCode
+from polewright.interfaces.logs import (
+    LogNotWritable,
+    end_log,
+    logged_event,
+    start_log,
+    without_secrets,
+)
+from polewright.interfaces.notify import check_notify, notify
+from polewright.interfaces.service_manager import tell_manager, watchdog_every_s
+from polewright.records.events import Note, Progress
 
 
 @pytest.fixture

@@ -13,8 +13,8 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from polewright.alpaca import errors
-from polewright.alpaca.client import AlpacaConnection
+from polewright.devices.alpaca import errors
+from polewright.devices.alpaca.client import AlpacaConnection
 
 PACKAGE = "alpaca_simulators"
 INSTALLED = importlib.util.find_spec(PACKAGE) is not None

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from polewright.measuring.events import Event, MotionStopped, Note, StepChanged, SweepPlanned
+from polewright.records.events import Event, MotionStopped, Note, StepChanged, SweepPlanned
 from polewright_sim.movements import commanded_across, moves_again, slews
 from polewright_sim.rig import SimulatedRig
 

@@ -10,17 +10,17 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
-from polewright.angles import ARCMIN, DEG, enu_from_azalt
-from polewright.cli.app import build_app
-from polewright.config import config_from_text
-from polewright.geometry.axis_error import axis_error
-from polewright.measuring.measurement import correction_sentences
-from polewright.measuring.tonight import FigureMissing, Known, with_tonights_tolerance
-from polewright.sky.pole import PoleTarget
-from polewright.sky.site import Atmosphere, Site
-from polewright.sky.weather import believed_weather
-from polewright.tolerance.imaging import Imaging, SkyOver, Target
-from polewright.tolerance.tolerance import cost
+from polewright.calculation.geometry.axis_error import axis_error
+from polewright.calculation.sky.pole import PoleTarget
+from polewright.calculation.sky.site import Atmosphere, Site
+from polewright.calculation.sky.weather import believed_weather
+from polewright.calculation.tolerance.imaging import Imaging, SkyOver, Target
+from polewright.calculation.tolerance.tolerance import cost
+from polewright.foundation.angles import ARCMIN, DEG, enu_from_azalt
+from polewright.foundation.config import config_from_text
+from polewright.interfaces.cli.app import build_app
+from polewright.observing.rig.tonight_tolerance import FigureMissing, Known, with_tonights_tolerance
+from polewright.observing.runs.measurement import correction_sentences
 
 OPTICS = ["--focal-length-mm", "600", "--pixel-um", "3.76"]
 

@@ -12,14 +12,14 @@ from scipy.optimize import least_squares
 from scipy.spatial.distance import pdist
 from scipy.spatial.transform import Rotation
 
-from polewright.angles import ARCMIN, ARCSEC, DEG, HOUR, SIDEREAL_RATE, Matrix, Vector
-from polewright.sky.pole import PoleTarget
-from polewright.sky.refraction import saemundsson
-from polewright.sky.site import Atmosphere
-from polewright.tolerance.errors import GuideStarLost, ImagingNotUsable, TargetTooLow
-from polewright.tolerance.imaging import Imaging, SkyOver, Target
-from polewright.tolerance.tolerance import cost, largest_axis_error, trail_map
-from polewright.tolerance.trail import Exposures
+from polewright.calculation.sky.pole import PoleTarget
+from polewright.calculation.sky.refraction import saemundsson
+from polewright.calculation.sky.site import Atmosphere
+from polewright.calculation.tolerance.errors import GuideStarLost, ImagingNotUsable, TargetTooLow
+from polewright.calculation.tolerance.imaging import Imaging, SkyOver, Target
+from polewright.calculation.tolerance.tolerance import cost, largest_axis_error, trail_map
+from polewright.calculation.tolerance.trail import Exposures
+from polewright.foundation.angles import ARCMIN, ARCSEC, DEG, HOUR, SIDEREAL_RATE, Matrix, Vector
 
 Z = np.array([0.0, 0.0, 1.0])
 NORTH = SkyOver(45.0, Atmosphere.none())

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from polewright.clock import SystemClock
+from polewright.foundation.clock import SystemClock
 from polewright_sim.rig import SimulatedRig
 from polewright_sim.server import RunningRig, serve
 from polewright_sim.spec import RigSpec, WeatherStationSpec

@@ -6,19 +6,19 @@ import threading
 from datetime import datetime
 from typing import Any, Literal
 
-from polewright.adjusting.engine import AdjustmentEngine, Reading
-from polewright.adjusting.motion import State
-from polewright.adjusting.tone import spoken, tone_for
-from polewright.adjusting.trail import Trail
-from polewright.alpaca.errors import AlpacaError
-from polewright.alpaca.telescope import Telescope
-from polewright.angles import ARCMIN
-from polewright.clock import Clock
-from polewright.errors import MotionUnknown, PolewrightError
-from polewright.images.frame import Frame, StarList
-from polewright.images.quality import frame_quality
-from polewright.measuring import events
-from polewright.measuring.result import MeasurementResult
+from polewright.calculation.adjusting.engine import AdjustmentEngine, Reading
+from polewright.calculation.adjusting.motion import State
+from polewright.calculation.adjusting.tone import spoken, tone_for
+from polewright.calculation.adjusting.trail import Trail
+from polewright.calculation.images.frame import Frame, StarList
+from polewright.calculation.images.quality import frame_quality
+from polewright.devices.alpaca.errors import AlpacaError
+from polewright.devices.alpaca.telescope import Telescope
+from polewright.foundation.angles import ARCMIN
+from polewright.foundation.clock import Clock
+from polewright.foundation.errors import MotionUnknown, PolewrightError
+from polewright.records import events
+from polewright.records.result import MeasurementResult
 from polewright.session.snapshot import (
     AdviceNow,
     ErrorNow,

@@ -6,16 +6,16 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from typing import Any
 
-from polewright.adjusters.base import Adjuster, NeedsHands, load_adjuster
-from polewright.adjusting.closed_loop import ClosedLoop
-from polewright.adjusting.engine import Reading
-from polewright.adjusting.errors import TravelAtEnd
-from polewright.adjusting.motor import MotorLimits
-from polewright.adjusting.profile import Axis
-from polewright.angles import ARCMIN
-from polewright.clock import Clock
-from polewright.config import Config
-from polewright.measuring.rig import Rig
+from polewright.calculation.adjusting.closed_loop import ClosedLoop
+from polewright.calculation.adjusting.engine import Reading
+from polewright.calculation.adjusting.errors import TravelAtEnd
+from polewright.calculation.adjusting.motor import MotorLimits
+from polewright.devices.motors.base import Adjuster, NeedsHands, load_adjuster
+from polewright.foundation.adjuster_profile import Axis
+from polewright.foundation.angles import ARCMIN
+from polewright.foundation.clock import Clock
+from polewright.foundation.config import Config
+from polewright.observing.rig.rig import Rig
 
 Write = Callable[[str, Mapping[str, Any]], None]
 

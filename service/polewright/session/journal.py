@@ -23,8 +23,8 @@ from typing import IO, Any
 
 import platformdirs
 
-from polewright.errors import ConfigError, full_or_read_only, in_words
-from polewright.file_lock import locked, try_lock
+from polewright.foundation.errors import ConfigError, full_or_read_only, in_words
+from polewright.foundation.file_lock import locked, try_lock
 from polewright.session.journal_files import MEASURED_ENDING, SUFFIX, newest_first
 
 log = logging.getLogger(__name__)

@@ -13,7 +13,7 @@ import secrets
 from datetime import UTC, datetime
 from pathlib import Path
 
-from polewright.clock import Clock
+from polewright.foundation.clock import Clock
 
 SUFFIX = ".journal.jsonl"
 MEASURED_ENDING = "-measured"

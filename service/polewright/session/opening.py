@@ -8,12 +8,12 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any
 
-from polewright.clock import Clock
-from polewright.config import Config
-from polewright.errors import ExitCode, PolewrightError, in_words
-from polewright.history.recording import is_rehearsal
-from polewright.measuring.events import Event, SweepPlanned
-from polewright.measuring.result import MeasurementResult
+from polewright.foundation.clock import Clock
+from polewright.foundation.config import Config
+from polewright.foundation.errors import ExitCode, PolewrightError, in_words
+from polewright.records.events import Event, SweepPlanned
+from polewright.records.history.recording import is_rehearsal
+from polewright.records.result import MeasurementResult
 from polewright.session.journal import (
     Journal,
     JournalInUse,

@@ -9,11 +9,11 @@ from typing import Any
 import numpy as np
 from pydantic import ValidationError
 
-from polewright.adjusting.observation import Observation
-from polewright.angles import Matrix, Vector
-from polewright.errors import ExitCode, PolewrightError
-from polewright.measuring.result import MeasurementResult
-from polewright.measuring.rig import Rig
+from polewright.calculation.adjusting.observation import Observation
+from polewright.foundation.angles import Matrix, Vector
+from polewright.foundation.errors import ExitCode, PolewrightError
+from polewright.observing.rig.rig import Rig
+from polewright.records.result import MeasurementResult
 from polewright.session.journal import Record
 
 #: An older reference is not used: temperature, sag and people at the tripod (own choice).

@@ -10,17 +10,20 @@ from contextlib import nullcontext
 from enum import Enum
 from typing import Any
 
-from polewright.adjusting.engine import AdjustmentEngine, Reading
-from polewright.adjusting.engine import Settings as EngineSettings
-from polewright.adjusting.errors import FramesOutOfOrder
-from polewright.adjusting.observation import NoReading, Observation
-from polewright.adjusting.phrases import Action
-from polewright.adjusting.profile import Axis
-from polewright.alpaca.motion import MotionState
-from polewright.angles import DEG, SIDEREAL_RATE
-from polewright.clock import CancelToken, Clock
-from polewright.config import Config
-from polewright.errors import (
+from polewright.calculation.adjusting.engine import AdjustmentEngine, Reading
+from polewright.calculation.adjusting.engine import Settings as EngineSettings
+from polewright.calculation.adjusting.errors import FramesOutOfOrder
+from polewright.calculation.adjusting.instructions import Action
+from polewright.calculation.adjusting.observation import NoReading, Observation
+from polewright.calculation.images.frame import Frame, StarList
+from polewright.calculation.images.quality import frame_quality
+from polewright.calculation.planning.request import PlanRequest, SweepPlan
+from polewright.devices.alpaca.motion import MotionState
+from polewright.foundation.adjuster_profile import Axis
+from polewright.foundation.angles import DEG, SIDEREAL_RATE
+from polewright.foundation.clock import CancelToken, Clock
+from polewright.foundation.config import Config
+from polewright.foundation.errors import (
     Cancelled,
     DeviceError,
     ExitCode,
@@ -28,11 +31,18 @@ from polewright.errors import (
     PolewrightError,
     SolveError,
 )
-from polewright.history.recording import RunRecorder
-from polewright.images.frame import Frame, StarList
-from polewright.images.quality import frame_quality
-from polewright.measuring.errors import ClockWasSet, MovedBySomebodyElse
-from polewright.measuring.events import (
+from polewright.observing.capture.live_frames import LiveFrames
+from polewright.observing.plan.plan_from_config import planned_sweep
+from polewright.observing.rig.patience import OutOfPatience, Patience
+from polewright.observing.rig.rig import Rig
+from polewright.observing.runs.measurement import Measured, measure, ready_mount
+from polewright.observing.safety.guard_errors import ClockWasSet, MovedBySomebodyElse
+from polewright.observing.safety.retry_policy import RULES
+from polewright.observing.safety.stopping import motion_stopped_on_trouble, stop_now
+from polewright.observing.safety.watchdog_client import watched
+from polewright.observing.sweep.solve_point import measure_stars, tell_frame
+from polewright.observing.sweep.visit_point import SweepPoint, report_plate, take_frame
+from polewright.records.events import (
     Event,
     EventSink,
     MotionStopped,
@@ -41,17 +51,7 @@ from polewright.measuring.events import (
     ReadingTaken,
     StepChanged,
 )
-from polewright.measuring.live_frames import LiveFrames
-from polewright.measuring.measurement import Measured, measure, ready_mount
-from polewright.measuring.patience import OutOfPatience, Patience
-from polewright.measuring.planned import planned_sweep
-from polewright.measuring.point import measure_stars, tell_frame
-from polewright.measuring.policy import RULES
-from polewright.measuring.rig import Rig
-from polewright.measuring.stopping import motion_stopped_on_trouble, stop_now
-from polewright.measuring.sweep import SweepPoint, report_plate, take_frame
-from polewright.measuring.watching import watched
-from polewright.planning.request import PlanRequest, SweepPlan
+from polewright.records.history.recording import RunRecorder
 from polewright.session.board import Board
 from polewright.session.hands_free import HandsFree, unattended_config
 from polewright.session.journal import Journal, JournalUnusable, read_journal
@@ -123,7 +123,7 @@ class AlignSession:
     `run` blocks until the end; every other method may be called from any thread.
 
     Args:
-        connect: makes a connected rig, such as `polewright.measuring.connect.connect_rig`.
+        connect: makes a connected rig, such as `polewright.observing.runs.connect.connect_rig`.
         config: the configuration.
         clock: shared with the rig.
         journal: where the session is written down.

@@ -6,7 +6,7 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from polewright.measuring.result import MeasurementResult
+from polewright.records.result import MeasurementResult
 from polewright.session.states import Step
 
 

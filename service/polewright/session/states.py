@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from enum import Enum
 
-from polewright.errors import PolewrightError
+from polewright.foundation.errors import PolewrightError
 
 
 class Step(Enum):

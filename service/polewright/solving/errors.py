@@ -22,7 +22,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from polewright.errors import ConfigError, SolveError
+from polewright.foundation.errors import ConfigError, SolveError
 
 
 class TooFewStars(SolveError):

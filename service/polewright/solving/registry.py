@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from importlib.metadata import EntryPoint, entry_points
 
-from polewright.errors import ConfigError
+from polewright.foundation.errors import ConfigError
 from polewright.solving.base import Solver
 from polewright.solving.errors import SolverMissing
 

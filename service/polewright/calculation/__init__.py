@@ -1,0 +1,1 @@
+"""Pure calculations: arrays, directions and times in, arrays or frozen dataclasses out. No I/O."""

@@ -1,0 +1,271 @@
+"""What to do next: the larger component first, without flicker, and an end that is proven."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import Enum
+
+from polewright.calculation.adjusting import instructions as phrases
+from polewright.calculation.adjusting.instructions import Action, Goal
+from polewright.calculation.adjusting.knobs import KnobLearner
+from polewright.calculation.adjusting.motion import State
+from polewright.calculation.geometry.axis_error import AxisError
+from polewright.foundation.adjuster_profile import AdjusterProfile, Axis
+from polewright.foundation.angles import ARCMIN, ARCSEC
+
+#: "Within" is entered below this share of the tolerance and held up to the whole of it.
+ENTER_WITHIN = 0.85
+#: The adjuster in hand is finished when its component is below this share of the goal.
+FINISH_SHARE = 0.4
+#: Components below this share of the goal, or below so many sigmas, are left alone.
+IGNORE_SHARE = 0.25
+IGNORE_SIGMAS = 1.5
+#: Once told that noise hides the rest, a component must stand out so far to be taken up again.
+RESUME_SIGMAS = 2.5
+#: Lost motion below this is no word's worth (rad; own choice).
+SLACK_LEAST = 5.0 * ARCSEC
+#: The other component must be so much larger to take over while both are small.
+TAKE_OVER = 1.4
+
+
+class PassKind(Enum):
+    """What this round of adjusting aims at."""
+
+    COARSE = "coarse"
+    """From far off: near enough for a new sweep."""
+    FINAL = "final"
+    """At the tolerance."""
+
+
+class Verdict(Enum):
+    """What may be claimed from this reading."""
+
+    UNKNOWN = "unknown"
+    """Not settled, or something slipped: nothing may be claimed."""
+    OUTSIDE = "outside"
+    UNSURE = "unsure"
+    """The figure is within the tolerance, but its uncertainty or a long way come since the sweep
+    forbids to promise it."""
+    WITHIN = "within"
+    """The 95 % upper bound of the total error is within the tolerance."""
+
+
+@dataclass(frozen=True)
+class Advice:
+    """One instruction. Amounts are positive; ``sentence`` is complete in itself."""
+
+    action: Action
+    sentence: str
+    axis: Axis | None = None
+    """The adjuster in hand; also while waiting."""
+    heading: Action | None = None
+    """While waiting: RAISE, LOWER, EAST or WEST, what the adjuster in hand still has to do."""
+    amount_arcmin: float = 0.0
+    """On the sky. Includes the extra descent where altitude is approached from below."""
+    amount_base_arcmin: float = 0.0
+    """The same as a turn of the base: what the adjuster itself does."""
+    turns: float | None = None
+    turns_sigma: float | None = None
+    cautions: tuple[str, ...] = ()
+    passed: bool = False
+    """While waiting: the adjuster in hand has gone past the mark, stop turning."""
+
+
+@dataclass
+class Advisor:
+    """Remembers what the user was told, so that noise does not change the instruction."""
+
+    profile: AdjusterProfile
+    knobs: Mapping[Axis, KnobLearner]
+    pass_kind: PassKind
+    tolerance: float
+    """rad"""
+    coarse_goal: float
+    """rad"""
+    snugged: bool = False
+    slipped: str = ""
+    """Once set, the sentence that says what slipped: only a new sweep helps."""
+    sweep_wanted: str = ""
+    """Once set, why the end of this pass must be confirmed by a sweep."""
+    moves: int = 0
+    _axis: Axis | None = None
+    _within: bool = False
+    _reached: bool = False
+    _hidden: bool = False
+    _last: Advice | None = field(default=None, repr=False)
+
+    @property
+    def goal(self) -> float:
+        """What the components are brought to (rad)."""
+        return self.coarse_goal if self.pass_kind is PassKind.COARSE else self.tolerance
+
+    @property
+    def last(self) -> Advice | None:
+        """The last advice given for a settled reading."""
+        return self._last
+
+    def verdict(self, error: AxisError) -> Verdict:
+        """What may be claimed from a settled reading."""
+        if self.slipped:
+            return Verdict.UNKNOWN
+        if error.total > self.tolerance:
+            return Verdict.OUTSIDE
+        sure = error.total_upper() <= self.tolerance and not self.sweep_wanted
+        return Verdict.WITHIN if sure and self._within else Verdict.UNSURE
+
+    def settled(self, error: AxisError) -> Advice:
+        """Advice for a settled reading; this one is remembered."""
+        self._within = error.total_upper() <= self.tolerance * (
+            1.0 if self._within else ENTER_WITHIN
+        )
+        self._last = self._decide(error)
+        return self._last
+
+    def unsettled(self, state: State, error: AxisError, reason: str = "") -> Advice:
+        """Advice while the axis moves or cannot be seen; memory stays as it is."""
+        told = self._last
+        if self.slipped:
+            return self._check_mount()
+        if told is None or told.axis is None or self._axis is None:
+            return Advice(Action.WAIT, phrases.wait(state, reason))
+        if state is State.LOST:
+            return Advice(Action.WAIT, phrases.wait(state, reason), told.axis, told.heading)
+        goal = self._goal_of(told.axis, error, aim=self._aim(told))
+        passed = goal.heading is not told.heading and goal.amount > FINISH_SHARE * self.goal
+        return Advice(
+            Action.WAIT,
+            phrases.wait_on_the_way(state, goal, passed=passed),
+            told.axis,
+            goal.heading,
+            goal.amount / ARCMIN,
+            goal.amount_base / ARCMIN,
+            passed=passed,
+        )
+
+    def _decide(self, error: AxisError) -> Advice:
+        if self.slipped:
+            return self._check_mount()
+        if self.pass_kind is PassKind.COARSE:
+            self._reached = error.total <= self.coarse_goal * (1.2 if self._reached else 1.0)
+            if self._reached:
+                return self._sweep(phrases.coarse_reached(error.total))
+        elif self._within:
+            return self._end(error)
+        axis = self._choose(error)
+        if axis is None:
+            self._hidden = True
+            return self._sweep(
+                phrases.noise_hides(error.total, error.total_upper(), self.tolerance)
+            )
+        self._hidden = False
+        self._axis = axis
+        self.snugged = False
+        return self._turn(axis, error)
+
+    def _check_mount(self) -> Advice:
+        return Advice(Action.CHECK_MOUNT, self.slipped, cautions=(phrases.CHECK_MOUNT,))
+
+    def _end(self, error: AxisError) -> Advice:
+        if self.sweep_wanted:
+            return self._sweep(self.sweep_wanted)
+        if self.profile.needs_snugging and not self.snugged and self.moves > 0:
+            return Advice(
+                Action.SNUG_AND_RECHECK,
+                phrases.snug(error.total, error.total_upper()),
+                cautions=(phrases.SNUG_MOVES, phrases.HANDS_OFF_TUBE),
+            )
+        return Advice(Action.DONE, phrases.done(error.total, error.total_upper(), self.tolerance))
+
+    def _sweep(self, why: str) -> Advice:
+        return Advice(Action.STOP_AND_SWEEP, why, cautions=(phrases.HANDS_OFF_SWEEP,))
+
+    def _choose(self, error: AxisError) -> Axis | None:
+        sigmas = RESUME_SIGMAS if self._hidden else IGNORE_SIGMAS
+        size = {Axis.AZIMUTH: abs(error.d_az_sky), Axis.ALTITUDE: abs(error.d_alt)}
+        noise = {Axis.AZIMUTH: error.sigma_az_sky, Axis.ALTITUDE: error.sigma_alt}
+        due = [a for a in size if size[a] > max(IGNORE_SHARE * self.goal, sigmas * noise[a])]
+        if not due:
+            return None
+        larger = max(due, key=lambda a: size[a])
+        now = self._axis
+        if now is None or now not in due or now is larger:
+            return larger
+        unfinished = size[now] > FINISH_SHARE * self.goal
+        return now if unfinished or size[larger] < TAKE_OVER * size[now] else larger
+
+    def _turn(self, axis: Axis, error: AxisError) -> Advice:
+        goal = self._goal_of(axis, error, aim=self._fresh_aim(axis, error))
+        knob = self.knobs[axis]
+        left = knob.travel_left(goal.plus)
+        if left is not None and goal.amount_base > left:
+            return Advice(
+                Action.MOVE_BASE,
+                phrases.move_base(self.profile.adjuster(axis), goal, left),
+                axis,
+                goal.heading,
+                goal.amount / ARCMIN,
+                goal.amount_base / ARCMIN,
+                cautions=(phrases.MOVE_BASE,),
+            )
+        signed = goal.amount_base if goal.plus else -goal.amount_base
+        turns, rate = knob.turns_for(signed), knob.rate
+        sigma = turns * rate.sigma / rate.arcmin_per_turn if turns is not None and rate else None
+        return Advice(
+            goal.heading,
+            phrases.turn(self.profile.adjuster(axis), goal, turns, sigma),
+            axis,
+            goal.heading,
+            goal.amount / ARCMIN,
+            goal.amount_base / ARCMIN,
+            turns,
+            sigma,
+            phrases.cautions(
+                self.profile,
+                axis,
+                goal,
+                first=self.moves == 0,
+                slack=self._slack(axis, signed, counted=turns is not None),
+            ),
+        )
+
+    def _slack(self, axis: Axis, signed: float, *, counted: bool) -> str:
+        """Return the caution about slack; empty where the adjuster goes on as before."""
+        knob = self.knobs[axis]
+        lost = knob.backlash
+        none = lost is not None and lost[0] <= max(lost[1], SLACK_LEAST)
+        if knob.last_direction * signed >= 0.0 or none:
+            return ""
+        size = None if lost is None else lost[0]
+        return phrases.slack_first(self.profile.adjuster(axis), size, counted=counted)
+
+    def _fresh_aim(self, axis: Axis, error: AxisError) -> float:
+        """Where ``d_alt`` should go (rad): below the pole when it has to come down first."""
+        below = (
+            axis is Axis.ALTITUDE
+            and self.profile.approach_altitude_from_below
+            and self.pass_kind is PassKind.FINAL
+            and error.d_alt > 0.0
+        )
+        return -self.profile.approach_margin_arcmin * ARCMIN if below else 0.0
+
+    def _aim(self, told: Advice) -> float:
+        """The aim that stood behind an advice."""
+        below = (
+            told.action is Action.LOWER
+            and self.profile.approach_altitude_from_below
+            and self.pass_kind is PassKind.FINAL
+        )
+        return -self.profile.approach_margin_arcmin * ARCMIN if below else 0.0
+
+    def aim_of(self, told: Advice) -> float:
+        """Where (rad) that advice meant to bring its component."""
+        return self._aim(told)
+
+    def _goal_of(self, axis: Axis, error: AxisError, aim: float) -> Goal:
+        if axis is Axis.ALTITUDE:
+            need = aim - error.d_alt
+            heading = Action.RAISE if need > 0.0 else Action.LOWER
+            return Goal(heading, abs(need), abs(need), -aim if need < 0.0 else 0.0)
+        heading = Action.EAST if error.d_az_sky < 0.0 else Action.WEST
+        return Goal(heading, abs(error.d_az_sky), abs(error.d_az_base), 0.0)

@@ -1,0 +1,78 @@
+"""The reading for ears: a tone that tells the distance, and a few spoken words.
+
+The nearer, the higher and the faster the beats; one steady high tone means on the mark. Pitch and
+rate say the same thing, so one that is tone-deaf or hard of hearing for a band still hears it.
+The figures are own choice.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from polewright.calculation.adjusting.advice import Advice
+from polewright.calculation.adjusting.instructions import Action, angle_text
+
+#: On the mark, and 2^SPAN times as far away.
+NEAR_HZ, FAR_HZ = 880.0, 220.0
+NEAR_BEAT_S, FAR_BEAT_S = 0.15, 1.2
+SPAN_DOUBLINGS = 7.0
+
+
+@dataclass(frozen=True)
+class Tone:
+    """What to sound."""
+
+    frequency_hz: float
+    beat_period_s: float | None
+    """From one beat to the next; None for a steady tone."""
+
+
+def tone_for(distance: float, goal: float) -> Tone:
+    """Return the tone for an angle still to go and the angle that counts as there (both rad).
+
+    Logarithmic in the distance: every halving raises the pitch by the same step, here 2/7 octave.
+    Raises ValueError for a negative or non-finite distance or a goal that is not positive.
+    """
+    if not (math.isfinite(distance) and distance >= 0.0 and goal > 0.0):
+        raise ValueError(f"no tone for a distance of {distance} rad and a goal of {goal} rad")
+    if distance <= goal:
+        return Tone(NEAR_HZ, None)
+    far = min(1.0, math.log2(distance / goal) / SPAN_DOUBLINGS)
+    return Tone(
+        NEAR_HZ * (FAR_HZ / NEAR_HZ) ** far, NEAR_BEAT_S * (FAR_BEAT_S / NEAR_BEAT_S) ** far
+    )
+
+
+_SAID = {
+    Action.RAISE: "up",
+    Action.LOWER: "down",
+    Action.EAST: "east",
+    Action.WEST: "west",
+    Action.WAIT: "wait",
+    Action.STOP_AND_SWEEP: "stop, new sweep",
+    Action.SNUG_AND_RECHECK: "on the mark, snug it",
+    Action.DONE: "done",
+    Action.CHECK_MOUNT: "stop, check the mount",
+    Action.MOVE_BASE: "stop, out of travel",
+}
+
+
+def spoken(advice: Advice) -> str:
+    """Return a few words for an advice: "up, 4.2 arcmin", "wait", "stop, too far"."""
+    if advice.action is Action.WAIT:
+        if advice.heading is None:
+            return "wait"
+        if advice.passed:
+            return f"stop, too far, {_SAID[advice.heading]}"
+        return f"{_SAID[advice.heading]}, {_angle(advice)}" if advice.amount_arcmin else "wait"
+    if advice.action in (Action.RAISE, Action.LOWER, Action.EAST, Action.WEST):
+        return f"{_SAID[advice.action]}, {_angle(advice)}"
+    return _SAID[advice.action]
+
+
+def _angle(advice: Advice) -> str:
+    text = angle_text(math.radians(advice.amount_arcmin / 60.0))
+    for short, word in (("arcsec", "seconds"), ("arcmin", "minutes"), ("deg", "degrees")):
+        text = text.replace(short, word)
+    return text

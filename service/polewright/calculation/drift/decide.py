@@ -1,0 +1,279 @@
+"""What a drift says about a predicted axis, and when it has said enough.
+
+Looked at after every frame, so a disagreement must be clear (`DISAGREE_EARLY_BELOW`) before it is
+declared early; agreement needs uncertainties small enough that agreeing means something.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from enum import Enum
+
+import numpy as np
+
+from polewright.calculation.drift.errors import DriftSettingsWrong
+from polewright.calculation.drift.estimator import DriftAxis
+from polewright.calculation.drift.shape import Change, Part, Unsteady, unsteady
+from polewright.calculation.geometry.axis_error import axis_error
+from polewright.calculation.geometry.words import altitude_word, azimuth_word
+from polewright.calculation.sky.pole import PoleTarget, pole_enu
+from polewright.calculation.sky.site import Atmosphere, Site
+from polewright.foundation.angles import ARCMIN, ARCSEC, Matrix, Vector, separation
+
+DISAGREE_EARLY_BELOW = 1e-5
+"""Chance below which a disagreement is declared while the axis is still vaguely known: few frames
+are looked at many times over, and their noise is only estimated."""
+DISAGREE_BELOW = 1e-3
+"""The same once the goal is reached."""
+DISAGREE_AT_THE_END = 5e-3
+"""The same once no more time is given: it is then looked at only once."""
+AGREE_ABOVE = 0.05
+"""Chance above which agreement is declared before the time is up."""
+WORST_SHARE = 1.5
+"""With two fields, the least known direction may be so much less known than the goal."""
+
+
+class Verdict(Enum):
+    """What the check came to."""
+
+    AGREES = "agrees"
+    DISAGREES = "disagrees"
+    NEEDS_LONGER = "needs longer"
+
+
+class Cause(Enum):
+    """What a disagreement looks like."""
+
+    AXIS = "axis"
+    """Steady, but not what the predicted axis gives: the axis has moved since, or flexure or a
+    creeping declination axis imitates an axis error."""
+    FIELDS = "fields"
+    """The fields contradict each other: flexure or creep, which differs from field to field."""
+    JUMP = "jump"
+    BEND = "bend"
+
+
+@dataclass(frozen=True)
+class StopRule:
+    """How sure is sure enough."""
+
+    goal: float = 10.0 * ARCSEC
+    """Rad: 1 sigma of the axis by drift, in each direction that is looked at."""
+    goal_share: float = 0.005
+    """Or this share of the axis error, whichever is larger."""
+    shortest_s: float = 90.0
+    longest_s: float = 900.0
+    """Of one field."""
+
+    def __post_init__(self) -> None:
+        for name, value, low, high in (
+            ("goal (arcsec)", self.goal / ARCSEC, 1.0, 600.0),
+            ("goal as a share of the error", self.goal_share, 0.0, 0.5),
+            ("shortest time (s)", self.shortest_s, 20.0, 7200.0),
+            ("longest time (s)", self.longest_s, self.shortest_s, 7200.0),
+        ):
+            if not (math.isfinite(value) and low <= value <= high):
+                raise DriftSettingsWrong(name, value, f"between {low:g} and {high:g}")
+
+    def wanted(self, total_error: float) -> float:
+        """1 sigma (rad) that is enough for an axis error (rad)."""
+        return max(self.goal, self.goal_share * total_error)
+
+
+@dataclass(frozen=True)
+class Predicted:
+    """The axis a sweep measured."""
+
+    axis: tuple[float, float, float]
+    """Observed frame, unit vector towards the visible pole."""
+    covariance: tuple[tuple[float, float, float], ...]
+    """(3, 3) rad^2."""
+
+    @property
+    def vector(self) -> Vector:
+        """The axis as an array (3,)."""
+        return np.array(self.axis)
+
+    @classmethod
+    def of(cls, axis: Vector, covariance: Matrix) -> Predicted:
+        """From arrays (3,) and (3, 3)."""
+        x, y, z = (float(value) for value in axis)
+        rows = tuple((float(r[0]), float(r[1]), float(r[2])) for r in np.asarray(covariance))
+        return cls((x, y, z), rows)
+
+
+@dataclass(frozen=True, eq=False)
+class Decision:
+    """The state of the check."""
+
+    verdict: Verdict
+    cause: Cause | None
+    east: float
+    """Measured minus predicted axis (minus the pole, without a prediction), rad on the sky."""
+    up: float
+    sigma_east: float
+    sigma_up: float
+    sigma_best: float
+    """1 sigma (rad) in the direction that is known best."""
+    sigma_worst: float
+    p_value: float | None
+    """Chance of a difference this large if the prediction holds; None without a prediction."""
+    unsteady: Unsteady | None
+    sentence: str
+
+
+def decide(
+    measured: DriftAxis,
+    predicted: Predicted | None,
+    rule: StopRule,
+    site: Site,
+    atmosphere: Atmosphere,
+    *,
+    more_fields: bool,
+    time_is_up: bool,
+) -> Decision:
+    """Judge what has been measured so far.
+
+    Args:
+        measured: from all fields so far; the last one is being looked at.
+        predicted: what to compare with; None measures the axis by drift alone.
+        rule: how sure is sure enough.
+        site: where; gives the pole.
+        atmosphere: of the site.
+        more_fields: whether another field follows; then only the direction that this field's
+            declination drift shows must be known well.
+        time_is_up: whether no further frames of this field will be taken.
+    """
+    origin = pole_enu(site, PoleTarget.TRUE, atmosphere)
+    start = origin if predicted is None else np.array(predicted.axis)
+    spread = np.asarray(measured.covariance)
+    if predicted is not None:
+        spread = spread + np.array(predicted.covariance)
+    there = axis_error(measured.axis, spread, site, PoleTarget.TRUE, atmosphere)
+    here = axis_error(start, np.zeros((3, 3)), site, PoleTarget.TRUE, atmosphere)
+    gap = np.array([there.d_az_sky - here.d_az_sky, there.d_alt - here.d_alt])
+    values = np.linalg.eigvalsh(there.covariance)
+    best, worst = math.sqrt(max(0.0, values[0])), math.sqrt(max(0.0, values[1]))
+    p_value = None
+    if predicted is not None:
+        # In the plane the squared distance in sigmas has the distribution 1 - exp(-d^2 / 2).
+        p_value = math.exp(-0.5 * float(gap @ np.linalg.solve(there.covariance, gap)))
+    change = next((item for item in map(unsteady, measured.fields) if item is not None), None)
+    total = float(separation(start if predicted is not None else measured.axis, origin))
+    wanted = rule.wanted(total)
+    last = measured.fields[-1]
+    one = more_fields or len(measured.fields) == 1
+    # More frames make the drift's own part smaller, never the prediction's.
+    own = axis_error(measured.axis, measured.covariance, site, PoleTarget.TRUE, atmosphere)
+    sure, least_sure = (math.sqrt(max(0.0, value)) for value in np.linalg.eigvalsh(own.covariance))
+    known = sure <= wanted if one else least_sure <= WORST_SHARE * wanted
+    long_enough = last.span_s >= rule.shortest_s
+    enough = (known and long_enough) or time_is_up
+    verdict, cause = _judge(measured, change, p_value, enough, long_enough, known, time_is_up)
+    return Decision(
+        verdict=verdict,
+        cause=cause,
+        east=float(gap[0]),
+        up=float(gap[1]),
+        sigma_east=there.sigma_az_sky,
+        sigma_up=there.sigma_alt,
+        sigma_best=best,
+        sigma_worst=worst,
+        p_value=p_value,
+        unsteady=change,
+        sentence=_sentence(verdict, cause, change, gap, there.covariance, sure, wanted),
+    )
+
+
+def _judge(
+    measured: DriftAxis,
+    change: Unsteady | None,
+    p_value: float | None,
+    enough: bool,
+    long_enough: bool,
+    known: bool,
+    time_is_up: bool,
+) -> tuple[Verdict, Cause | None]:
+    limit = DISAGREE_BELOW if known else DISAGREE_EARLY_BELOW
+    if enough and time_is_up:
+        limit = DISAGREE_AT_THE_END
+    if long_enough or time_is_up:
+        if change is not None:
+            cause = Cause.JUMP if change.change is Change.JUMP else Cause.BEND
+            return Verdict.DISAGREES, cause
+        if _fields_chance(measured) < limit:
+            return Verdict.DISAGREES, Cause.FIELDS
+        if p_value is not None and p_value < limit:
+            return Verdict.DISAGREES, Cause.AXIS
+    if not known or not enough:
+        return Verdict.NEEDS_LONGER, None
+    if p_value is not None and p_value < AGREE_ABOVE and not time_is_up:
+        return Verdict.NEEDS_LONGER, None
+    return Verdict.AGREES, None
+
+
+def _fields_chance(measured: DriftAxis) -> float:
+    """Chance that the fields differ so much by noise and the allowed flexure."""
+    if measured.dof == 0:
+        return 1.0
+    half = 0.5 * measured.chi2
+    # Chi-square with an even number of degrees of freedom (textbook).
+    terms = [half**k / math.factorial(k) for k in range(measured.dof // 2)]
+    return math.exp(-half) * sum(terms)
+
+
+def size_words(angle: float) -> str:
+    """Say an angle (rad) as people do."""
+    size = abs(angle)
+    return f"{size / ARCMIN:.1f}′" if size >= 1.5 * ARCMIN else f"{size / ARCSEC:.0f}″"
+
+
+def _where(gap: Vector, covariance: Matrix) -> str:
+    parts = [
+        f"{size_words(gap[0])} {azimuth_word(float(gap[0]))} "
+        f"(± {size_words(math.sqrt(covariance[0, 0]))})",
+        f"{size_words(gap[1])} {altitude_word(float(gap[1]))} "
+        f"(± {size_words(math.sqrt(covariance[1, 1]))})",
+    ]
+    return " and ".join(parts)
+
+
+def _sentence(
+    verdict: Verdict,
+    cause: Cause | None,
+    change: Unsteady | None,
+    gap: Vector,
+    covariance: Matrix,
+    best: float,
+    wanted: float,
+) -> str:
+    if verdict is Verdict.NEEDS_LONGER:
+        return (
+            f"Needs longer: the axis is known to ± {size_words(best)} so far, "
+            f"± {size_words(wanted)} are wanted."
+        )
+    if cause in (Cause.JUMP, Cause.BEND) and change is not None:
+        what = "declination" if change.part is Part.DECLINATION else "roll of the camera"
+        if cause is Cause.JUMP:
+            return (
+                f"Disagrees: the {what} jumped by {change.size / ARCSEC:+.1f}″ "
+                f"{change.seconds:.0f} s after the field's first frame. Something slipped or was "
+                "touched: look at the clutches, the cables and the tripod."
+            )
+        return (
+            f"Disagrees: the {what} does not drift evenly (a bend of "
+            f"{change.size / ARCSEC:+.1f}″). Something is settling: a clutch, the focuser, the "
+            "mirror or the tripod."
+        )
+    if cause is Cause.FIELDS:
+        return (
+            "Disagrees: the fields ask for different axes, which one axis cannot give. That is "
+            "flexure, or a declination axis that creeps."
+        )
+    if cause is Cause.AXIS:
+        return (
+            f"Disagrees by {_where(gap, covariance)}: the axis has moved since it was measured, "
+            "or flexure or a creeping declination axis imitates that."
+        )
+    return f"Agrees: measured minus predicted axis is {_where(gap, covariance)}."

@@ -1,0 +1,342 @@
+"""How the camera stands in the observed frame, from the stars of one solved frame.
+
+Refraction squeezes the field by up to several arcseconds a degree, so it is no rotation and a
+solver's ICRS attitude cannot simply be turned into the observed frame. Here every matched star is
+taken to the direction its light arrives from, and rotation and scale are fitted there. The pinhole
+holds in that frame, so what is left is the noise of the centroids.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import stdtrit
+
+from polewright.calculation.geometry.errors import FitDiverged, TooFewDirections
+from polewright.calculation.geometry.rotation import rotation_matrix, wahba
+from polewright.calculation.geometry.solution import Distortion, Solution
+from polewright.calculation.sky.frame import ObservedFrame
+from polewright.foundation.angles import ARCSEC, Matrix, Vector
+
+CLIP_SIGMAS = 4.0
+"""Stars further from the model than this many (robust) sigmas are left out."""
+STARS_FOR_DISTORTION = 30
+DISTORTION_SIGMAS = 4.0
+"""A change of the radial distortion must be this significant to be believed."""
+SPARSE = 20
+"""Up to this many stars, one that spoils the fit is looked for by leaving each out in turn."""
+CULPRIT_GAIN = 4.0
+"""Leaving out the culprit must lower chi-square per degree of freedom by this factor."""
+NO_DISTORTION = Distortion()
+_ROUNDS = 20
+
+
+@dataclass(frozen=True, eq=False)
+class Attitude:
+    """The camera's axes in the observed frame at one moment."""
+
+    matrix: Matrix
+    """(3, 3) camera x, y, boresight as columns, observed east-north-up; determinant +1."""
+    covariance: Matrix
+    """(3, 3) rad^2 of the small rotation d about the CAMERA's axes: true = matrix @ R(d)."""
+    utc_s: float
+    """Unix seconds UTC of the middle of the exposure."""
+    parity: int
+    scale: float
+    """Radians per pixel at the centre."""
+    matched: int
+    """Stars used; 0 when the solver gave a grid only."""
+    chi2_per_dof: float
+    """1 when the centroid errors were stated rightly; NaN when nothing is left over to tell."""
+    rms_px: float
+    """Root mean square distance of the used stars from the model, pixels."""
+    clipped: int = 0
+    """Stars left out as outliers."""
+    distortion: Distortion = NO_DISTORTION
+
+    @property
+    def boresight(self) -> NDArray[np.float64]:
+        """Where the frame's centre looks, ENU unit vector (3,)."""
+        return self.matrix[:, 2]
+
+
+def _centred(
+    pixels: Vector, width: int, height: int, parity: int
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Camera-frame pixel offsets (n, 2) from the centre and squared relative radii (n,)."""
+    p = np.atleast_2d(np.asarray(pixels, dtype=np.float64))
+    offsets = np.column_stack(
+        [parity * (p[:, 0] - 0.5 * (width - 1)), p[:, 1] - 0.5 * (height - 1)]
+    )
+    return offsets, np.sum(offsets**2, axis=1) / (0.5 * width) ** 2
+
+
+def camera_vectors(
+    pixels: Vector,
+    width: int,
+    height: int,
+    parity: int,
+    scale: float,
+    distortion: Distortion = NO_DISTORTION,
+) -> NDArray[np.float64]:
+    """Return unit vectors (n, 3) in the camera frame that pixels (n, 2) look along.
+
+    Source: the pinhole model and radial distortion of `polewright.solving.base`.
+    """
+    offsets, radius2 = _centred(pixels, width, height, parity)
+    plane = offsets * (1.0 + distortion.k1 * radius2)[:, None] * scale
+    vectors = np.column_stack([plane, np.ones(len(plane))])
+    return np.asarray(vectors / np.linalg.norm(vectors, axis=1, keepdims=True))
+
+
+def camera_pixels(
+    vectors: Vector,
+    width: int,
+    height: int,
+    parity: int,
+    scale: float,
+    distortion: Distortion = NO_DISTORTION,
+) -> NDArray[np.float64]:
+    """Return the pixels (n, 2) that see directions (n, 3) of the camera frame.
+
+    The opposite of `camera_vectors`, for directions ahead of the camera (z > 0).
+    """
+    v = np.atleast_2d(np.asarray(vectors, dtype=np.float64))
+    plane = v[:, :2] / v[:, 2:] / scale
+    offsets = plane
+    for _ in range(6 if distortion.k1 else 0):  # plane = offsets (1 + k1 r^2), turned round
+        radius2 = np.sum(offsets**2, axis=1, keepdims=True) / (0.5 * width) ** 2
+        offsets = plane / (1.0 + distortion.k1 * radius2)
+    return np.column_stack(
+        [parity * offsets[:, 0] + 0.5 * (width - 1), offsets[:, 1] + 0.5 * (height - 1)]
+    )
+
+
+STAR_FLOOR = 0.2 * ARCSEC
+"""In seconds the air moves single stars by so much (0.1 to 0.3 arcsec, from memory); what their
+unknown proper motions add the solution tells (`Solution.catalogue_sigma_rad`)."""
+
+
+_SCATTER_ROUNDS = 3
+
+
+def _scatter_px(residuals: NDArray[np.float64], sigma: NDArray[np.float64], dof: int) -> float:
+    """Return the noise (pixels) that, added in quadrature to ``sigma``, makes chi-square ``dof``.
+
+    What is missing in stated centroid errors is mostly alike for all stars (pixels too coarse for
+    the stars, the air, the catalogue), while the stated ones of bright stars are tiny: widening all
+    by the same factor would leave the weights wrong, and the covariance too small.
+    """
+    square = np.sum(residuals**2, axis=1)
+    low, high = 0.0, float(np.sqrt(square.sum() / dof))
+    for _ in range(40):
+        middle = 0.5 * (low + high)
+        more = float(np.sum(square / (sigma**2 + middle**2))) > dof
+        low, high = (middle, high) if more else (low, middle)
+    return high
+
+
+def few_stars_factor(dof: int) -> float:
+    """Return by how much a sigma from so few degrees of freedom is widened (1 with many).
+
+    Three widened sigmas hold what three of a normal distribution hold, though the noise itself is
+    known from the residuals only: Student's t, 99.865 % quantile, over 3. Without any degree of
+    freedom nothing is known of the noise, and the stated one is left alone.
+    """
+    return float(stdtrit(dof, 0.99865)) / 3.0 if dof > 0 else 1.0
+
+
+@dataclass(frozen=True, eq=False)
+class _Fit:
+    matrix: Matrix
+    log_scale: float
+    k1: float
+    residuals: NDArray[np.float64]
+    """(n, 2) pixels, of every star given, used or not."""
+    normal_inverse: Matrix
+    chi2: float
+    dof: int
+
+    @property
+    def inflation(self) -> float:
+        return max(1.0, self.chi2 / self.dof) if self.dof > 0 else 1.0
+
+
+def _fit(
+    start: Matrix,
+    log_scale: float,
+    k1: float,
+    offsets: NDArray[np.float64],
+    radius2: NDArray[np.float64],
+    world: NDArray[np.float64],
+    sigma: NDArray[np.float64],
+    use: NDArray[np.bool_],
+    with_k1: bool,
+) -> _Fit:
+    """Gauss-Newton in rotation (about the camera's axes), log scale and optionally k1.
+
+    With a = x/z and b = y/z of a star in the camera frame, a small rotation d of the camera moves
+    it by da = ab d0 - (1 + a^2) d1 + b d2 and db = (1 + b^2) d0 - ab d1 - a d2 (own derivation:
+    the star moves by its cross product with d, projected).
+    """
+    matrix = start
+    for _ in range(_ROUNDS):
+        v = world @ matrix
+        a, b = v[:, 0] / v[:, 2], v[:, 1] / v[:, 2]
+        scale = np.exp(log_scale)
+        residuals = offsets * (1.0 + k1 * radius2)[:, None] - np.column_stack([a, b]) / scale
+        columns = [
+            (a * b, 1.0 + b * b),
+            (-(1.0 + a * a), -a * b),
+            (b, -a),
+            (-a, -b),
+        ]
+        jacobian = np.stack([np.stack(c, axis=1) for c in columns], axis=2) / scale
+        if with_k1:
+            jacobian = np.concatenate([jacobian, -(offsets * radius2[:, None])[:, :, None]], axis=2)
+        rows = (jacobian[use] / sigma[use, None, None]).reshape(-1, jacobian.shape[2])
+        data = (residuals[use] / sigma[use, None]).ravel()
+        # Scaled columns: radians and pixels otherwise differ by many powers of ten.
+        norms = np.linalg.norm(rows, axis=0)
+        step, *_ = np.linalg.lstsq(rows / norms, data, rcond=None)
+        moved_sigmas = float(np.linalg.norm(rows / norms @ step))
+        step = step / norms
+        if not np.isfinite(moved_sigmas):
+            break
+        if moved_sigmas < 1e-6:
+            scaled = rows / norms
+            inverse = np.linalg.pinv(scaled.T @ scaled) / np.outer(norms, norms)
+            return _Fit(
+                matrix=matrix,
+                log_scale=log_scale,
+                k1=k1,
+                residuals=residuals,
+                normal_inverse=inverse,
+                chi2=float(data @ data),
+                dof=data.size - rows.shape[1],
+            )
+        matrix = matrix @ rotation_matrix(step[:3])
+        log_scale += float(step[3])
+        if with_k1:
+            k1 += float(step[4])
+    raise FitDiverged(_ROUNDS)
+
+
+def _outliers(residuals: NDArray[np.float64], sigma: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Mark stars beyond `CLIP_SIGMAS`, in units of the larger of stated and observed noise.
+
+    The observed noise is the median of the normalised residual lengths; for two Gaussian
+    components that median is sqrt(2 ln 2) = 1.1774 sigma.
+    """
+    length = np.hypot(residuals[:, 0], residuals[:, 1]) / sigma
+    noise = max(1.0, float(np.median(length)) / 1.1774)
+    return np.asarray(length > CLIP_SIGMAS * noise)
+
+
+def _without_the_culprit(
+    fit: _Fit, use: NDArray[np.bool_], fit_using: Callable[[NDArray[np.bool_]], _Fit]
+) -> NDArray[np.bool_]:
+    """Leave out the one star that alone spoils a sparse field, if there is one.
+
+    Among few stars a bad one drags the fit so far that all residuals grow and none stands out, so
+    each is left out in turn. Where all errors are merely understated no single star helps.
+    """
+    if fit.dof <= 2 or fit.chi2 / fit.dof < CULPRIT_GAIN:
+        return use
+    best, keep = fit.chi2 / fit.dof / CULPRIT_GAIN, use
+    for i in np.flatnonzero(use):
+        rest = use.copy()
+        rest[i] = False
+        other = fit_using(rest)
+        if other.chi2 / other.dof < best:
+            best, keep = other.chi2 / other.dof, rest
+    return keep
+
+
+def attitude_from_solution(
+    solution: Solution, frame: ObservedFrame, *, star_floor_rad: float = 0.0
+) -> Attitude:
+    """Fit the camera's attitude to the matched stars' observed directions.
+
+    Weighted least squares (1 / sigma_px) in rotation and scale, from a Wahba start, with outliers
+    clipped; the radial distortion is refitted when at least `STARS_FOR_DISTORTION` stars show it
+    with `DISTORTION_SIGMAS`. The covariance is that of the normal equations (scale and distortion
+    free), times chi-square per degree of freedom where that exceeds 1, and widened for few stars
+    (`few_stars_factor`). Where stated errors do not explain the residuals, a noise common to all
+    stars is added to them first (`_scatter_px`). A solution from a grid
+    keeps the covariance the solver stated, since a grid has no noise of its own.
+
+    Args:
+        solution: a plate solution; two stars suffice, but then nothing is left over to check.
+        frame: the sky at the MIDDLE of that exposure; its time becomes the attitude's.
+        star_floor_rad: noise added in quadrature to each star's centroid, for what its image does
+            not show: the air's motion of single stars, and errors of the catalogue. Without it a
+            few bright stars decide everything. `STAR_FLOOR` suits the bundled catalogue.
+
+    Raises:
+        TooFewDirections: fewer than two different stars.
+        FitDiverged: the stars do not suit the pinhole model at all.
+    """
+    n = len(solution.pixels)
+    if n < 2:
+        raise TooFewDirections("matched stars", n, 2)
+    width, height, parity = solution.width, solution.height, solution.parity
+    world = frame.observe(solution.icrs)
+    floor_px = np.hypot(star_floor_rad, solution.catalogue_sigma_rad) / solution.scale
+    sigma = np.ones(n) if solution.from_grid else np.hypot(solution.sigma_px, floor_px)
+    stated = sigma
+    vectors = camera_vectors(
+        solution.pixels, width, height, parity, solution.scale, solution.distortion
+    )
+    offsets, radius2 = _centred(solution.pixels, width, height, parity)
+
+    def fit_using(use: NDArray[np.bool_]) -> _Fit:
+        def run(start: Matrix, log_scale: float, with_k1: bool) -> _Fit:
+            k1 = solution.distortion.k1
+            return _fit(start, log_scale, k1, offsets, radius2, world, sigma, use, with_k1=with_k1)
+
+        start = wahba(vectors[use], world[use], sigma[use] ** -2)
+        plain = run(start, float(np.log(solution.scale)), with_k1=False)
+        if int(use.sum()) < STARS_FOR_DISTORTION:
+            return plain
+        bent = run(plain.matrix, plain.log_scale, with_k1=True)
+        k1_sigma = float(np.sqrt(bent.normal_inverse[4, 4] * bent.inflation))
+        believed = abs(bent.k1 - plain.k1) > DISTORTION_SIGMAS * k1_sigma
+        return bent if believed else plain
+
+    use = np.ones(n, dtype=bool)
+    fit = fit_using(use)
+    # With few stars one bad one drags the fit; never throw away more than half of them.
+    fewest = max(5, n // 2)
+    for _ in range(6 if n > fewest else 0):
+        keep = ~_outliers(fit.residuals, sigma)
+        if bool(np.all(keep == use)) and int(use.sum()) <= SPARSE:
+            keep = _without_the_culprit(fit, use, fit_using)
+        if int(keep.sum()) < fewest or bool(np.all(keep == use)):
+            break
+        use, fit = keep, fit_using(keep)
+    told = fit
+    for _ in range(_SCATTER_ROUNDS if not solution.from_grid else 0):
+        if fit.dof < 1 or fit.chi2 / fit.dof < 1.0 + 2.0 * np.sqrt(2.0 / fit.dof):
+            break
+        sigma = np.hypot(stated, _scatter_px(fit.residuals[use], stated[use], fit.dof))
+        fit = fit_using(use)
+    kept = fit.residuals[use]
+    covariance = fit.normal_inverse[:3, :3] * fit.inflation * few_stars_factor(fit.dof) ** 2
+    return Attitude(
+        matrix=fit.matrix,
+        covariance=solution.covariance if solution.from_grid else covariance,
+        utc_s=frame.utc_s,
+        parity=parity,
+        scale=float(np.exp(fit.log_scale)),
+        matched=0 if solution.from_grid else int(use.sum()),
+        chi2_per_dof=told.chi2 / told.dof
+        if told.dof > 0 and not solution.from_grid
+        else float("nan"),
+        rms_px=float(np.sqrt(np.mean(np.sum(kept**2, axis=1)))),
+        clipped=int(n - use.sum()),
+        distortion=Distortion(fit.k1),
+    )

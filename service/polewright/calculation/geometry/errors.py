@@ -1,0 +1,107 @@
+"""Why an axis cannot be computed, or must not be believed.
+
+::
+
+    GeometryError
+    ├── TooFewDirections    not enough stars or attitudes for the unknowns
+    ├── MixedParity         some frames of one sweep are mirrored and some are not
+    ├── TurnTooSmall        the turn between the attitudes does not fix an axis
+    ├── FitDiverged         the least squares did not settle
+    └── SweepNotRigid       the attitudes contradict a turn about one fixed axis
+"""
+
+from __future__ import annotations
+
+from polewright.foundation.angles import ARCSEC, DEG
+from polewright.foundation.errors import GeometryError
+
+
+class TooFewDirections(GeometryError):
+    """There are fewer stars or attitudes than unknowns."""
+
+    code = "too_few_directions"
+    advice = "Take another point of the sweep, or expose longer so that more stars are matched."
+
+    def __init__(self, what: str, found: int, needed: int) -> None:
+        super().__init__(what, found, needed)
+        self.what, self.found, self.needed = what, found, needed
+
+    def __str__(self) -> str:
+        return f"{self.found} {self.what} given, at least {self.needed} needed"
+
+
+class MixedParity(GeometryError):
+    """Some attitudes come from mirrored images and some do not, so one of them is a wrong solve."""
+
+    code = "mixed_parity"
+    advice = "Repeat the point that differs; a camera does not change whether it mirrors the sky."
+
+    def __init__(self, parities: tuple[int, ...]) -> None:
+        super().__init__(parities)
+        self.parities = parities
+
+    def __str__(self) -> str:
+        return f"The attitudes disagree on whether the image is mirrored (parities {self.parities})"
+
+
+class TurnTooSmall(GeometryError):
+    """The attitudes hardly differ, so any axis would fit."""
+
+    code = "turn_too_small"
+    advice = "Turn further in right ascension between the points, 20 degrees or more each."
+
+    def __init__(self, turn: float, sigma: float) -> None:
+        super().__init__(turn, sigma)
+        self.turn, self.sigma = turn, sigma
+        """Largest turn and the axis uncertainty it leads to, rad."""
+
+    def __str__(self) -> str:
+        return (
+            f"The largest turn is {self.turn / DEG:.4f} deg, which leaves the axis uncertain by"
+            f" {min(self.sigma / DEG, 180.0):.1f} deg"
+        )
+
+
+class FitDiverged(GeometryError):
+    """The least squares did not settle."""
+
+    code = "fit_diverged"
+    advice = "Repeat the sweep; if it happens again, keep the frames and report them."
+
+    def __init__(self, rounds: int) -> None:
+        super().__init__(rounds)
+        self.rounds = rounds
+
+    def __str__(self) -> str:
+        return f"The fit did not settle in {self.rounds} rounds; the data do not suit its model"
+
+
+class SweepNotRigid(GeometryError):
+    """The attitudes contradict a turn about one fixed axis."""
+
+    code = "sweep_not_rigid"
+    advice = (
+        "Something else moved: check that the declination clutch is locked, that nothing slips or"
+        " touches the tripod, that there is no gust, and repeat the sweep. If it persists, take"
+        " more points: the one that stands out is a wrong solve or a shifted mirror."
+    )
+
+    def __init__(
+        self, chi2: float, dof: int, p_value: float, largest_residual: float, worst: int | None
+    ) -> None:
+        super().__init__(chi2, dof, p_value, largest_residual, worst)
+        self.chi2, self.dof, self.p_value = chi2, dof, p_value
+        self.largest_residual = largest_residual
+        """Length of the largest residual rotation, rad."""
+        self.worst = worst
+        """Index of the point without which the rest agrees best; None when it cannot be told."""
+
+    def __str__(self) -> str:
+        told = (
+            "" if self.worst is None else f"; without point {self.worst + 1} the rest agrees best"
+        )
+        return (
+            f"The sweep is not a turn about one fixed axis: chi-square {self.chi2:.1f} for"
+            f" {self.dof} degrees of freedom (chance {self.p_value:.1e}), residuals up to"
+            f" {self.largest_residual / ARCSEC:.1f} arcsec{told}"
+        )

@@ -1,0 +1,365 @@
+"""An all-sky chart of a plan: north up and EAST TO THE LEFT, as when lying on the back looking up.
+
+Distance from the middle is distance from the zenith. Drawn without any global state, so it is
+safe in threads.
+"""
+
+from __future__ import annotations
+
+import io
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any, Literal
+
+import numpy as np
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from matplotlib.patches import Patch
+
+from polewright.calculation.planning.feasibility import Outlook
+from polewright.calculation.planning.limits import Reason, Use, shortfalls
+from polewright.calculation.planning.request import PlanRequest, SweepPlan
+from polewright.calculation.sky.frame import enu_from_hour_angle_dec, hour_angle_dec
+from polewright.foundation.angles import ARCSEC, DEG, Vector, azalt_from_enu, enu_from_azalt
+
+HALF_PI = 0.5 * math.pi
+LETTERS = "ABCDEFGHIJ"
+
+
+@dataclass(frozen=True)
+class Palette:
+    """Colours of a chart."""
+
+    paper: str
+    ink: str
+    faint: str
+    usable: str
+    sky: str
+    blocked: str
+    overhang: str
+    window: str
+    meridian: str
+    best: str
+    best_text: str
+    other: str
+    sun: str
+    moon: str
+
+
+DAY = Palette(
+    paper="#ffffff", ink="#1c2430", faint="#8a94a3", usable="#bfe3c0", sky="#e9eff6",
+    blocked="#6e675f", overhang="#8d8378", window="#d99a2b", meridian="#5b6f8f",
+    best="#b3123a", best_text="#ffffff", other="#1f4e9c", sun="#e08a00", moon="#7a7f8c",
+)  # fmt: skip
+#: Red on black, to keep eyes adapted to the dark.
+NIGHT = Palette(
+    paper="#000000", ink="#ff4a3d", faint="#93291f", usable="#4a0d08", sky="#170302",
+    blocked="#000000", overhang="#000000", window="#701a10", meridian="#c0392b",
+    best="#ff5a4a", best_text="#000000", other="#d0382c", sun="#ff6a55", moon="#c24a3e",
+)  # fmt: skip
+
+
+def sky_chart(
+    request: PlanRequest,
+    plans: Sequence[SweepPlan] = (),
+    *,
+    night: bool = False,
+    picture: Literal["svg", "png"] = "svg",
+    width_px: int = 1000,
+) -> bytes:
+    """Draw skyline, usable sky, meridian band, Sun, Moon, and sweeps (the first one boldly).
+
+    Args:
+        request: what was asked; gives the sky.
+        plans: best first; none draws the sky alone.
+        night: red on black.
+        picture: file format of the bytes returned.
+        width_px: of a PNG; an SVG scales by itself.
+    """
+    palette = NIGHT if night else DAY
+    outlook = Outlook(request)
+    figure = Figure(figsize=(8.0, 10.0), dpi=width_px / 8.0, facecolor=palette.paper)
+    FigureCanvasAgg(figure)
+    axes = figure.add_axes((0.06, 0.2, 0.88, 0.704), projection="polar")
+    _prepare(axes, palette)
+    _areas(axes, outlook, palette)
+    _rings(axes, request, palette)
+    _bodies(axes, outlook, palette)
+    for number, plan in reversed(list(enumerate(plans[: len(LETTERS)]))):
+        _sweep(axes, request, plan, number, palette, plans[0])
+    _words(figure, outlook, plans, palette)
+    out = io.BytesIO()
+    metadata = {"Date": None} if picture == "svg" else None
+    figure.savefig(out, format=picture, facecolor=palette.paper, metadata=metadata)
+    return out.getvalue()
+
+
+def _prepare(axes: Any, palette: Palette) -> None:
+    axes.set_theta_zero_location("N")
+    axes.set_theta_direction(1)  # azimuth runs counterclockwise: east is left
+    axes.set_ylim(0.0, HALF_PI)
+    axes.set_facecolor(palette.sky)
+    axes.grid(visible=False)
+    axes.set_yticks([])
+    axes.set_xticks(np.arange(8) * 45.0 * DEG, ["N", "NE", "E", "SE", "S", "SW", "W", "NW"])
+    for label in axes.get_xticklabels():
+        label.set_fontsize(20 if len(label.get_text()) == 1 else 13)
+        label.set_fontweight("bold" if len(label.get_text()) == 1 else "normal")
+        label.set_color(palette.ink)
+    axes.tick_params(axis="x", pad=3)
+    axes.spines["polar"].set_color(palette.ink)
+    axes.spines["polar"].set_linewidth(1.6)
+
+
+def _areas(axes: Any, outlook: Outlook, palette: Palette) -> None:
+    """Usable sky, what is blocked, and the meridian band."""
+    request = outlook.request
+    azimuth = np.asarray(np.linspace(0.0, 360.0, 361) * DEG, dtype=np.float64)
+    altitude = np.asarray(np.linspace(0.0, 89.9, 181) * DEG, dtype=np.float64)
+    az, alt = np.meshgrid(azimuth, altitude)
+    enu = enu_from_azalt(az, alt)
+    ha, dec = hour_angle_dec(request.site, enu)
+    amounts = dict(
+        shortfalls(request.rules, outlook.states[1], ha, dec, Use.EXPOSE, reach=2.0 * DEG)
+    )
+    band = amounts.pop(Reason.MERIDIAN, None)
+    worst = np.clip(np.max(list(amounts.values()), axis=0), -DEG, DEG)
+    if band is not None:
+        worst = np.maximum(worst, np.clip(band, -DEG, DEG))
+    axes.contourf(az, HALF_PI - alt, worst, levels=[-2.0 * DEG, 0.0], colors=[palette.usable])
+    if band is not None:
+        flat = HALF_PI - alt
+        axes.contourf(az, flat, band, levels=[0.0, 10.0], colors=[palette.meridian], alpha=0.3)
+        axes.contour(az, flat, band, levels=[0.0], colors=[palette.meridian], linewidths=1.0)
+    horizon = request.horizon
+    fine = np.asarray(np.linspace(0.0, 360.0, 1441) * DEG, dtype=np.float64)
+    skyline = np.clip(horizon.skyline(fine), 0.0, HALF_PI)
+    axes.fill_between(
+        fine, HALF_PI - skyline, HALF_PI, color=palette.blocked, linewidth=0.0, zorder=2
+    )
+    axes.plot(fine, HALF_PI - skyline, color=palette.ink, linewidth=1.4, zorder=3)
+    if horizon.upper_deg is not None:
+        top = np.clip(horizon.overhang(fine), 0.0, HALF_PI)
+        axes.fill_between(fine, 0.0, HALF_PI - top, color=palette.overhang, linewidth=0.0, zorder=2)
+        shown = np.where(top < HALF_PI - 1e-9, HALF_PI - top, np.nan)
+        axes.plot(fine, shown, color=palette.ink, linewidth=1.4, zorder=3)
+    for window in horizon.windows:
+        a = window.azimuth_from_deg * DEG
+        side = np.linspace(a, a + window.width_deg * DEG, 60)
+        low, high = max(0.0, window.altitude_from_deg * DEG), window.altitude_to_deg * DEG
+        axes.fill_between(
+            side, HALF_PI - low, HALF_PI - high, facecolor=palette.window, alpha=0.75,
+            edgecolor=palette.ink, linewidth=1.0, zorder=2.5,
+        )  # fmt: skip
+
+
+def _rings(axes: Any, request: PlanRequest, palette: Palette) -> None:
+    """Circles of altitude, labelled where they are least in the way."""
+    turn = np.linspace(0.0, 2.0 * math.pi, 361)
+    low = request.sky.altitude_min_deg
+    heights = [h for h in (30.0, 60.0) if abs(h - low) > 7.0]
+    label_az = (225.0 if not request.site.southern else 315.0) * DEG
+    box = {"facecolor": palette.paper, "alpha": 0.72, "edgecolor": "none", "pad": 1.2}
+    for height in heights:
+        axes.plot(turn, np.full(361, (90.0 - height) * DEG), color=palette.faint, lw=0.8, zorder=4)
+        axes.text(
+            label_az, (90.0 - height) * DEG, f"{height:.0f}°", fontsize=13, color=palette.ink,
+            ha="center", va="center", bbox=box, zorder=6,
+        )  # fmt: skip
+    axes.plot(
+        turn, np.full(361, (90.0 - low) * DEG), color=palette.ink, lw=1.1, ls=(0, (5, 4)), zorder=4
+    )
+    axes.text(
+        label_az + 14.0 * DEG, (90.0 - low) * DEG, f"min {low:.0f}°", fontsize=13,
+        color=palette.ink,
+        ha="center", va="center", bbox=box, zorder=6,
+    )  # fmt: skip
+    pole_az = math.pi if request.site.southern else 0.0
+    pole_r = HALF_PI - abs(request.site.latitude)
+    axes.plot([pole_az], [pole_r], marker="+", ms=13, mew=2.0, color=palette.ink, zorder=6)
+    axes.annotate(
+        "pole", (pole_az, pole_r), xytext=(-10, 7), textcoords="offset points",
+        fontsize=13, ha="right",
+        color=palette.ink, zorder=6,
+    )  # fmt: skip
+
+
+def _bodies(axes: Any, outlook: Outlook, palette: Palette) -> None:
+    state = outlook.states[1]
+    rules = outlook.request.rules
+    if outlook.sun_counts:
+        reach = (rules.sky.sun_avoid_deg + rules.pointing_margin_deg) * DEG
+        round_az, round_alt = azalt_from_enu(_circle(state.sun_enu, reach))
+        axes.plot(
+            round_az, np.where(round_alt > 0.0, HALF_PI - round_alt, np.nan), color=palette.sun,
+            lw=2.0, ls="--", zorder=5,
+        )  # fmt: skip
+    for name, enu, colour, marker in (
+        ("Sun", state.sun_enu, palette.sun, "o"),
+        (f"Moon {100.0 * state.moon_fraction:.0f} %", state.moon_enu, palette.moon, "D"),
+    ):
+        azimuth, altitude = (float(x) for x in azalt_from_enu(enu))
+        if altitude <= 0.0:
+            continue
+        axes.plot(
+            [azimuth], [HALF_PI - altitude], marker=marker, ms=15, color=colour,
+            mec=palette.ink, mew=1.2, zorder=7,
+        )  # fmt: skip
+        axes.annotate(
+            name, (azimuth, HALF_PI - altitude), xytext=(0, -24), textcoords="offset points",
+            fontsize=14, ha="center", color=palette.ink, zorder=7,
+            bbox={"facecolor": palette.paper, "alpha": 0.7, "edgecolor": "none", "pad": 1.0},
+        )  # fmt: skip
+
+
+def _circle(centre: Vector, radius: float) -> Vector:
+    helper = np.array([0.0, 0.0, 1.0]) if abs(centre[2]) < 0.9 else np.array([1.0, 0.0, 0.0])
+    a = np.cross(centre, helper)
+    a /= np.linalg.norm(a)
+    b = np.cross(centre, a)
+    t = np.linspace(0.0, 2.0 * math.pi, 361)[:, None]
+    ring = math.cos(radius) * centre + math.sin(radius) * (np.cos(t) * a + np.sin(t) * b)
+    return np.asarray(ring, dtype=np.float64)
+
+
+def _sweep(
+    axes: Any,
+    request: PlanRequest,
+    plan: SweepPlan,
+    number: int,
+    palette: Palette,
+    boldest: SweepPlan,
+) -> None:
+    first, last = plan.points[0].hour_angle, plan.points[-1].hour_angle
+    arc = np.linspace(first, last, 120)
+    azimuth, altitude = azalt_from_enu(enu_from_hour_angle_dec(request.site, arc, plan.declination))
+    azimuth = np.unwrap(azimuth)
+    best = number == 0
+    colour = palette.best if best else palette.other
+    axes.plot(
+        azimuth, HALF_PI - altitude, color=colour, lw=4.0 if best else 2.0,
+        alpha=1.0 if best else 0.85, zorder=9 if best else 8, solid_capstyle="round",
+    )  # fmt: skip
+    dots = np.array([[p.azimuth, HALF_PI - p.altitude] for p in plan.points])
+    axes.plot(
+        dots[:, 0], dots[:, 1], "o", ms=9 if best else 6, color=colour, mec=palette.paper, mew=1.0,
+        zorder=10 if best else 8,
+    )  # fmt: skip
+    places = _label_places(axes, dots, 34.0)
+    if not best:
+        middle = places[len(places) // 2]
+        crowded = plan.points[1].enu @ boldest.points[1].enu > math.cos(12.0 * DEG)
+        if crowded:  # the bold labels are on that side
+            middle = -1.3 * middle
+        _tag(axes, LETTERS[number], dots[len(dots) // 2], middle, palette.paper, colour, colour)
+        return
+    for i, (dot, place) in enumerate(zip(dots, places, strict=True)):
+        _tag(axes, str(i + 1), dot, place, colour, palette.best_text, colour)
+
+
+def _tag(axes: Any, text: str, dot: Vector, offset: Vector, face: str, ink: str, edge: str) -> None:
+    axes.annotate(
+        text, (dot[0], dot[1]), xytext=(offset[0], offset[1]), textcoords="offset points",
+        ha="center", va="center", fontsize=15, fontweight="bold", color=ink, zorder=12,
+        bbox={"boxstyle": "circle,pad=0.22", "facecolor": face, "edgecolor": edge, "lw": 1.4},
+        arrowprops={"arrowstyle": "-", "color": edge, "lw": 1.2, "shrinkA": 0, "shrinkB": 3},
+    )  # fmt: skip
+
+
+def _label_places(axes: Any, dots: Vector, spacing_pt: float) -> Vector:
+    """Offsets (n, 2) in points that put labels beside an arc, none on another.
+
+    Labels stand on the outer side of the arc and are spread along it where points crowd.
+    """
+    per_point = 72.0 / axes.figure.dpi
+    xy = axes.transData.transform(dots) * per_point
+    along = xy[-1] - xy[0]
+    length = float(np.hypot(*along)) or 1.0
+    along = along / length
+    across = np.array([-along[1], along[0]])
+    middle = xy[len(xy) // 2]
+    chord = 0.5 * (xy[0] + xy[-1])
+    centre = axes.transData.transform((0.0, 0.0)) * per_point
+    bend = float((middle - chord) @ across)
+    outward = bend if abs(bend) > 2.0 else float((middle - centre) @ across)
+    across = across if outward >= 0.0 else -across
+    s = (xy - chord) @ along
+    spread = max(spacing_pt * (len(xy) - 1), float(s[-1] - s[0]))
+    wanted = np.linspace(-0.5 * spread, 0.5 * spread, len(xy))
+    # Beyond the most bent point, so that a leader never crosses the arc.
+    height = max(float(np.max((xy - chord) @ across)), 0.0) + 28.0
+    if spread > spacing_pt * (len(xy) - 1):
+        return np.asarray(np.tile(across * 24.0, (len(xy), 1)), dtype=np.float64)
+    target = chord + wanted[:, None] * along + height * across
+    return np.asarray(target - xy, dtype=np.float64)
+
+
+def _words(figure: Figure, outlook: Outlook, plans: Sequence[SweepPlan], palette: Palette) -> None:
+    request = outlook.request
+    when = datetime.fromtimestamp(request.utc_s, tz=UTC).strftime("%Y-%m-%d %H:%M UTC")
+    if plans:
+        best = plans[0]
+        title = (
+            f"{len(best.points)} points, {best.step / DEG:g}° steps {_way(best)}, "
+            f"{best.side} side: ±{best.sigma / ARCSEC:.1f}″"
+        )
+    else:
+        title = "Usable sky"
+    figure.text(
+        0.5,
+        0.979,
+        title,
+        ha="center",
+        va="center",
+        fontsize=18,
+        fontweight="bold",
+        color=palette.ink,
+    )
+    figure.text(
+        0.5, 0.953, f"{when}   lying on your back: north up, east left", ha="center", va="center",
+        fontsize=13, color=palette.ink,
+    )  # fmt: skip
+    handles: list[Any] = [
+        Patch(facecolor=palette.usable, edgecolor=palette.ink, label="usable"),
+        Patch(facecolor=palette.sky, edgecolor=palette.ink, label="too near a limit"),
+        Patch(facecolor=palette.blocked, edgecolor=palette.ink, label="blocked"),
+    ]
+    if request.mount.meridian_buffer_deg is not None:
+        handles.append(Patch(facecolor=palette.meridian, alpha=0.45, label="meridian"))
+    if request.horizon.windows:
+        handles.append(Patch(facecolor=palette.window, edgecolor=palette.ink, label="forbidden"))
+    if outlook.sun_counts:
+        handles.append(Line2D([], [], color=palette.sun, ls="--", lw=2.0, label="Sun limit"))
+    legend = figure.legend(
+        handles=handles, loc="upper center", bbox_to_anchor=(0.5, 0.172), ncols=len(handles),
+        fontsize=12, frameon=False, handlelength=1.2, columnspacing=0.9, handletextpad=0.4,
+    )  # fmt: skip
+    for text in legend.get_texts():
+        text.set_color(palette.ink)
+    lines = [_line(number, plan) for number, plan in enumerate(plans[:5])]
+    sun_alt = float(azalt_from_enu(outlook.states[0].sun_enu)[1]) / DEG
+    if not lines:
+        lines = [f"Sun at altitude {sun_alt:+.0f}°"]
+    for i, line in enumerate(lines):
+        figure.text(
+            0.5, 0.121 - 0.0265 * i, line, ha="center", va="center", fontsize=13,
+            color=palette.best if i == 0 and plans else palette.ink,
+            fontweight="bold" if i == 0 and plans else "normal",
+        )  # fmt: skip
+
+
+def _line(number: int, plan: SweepPlan) -> str:
+    name = "best" if number == 0 else LETTERS[number]
+    start = plan.points[0]
+    return (
+        f"{name}: from az {start.azimuth / DEG:.0f}° alt {start.altitude / DEG:.0f}°, "
+        f"{len(plan.points)} × {plan.step / DEG:g}° {_way(plan)}, "
+        f"±{plan.sigma / ARCSEC:.1f}″, {plan.duration_s / 60.0:.1f} min"
+    )
+
+
+def _way(plan: SweepPlan) -> str:
+    return "westward" if plan.direction > 0 else "eastward"

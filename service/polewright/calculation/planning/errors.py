@@ -1,0 +1,146 @@
+"""What can go wrong while a sweep is planned.
+
+::
+
+    ConfigError
+    ├── HorizonUnreadable   a line of a horizon profile is wrong
+    └── LimitsInvalid       a limit or a wish given to the planner makes no sense
+    PlanError
+    ├── NoSweepFits         the whole usable sky was searched and nothing fits
+    └── PlanRefused         the sweep asked for breaks limits; all of them are listed
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from polewright.foundation.errors import ConfigError, PlanError
+
+if TYPE_CHECKING:
+    from polewright.calculation.planning.limits import Reason
+    from polewright.calculation.planning.request import Violation
+
+
+class HorizonUnreadable(ConfigError):
+    """A horizon profile has a line that cannot be used."""
+
+    code = "horizon_unreadable"
+    advice = (
+        "Write one 'azimuth altitude' pair a line in degrees (azimuth 0 to 360 from north through "
+        "east), optionally a third number for an overhang; '#' starts a comment."
+    )
+
+    def __init__(
+        self,
+        line: int | None,
+        reason: str,
+        text: str = "",
+        *,
+        others: tuple[HorizonUnreadable, ...] = (),
+        more: int = 0,
+        source: str = "",
+    ) -> None:
+        super().__init__(line, reason, text)
+        self.line, self.reason, self.text = line, reason, text
+        #: The next lines of the same profile that cannot be used, and how many more there are.
+        self.others, self.more = others, more
+        #: The file's name, empty when there is none.
+        self.source = source
+
+    @property
+    def _what(self) -> str:
+        shown = f" ({self.text.strip()[:60]!r})" if self.text.strip() else ""
+        return f"{self.reason}{shown}"
+
+    def __str__(self) -> str:
+        where = self.source or ("the horizon profile" if self.line is None else "horizon")
+        if self.line is not None:
+            where += f"{',' if self.source else ''} line {self.line}"
+        others = "".join(f"; line {item.line}: {item._what}" for item in self.others)
+        more = f"; and {self.more} more" if self.more else ""
+        return f"{where}: {self._what}{others}{more}"
+
+
+class LimitsInvalid(ConfigError):
+    """A limit or a wish given to the planner makes no sense."""
+
+    code = "limits_invalid"
+    advice = "Correct the named value in the configuration or the option."
+
+    def __init__(self, name: str, value: float, allowed: str) -> None:
+        super().__init__(name, value, allowed)
+        self.name, self.value, self.allowed = name, value, allowed
+
+    def __str__(self) -> str:
+        return f"{self.name} is {self.value:g}, but must be {self.allowed}"
+
+
+class NoSweepFits(PlanError):
+    """Nowhere in the usable sky is there room for a sweep."""
+
+    code = "no_sweep_fits"
+
+    def __init__(self, smallest_step_deg: float, n_points: int, blocked: dict[str, float]) -> None:
+        super().__init__(smallest_step_deg, n_points, blocked)
+        self.smallest_step_deg, self.n_points = smallest_step_deg, n_points
+        #: Share (0 to 1) of the reachable sky that each reason takes away; they overlap.
+        self.blocked = blocked
+
+    @property
+    def advice(self) -> str:  # type: ignore[override]
+        """What to change, from what blocks most."""
+        worst = max(self.blocked, key=lambda name: self.blocked[name], default="")
+        hints = {
+            "sun": "Wait until the Sun is lower than -6 degrees, or farther from the open sky. ",
+            "stars": "Take a deeper catalogue, or a wider field. ",
+            "first_slew": "Bring the mount by hand to another starting position. ",
+            "pier_side": "Check the mount's meridian settings. ",
+        }
+        return hints.get(worst, "") + (
+            "Allow a smaller step, a lower minimum altitude or a smaller clearance; "
+            "or set the tripod up where more sky is open."
+        )
+
+    def __str__(self) -> str:
+        shares = ", ".join(
+            f"{name.replace('_', ' ')} {100.0 * share:.0f} %"
+            for name, share in sorted(self.blocked.items(), key=lambda item: -item[1])
+            if share > 0.0
+        )
+        return (
+            f"no sweep of {self.n_points} points fits, not even with steps of "
+            f"{self.smallest_step_deg:g} deg; of the reachable sky is taken away: "
+            f"{shares or 'nothing'}"
+        )
+
+
+class PlanRefused(PlanError):
+    """The sweep asked for breaks one or more limits."""
+
+    code = "plan_refused"
+
+    def __init__(self, violations: tuple[Violation, ...], suggestion: str = "") -> None:
+        super().__init__(violations, suggestion)
+        self.violations, self.suggestion = violations, suggestion
+
+    @property
+    def advice(self) -> str:  # type: ignore[override]
+        """A sweep close to the wanted one that breaks nothing, when there is one."""
+        return self.suggestion or (
+            "Let the planner choose (leave out start_azimuth_deg and start_altitude_deg), or pick "
+            "another start. Near the pole ways of the mount count as wide as they may become: "
+            "bring it to its home position first."
+        )
+
+    def __str__(self) -> str:
+        """Each limit once, where it is broken most, and the names of the other places."""
+        by_reason: dict[Reason, list[Violation]] = {}
+        for violation in self.violations:
+            by_reason.setdefault(violation.reason, []).append(violation)
+        told = []
+        for group in by_reason.values():
+            worst = max(group, key=lambda violation: violation.amount)
+            others = dict.fromkeys(item.where for item in group if item.where != worst.where)
+            also = f", less so at {', '.join(others)}" if others else ""
+            told.append(f"{worst}{also}")
+        return "the sweep is refused: " + "; ".join(told)

@@ -1,0 +1,60 @@
+"""What can be wrong with what the tolerance is asked for."""
+
+from __future__ import annotations
+
+from polewright.foundation.errors import ConfigError
+
+
+class ImagingNotUsable(ConfigError):
+    """A figure of the planned exposure cannot be."""
+
+    code = "imaging_not_usable"
+
+    def __init__(self, what: str, value: float | str, allowed: str) -> None:
+        super().__init__(what, value, allowed)
+        self.what, self.value, self.allowed = what, value, allowed
+
+    def __str__(self) -> str:
+        value = self.value if isinstance(self.value, str) else f"{self.value:g}"
+        return f"{self.what} of {value} cannot be used"
+
+    @property
+    def advice(self) -> str:  # type: ignore[override]
+        """What is allowed."""
+        return f"Give {self.what} {self.allowed}."
+
+
+class GuideStarLost(ConfigError):
+    """So near the pole and so far misaligned that no declination follows the guide star."""
+
+    code = "guide_star_lost"
+    advice = "Align better first, or choose a target or guide star further from the pole."
+
+    def __init__(self, declination_deg: float, axis_error_arcmin: float) -> None:
+        super().__init__(declination_deg, axis_error_arcmin)
+        self.declination_deg, self.axis_error_arcmin = declination_deg, axis_error_arcmin
+
+    def __str__(self) -> str:
+        return (
+            f"with the axis {self.axis_error_arcmin:.0f} arcmin off, a mount cannot follow a guide "
+            f"star at declination {self.declination_deg:.1f} deg through the exposure"
+        )
+
+
+class TargetTooLow(ConfigError):
+    """The target stands too low in every exposure of the span."""
+
+    code = "target_too_low"
+    advice = "Choose another target, or hour angles nearer to the meridian."
+
+    def __init__(self, declination_deg: float, latitude_deg: float, lowest_deg: float) -> None:
+        super().__init__(declination_deg, latitude_deg, lowest_deg)
+        self.declination_deg, self.latitude_deg = declination_deg, latitude_deg
+        self.lowest_deg = lowest_deg
+
+    def __str__(self) -> str:
+        return (
+            f"at latitude {self.latitude_deg:.1f} deg a target at declination "
+            f"{self.declination_deg:.1f} deg is never over {self.lowest_deg:g} deg of altitude "
+            "in this span of hour angles"
+        )

@@ -1,0 +1,1 @@
+"""What is spoken to: Alpaca devices, and motors that turn the adjusters."""

@@ -1,0 +1,1 @@
+"""Units, time, errors, files, the configuration: what every floor stands on."""

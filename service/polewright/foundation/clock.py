@@ -1,0 +1,112 @@
+"""Time as an argument: what waits or stamps takes a `Clock`, so tests and rigs can share one."""
+
+from __future__ import annotations
+
+import os
+import threading
+import time
+from typing import Protocol
+
+from polewright.foundation.errors import Cancelled, ConfigError
+
+REHEARSAL_VARIABLE = "POLEWRIGHT_REHEARSAL_CLOCK"
+
+
+class CancelToken:
+    """A flag that one thread raises and every wait of a run looks at."""
+
+    def __init__(self) -> None:
+        self._event = threading.Event()
+        self.reason = ""
+
+    def cancel(self, reason: str = "stopped by the user") -> None:
+        """Ask the run to stop; later calls keep the first reason."""
+        if not self._event.is_set():
+            self.reason = reason
+            self._event.set()
+
+    @property
+    def cancelled(self) -> bool:
+        """Whether a stop was asked for."""
+        return self._event.is_set()
+
+    def check(self) -> None:
+        """Raise `Cancelled` when a stop was asked for."""
+        if self._event.is_set():
+            raise Cancelled(self.reason)
+
+    def wait(self, real_seconds: float) -> bool:
+        """Wait so long, or until cancelled; return whether cancelled."""
+        return self._event.wait(max(0.0, real_seconds))
+
+
+class Clock(Protocol):
+    """Wall time, a monotonic timer and sleeping, all in seconds."""
+
+    def utc_s(self) -> float:
+        """Seconds since 1970-01-01T00:00:00 UTC (Unix time)."""
+
+    def monotonic_s(self) -> float:
+        """Seconds of a timer that never steps back."""
+
+    def sleep(self, seconds: float, cancel: CancelToken | None = None) -> None:
+        """Wait; raise `Cancelled` at once when ``cancel`` is raised meanwhile."""
+
+
+class SystemClock:
+    """The computer's own clock, optionally running ``rate`` times faster from ``start_utc_s`` on.
+
+    A rig and a run in different processes that are given the same ``rate``, ``start_utc_s`` and
+    ``origin_real_s`` (a Unix time) share the same accelerated time.
+    """
+
+    def __init__(
+        self,
+        rate: float = 1.0,
+        start_utc_s: float | None = None,
+        origin_real_s: float | None = None,
+    ) -> None:
+        if rate <= 0.0:
+            raise ValueError(f"clock rate must be positive, not {rate}")
+        self.rate = rate
+        self.origin_real_s = time.time() if origin_real_s is None else origin_real_s
+        self.start_utc_s = self.origin_real_s if start_utc_s is None else start_utc_s
+
+    def utc_s(self) -> float:
+        """Seconds since 1970-01-01T00:00:00 UTC, scaled."""
+        return self.start_utc_s + (time.time() - self.origin_real_s) * self.rate
+
+    def monotonic_s(self) -> float:
+        """Seconds of a timer that never steps back, scaled."""
+        return time.monotonic() * self.rate
+
+    def sleep(self, seconds: float, cancel: CancelToken | None = None) -> None:
+        """Wait ``seconds`` of this clock; raise `Cancelled` when asked to stop meanwhile."""
+        real = max(0.0, seconds / self.rate)
+        if cancel is None:
+            time.sleep(real)
+        elif cancel.wait(real):
+            cancel.check()
+
+
+def clock_from_environment() -> SystemClock:
+    """Return the computer's clock, or the rehearsal clock that a variable of the environment sets.
+
+    ``POLEWRIGHT_REHEARSAL_CLOCK="start,origin,rate"`` (Unix seconds simulated, Unix seconds real,
+    factor) lets a simulated rig and the program, in processes of their own, share one night and
+    one speed. Never set it with a real mount: the sky would not be where the program looks.
+
+    Raises:
+        ConfigError: the variable is not three numbers.
+    """
+    text = os.environ.get(REHEARSAL_VARIABLE)
+    if not text:
+        return SystemClock()
+    try:
+        start_utc_s, origin_real_s, rate = (float(word) for word in text.split(","))
+        return SystemClock(rate, start_utc_s, origin_real_s)
+    except ValueError as exc:
+        raise ConfigError(
+            f"{REHEARSAL_VARIABLE} is {text!r}; it must be three numbers with commas: simulated "
+            "start (Unix seconds), real start (Unix seconds), and a positive rate"
+        ) from exc

@@ -1,0 +1,755 @@
+"""The configuration file (TOML): what it may hold, and errors that name the key and its meaning."""
+
+from __future__ import annotations
+
+import difflib
+import re
+import tomllib
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from polewright.foundation.adjuster_profile import AdjusterProfile
+from polewright.foundation.errors import ConfigError, in_words
+
+
+class BadConfig(ConfigError):
+    """The configuration is wrong; every problem is one sentence in ``problems``."""
+
+    code = "bad_config"
+    advice = "Correct the lines named above; `polewright measure --help-all` lists every key."
+
+    def __init__(self, source: str, problems: Sequence[str]) -> None:
+        super().__init__(source, tuple(problems))
+        self.source, self.problems = source, tuple(problems)
+        if all(problem.startswith("cannot be read") for problem in self.problems):
+            self.advice = "Give the path of an existing, readable file with --config."
+
+    def __str__(self) -> str:
+        return f"{self.source} is not usable:\n  " + "\n  ".join(self.problems)
+
+
+class Section(BaseModel):
+    """A table of the file: unknown keys are errors, not silence."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class SiteSection(Section):
+    """Where the mount stands."""
+
+    latitude_deg: float | None = Field(
+        None,
+        ge=-90,
+        le=90,
+        description="latitude of the mount, degrees, north positive; the mount's own if left out",
+    )
+    longitude_deg: float | None = Field(
+        None,
+        ge=-180,
+        le=360,
+        description="longitude, degrees, EAST positive; the mount's own if left out",
+    )
+    elevation_m: float | None = Field(
+        None,
+        ge=-500,
+        le=9000,
+        description="height above the sea, metres; the mount's own if left out",
+    )
+    pressure_hpa: float | None = Field(
+        None,
+        ge=0,
+        le=1100,
+        description="air pressure at the site, not at sea level, hPa; by height if left out",
+    )
+    temperature_c: float | None = Field(
+        None,
+        ge=-60,
+        le=60,
+        description="air temperature tonight, degrees C; by month and latitude if left out",
+    )
+
+
+class DeviceSection(Section):
+    """An Alpaca device's address."""
+
+    host: str | None = Field(
+        None, description="name or IP address of the Alpaca server; discovered if left out"
+    )
+    port: int | None = Field(
+        None, ge=1, le=65535, description="TCP port of the Alpaca server; discovered if left out"
+    )
+    device_number: int | None = Field(
+        None, ge=0, description="number of the device on its server; the first one if left out"
+    )
+
+
+class CameraSection(DeviceSection):
+    """The camera and how it is read."""
+
+    gain: int | None = Field(
+        None, description="gain as the camera counts it; unchanged if left out"
+    )
+    offset: int | None = Field(
+        None, description="offset as the camera counts it; unchanged if left out"
+    )
+    binning: int = Field(1, ge=1, le=16, description="pixels binned in the camera, both ways")
+
+
+class OpticsSection(Section):
+    """The optics in front of the camera."""
+
+    focal_length_mm: float | None = Field(
+        None,
+        gt=5,
+        lt=20000,
+        description="focal length, mm; the mount's FocalLength or what the stars tell if left out",
+    )
+    pixel_um: float | None = Field(
+        None,
+        gt=0.3,
+        lt=100,
+        description="unbinned pixel, micrometres; the camera's own if left out",
+    )
+    distortion_k1: float | None = Field(
+        None,
+        ge=-0.1,
+        le=0.1,
+        description="radial distortion of the lens: true radius = r (1 + k1 r²), r over half the "
+        "frame's width; `polewright profile --solve` finds it",
+    )
+    sag_arcsec: float | None = Field(
+        None,
+        ge=0,
+        le=600,
+        description="how far a level tube may droop, arcsec (1 sigma): no sweep shows it, and it "
+        "is in the stated uncertainty; 6 to 10 by the focal length if left out",
+    )
+
+
+class SweepSection(Section):
+    """The points the mount is sent to."""
+
+    points: int = Field(3, ge=3, le=24, description="number of points")
+    step_deg: float = Field(
+        20.0,
+        gt=0.5,
+        le=60,
+        description="turn in right ascension between points, degrees (common practice, no source)",
+    )
+    direction: Literal["east", "west", "away"] = Field(
+        "away", description="way the sweep goes: east, west, or away from the meridian"
+    )
+    start_azimuth_deg: float | None = Field(
+        None,
+        ge=0,
+        le=360,
+        description="azimuth of the first point, degrees from north through east",
+    )
+    start_altitude_deg: float | None = Field(
+        None,
+        ge=0,
+        le=90,
+        description="altitude of the first point, degrees; the sweep is planned if left out",
+    )
+    exposure_s: float = Field(
+        4.0, gt=0, le=600, description="exposure at each point, s (common practice, no source)"
+    )
+    exposure_auto: bool = Field(
+        False,
+        description="whether the exposure is found from sky and stars of a first frame; "
+        "[sweep] exposure_s is where the search begins",
+    )
+    exposure_min_s: float = Field(
+        0.5, gt=0, le=600, description="shortest exposure that exposure_auto may choose, s"
+    )
+    exposure_max_s: float = Field(
+        20.0, gt=0, le=600, description="longest exposure that exposure_auto may choose, s"
+    )
+    settle_s: float = Field(
+        15.0,
+        ge=0,
+        le=300,
+        description="wait after each slew, s; belts ring longest (common practice, no source)",
+    )
+    settle: Literal["measured", "fixed"] = Field(
+        "measured",
+        description="measured: short looks at the stars tell when the mount has rung out, before "
+        "the exposure or after it, settle_s after the slew at the latest; fixed: always wait "
+        "settle_s",
+    )
+    overlap: bool = Field(
+        True,
+        description="whether the mount slews on while the frame of the point before is fetched "
+        "and solved",
+    )
+    frame_floor_arcsec: float = Field(
+        1.0,
+        ge=0,
+        le=60,
+        description="error of a frame's attitude that its stars do not show (air, gusts), arcsec; "
+        "left out, past sweeps of the rig in the history change it",
+    )
+    meridian_buffer_deg: float = Field(
+        5.0,
+        ge=0,
+        le=60,
+        description="hour angle kept clear on either side of the meridian, degrees",
+    )
+    min_altitude_deg: float = Field(
+        20.0,
+        ge=0,
+        le=80,
+        description="lowest altitude of a point, degrees (common practice, no source)",
+    )
+    slew_timeout_s: float = Field(
+        180.0, ge=5, le=1800, description="longest a slew may take before it is aborted, s"
+    )
+    arrival_tolerance_deg: float = Field(
+        0.5,
+        gt=0,
+        le=30,
+        description="how far from its target the mount may say it stopped, degrees",
+    )
+    solved_tolerance_deg: float = Field(
+        4.0,
+        gt=0,
+        le=30,
+        description="how far the solved centre may be from where the mount's word, corrected by "
+        "the point before, puts it, degrees",
+    )
+
+
+class HorizonSection(Section):
+    """What stands around the mount."""
+
+    file: str | None = Field(
+        None, description="file of azimuth/altitude pairs, degrees; an open horizon if left out"
+    )
+    clearance_deg: float | None = Field(
+        None, ge=0, le=20, description="angle kept clear of the skyline, degrees"
+    )
+
+
+class LimitsSection(Section):
+    """Where the mount may not point."""
+
+    sun_avoid_deg: float = Field(
+        30.0, ge=1, le=180, description="angle kept from the Sun, degrees (common practice)"
+    )
+    sun_counts_above_deg: float = Field(
+        -6.0, ge=-90, le=90, description="altitude of the Sun above which it is avoided, degrees"
+    )
+    moon_avoid_deg: float = Field(
+        30.0, ge=0, le=180, description="angle from a full Moon within which a plan ranks lower"
+    )
+    mount_altitude_min_deg: float = Field(
+        5.0, ge=-90, le=80, description="lowest altitude the mount may pass through, degrees"
+    )
+    mount_altitude_max_deg: float = Field(
+        90.0, ge=10, le=90, description="highest altitude the mount may pass through, degrees"
+    )
+    hour_angle_min_deg: float = Field(
+        -180.0, ge=-180, le=180, description="easternmost hour angle the mount reaches, degrees"
+    )
+    hour_angle_max_deg: float = Field(
+        180.0, ge=-180, le=180, description="westernmost hour angle the mount reaches, degrees"
+    )
+    pointing_margin_deg: float = Field(
+        1.0, ge=0, le=20, description="how far off the mount's pointing may be, degrees"
+    )
+    slew_deg_per_s: float = Field(
+        2.0, gt=0, le=100, description="the mount's slewing rate, degrees per second"
+    )
+
+
+class SafetySection(DeviceSection):
+    """A safety monitor; give host, port or device_number to have it watched, none otherwise."""
+
+    @property
+    def wanted(self) -> bool:
+        """Whether there is one to watch."""
+        return any(value is not None for value in (self.host, self.port, self.device_number))
+
+
+class ObservingConditionsSection(SafetySection):
+    """A weather station; give host, port or device_number to have its air used for refraction."""
+
+
+class CoverSection(SafetySection):
+    """A cover or flat-field light; give host, port or device_number to have it looked at."""
+
+
+class DomeSection(SafetySection):
+    """A dome or roll-off roof; give host, port or device_number to have it looked at."""
+
+
+class FocuserSection(SafetySection):
+    """A focuser; give host, port or device_number where discovery cannot tell which."""
+
+
+class StartupSection(Section):
+    """What `polewright startup` checks and may do before a night with nobody there."""
+
+    wait_s: float = Field(
+        300.0, ge=0, le=7200, description="longest wait for the devices to appear, s (own choice)"
+    )
+    site_tolerance_deg: float = Field(
+        0.1,
+        gt=0,
+        le=10,
+        description="how far the mount's site may be from the configured one, degrees (own choice)",
+    )
+    clock_tolerance_s: float = Field(
+        5.0,
+        gt=0,
+        le=600,
+        description="how far the mount's clock and sidereal time may be off ours, s (own choice)",
+    )
+    open_cover: bool = Field(False, description="whether a closed cover is opened")
+    open_roof: bool = Field(
+        False,
+        description="whether a closed roof or dome shutter is opened; nothing here knows whether "
+        "the telescope is clear of it",
+    )
+    roof_timeout_s: float = Field(
+        240.0, ge=5, le=3600, description="longest that a roof may take to open, s"
+    )
+    points: int = Field(3, ge=3, le=12, description="points of the quick check")
+    max_points: int = Field(
+        5, ge=3, le=12, description="points it may grow to while it is not sure or not trusted"
+    )
+    sigma_arcmin: float | None = Field(
+        None,
+        gt=0,
+        le=60,
+        description="uncertainty wanted of the total error, 1 sigma, arcminutes; a quarter of the "
+        "tolerance if left out",
+    )
+    max_hfd_px: float = Field(
+        12.0, gt=1, le=200, description="half-flux diameter above which focus is called wrong, px"
+    )
+    max_elongation: float = Field(
+        2.5, gt=1, le=20, description="long over short axis of stars above which tracking is wrong"
+    )
+    afterwards: Literal["park", "track", "stop"] = Field(
+        "park", description="how the mount is left: parked, tracking the stars, or stopped"
+    )
+
+
+class NotifySection(Section):
+    """Whom to tell how an unattended run ended. Neither is ever written to a log."""
+
+    command: str | None = Field(
+        None,
+        description="program to run, with {title}, {text}, {outcome} and {exit_code} as its "
+        "arguments' places; no shell",
+    )
+    url: str | None = Field(
+        None,
+        description="address that gets a JSON document by POST (http, https), or any service "
+        "known to the package apprise, where that is installed",
+    )
+    when: Literal["always", "trouble"] = Field(
+        "always", description="every time, or only when the exit code is not 0"
+    )
+
+
+class LogSection(Section):
+    """The log of `serve`, `startup` and unattended runs: one JSON document a line."""
+
+    file: str | None = Field(None, description="file to log to; nothing is logged if left out")
+    max_mb: float = Field(
+        10.0, gt=0, le=1000, description="size at which a new file is begun, megabytes"
+    )
+    keep: int = Field(5, ge=1, le=100, description="old files kept")
+
+
+class AdjusterSection(Section):
+    """What turns the adjusters: hands, or motors."""
+
+    name: str = Field(
+        "manual", description="manual, command, or an adjuster that an installed package brings"
+    )
+    first_step_arcmin: float = Field(
+        3.0, gt=0, le=60, description="first turn, from which sign and gain are learned, arcmin"
+    )
+    largest_step_arcmin: float = Field(
+        40.0, gt=0, le=600, description="largest single turn, arcminutes"
+    )
+    altitude_travel_arcmin: float = Field(
+        240.0, gt=0, le=3000, description="farthest turn in altitude from where it started, arcmin"
+    )
+    azimuth_travel_arcmin: float = Field(
+        360.0, gt=0, le=3000, description="farthest turn in azimuth from where it started, arcmin"
+    )
+    most_moves: int = Field(
+        60, ge=2, le=500, description="turns after which an unattended session gives up"
+    )
+    options: dict[str, Any] = Field(
+        default_factory=dict, description="the adjuster's own options, as a table"
+    )
+
+
+class RecoverySection(Section):
+    """What is tried, unasked, when a point does not solve."""
+
+    tries: int = Field(
+        2, ge=0, le=10, description="longer exposures tried at a place that does not solve"
+    )
+    max_exposure_s: float = Field(
+        20.0,
+        gt=0,
+        le=600,
+        description="longest of these exposures, s; each is twice the one before",
+    )
+    moves: int = Field(
+        2, ge=0, le=10, description="other places on the declination circle tried for a point"
+    )
+    swaps: int = Field(
+        1, ge=0, le=5, description="other sweeps tried when a point finds no other place"
+    )
+    nowhere_s: float = Field(
+        240.0,
+        ge=10,
+        le=7200,
+        description="longest time without a newly solved point, from the arrival at the first one "
+        "on, after which a sweep ends, s; half of it is the most for one place (own choice)",
+    )
+
+
+class SolverSection(Section):
+    """How frames are solved."""
+
+    name: str = Field("embedded", description="solver's name: embedded, command, or one installed")
+    hint_radius_deg: float = Field(
+        10.0, gt=0, le=180, description="how far off the mount's own pointing may be, degrees"
+    )
+    blind: bool = Field(
+        True, description="whether to search the whole sky when the hint leads nowhere"
+    )
+    timeout_s: float = Field(60.0, gt=0, le=900, description="longest a solve may take, s")
+    catalogue: str | None = Field(
+        None,
+        description="add-on catalogue of the embedded solver: its name or file, a folder of them, "
+        "or none; all that `polewright catalogue build` made if left out",
+    )
+    options: dict[str, Any] = Field(
+        default_factory=dict, description="the solver's own options, as a table"
+    )
+
+
+class PoleSection(Section):
+    """What counts as aligned."""
+
+    target: Literal["true", "refracted"] = Field(
+        "true", description="pole to align on: the true pole or the pole as refraction lifts it"
+    )
+    tolerance_arcmin: float = Field(
+        1.0, gt=0, le=120, description="axis error that is good enough, arcminutes"
+    )
+    tolerance_from_tonight: bool = Field(
+        False,
+        description="whether the tolerance follows from the exposures of [tonight] instead, up to "
+        "10 arcminutes",
+    )
+
+
+class TonightSection(Section):
+    """The exposures planned for the night, from which a tolerance can follow."""
+
+    focal_length_mm: float | None = Field(
+        None, gt=5, lt=20000, description="focal length of tonight's optics; [optics] if left out"
+    )
+    pixel_um: float | None = Field(
+        None, gt=0.3, lt=100, description="tonight's pixel, micrometres; [optics] if left out"
+    )
+    exposure_s: float = Field(
+        300.0, gt=0, le=21600, description="longest single exposure planned, s"
+    )
+    declination_deg: float = Field(
+        45.0, ge=-89, le=89, description="declination of the target, degrees"
+    )
+    hour_angle_from_hours: float = Field(
+        -4.0, ge=-12, le=12, description="hour angle of the first exposure, hours, east negative"
+    )
+    hour_angle_to_hours: float = Field(
+        4.0, ge=-12, le=12, description="hour angle of the last exposure, hours, west positive"
+    )
+    guided: bool = Field(False, description="whether a guide star is followed")
+    guide_distance_deg: float | None = Field(
+        None,
+        ge=0,
+        le=30,
+        description="guide star to field centre, degrees, any direction; as far as the field "
+        "reaches if left out",
+    )
+    field_radius_deg: float | None = Field(
+        None,
+        ge=0,
+        le=45,
+        description="field centre to the farthest star that shall be round, degrees; to the "
+        "sensor's corner if left out",
+    )
+    sensor_diagonal_mm: float | None = Field(
+        None,
+        gt=0.5,
+        lt=500,
+        description="diagonal of tonight's sensor, mm; the connected camera's if left out",
+    )
+    trail_px: float = Field(1.0, gt=0, le=1000, description="longest trail that may be, pixels")
+
+
+class AdjustingSection(Section):
+    """How the adjusters are turned; their names go to [profile]."""
+
+    exposure_s: float | None = Field(
+        None, gt=0, le=60, description="exposure of a live frame, s; as in the sweep if left out"
+    )
+    coarse_goal_arcmin: float = Field(
+        5.0, gt=0, le=60, description="where a first pass from far off ends, arcminutes"
+    )
+    coarse_from_arcmin: float = Field(
+        30.0, gt=0, le=600, description="error above which a first, coarse pass is made, arcminutes"
+    )
+    sweep_by_itself: bool = Field(
+        False,
+        description="whether a new sweep may start unasked; hands must then be off the mount",
+    )
+    max_sweeps: int = Field(8, ge=1, le=50, description="sweeps after which a session gives up")
+
+
+class RunSection(Section):
+    """What happens around a run."""
+
+    afterwards: Literal["track", "stop"] = Field(
+        "track", description="what the mount does after a finished run: track the stars, or stop"
+    )
+    journal_folder: str | None = Field(
+        None, description="folder of session journals; the user's state folder if left out"
+    )
+    watchdog: bool = Field(
+        True,
+        description="whether a second process stops the mount when this one dies or hangs",
+    )
+    keep_frames: str | None = Field(
+        None,
+        description="folder where each solved frame is kept as FITS with its WCS; none kept if "
+        "left out",
+    )
+
+
+class HistorySection(Section):
+    """What is remembered of past runs."""
+
+    enabled: bool = Field(True, description="whether every run is recorded in the history")
+    url: str | None = Field(
+        None,
+        description="database of the history, e.g. postgresql://host/polewright; "
+        "POLEWRIGHT_HISTORY_URL or a file in the user's data folder if left out",
+    )
+    pier: str | None = Field(
+        None, max_length=80, description="name of the pier or rig; the telescope's if left out"
+    )
+    alarm_arcmin: float | None = Field(
+        None,
+        gt=0,
+        le=600,
+        description="axis error at which a pier's trend raises alarm",
+    )
+
+
+class PublishSection(Section):
+    """What `polewright serve` tells other programs of the observatory."""
+
+    fresh_minutes: float = Field(
+        720.0,
+        gt=0,
+        le=100000,
+        description="age up to which a verified alignment counts as safe, minutes (own choice)",
+    )
+    mqtt_host: str | None = Field(
+        None,
+        min_length=1,
+        description="message broker that is told how each session ended; left out: none",
+    )
+    mqtt_port: int = Field(1883, ge=1, le=65535, description="its TCP port (8883 is usual for TLS)")
+    mqtt_topic: str = Field(
+        "polewright/alignment",
+        min_length=1,
+        max_length=200,
+        pattern=r"^[^#+\x00]+$",
+        description="topic of the retained message; one for each pier",
+    )
+    mqtt_username: str | None = Field(
+        None,
+        min_length=1,
+        description="user name; its password is read from the environment variable "
+        "POLEWRIGHT_MQTT_PASSWORD and never from a file",
+    )
+    mqtt_tls: bool = Field(False, description="encrypt, and check the broker's certificate")
+
+
+class Config(Section):
+    """Everything a run can be told."""
+
+    site: SiteSection = Field(default_factory=SiteSection)
+    telescope: DeviceSection = Field(default_factory=DeviceSection)
+    camera: CameraSection = Field(default_factory=CameraSection)
+    optics: OpticsSection = Field(default_factory=OpticsSection)
+    sweep: SweepSection = Field(default_factory=SweepSection)
+    horizon: HorizonSection = Field(default_factory=HorizonSection)
+    limits: LimitsSection = Field(default_factory=LimitsSection)
+    safety: SafetySection = Field(default_factory=SafetySection)
+    observing_conditions: ObservingConditionsSection = Field(
+        default_factory=ObservingConditionsSection
+    )
+    cover: CoverSection = Field(default_factory=CoverSection)
+    dome: DomeSection = Field(default_factory=DomeSection)
+    focuser: FocuserSection = Field(default_factory=FocuserSection)
+    recovery: RecoverySection = Field(default_factory=RecoverySection)
+    solver: SolverSection = Field(default_factory=SolverSection)
+    pole: PoleSection = Field(default_factory=PoleSection)
+    adjusting: AdjustingSection = Field(default_factory=AdjustingSection)
+    profile: AdjusterProfile = Field(
+        default_factory=AdjusterProfile, description="the adjusters' names and ways"
+    )
+    run: RunSection = Field(default_factory=RunSection)
+    publish: PublishSection = Field(default_factory=PublishSection)
+    startup: StartupSection = Field(default_factory=StartupSection)
+    adjuster: AdjusterSection = Field(default_factory=AdjusterSection)
+    notify: NotifySection = Field(default_factory=NotifySection)
+    log: LogSection = Field(default_factory=LogSection)
+    tonight: TonightSection = Field(default_factory=TonightSection)
+    history: HistorySection = Field(default_factory=HistorySection)
+
+
+def config_from_text(
+    text: str, *, source: str = "configuration", overrides: Mapping[str, Any] | None = None
+) -> Config:
+    """Parse and check a configuration.
+
+    Args:
+        text: TOML.
+        source: name used in messages.
+        overrides: values by dotted key (``"sweep.step_deg"``), which win over the file.
+
+    Raises:
+        BadConfig: not TOML, an unknown key, or a value that is not usable.
+    """
+    text = text.removeprefix("\ufeff")  # some editors put a byte order mark first
+    try:
+        data = tomllib.loads(text)
+    except (tomllib.TOMLDecodeError, RecursionError) as exc:
+        comma = re.search(r"=\s*[-+]?\d+,\d", text)
+        hint = " Numbers take a decimal point: 9.31, not 9,31." if comma else ""
+        raise BadConfig(source, [f"not valid TOML: {exc}.{hint}"]) from exc
+    given = dict(overrides or {})
+    for dotted, value in given.items():
+        section, _, key = dotted.partition(".")
+        table = data.setdefault(section, {})
+        if not isinstance(table, dict):
+            raise BadConfig(source, [f"`{section}` must be a table: write [{section}]"])
+        table[key] = value
+    try:
+        return Config.model_validate(data)
+    except ValidationError as exc:
+        problems = [_sentence(error, text, given) for error in exc.errors()]
+        if all(problem.startswith("option for") for problem in problems):
+            source = "the configuration as given"
+        raise BadConfig(source, problems) from exc
+
+
+def config_from_file(path: Path | None, overrides: Mapping[str, Any] | None = None) -> Config:
+    """Read a configuration file (or none: defaults) and apply ``overrides``.
+
+    A relative ``[horizon] file`` in the file is taken from the file's own folder; one given as an
+    option from the current folder.
+
+    Raises:
+        BadConfig: the file cannot be read or is not usable.
+    """
+    if path is None:
+        return config_from_text("", source="the configuration as given", overrides=overrides)
+    try:
+        text = path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as exc:
+        raise BadConfig(str(path), [f"cannot be read: {in_words(exc)}"]) from exc
+    config = config_from_text(text, source=str(path), overrides=overrides)
+    skyline = config.horizon.file
+    if skyline is None or "horizon.file" in (overrides or {}):
+        return config
+    beside = path.parent / Path(skyline).expanduser()  # an absolute path stays what it is
+    horizon = config.horizon.model_copy(update={"file": str(beside)})
+    return config.model_copy(update={"horizon": horizon})
+
+
+def meaning(location: Sequence[str | int]) -> str:
+    """Return the description of the key at ``location``, or an empty string."""
+    model: type[BaseModel] | None = Config
+    text = ""
+    for part in location:
+        if model is None or not isinstance(part, str) or part not in model.model_fields:
+            return text
+        field = model.model_fields[part]
+        text = field.description or ""
+        annotation = field.annotation
+        model = (
+            annotation
+            if isinstance(annotation, type) and issubclass(annotation, BaseModel)
+            else None
+        )
+    return text
+
+
+def _known_keys(location: Sequence[str | int]) -> list[str]:
+    model: type[BaseModel] = Config
+    for part in location:
+        field = model.model_fields.get(str(part))
+        annotation = field.annotation if field else None
+        if not (isinstance(annotation, type) and issubclass(annotation, BaseModel)):
+            return []
+        model = annotation
+    return list(model.model_fields)
+
+
+def _sentence(error: Any, text: str, overrides: Mapping[str, Any]) -> str:
+    location = list(error["loc"])
+    dotted = ".".join(str(part) for part in location)
+    if dotted in overrides:
+        place = f"option for {dotted}"
+    else:
+        line = _line_of(text, location)
+        place = f"line {line}, {dotted}" if line else dotted
+    if error["type"] == "extra_forbidden":
+        known = _known_keys(location[:-1])
+        close = difflib.get_close_matches(str(location[-1]), known, n=1, cutoff=0.5)
+        hint = f"did you mean `{close[0]}`?" if close else f"known here: {', '.join(known)}."
+        return f"{place}: unknown key; {hint}"
+    about = meaning(location)
+    explained = f" ({about})" if about else ""
+    given = error.get("input")
+    return f"{place} = {given!r}{explained}: {error['msg'][:1].lower()}{error['msg'][1:]}."
+
+
+def _line_of(text: str, location: Sequence[str | int]) -> int | None:
+    """Find the line (from 1) where a key stands; None when it is not found by simple reading."""
+    names = [str(part) for part in location if isinstance(part, str)]
+    if not names:
+        return None
+    section: list[str] = []
+    for number, line in enumerate(text.splitlines(), start=1):
+        header = re.match(r"\s*\[+\s*([^\]]+?)\s*\]+", line)
+        if header:
+            section = [part.strip().strip("\"'") for part in header.group(1).split(".")]
+            if section == names:
+                return number
+            continue
+        key = re.match(r"\s*([A-Za-z0-9_.\-\"']+)\s*=", line)
+        if key:
+            here = [*section, *(part.strip("\"'") for part in key.group(1).split("."))]
+            if here == names[: len(here)]:
+                return number
+    return None

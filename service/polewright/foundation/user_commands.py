@@ -1,0 +1,122 @@
+"""A user-given command with named places: split before it is filled, and run without a shell."""
+
+from __future__ import annotations
+
+import os
+import re
+import shlex
+from collections.abc import Callable, Mapping, Sequence
+
+from polewright.foundation.errors import ConfigError, PolewrightError, in_words
+from polewright.foundation.programs import Ended, Program
+
+_PLACE = re.compile(r"\{([a-z_]+)\}")
+MOST_OUTPUT = 2000
+
+
+class CommandFailed(PolewrightError):
+    """A user-given command did not do its work. Its arguments are not told: they may be secret."""
+
+    code = "command_failed"
+    advice = "Run the command by hand as the same user, and look at what it says."
+
+    def __init__(self, key: str, why: str) -> None:
+        super().__init__(key, why)
+        self.key, self.why = key, why
+
+    def __str__(self) -> str:
+        return f"the command of {self.key} failed: {self.why}"
+
+
+class CommandTemplate:
+    """Arguments with named places, split before they are filled: no value is ever split again.
+
+    Args:
+        command: one text as on a command line, or the arguments; ``{name}`` is filled in later.
+        key: where it was configured, for messages.
+        places: names that may stand in braces.
+
+    Raises:
+        ConfigError: empty, unbalanced quotes, or a place that does not exist.
+    """
+
+    def __init__(self, command: str | Sequence[str], key: str, places: frozenset[str]) -> None:
+        self.key = key
+        if isinstance(command, str):
+            posix = os.name != "nt"  # on Windows a backslash is part of a path
+            try:
+                parts = shlex.split(command, posix=posix)
+            except ValueError as exc:
+                raise ConfigError(f"{key}: the command cannot be split: {exc}") from exc
+            self.words = tuple(part if posix else part.strip('"') for part in parts)
+        else:
+            self.words = tuple(command)
+        if not self.words:
+            raise ConfigError(f"{key}: the command is empty")
+        self.places = frozenset(name for word in self.words for name in _PLACE.findall(word))
+        unknown = sorted(self.places - places)
+        if unknown:
+            known = ", ".join(f"{{{name}}}" for name in sorted(places))
+            raise ConfigError(f"{key}: unknown {{{unknown[0]}}}; there are {known}")
+
+    def filled(self, values: Mapping[str, str]) -> list[str]:
+        """Return the arguments with every place filled in."""
+        return [_PLACE.sub(lambda match: values[match.group(1)], word) for word in self.words]
+
+
+class UserCommand(CommandTemplate):
+    """A command that is run for what it does: a turn, a stop, a notification."""
+
+    def run(
+        self,
+        values: Mapping[str, str],
+        *,
+        timeout_s: float,
+        tick: Callable[[], None] = lambda: None,
+    ) -> str:
+        """Run it to its end and return what it printed; children it leaves behind run on.
+
+        Args:
+            values: text for every place.
+            timeout_s: real seconds after which it is ended, its children with it.
+            tick: called many times a second; what it raises ends the command and its children.
+
+        Raises:
+            CommandFailed: it cannot be started, takes too long, or its exit code is not 0.
+        """
+        return self.finish(self.start(values), timeout_s, tick)
+
+    def start(self, values: Mapping[str, str]) -> Program:
+        """Start it and return it while it runs.
+
+        Raises:
+            CommandFailed: it cannot be started.
+        """
+        try:
+            return Program(self.filled(values))
+        except OSError as exc:
+            raise CommandFailed(self.key, in_words(exc)) from exc
+
+    def finish(
+        self, program: Program, timeout_s: float, tick: Callable[[], None] = lambda: None
+    ) -> str:
+        """Wait for what `start` returned, as `run` says."""
+        in_time = False
+        try:
+            in_time = program.wait(timeout_s, tick)
+        finally:
+            ended = program.end(children=not in_time)
+        return self.checked(ended if in_time else None, timeout_s)
+
+    def checked(self, ended: Ended | None, timeout_s: float) -> str:
+        """Return what an ended command printed.
+
+        Raises:
+            CommandFailed: its exit code is not 0, or it was not over (None) after ``timeout_s``.
+        """
+        if ended is None:
+            raise CommandFailed(self.key, f"it was not over after {timeout_s:g} s")
+        if ended.exit_status != 0:
+            said = ended.printed.strip()[-MOST_OUTPUT:]
+            raise CommandFailed(self.key, f"exit code {ended.exit_status}; it said: {said}")
+        return ended.printed

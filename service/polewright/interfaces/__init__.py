@@ -1,0 +1,1 @@
+"""Where people and other programs meet Polewright: terminal, page, report, published devices."""

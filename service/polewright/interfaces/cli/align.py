@@ -1,0 +1,208 @@
+"""``polewright align``: the whole way, from the first look to the confirming sweep."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from polewright.foundation.clock import clock_from_environment
+from polewright.foundation.errors import ExitCode
+from polewright.interfaces.cli.console import (
+    ending_word,
+    exit_with,
+    print_result,
+    told_plainly,
+    write_out,
+)
+from polewright.interfaces.cli.options import ConfigPath, with_config_options
+from polewright.interfaces.cli.terminal import Console, headed
+
+AsJson = Annotated[
+    bool,
+    typer.Option("--json", help="print one JSON document at the end; the rest goes to stderr"),
+]
+Plain = Annotated[
+    bool, typer.Option("--plain", help="lines instead of the live picture, also on a terminal")
+]
+
+
+@with_config_options
+def align(
+    config: ConfigPath = None,
+    resume: Annotated[
+        bool, typer.Option("--resume", help="take up the session that was interrupted last")
+    ] = False,
+    resume_from: Annotated[
+        Path | None,
+        typer.Option(help="take up the session of this journal instead", show_default=False),
+    ] = None,
+    plain: Plain = False,
+    as_json: AsJson = False,
+    unattended: Annotated[
+        bool,
+        typer.Option(
+            "--unattended",
+            help="nobody is there: the adjuster that [adjuster] names turns the axis by itself",
+        ),
+    ] = False,
+    *,
+    overrides: dict[str, Any],
+) -> None:
+    """Align the axis: check, plan, sweep, adjust by the live reading, and sweep again to confirm.
+
+    The mount moves. See that the tube is free to turn, that no cable can catch, and never point
+    an unfiltered telescope near the Sun. Keys: s stop, n new sweep (both ask first), p pause or
+    go on, k adjusters snugged, u note turns of an adjuster (the reading then tells turns); q stops
+    too. Where there is no terminal, send the same letters as lines. Ctrl-C stops all motion.
+
+    The session is written to a journal, step by step; after a crash or a power cut, --resume
+    goes on where that is safe and says why not where it is not.
+
+    With --unattended motors turn the adjusters: small steps first, from which sign, gain and lost
+    motion are learned, then on by the live reading, within the travel of [adjuster]. It stops
+    (exit code 7) on any rotation that the motors do not explain, and never turns while unsafe.
+    """
+    run_session(
+        config,
+        overrides,
+        resume=resume or resume_from is not None,
+        resume_from=resume_from,
+        plain=plain,
+        as_json=as_json,
+        may_finish=False,
+        attended=not unattended,
+    )
+
+
+def run_session(
+    config: Path | None,
+    overrides: dict[str, Any],
+    *,
+    resume: bool,
+    resume_from: Path | None,
+    plain: bool,
+    as_json: bool,
+    may_finish: bool,
+    attended: bool = True,
+) -> None:
+    """Run a session in this terminal and end the command as it ended."""
+    from polewright.foundation.config import config_from_file
+    from polewright.interfaces.cli.console import stop_on_signals
+    from polewright.interfaces.cli.session_terminal import run_in_terminal
+    from polewright.interfaces.publishing.mqtt import Telling, check_mqtt, end_document
+    from polewright.observing.runs.connect import connect_rig
+    from polewright.records.events import EventSink
+    from polewright.session.opening import open_interrupted, open_new
+    from polewright.session.session import AlignSession
+
+    console = Console(stderr=True)
+    with told_plainly(console, as_json=as_json):
+        settings = config_from_file(config, overrides)
+        check_mqtt(settings.publish)
+        clock = clock_from_environment()
+        opened = open_interrupted(settings, resume_from) if resume else open_new(settings, clock)
+        telling = Telling(settings.publish, opened.session_id, clock.utc_s())
+        console.print(f"Journal: {opened.journal.path}", soft_wrap=True)
+        if opened.why:
+            told = f"Taking up the interrupted session: {opened.why}."
+            console.print(told, soft_wrap=True)
+
+        def make(listener: EventSink) -> AlignSession:
+            return AlignSession(
+                connect_rig,
+                settings,
+                clock,
+                opened.journal,
+                listener,
+                session_id=opened.session_id,
+                anchor=opened.anchor,
+                resumed=opened.resumed,
+                attended=attended,
+            )
+
+        session, outcome, keyboard = run_in_terminal(
+            console,
+            make,
+            plain=plain,
+            may_finish=may_finish,
+            around=lambda session: stop_on_signals(session.cancel),
+        )
+    code = unconfirmed(session, outcome) if keyboard.finished else outcome
+    ending = end_document(session.session_id, code, session.snapshot().result, clock.utc_s())
+    end = Told(session, code, keyboard.finished, opened.journal.path)
+    if as_json:
+        write_out(json.dumps(end.document(), default=str))
+    end.print(console, Console(stderr=as_json))
+    untold = telling.ended(ending)
+    if untold is not None:
+        console.print(untold)
+    exit_with(code)
+
+
+def unconfirmed(session: Any, outcome: ExitCode) -> ExitCode:
+    """Return the code of a session that was finished without a confirming sweep.
+
+    The last settled reading counts then.
+    """
+    if outcome is not ExitCode.INTERRUPTED:
+        return outcome
+    now = session.snapshot()
+    error = now.error
+    good = (
+        error is not None
+        and error.state in ("settled", "measured")
+        and error.upper95_arcmin <= now.tolerance_arcmin
+    )
+    return ExitCode.OK if good else ExitCode.OUT_OF_TOLERANCE
+
+
+class Told:
+    """How a session ended, for a person and for a script."""
+
+    def __init__(self, session: Any, code: ExitCode, unconfirmed_end: bool, journal: Path) -> None:
+        self.now = session.snapshot()
+        self.code, self.unconfirmed_end, self.journal = code, unconfirmed_end, journal
+
+    def document(self) -> dict[str, Any]:
+        """Return the JSON document."""
+        failure = self.now.failure
+        failed = failure is not None and not self.unconfirmed_end
+        document: dict[str, Any] = {
+            "schema_version": "1",
+            "ok": self.code is ExitCode.OK,
+            "exit_code": int(self.code),
+            "confirmed": self.now.step.value == "finished",
+            "journal": str(self.journal),
+            "session": self.now.model_dump(mode="json"),
+        }
+        if failed and failure is not None:
+            document["error"] = failure.model_dump(mode="json")
+        return document
+
+    def print(self, console: Console, out: Console) -> None:
+        """Tell a person: the result to ``out``, trouble to ``console``."""
+        now = self.now
+        if now.result is not None and now.step.value == "finished":
+            print_result(out, now.result)
+        elif now.error is not None:
+            error = now.error
+            out.print(
+                f"Last reading ({error.state}): total {error.total_arcmin:.2f}′, below "
+                f"{error.upper95_arcmin:.2f}′ with 95 % confidence; not confirmed by a sweep.",
+            )
+        if now.failure is not None and not self.unconfirmed_end:
+            word = ending_word(self.code)
+            console.print(headed(f"{word}:", "bold", f" {now.failure.message}"))
+            if now.failure.advice:
+                console.print(f"What to do: {now.failure.advice}")
+        words = {
+            "unasked": "The mount was not reached in this run: its state is as it was before.",
+            "still": "The mount stands still; tracking is off.",
+            "tracking": "The mount tracks the stars.",
+            "slewing": "THE MOUNT WAS SLEWING when last seen: go and look.",
+            "unknown": "What the mount does is not known: go and look.",
+        }
+        console.print(words[now.motion])

@@ -1,0 +1,123 @@
+"""``polewright bestpole``: the axis that drifts least on tonight's target. Informational."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import sys
+from datetime import UTC, datetime
+from typing import Annotated, Any
+
+import typer
+from rich.table import Table
+
+from polewright.foundation.clock import clock_from_environment
+from polewright.interfaces.cli.console import told_plainly
+from polewright.interfaces.cli.options import ConfigPath, with_config_options
+from polewright.interfaces.cli.terminal import Console
+
+
+@with_config_options
+def bestpole(
+    ra_hours: Annotated[float, typer.Option(help="right ascension of the target, hours (ICRS)")],
+    dec_deg: Annotated[float, typer.Option(help="declination of the target, degrees (ICRS)")],
+    config: ConfigPath = None,
+    begin: Annotated[
+        str | None, typer.Option(help="start, ISO 8601, UTC if no zone is given; now if left out")
+    ] = None,
+    hours: Annotated[float, typer.Option(help="length of the span, hours")] = 4.0,
+    exposure_s: Annotated[float, typer.Option(help="one exposure, s")] = 300.0,
+    field_radius_deg: Annotated[
+        float, typer.Option(help="from the centre to the farthest star that shall be round")
+    ] = 0.5,
+    criterion: Annotated[
+        str,
+        typer.Option(help="what shall be least: drift, declination (RA is guided), or rotation"),
+    ] = "drift",
+    as_json: Annotated[bool, typer.Option("--json", help="print one JSON document")] = False,
+    *,
+    overrides: dict[str, Any],
+) -> None:
+    """Say which axis is best for one target tonight, and what it gains over the poles.
+
+    No device is touched and no setting is changed: the gain is small unless the target is low or
+    the focal length long.
+    """
+    from polewright.calculation.drift.bestpole import Criterion, TargetSpan, best_pole
+    from polewright.foundation.angles import ARCMIN, ARCSEC
+    from polewright.foundation.config import config_from_file
+    from polewright.foundation.errors import ConfigError
+    from polewright.observing.rig.rig import nominal_scale
+    from polewright.observing.rig.site import site_given, weather_of
+
+    console = Console(stderr=True)
+    with told_plainly(console, as_json=as_json):
+        settings = config_from_file(config, overrides)
+        site = site_given(settings)
+        start = clock_from_environment().utc_s()
+        if begin is not None:
+            try:
+                moment = datetime.fromisoformat(begin)
+            except ValueError as exc:
+                raise ConfigError(f"--begin {begin!r} is no ISO 8601 time: {exc}") from exc
+            start = (moment if moment.tzinfo else moment.replace(tzinfo=UTC)).timestamp()
+        try:
+            wanted = Criterion(criterion)
+        except ValueError as exc:
+            names = ", ".join(item.value for item in Criterion)
+            raise ConfigError(f"--criterion {criterion!r}: choose one of {names}") from exc
+        span = TargetSpan(
+            15.0 * ra_hours, dec_deg, start, start + 3600.0 * hours, exposure_s, field_radius_deg
+        )
+        weather = weather_of(settings, site, start)
+        answer = best_pole(site, weather.air, span, wanted)
+    scale = nominal_scale(settings.optics.focal_length_mm, settings.optics.pixel_um)
+    if as_json:
+        document = {
+            "schema_version": "1",
+            "ok": True,
+            "criterion": wanted.value,
+            "visible_share": answer.visible_share,
+            "weather": weather.source,
+            "gain_arcsec": answer.gain / ARCSEC,
+            "gain_px": None if scale is None else answer.gain / scale,
+            "poles": [
+                {
+                    "name": pole.name,
+                    "d_alt_arcmin": pole.d_alt / ARCMIN,
+                    "d_az_sky_arcmin": pole.d_az_sky / ARCMIN,
+                    "rms_arcsec": pole.rms / ARCSEC,
+                    "worst_arcsec": pole.worst / ARCSEC,
+                    "worst_px": None if scale is None else pole.worst / scale,
+                }
+                for pole in (answer.true, answer.refracted, answer.best)
+            ],
+            "target": dataclasses.asdict(span),
+        }
+        sys.stdout.write(json.dumps(document) + "\n")
+        return
+    out = Console()
+    table = Table(title=f"Motion in one exposure of {exposure_s:g} s", title_justify="left")
+    for title in ("axis", "above the true pole", "east of it", "rms", "worst"):
+        table.add_column(title, justify="left" if title == "axis" else "right")
+    for pole in (answer.true, answer.refracted, answer.best):
+        pixels = "" if scale is None else f" ({pole.worst / scale:.2f} px)"
+        table.add_row(
+            pole.name,
+            f"{pole.d_alt / ARCMIN:+.2f}′",
+            f"{pole.d_az_sky / ARCMIN:+.2f}′",
+            f"{pole.rms / ARCSEC:.2f}″",
+            f"{pole.worst / ARCSEC:.2f}″{pixels}",
+        )
+    out.print(table)
+    gain = f"{answer.gain / ARCSEC:.2f}″"
+    if scale is not None:
+        gain += f" ({answer.gain / scale:.2f} px)"
+    for sentence in (f"The air, for refraction: {weather.source}.", *weather.warnings):
+        out.print(sentence)
+    out.print(f"The best axis gains {gain} rms over the better of the two poles.")
+    if answer.visible_share < 1.0:
+        out.print(
+            f"The target is high enough in {answer.visible_share:.0%} of the span; only that "
+            "counts.",
+        )

@@ -1,0 +1,83 @@
+"""``polewright devices``: what answers on the network."""
+
+from __future__ import annotations
+
+import json
+import sys
+from typing import Annotated
+
+import typer
+from rich.table import Table
+from rich.text import Text
+
+from polewright.foundation.errors import ConfigError, ExitCode
+from polewright.interfaces.cli.console import told_plainly
+from polewright.interfaces.cli.terminal import Console
+
+
+def devices(
+    *,
+    host: Annotated[
+        str | None, typer.Option(help="ask this server instead of discovering", show_default=False)
+    ] = None,
+    port: Annotated[
+        int | None,
+        typer.Option(
+            help="TCP port of --host [default: 11111]", min=1, max=65535, show_default=False
+        ),
+    ] = None,
+    timeout_s: Annotated[float, typer.Option(help="how long to wait for answers, s")] = 2.5,
+    discovery_port: Annotated[int, typer.Option(help="UDP port discovery uses")] = 32227,
+    as_json: Annotated[bool, typer.Option("--json", help="print one JSON document")] = False,
+) -> None:
+    """Discover Alpaca servers and list their devices."""
+    from polewright.devices.alpaca.discovery import discover
+    from polewright.devices.alpaca.management import list_servers
+    from polewright.observing.runs.connect import DEFAULT_PORT, NoDeviceFound, ServerSilent
+
+    console = Console(stderr=True)
+    with told_plainly(console, as_json=as_json):
+        if host is None and port is not None:
+            raise ConfigError("--port belongs to --host: give both, or none to discover servers")
+        if host is None:
+            servers = [
+                (found.host, found.port) for found in discover(discovery_port, timeout_s=timeout_s)
+            ]
+        else:
+            servers = [(host, port or DEFAULT_PORT)]
+        if not servers:
+            raise NoDeviceFound("device", [])
+        listings, troubles = list_servers(servers, timeout_s=timeout_s)
+        if not listings:
+            raise NoDeviceFound("device", troubles) if host is None else ServerSilent(troubles)
+        for sentence in troubles:
+            console.print(sentence)
+        rows = [
+            {
+                "host": listing.host,
+                "port": listing.port,
+                "type": item.DeviceType,
+                "number": item.DeviceNumber,
+                "name": item.DeviceName,
+                "unique_id": item.UniqueID,
+            }
+            for listing in listings
+            for item in listing.devices
+        ]
+    if as_json:
+        sys.stdout.write(json.dumps({"schema_version": "1", "ok": True, "devices": rows}) + "\n")
+        return
+    console = Console()
+    for server in dict.fromkeys((row["host"], row["port"]) for row in rows):
+        console.print(f"Alpaca server {server[0]}:{server[1]}", style="bold")
+        # Nothing is cut: names and ids go into the configuration.
+        table = Table(box=None, padding=(0, 1, 0, 0), pad_edge=False)
+        for heading in ("type", "no.", "name", "unique id"):
+            table.add_column(heading, justify="left", overflow="fold")
+        for row in rows:
+            if (row["host"], row["port"]) == server:
+                cells = (row[key] for key in ("type", "number", "name", "unique_id"))
+                table.add_row(*(Text(str(cell)) for cell in cells))
+        console.print(table)
+    if not rows:
+        raise SystemExit(int(ExitCode.DEVICE))

@@ -1,0 +1,176 @@
+"""``polewright drift``: track hands off and compare the drift with the measured axis."""
+
+from __future__ import annotations
+
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+from rich.table import Table
+
+from polewright.foundation.clock import CancelToken, clock_from_environment
+from polewright.foundation.errors import ExitCode, in_words
+from polewright.interfaces.cli.console import (
+    TerminalListener,
+    exit_with,
+    stop_on_signals,
+    told_plainly,
+    write_out,
+)
+from polewright.interfaces.cli.options import ConfigPath, with_config_options
+from polewright.interfaces.cli.terminal import Console
+from polewright.records.events import Event
+
+if TYPE_CHECKING:
+    from polewright.observing.runs.drift_run import DriftResult
+
+
+class _Listener(TerminalListener):
+    """Adds how the check stands."""
+
+    def __call__(self, event: Event) -> None:
+        from polewright.observing.runs.drift_run import DriftReading
+
+        super().__call__(event)
+        if isinstance(event, DriftReading):
+            self.console.print(
+                f"  field {event.field} of {event.fields}, {event.elapsed_s / 60.0:.1f} min, "
+                f"{event.frames} frames: {event.sentence}",
+            )
+
+
+@with_config_options
+def drift(
+    config: ConfigPath = None,
+    axis: Annotated[
+        Path | None,
+        typer.Option(
+            help="result of `polewright measure --json` to compare with; "
+            "without it the axis is measured by drift alone"
+        ),
+    ] = None,
+    as_json: Annotated[
+        bool, typer.Option("--json", help="print one JSON document; progress goes to stderr")
+    ] = False,
+    plot: Annotated[
+        Path | None, typer.Option(help="write a picture of the drift here (.svg or .png)")
+    ] = None,
+    night: Annotated[bool, typer.Option(help="draw the picture in red on black")] = False,
+    one_field: Annotated[
+        bool, typer.Option("--one-field", help="look at the field near the meridian only")
+    ] = False,
+    minutes: Annotated[float, typer.Option(help="longest time at each field, minutes")] = 15.0,
+    goal_arcsec: Annotated[
+        float, typer.Option(help="uncertainty (1 sigma) of the axis that is sure enough, arcsec")
+    ] = 10.0,
+    flexure_arcsec_per_hour: Annotated[
+        float,
+        typer.Option(
+            help="creep of tube and camera against the axes that is allowed for, arcsec an hour"
+        ),
+    ] = 1.5,
+    *,
+    overrides: dict[str, Any],
+) -> None:
+    """Check the measured axis by drift: track one or two fields hands off and compare.
+
+    The mount slews to each field and then only tracks. Keep hands off, switch guiding and
+    periodic error correction by guiding off, and do not touch the adjusters between the
+    measurement and this check. Ctrl-C stops all motion.
+    """
+    from polewright.calculation.drift.decide import StopRule
+    from polewright.calculation.drift.errors import DriftSettingsWrong, PredictionUnreadable
+    from polewright.calculation.drift.estimator import DriftNoise
+    from polewright.calculation.drift.plot import drift_plot
+    from polewright.calculation.drift.prediction import predicted_from_document
+    from polewright.foundation.angles import ARCSEC
+    from polewright.foundation.config import config_from_file
+    from polewright.observing.runs.connect import connect_rig
+    from polewright.observing.runs.drift_run import DriftSettings, run_drift
+    from polewright.records.history.recording import recorded
+
+    progress = Console(stderr=True)
+    say = partial(progress.print)
+    cancel = CancelToken()
+    with told_plainly(progress, as_json=as_json):
+        settings = config_from_file(config, overrides)
+        if not 0.0 <= flexure_arcsec_per_hour <= 600.0:
+            raise DriftSettingsWrong(
+                "--flexure-arcsec-per-hour", flexure_arcsec_per_hour, "between 0 and 600"
+            )
+        rule = StopRule(goal=goal_arcsec * ARCSEC, longest_s=60.0 * minutes)
+        how = DriftSettings(
+            rule=rule,
+            noise=DriftNoise(
+                frame_floor=settings.sweep.frame_floor_arcsec * ARCSEC,
+                flexure_rate=flexure_arcsec_per_hour * ARCSEC / 3600.0,
+            ),
+            two_fields=not one_field,
+        )
+        text = ""
+        if axis is not None:
+            try:
+                text = axis.read_text(encoding="utf-8")
+            except (OSError, UnicodeDecodeError) as exc:
+                raise PredictionUnreadable(str(axis), str(exc)) from exc
+        clock = clock_from_environment()
+        with stop_on_signals(cancel), recorded(settings, clock, "drift", say) as recorder:
+            with _Listener(progress) as listener:
+
+                def hear(event: Event) -> None:
+                    listener(event)
+                    recorder(event)
+
+                rig = connect_rig(settings, clock, cancel, hear)
+                predicted = None
+                if axis is not None:
+                    predicted = predicted_from_document(text, str(axis), rig.site)
+                run = run_drift(rig, predicted, how)
+            # The figure comes first: what is written down after it may find no room.
+            if as_json:
+                write_out(run.result.model_dump_json())
+            else:
+                _print(Console(), run.result)
+            recorder.drifted(
+                {
+                    **run.result.model_dump(mode="json"),
+                    "svg": drift_plot(run.curves, run.result.sentence).decode(),
+                }
+            )
+        if plot is not None:
+            picture = drift_plot(
+                run.curves,
+                run.result.sentence,
+                night=night,
+                picture="png" if plot.suffix.lower() == ".png" else "svg",
+            )
+            try:
+                plot.write_bytes(picture)
+            except OSError as exc:
+                say(f"{plot} was not written: {in_words(exc, told=plot)}")
+    disagrees = run.result.verdict in ("disagrees", "needs longer")
+    exit_with(ExitCode.AXIS_NOT_TRUSTED if disagrees else ExitCode.OK)
+
+
+def _print(console: Console, result: DriftResult) -> None:
+    table = Table(title="Drift of the fields", title_justify="left")
+    for title in ("field", "frames", "minutes", "declination drift", "predicted"):
+        table.add_column(title, justify="left" if title == "field" else "right")
+    for field in result.fields:
+        predicted = field.predicted_rate_arcsec_per_min
+        table.add_row(
+            field.name,
+            f"{field.frames}",
+            f"{field.span_s / 60.0:.1f}",
+            f"{field.declination_rate_arcsec_per_min:+.3f}″/min",
+            "" if predicted is None else f"{predicted:+.3f}″/min",
+        )
+    console.print(table)
+    console.print(
+        f"Axis by drift: altitude {result.d_alt_arcmin:+.2f}′ ± {result.sigma_alt_arcmin:.2f}′, "
+        f"azimuth on the sky {result.d_az_sky_arcmin:+.2f}′ ± {result.sigma_az_sky_arcmin:.2f}′ "
+        "(+ too high, + too far east; true pole).",
+    )
+    console.print(result.sentence, style="bold")
+    console.print(result.weather.sentence())

@@ -1,0 +1,490 @@
+"""``polewright history``: past runs, how a pier moves, and runs carried between machines."""
+
+from __future__ import annotations
+
+import json
+import math
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+from rich.box import SIMPLE_HEAD
+from rich.table import Table
+
+from polewright.foundation.errors import ConfigError, ExitCode, counted, in_words
+from polewright.interfaces.cli.console import exit_with, told_plainly
+from polewright.interfaces.cli.options import ConfigPath
+from polewright.interfaces.cli.terminal import Console
+
+if TYPE_CHECKING:
+    from polewright.foundation.config import Config
+    from polewright.records.history.store import History, RunFilter
+
+#: A pier's name is cut to so many letters at least.
+LEAST_PIER = 6
+
+history_app = typer.Typer(
+    help="Past runs: list, show, plot, trend, export and import.",
+    no_args_is_help=True,
+    rich_markup_mode=None,
+)
+
+Url = Annotated[
+    str | None,
+    typer.Option(help="database URL; [history] url or the user's own if left out"),
+]
+Pier = Annotated[str | None, typer.Option(help="name of the pier; all if left out")]
+Since = Annotated[str | None, typer.Option(help="date (2026-09-01), UTC; from the first run on")]
+Rehearsals = Annotated[bool, typer.Option("--rehearsals", help="also runs on a simulated clock")]
+AsJson = Annotated[bool, typer.Option("--json", help="print one JSON document")]
+
+
+@contextmanager
+def _opened(
+    config: Path | None,
+    url: str | None,
+    console: Console,
+    *,
+    as_json: bool,
+    only_read: bool = True,
+) -> Iterator[tuple[History, Config]]:
+    from polewright.foundation.config import config_from_file
+    from polewright.records.history.store import History
+
+    with told_plainly(console, as_json=as_json):
+        settings = config_from_file(config)
+        with History(url or settings.history.url, only_read=only_read) as history:
+            yield history, settings
+
+
+def _moment(text: str | None) -> float | None:
+    if text is None:
+        return None
+    try:
+        when = datetime.fromisoformat(text)
+    except ValueError as exc:
+        raise ConfigError(f"{text!r} is no date; write it as 2026-09-01") from exc
+    return (when if when.tzinfo else when.replace(tzinfo=UTC)).timestamp()
+
+
+def _wanted(pier: str | None, since: str | None, rehearsals: bool, **more: Any) -> RunFilter:
+    from polewright.records.history.store import RunFilter
+
+    return RunFilter(pier=pier, since_utc_s=_moment(since), rehearsals=rehearsals, **more)
+
+
+def _when(utc_s: float) -> str:
+    return datetime.fromtimestamp(utc_s, UTC).strftime("%Y-%m-%d %H:%M")
+
+
+def _say(document: dict[str, Any]) -> None:
+    sys.stdout.write(json.dumps({"schema_version": "1", "ok": True, **document}) + "\n")
+
+
+@history_app.command("list")
+def list_runs(
+    config: ConfigPath = None,
+    *,
+    url: Url = None,
+    pier: Pier = None,
+    since: Since = None,
+    limit: Annotated[int, typer.Option(help="how many of the newest", min=1)] = 30,
+    rehearsals: Rehearsals = False,
+    as_json: AsJson = False,
+) -> None:
+    """List runs, newest first."""
+    console = Console(stderr=True)
+    with _opened(config, url, console, as_json=as_json) as (history, _settings):
+        wanted = _wanted(pier, since, rehearsals, limit=limit)
+        rows = history.list_runs(wanted)
+        why_none = "" if rows else _why_none(history, wanted)
+    if as_json:
+        _say({"runs": rows})
+        return
+    table = Table(
+        title="Past runs (UTC)",
+        title_justify="left",
+        caption="* rehearsal" if any(row["rehearsal"] for row in rows) else None,
+        caption_justify="left",
+        box=SIMPLE_HEAD,
+        padding=0,  # so that it fits a terminal of 80 columns
+    )
+    headings = ("id", "when", "pier", "kind", "alt", "az", "total", "end")
+    lines = [_run_line(row) for row in rows]
+    # A narrow table would cut every column; the pier is what can be told from its beginning.
+    others = sum(
+        max(len(line[k]) for line in [headings, *lines]) + 1
+        for k in range(len(headings))
+        if headings[k] != "pier"
+    )
+    for heading in headings:
+        right = heading in ("alt", "az", "total")
+        table.add_column(heading, no_wrap=True, justify="right" if right else "left")
+    table.columns[2].max_width = max(LEAST_PIER, Console().width - others - 3)
+    for line in lines:
+        table.add_row(*line)
+    if rows:
+        Console().print(table)
+    else:
+        console.print(why_none)
+
+
+def _run_line(row: dict[str, Any]) -> tuple[str, ...]:
+    measured = row["total_arcmin"] is not None
+    return (
+        row["run_id"][:8],
+        _when(row["started_utc_s"]),
+        row["pier"],
+        row["kind"] + ("*" if row["rehearsal"] else ""),
+        f"{row['d_alt_arcmin']:+.2f}′" if measured else "",
+        f"{row['d_az_sky_arcmin']:+.2f}′" if measured else "",
+        f"{row['total_arcmin']:.2f}′" if measured else "",
+        _end(row),
+    )
+
+
+def _why_none(history: History, wanted: RunFilter) -> str:
+    """Say why no run is listed, and what to do."""
+    hidden = _rehearsals_left_out(history, wanted)
+    if hidden:
+        return f"No run but {hidden}."
+    if piers := history.piers(rehearsals=True):
+        at = "" if wanted.pier is None else f" of a pier {wanted.pier!r}"
+        since = "" if wanted.since_utc_s is None else f" since {_when(wanted.since_utc_s)} UTC"
+        return f"No run{at}{since} is recorded; piers that have runs: {', '.join(piers)}."
+    return (
+        "No run is recorded yet: `polewright measure` makes the first. Rehearsals are recorded "
+        "only where [history] url or POLEWRIGHT_HISTORY_URL names a database for them."
+    )
+
+
+def _rehearsals_left_out(history: History, wanted: RunFilter) -> str:
+    """Say how many rehearsals the filter leaves out; nothing when it leaves out none."""
+    if wanted.rehearsals:
+        return ""
+    hidden = history.count_runs(replace(wanted, rehearsals=True)) - history.count_runs(wanted)
+    if not hidden:
+        return ""
+    are = "is" if hidden == 1 else "are"
+    it = "it" if hidden == 1 else "them"
+    return f"{counted(hidden, 'rehearsal')} {are} recorded here; --rehearsals shows {it} too"
+
+
+def _end(row: dict[str, Any]) -> str:
+    if row["outcome"] == ExitCode.OK:
+        return "within" if row["within_tolerance"] else "done"
+    if row["outcome"] == ExitCode.OUT_OF_TOLERANCE:
+        return "outside"
+    return _outcome_word(row["outcome"])
+
+
+def _outcome_word(outcome: int) -> str:
+    try:
+        return ExitCode(outcome).name.lower().replace("_", " ")
+    except ValueError:
+        return str(outcome)
+
+
+@history_app.command("show")
+def show_run(
+    run: Annotated[str, typer.Argument(help="id of the run, or its first letters")],
+    config: ConfigPath = None,
+    *,
+    url: Url = None,
+    as_json: AsJson = False,
+) -> None:
+    """Show one run; with --json, all that is known of it."""
+    from polewright.interfaces.cli.console import print_result
+
+    console = Console(stderr=True)
+    with _opened(config, url, console, as_json=as_json) as (history, _settings):
+        record = history.get(run)
+    if as_json:
+        sys.stdout.write(record.model_dump_json() + "\n")
+        return
+    out = Console()
+    out.print(
+        f"Run {record.run_id} of {record.pier}: {record.kind}, {_when(record.started_utc_s)} to "
+        f"{_when(record.finished_utc_s)} UTC, ended: {_outcome_word(record.outcome)}.",
+    )
+    for device in record.devices:
+        out.print(f"  {device.device}: {device.name} at {device.address}")
+    versions = ", ".join(f"{name} {version}" for name, version in record.versions.items())
+    out.print(f"  versions: {versions}")
+    for number, sweep in enumerate(record.sweeps, start=1):
+        out.print(f"Sweep {number} of {len(record.sweeps)}", style="bold")
+        print_result(out, sweep.result)
+    if record.readings:
+        out.print(f"{counted(len(record.readings), 'reading')} while adjusting.")
+    if record.failure is not None:
+        out.print(f"It ended early: {record.failure.message}")
+
+
+@history_app.command("plot")
+def plot(
+    config: ConfigPath = None,
+    *,
+    output: Annotated[Path, typer.Option("-o", "--output", help="an .svg or .png file")] = Path(
+        "drift.svg"
+    ),
+    url: Url = None,
+    pier: Pier = None,
+    since: Since = None,
+    rehearsals: Rehearsals = False,
+) -> None:
+    """Draw how a pier's axis moved over the months."""
+    from polewright.records.history.errors import TooFewRuns
+    from polewright.records.history.plot import drift_picture
+    from polewright.records.history.trend import fit_trend, series_since_adjusting
+
+    console = Console(stderr=True)
+    with _opened(config, url, console, as_json=False) as (history, settings):
+        kind = output.suffix.lower()
+        if kind not in (".svg", ".png"):
+            raise ConfigError(f"{output}: a picture must end in .svg or .png")
+        name = _one_pier(history, pier or settings.history.pier, rehearsals)
+        rows = _measured(history, _wanted(name, since, rehearsals))
+        series, earlier = series_since_adjusting(rows)
+        try:
+            trend = fit_trend(series)
+        except TooFewRuns:
+            trend = None
+        limit = settings.history.alarm_arcmin
+        data = drift_picture(
+            name, series, earlier, trend, limit, picture="svg" if kind == ".svg" else "png"
+        )
+        _write(output, data)
+    console.print(f"The picture is in {output}.")
+    if trend is not None:
+        console.print(trend.sentence)
+
+
+@history_app.command("trend")
+def trend(
+    config: ConfigPath = None,
+    *,
+    limit_arcmin: Annotated[
+        float | None,
+        typer.Option(help="alarm when the axis is further off; [history] alarm_arcmin", min=0.0),
+    ] = None,
+    ahead_days: Annotated[
+        float, typer.Option(help="also say when the limit will be reached within so long")
+    ] = 180.0,
+    url: Url = None,
+    pier: Pier = None,
+    since: Since = None,
+    rehearsals: Rehearsals = False,
+    as_json: AsJson = False,
+) -> None:
+    """Tell how a permanent pier moves since its adjusters were last turned.
+
+    Exit code 9 when the axis, by the trend, stands beyond the alarm limit.
+    """
+    from polewright.records.history.trend import fit_trend, series_since_adjusting
+
+    console = Console(stderr=True)
+    with _opened(config, url, console, as_json=as_json) as (history, settings):
+        name = _one_pier(history, pier or settings.history.pier, rehearsals)
+        rows = _measured(history, _wanted(name, since, rehearsals))
+        found = fit_trend(series_since_adjusting(rows)[0])
+    limit = settings.history.alarm_arcmin if limit_arcmin is None else limit_arcmin
+    alarm = limit is not None and found.total > limit
+    crosses = None if limit is None or alarm else found.crosses_in_d(limit, ahead_days)
+    if as_json:
+        _say(
+            {
+                "pier": name,
+                "model": found.model,
+                "measurements": found.points,
+                "span_days": found.span_d,
+                "d_az_sky_arcmin": float(found.now[0]),
+                "d_alt_arcmin": float(found.now[1]),
+                "total_arcmin": found.total,
+                "sigma_total_arcmin": found.total_sigma,
+                "rate_az_sky_arcmin_per_30_days": float(found.rate[0]),
+                "rate_alt_arcmin_per_30_days": float(found.rate[1]),
+                "sigma_rate_arcmin_per_30_days": [float(s) for s in found.rate_sigma],
+                "moving": found.moving,
+                "scatter": found.scatter,
+                "stepped_utc_s": found.when_utc_s,
+                "time_constant_days": found.time_constant_d,
+                "limit_arcmin": limit,
+                "alarm": alarm,
+                "reaches_limit_in_days": crosses,
+            }
+        )
+    else:
+        _show_trend(name, found, limit, crosses, alarm=alarm)
+    exit_with(ExitCode.OUT_OF_TOLERANCE if alarm else ExitCode.OK)
+
+
+def _show_trend(
+    name: str, found: Any, limit: float | None, crosses: float | None, *, alarm: bool
+) -> None:
+    out = Console()
+
+    def say(text: str, style: str | None = None) -> None:
+        out.print(text, style=style)
+
+    say(name, "bold")
+    say(found.sentence)
+    if found.when_utc_s is not None:
+        say(
+            f"It moved around {_when(found.when_utc_s)[:10]}, between two measurements: look for "
+            "what happened then (earthquake, storm, work on the pier)."
+        )
+    rate = ", ".join(
+        f"{word} {value:+.2f}′ ± {sigma:.2f}′ a month"
+        for word, value, sigma in zip(
+            ("azimuth", "altitude"), found.rate, found.rate_sigma, strict=True
+        )
+    )
+    say(f"Now: {rate}.")
+    if found.scatter > 2.0:
+        say(
+            f"The measurements scatter {found.scatter:.1f} times more than their errors say: "
+            "look for a loose clamp, or measure at like temperatures."
+        )
+    if alarm:
+        say(f"ALARM: beyond the limit of {limit:g}′. Align the pier again.", "bold red")
+    elif crosses is not None and math.isfinite(crosses):
+        days = counted(round(crosses), "day")
+        say(f"At this pace the limit of {limit:g}′ is reached in {days}.")
+
+
+@history_app.command("export")
+def export(
+    output: Annotated[Path, typer.Option("-o", "--output", help="file to write; - is stdout")],
+    config: ConfigPath = None,
+    *,
+    format_name: Annotated[
+        str | None,
+        typer.Option(
+            "--format", help="jsonl (whole runs), csv, json or parquet; by the file's ending"
+        ),
+    ] = None,
+    url: Url = None,
+    pier: Pier = None,
+    since: Since = None,
+    rehearsals: Rehearsals = False,
+    force: Annotated[bool, typer.Option("--force", help="overwrite --output")] = False,
+) -> None:
+    """Write runs to a file: JSON lines to import elsewhere, or a table of measurements."""
+    from polewright.records.history import exchange
+    from polewright.records.history.errors import OutputExists
+
+    console = Console(stderr=True)
+    with told_plainly(console, as_json=False):
+        # A device or a pipe (/dev/null) may be there already.
+        if str(output) != "-" and output.is_file() and not force:
+            raise OutputExists(str(output))
+    with _opened(config, url, console, as_json=False) as (history, _settings):
+        kind = format_name or output.suffix.lower().lstrip(".") or "jsonl"
+        if kind not in exchange.FORMATS:
+            raise ConfigError(f"format {kind!r} is not one of {', '.join(exchange.FORMATS)}")
+        if pier is not None:
+            _one_pier(history, pier, rehearsals)
+        wanted = _wanted(pier, since, rehearsals)
+        left_out = _rehearsals_left_out(history, wanted)
+        if kind == "parquet":
+            if str(output) == "-":
+                raise ConfigError("Parquet goes to a file, not to the terminal")
+            rows = history.list_measurements(wanted)
+            _told_os(output, lambda: exchange.write_parquet(rows, output))
+            count = len(rows)
+        else:
+            import io
+
+            text = io.StringIO(newline="")
+            if kind == "jsonl":
+                count = exchange.write_jsonl(history.records(wanted), text)
+            else:
+                rows = history.list_measurements(wanted)
+                count = len(rows)
+                (exchange.write_csv if kind == "csv" else exchange.write_json)(rows, text)
+            if str(output) == "-":
+                sys.stdout.write(text.getvalue())
+            else:
+                _write(output, text.getvalue().encode())
+    what = counted(count, "run" if kind == "jsonl" else "measurement")
+    console.print(f"{what} written to {output}.")
+    if not count and left_out:
+        console.print(f"{left_out}.")
+
+
+@history_app.command("import")
+def import_file(
+    file: Annotated[Path, typer.Argument(help="JSON lines from `polewright history export`")],
+    config: ConfigPath = None,
+    *,
+    url: Url = None,
+    as_json: AsJson = False,
+) -> None:
+    """Take in runs of another machine; runs that are here already are left alone."""
+    from polewright.records.history.exchange import import_runs, read_jsonl
+
+    console = Console(stderr=True)
+    with _opened(config, url, console, as_json=as_json, only_read=False) as (history, _settings):
+        done = import_runs(read_jsonl(file), history)
+    if as_json:
+        _say({"added": done.added, "known": done.known, "differing": list(done.differing)})
+        return
+    were = "was" if done.known == 1 else "were"
+    console.print(f"{counted(done.added, 'run')} added, {done.known} {were} here already.")
+    for run_id in done.differing:
+        console.print(f"{run_id} is here with another content; ours was kept.")
+
+
+def _one_pier(history: History, name: str | None, rehearsals: bool) -> str:
+    """The pier asked for, or the only one there is.
+
+    Raises:
+        ConfigError: none has this name, or none is named and there is not just one.
+    """
+    piers = history.piers(rehearsals=rehearsals)
+    if name in piers:
+        return str(name)
+    if name is None and len(piers) == 1:
+        return piers[0]
+    known = ", ".join(piers)
+    if name is None:
+        if known:
+            raise ConfigError(f"say which pier with --pier: {known}")
+        if hidden := _rehearsals_left_out(history, _wanted(None, None, False)):
+            raise ConfigError(f"no run but {hidden}")
+        raise ConfigError("no run is recorded yet: `polewright measure` makes the first")
+    if hidden := _rehearsals_left_out(history, _wanted(name, None, False)):
+        raise ConfigError(f"of the pier {name!r}, no run but {hidden}")
+    raise ConfigError(f"no run of a pier {name!r} is recorded; known: {known or 'none'}")
+
+
+def _measured(history: History, wanted: RunFilter) -> list[dict[str, Any]]:
+    """The pier's measurements.
+
+    Raises:
+        ConfigError: there is none.
+    """
+    rows = history.list_measurements(wanted)
+    if not rows:
+        since = "" if wanted.since_utc_s is None else f" since {_when(wanted.since_utc_s)} UTC"
+        raise ConfigError(
+            f"no run of the pier {wanted.pier!r}{since} came to a measurement: "
+            "`polewright history list` shows how each ended"
+        )
+    return rows
+
+
+def _write(path: Path, data: bytes) -> None:
+    _told_os(path, lambda: path.write_bytes(data))
+
+
+def _told_os(path: Path, write: Any) -> None:
+    try:
+        write()
+    except OSError as exc:
+        raise ConfigError(f"{path} cannot be written: {in_words(exc)}") from exc

@@ -1,0 +1,264 @@
+"""``polewright horizon``: build, check and draw the skyline around the mount."""
+
+from __future__ import annotations
+
+import json
+import sys
+import tempfile
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, TextIO
+
+import typer
+
+from polewright.foundation.clock import CancelToken, clock_from_environment
+from polewright.foundation.errors import ConfigError, ExitCode, counted, in_words
+from polewright.foundation.files import write_whole
+from polewright.interfaces.cli.console import exit_with, stop_on_signals, told_plainly
+from polewright.interfaces.cli.options import ConfigPath, with_config_options
+from polewright.interfaces.cli.terminal import Console
+
+if TYPE_CHECKING:
+    from polewright.calculation.planning.horizon import Horizon
+    from polewright.observing.runs.horizon_recording import SkylineLines
+
+SUN_CAUTION = (
+    "Caution: never point an unfiltered telescope or finder at the Sun, nor look through it near "
+    "the Sun. Record the skyline after sunset, or with the telescope covered."
+)
+HOW_TO_TYPE = (
+    "One 'azimuth altitude' pair a line in degrees, azimuth from north through east; a third "
+    "number where an overhang begins. An empty line ends."
+)
+HOW_TO_RECORD = (
+    "Drive the mount along the skyline yourself (this program moves nothing). Enter records where "
+    "it points; u and Enter takes the last point back; q and Enter ends."
+)
+
+
+class NoHorizonGiven(ConfigError):
+    """No usable line came in."""
+
+    code = "no_horizon_given"
+    advice = "Give at least one 'azimuth altitude' pair in degrees."
+
+    def __str__(self) -> str:
+        return "no azimuth/altitude pair was given"
+
+
+class HorizonFile(ConfigError):
+    """The horizon file cannot be read or written."""
+
+    code = "horizon_file"
+    advice = "Check the name, the folder and its permissions."
+
+    def __init__(self, path: str, reason: str) -> None:
+        super().__init__(path, reason)
+        self.path, self.reason = path, reason
+
+    def __str__(self) -> str:
+        return f"{self.path}: {self.reason}"
+
+
+@with_config_options
+def horizon(
+    source: Annotated[
+        Path | None,
+        typer.Argument(
+            help="file of pairs to check; left out: typed or pasted", show_default=False
+        ),
+    ] = None,
+    config: ConfigPath = None,
+    record: Annotated[
+        bool, typer.Option("--record", help="record by pointing the mount at the skyline")
+    ] = False,
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            "-o", "--output", "--out", help="write the skyline to this file", show_default=False
+        ),
+    ] = None,
+    force: Annotated[bool, typer.Option("--force", help="overwrite --output")] = False,
+    chart: Annotated[
+        Path | None,
+        typer.Option(help="draw it to this .svg or .png (needs [site])", show_default=False),
+    ] = None,
+    theme: Annotated[str, typer.Option(help="of the chart: day, or night (red on black)")] = "day",
+    as_json: Annotated[bool, typer.Option("--json", help="print one JSON document")] = False,
+    *,
+    overrides: dict[str, Any],
+) -> None:
+    """Build the horizon file: from a file, typed or pasted lines, or by pointing the mount.
+
+    A line that cannot be used is told with its number and reason; the others are kept, and the
+    exit code is then 2. Reports how much sky is usable.
+    """
+    from polewright.foundation.config import config_from_file
+    from polewright.observing.runs.horizon_recording import SkylineLines
+
+    messages = Console(stderr=True)
+    with told_plainly(messages, as_json=as_json):
+        settings = config_from_file(config, overrides)
+        if out is not None and out.exists() and not force:
+            raise HorizonFile(str(out), "exists already; --force overwrites it")
+        if out is not None:
+            _check_writable(out)
+        if chart is not None:
+            from polewright.interfaces.cli.charts import picture_kind
+            from polewright.observing.rig.site import site_given
+
+            picture_kind(chart, theme)
+            site_given(settings)
+        lines = SkylineLines(settings.horizon.clearance_deg)
+        try:
+            if record:
+                _record(settings, lines, messages)
+            else:
+                _read(source, lines, messages)
+        finally:
+            # Whatever ends this, a cable or a Ctrl-C, what was accepted is not lost.
+            if out is not None and lines.accepted:
+                _write(out, lines, sys.stderr if as_json else sys.stdout)
+        if not lines.accepted:
+            raise NoHorizonGiven
+        skyline = lines.horizon()
+        if chart is not None:
+            from polewright.interfaces.cli.charts import write_chart
+            from polewright.observing.runs.offline_plan import offline_request
+
+            request, _ = offline_request(settings, clock_from_environment().utc_s())
+            from dataclasses import replace
+
+            write_chart(chart, theme, replace(request, horizon=skyline))
+    _report(skyline, lines, settings.sweep.min_altitude_deg, out, as_json=as_json)
+    exit_with(ExitCode.USAGE if lines.rejected else ExitCode.OK)
+
+
+def _read(source: Path | None, lines: SkylineLines, messages: Console) -> None:
+    """Take lines from a file or from standard input."""
+    if source is not None:
+        try:
+            text: Iterable[str] = source.read_text(encoding="utf-8-sig").splitlines()
+        except (OSError, UnicodeDecodeError) as exc:
+            raise HorizonFile(str(source), f"cannot be read: {in_words(exc)}") from exc
+    elif sys.stdin.isatty():
+        messages.print(HOW_TO_TYPE)
+        text = _typed()
+    else:
+        text = sys.stdin
+    for line in text:
+        problem = lines.add(line)
+        if problem is not None:
+            messages.print(f"Not used: {problem}")
+
+
+def _typed() -> Iterator[str]:
+    for line in sys.stdin:
+        if not line.strip():
+            return
+        yield line
+
+
+def _record(settings: Any, lines: SkylineLines, messages: Console) -> None:
+    """Record where the mount points each time Enter is pressed."""
+    from polewright.observing.runs.horizon_recording import Pointer
+
+    messages.print(SUN_CAUTION, style="bold")
+    cancel = CancelToken()
+    with stop_on_signals(cancel):
+        pointer = Pointer.connect(settings, clock_from_environment(), cancel)
+        messages.print(HOW_TO_RECORD)
+        for line in sys.stdin:
+            cancel.check()
+            match line.strip().lower():
+                case "":
+                    look = pointer.look()
+                    if look.sun_caution:
+                        messages.print(look.sun_caution, style="bold red")
+                    problem = lines.add(look.line)
+                    told = f"Not used: {problem}" if problem else f"  {look.line}"
+                    messages.print(told)
+                case "u":
+                    gone = lines.take_back()
+                    messages.print(f"Taken back: {gone or 'nothing'}")
+                case "q":
+                    return
+                case other:
+                    messages.print(
+                        f"'{other}' is none of Enter, u and q; nothing recorded",
+                    )
+
+
+def _check_writable(out: Path) -> None:
+    """See before anything is typed or recorded that the file can be written."""
+    try:
+        out.parent.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryFile(dir=out.parent) as file:
+            file.write(b"#" * 4096)
+    except OSError as exc:
+        raise HorizonFile(str(out), f"cannot be written: {in_words(exc)}") from exc
+
+
+def _write(out: Path, lines: SkylineLines, otherwise: TextIO) -> None:
+    """Write the file; a skyline that it does not take is not lost: it goes to ``otherwise``."""
+    from polewright.calculation.planning.horizon_text import format_horizon
+
+    text = format_horizon(lines.horizon())
+    try:
+        write_whole(out, text.encode())
+    except OSError as exc:
+        otherwise.write(text)
+        otherwise.flush()
+        reason = f"cannot be written: {in_words(exc)}. Its lines stand above: copy them from there"
+        raise HorizonFile(str(out), reason) from exc
+
+
+def _report(
+    skyline: Horizon, lines: SkylineLines, low_deg: float, out: Path | None, *, as_json: bool
+) -> None:
+    """Say what the skyline leaves."""
+    from polewright.calculation.planning.horizon_text import format_horizon
+
+    usable = skyline.usable(low_deg)
+    if as_json:
+        document = {
+            "schema_version": "1",
+            "ok": not lines.rejected,
+            "azimuth_deg": list(skyline.azimuth_deg),
+            "altitude_deg": list(skyline.altitude_deg),
+            "overhang_deg": None if skyline.upper_deg is None else list(skyline.upper_deg),
+            "clearance_deg": skyline.clearance_deg,
+            "minimum_altitude_deg": low_deg,
+            "open_fraction": round(usable.open_fraction, 4),
+            "open_square_deg": round(usable.open_square_deg, 1),
+            "highest_obstacle_deg": usable.highest_obstacle_deg,
+            "highest_obstacle_azimuth_deg": usable.highest_obstacle_azimuth_deg,
+            "widest_open_from_deg": usable.widest_open_from_deg,
+            "widest_open_deg": usable.widest_open_deg,
+            "rejected": [
+                {"line": item.line, "reason": item.reason, "text": item.text.strip()}
+                for item in lines.rejected
+            ],
+            "file": None if out is None else str(out),
+        }
+        sys.stdout.write(json.dumps(document) + "\n")
+        return
+    console = Console()
+    if out is None:
+        sys.stdout.write(format_horizon(skyline))  # as it is: it may go into a file
+        sys.stdout.flush()
+    else:
+        points = counted(len(skyline.azimuth_deg), "point")
+        console.print(f"{points} written to {out}.")
+    console.print(
+        f"Open above {low_deg:g}°: {100.0 * usable.open_fraction:.0f} % "
+        f"({usable.open_square_deg:.0f} square degrees), before any clearance.",
+    )
+    console.print(
+        f"Highest obstacle {usable.highest_obstacle_deg:.1f}° at azimuth "
+        f"{usable.highest_obstacle_azimuth_deg:.0f}°; widest opening {usable.widest_open_deg:.0f}° "
+        f"from azimuth {usable.widest_open_from_deg:.0f}° on.",
+    )
+    if lines.rejected:
+        were = "was" if len(lines.rejected) == 1 else "were"
+        console.print(f"{counted(len(lines.rejected), 'line')} {were} not used; see above.")

@@ -1,0 +1,225 @@
+"""A session's snapshot as a terminal picture. Pure: a snapshot goes in, text comes out."""
+
+from __future__ import annotations
+
+import math
+
+from rich.console import Group, RenderableType
+from rich.progress_bar import ProgressBar
+from rich.table import Table
+from rich.text import Text
+
+from polewright.interfaces.cli.console import STEP_WORDS, compass
+from polewright.session.snapshot import ErrorNow, SessionSnapshot
+from polewright.session.states import ENDED, Step
+
+#: Rows of the plot, the largest first; terminals with few lines get a smaller one, or none.
+PLOT_ROWS = (13, 11, 9, 7, 0)
+#: A character is about twice as high as wide.
+ASPECT = 2.0
+#: 95 % of a two-dimensional normal distribution lie within so many sigmas: sqrt(-2 ln 0.05).
+TWO_D_95 = 2.4477
+STEP_TITLES = {
+    Step.IDLE: "not started",
+    Step.CHECKING: "checking the devices",
+    Step.PLANNING: "planning the sweep",
+    Step.SWEEPING: "SWEEPING: hands off, the mount moves by itself",
+    Step.ADJUSTING: "adjusting: turn the adjusters as told",
+    Step.FINISHED: "finished",
+    Step.STOPPED: "stopped",
+    Step.FAILED: "failed",
+}
+_DIGITS = {
+    "0": ("┏━┓", "┃ ┃", "┗━┛"),
+    "1": (" ╻ ", " ┃ ", " ╹ "),
+    "2": ("╺━┓", "┏━┛", "┗━╸"),
+    "3": ("╺━┓", " ━┫", "╺━┛"),
+    "4": ("╻ ╻", "┗━┫", "  ╹"),
+    "5": ("┏━╸", "┗━┓", "╺━┛"),
+    "6": ("┏━╸", "┣━┓", "┗━┛"),
+    "7": ("╺━┓", "  ┃", "  ╹"),
+    "8": ("┏━┓", "┣━┫", "┗━┛"),
+    "9": ("┏━┓", "┗━┫", "╺━┛"),
+    ".": ("  ", "  ", "▪ "),
+    "′": ("╹ ", "  ", "  "),
+    "″": ("╹╹", "  ", "  "),
+    "-": ("   ", "╺━╸", "   "),
+}
+
+
+def angle_words(arcmin: float) -> str:
+    """A size fit for reading from afar: arcseconds below one arcminute."""
+    size = abs(arcmin)
+    if size < 0.995:
+        return f"{60.0 * size:.0f}″"
+    return f"{size:.1f}′" if size < 99.95 else f"{size:.0f}′"
+
+
+def big(text: str) -> str:
+    """Draw digits three lines high."""
+    glyphs = [_DIGITS[character] for character in text]
+    return "\n".join(" ".join(glyph[row] for glyph in glyphs) for row in range(3))
+
+
+def arrow(heading: str | None, southern: bool | None) -> str:
+    """The way to move the axis, as seen by somebody who faces the pole."""
+    east, west = ("◀", "▶") if southern else ("▶", "◀")
+    return {"raise": "▲", "lower": "▼", "east": east, "west": west}.get(heading or "", " ")
+
+
+def view(
+    now: SessionSnapshot, help_line: str, prompt: str, plot_rows: int = PLOT_ROWS[0]
+) -> RenderableType:
+    """Draw a session; without the plot when ``plot_rows`` is 0."""
+    parts: list[RenderableType] = [_headline(now)]
+    if now.error is not None:
+        table = Table.grid(padding=(0, 4))
+        figures = _figures(now, now.error)
+        if plot_rows:
+            table.add_row(figures, plot(now, plot_rows))
+        else:
+            table.add_row(figures)
+        parts.append(table)
+    if now.advice is not None:
+        parts.append(Text(now.advice.sentence, style="bold"))
+        parts += [Text(f"! {caution}", style="yellow") for caution in now.advice.cautions]
+    parts.append(_progress(now))
+    if now.notes:
+        parts.append(Text(f"Note: {now.notes[-1]}", style="dim"))
+    if now.failure is not None:
+        parts.append(Text(f"{now.failure.message}. {now.failure.advice}", style="bold red"))
+    if now.step not in ENDED:  # afterwards no key does anything
+        parts.append(Text(help_line, style="dim"))
+        parts.append(Text(prompt, style="reverse" if prompt else ""))
+    return Group(*parts)
+
+
+def _headline(now: SessionSnapshot) -> Text:
+    text = Text(STEP_TITLES[now.step], style="bold reverse")
+    if now.paused:
+        text.append(" PAUSED ", style="bold yellow")
+    if now.step is Step.ADJUSTING and now.pass_kind is not None and now.goal_arcmin is not None:
+        near = now.pass_kind == "coarse"  # noqa: S105 - a pass, not a password
+        kind = "first pass, only near" if near else "last pass"
+        text.append(f"  {kind}: goal {now.goal_arcmin:g}′", style="not reverse")
+    text.append(
+        f"  sweeps {now.sweeps}, moves {now.moves}, mount {now.motion}", style="not reverse dim"
+    )
+    return text
+
+
+def _figures(now: SessionSnapshot, error: ErrorNow) -> Group:
+    lines: list[RenderableType] = []
+    counts = error.state in ("settled", "bumped", "measured")
+    style = "bold" if counts else "dim"
+    lines.append(Text(big(angle_words(error.total_arcmin)), style=style))
+    age_s = max(0.0, now.utc_s - error.utc_s)
+    lines.append(
+        Text(
+            f"± {angle_words(error.sigma_total_arcmin)} (1 sigma), {error.state}"
+            + (f", {age_s:.0f} s old" if age_s >= 10.0 else "")
+        )
+    )
+    inside = error.upper95_arcmin <= now.tolerance_arcmin
+    lines.append(
+        Text(
+            f"surely below {angle_words(error.upper95_arcmin)} (95 %), tolerance "
+            f"{angle_words(now.tolerance_arcmin)}",
+            style="green" if inside and counts else "",
+        )
+    )
+    lines.append(Text(""))
+    advice = now.advice
+    if advice is not None and advice.axis is not None and advice.heading is not None:
+        amount = advice.amount_arcmin
+        told = f"{arrow(advice.heading, now.southern)} {advice.heading} {angle_words(amount)}"
+        if advice.turns is not None:
+            told += f", {advice.turns:.2f} turns"
+        if advice.passed:
+            told += "  PAST THE MARK"
+        lines.append(Text(told, style="bold reverse"))
+    for axis, value, words in (
+        ("altitude", error.d_alt_arcmin, ("too high", "too low")),
+        ("azimuth", error.d_az_sky_arcmin, ("too far east", "too far west")),
+    ):
+        in_hand = advice is not None and advice.axis == axis
+        mark = "→" if in_hand else " "
+        lines.append(
+            Text(f"{mark} {axis:<9}{compass(value, *words)}", style="bold" if in_hand else "")
+        )
+    return Group(*lines)
+
+
+def _progress(now: SessionSnapshot) -> RenderableType:
+    at = now.progress
+    if at is None:
+        return Text("")
+    words = STEP_WORDS.get(at.step, at.step)
+    where = f"point {at.point} of {at.points}, " if at.point else ""
+    table = Table.grid(padding=(0, 1))
+    if at.text:
+        table.add_row(f"{where}{words}: {at.text}", f"{at.done_s:.0f} s")
+    elif at.total_s and at.done_s <= at.total_s + 1.0:
+        bar = ProgressBar(total=at.total_s, completed=min(at.done_s, at.total_s), width=24)
+        table.add_row(f"{where}{words}", bar, f"{at.done_s:.0f} of {at.total_s:.0f} s")
+    else:
+        table.add_row(f"{where}{words}", f"{at.done_s:.0f} s")
+    return table
+
+
+def plot(now: SessionSnapshot, rows: int = PLOT_ROWS[0]) -> Text:
+    """Draw the way so far in so many rows (odd): pole in the middle, as seen facing it.
+
+    ``+`` the pole, ``·`` the tolerance's edge, ``o`` past readings, ``░`` where the axis is with
+    95 % probability, ``@`` the last reading.
+    """
+    way = [(point.d_az_sky_arcmin, point.d_alt_arcmin) for point in now.trail]
+    error = now.error
+    here = None if error is None else (error.d_az_sky_arcmin, error.d_alt_arcmin)
+    reach = max(
+        [1.5 * now.tolerance_arcmin]
+        + [1.15 * max(abs(east), abs(up)) for east, up in [*way, *([here] if here else [])]]
+    )
+    mirror = -1.0 if now.southern else 1.0
+    columns = 2 * rows + 1
+    middle_row, middle_column = rows // 2, columns // 2
+    unit = reach / middle_row
+    grid = [[" "] * columns for _ in range(rows)]
+
+    def mark(east: float, up: float, sign: str) -> None:
+        row = middle_row - round(up / unit)
+        column = middle_column + round(mirror * east / unit * ASPECT)
+        if 0 <= row < rows and 0 <= column < columns:
+            grid[row][column] = sign
+
+    if error is not None:
+        for row in range(rows):
+            for column in range(columns):
+                east = mirror * (column - middle_column) * unit / ASPECT
+                if _inside(error, east, (middle_row - row) * unit):
+                    grid[row][column] = "░"
+    for step in range(72):
+        angle = math.radians(5.0 * step)
+        radius = now.tolerance_arcmin
+        mark(radius * math.cos(angle), radius * math.sin(angle), "·")
+    mark(0.0, 0.0, "+")
+    for east, up in way[:-1]:
+        mark(east, up, "o")
+    if here is not None:
+        mark(*here, "@")
+    left, right = ("east", "west") if now.southern else ("west", "east")
+    text = Text(f"{'too high':^{columns}}\n", style="dim")
+    text.append("\n".join("".join(row) for row in grid), style="not dim")
+    text.append(f"\n{left}{'too low':^{columns - 8}}{right}")
+    text.append(f"\n{f'edge {angle_words(reach)} from +':^{columns}}")
+    return text
+
+
+def _inside(error: ErrorNow, east: float, up: float) -> bool:
+    """Whether a place lies in the 95 % region of the last reading."""
+    if error.sigma_alt_arcmin <= 0.0 or error.sigma_az_sky_arcmin <= 0.0:
+        return False
+    a = (east - error.d_az_sky_arcmin) / error.sigma_az_sky_arcmin
+    b = (up - error.d_alt_arcmin) / error.sigma_alt_arcmin
+    rho = max(-0.999, min(0.999, error.correlation))
+    return (a * a - 2.0 * rho * a * b + b * b) / (1.0 - rho * rho) <= TWO_D_95**2

@@ -1,0 +1,92 @@
+"""``polewright measure``: sweep, solve, and say how far the axis is off."""
+
+from __future__ import annotations
+
+from functools import partial
+from typing import Annotated, Any
+
+import typer
+
+from polewright.foundation.clock import CancelToken, clock_from_environment
+from polewright.foundation.errors import ExitCode
+from polewright.interfaces.cli.console import (
+    LEFT_STANDING,
+    LEFT_TRACKING,
+    TerminalListener,
+    exit_with,
+    print_result,
+    stop_on_signals,
+    told_plainly,
+    write_out,
+)
+from polewright.interfaces.cli.options import ConfigPath, with_config_options
+from polewright.interfaces.cli.terminal import Console
+
+
+@with_config_options
+def measure(
+    config: ConfigPath = None,
+    as_json: Annotated[
+        bool, typer.Option("--json", help="print one JSON document; progress goes to stderr")
+    ] = False,
+    *,
+    overrides: dict[str, Any],
+) -> None:
+    """Measure the polar axis: slew to points, expose, solve, and fit the axis.
+
+    The mount moves. Check that the tube is free to turn, that no cable can catch, and never
+    point an unfiltered telescope near the Sun. Ctrl-C stops all motion.
+    """
+    from polewright.foundation.config import config_from_file
+    from polewright.interfaces.publishing.mqtt import Telling, check_mqtt, end_document
+    from polewright.observing.plan.plan_from_config import horizon_of, planned_points
+    from polewright.observing.runs.connect import connect_rig
+    from polewright.observing.runs.measurement import measure_axis
+    from polewright.records.events import Event
+    from polewright.records.history.recording import recorded
+    from polewright.session.opening import MeasurementJournal
+
+    progress = Console(stderr=True)
+    say = partial(progress.print)
+    cancel = CancelToken()
+    with told_plainly(progress, as_json=as_json):
+        settings = config_from_file(config, overrides)
+        check_mqtt(settings.publish)
+        horizon_of(settings)  # a skyline that cannot be read is told before any device is asked
+        clock = clock_from_environment()
+    telling = Telling(settings.publish, "", clock.utc_s())
+    result, code = None, ExitCode.UNEXPECTED
+    try:
+        with (
+            told_plainly(progress, as_json=as_json),
+            stop_on_signals(cancel),
+            recorded(settings, clock, "measure", say) as recorder,
+            MeasurementJournal(settings, clock, say) as journal,
+        ):
+            with TerminalListener(progress) as listener:
+
+                def hear(event: Event) -> None:
+                    listener(event)
+                    recorder(event)
+                    journal(event)
+
+                rig = connect_rig(settings, clock, cancel, hear)
+                result = measure_axis(rig, planned_points(rig))
+            # The figure comes first: what is written down after it may find no room.
+            if as_json:
+                write_out(result.model_dump_json())
+            else:
+                print_result(Console(), result)
+                stopped = settings.run.afterwards == "stop"
+                Console().print(LEFT_STANDING if stopped else LEFT_TRACKING)
+            recorder.measured(result)
+            code = ExitCode.OK if result.within_tolerance else ExitCode.OUT_OF_TOLERANCE
+            journal.measured(result, code)
+    except SystemExit as ended:
+        code = ExitCode(int(ended.code or 0))
+        raise
+    finally:
+        untold = telling.ended(end_document("", code, result, clock.utc_s()))
+        if untold is not None:
+            say(untold)
+    exit_with(code)

@@ -1,0 +1,207 @@
+"""``polewright plan``: where a sweep fits tonight, what it will tell, and why; nothing moves."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, Literal
+
+import typer
+from rich.table import Table
+
+from polewright.foundation.angles import ARCSEC, DEG
+from polewright.foundation.clock import CancelToken, clock_from_environment
+from polewright.foundation.errors import ConfigError, PlanError, SolveError
+from polewright.interfaces.cli.console import TerminalListener, stop_on_signals, told_plainly
+from polewright.interfaces.cli.options import ConfigPath, with_config_options
+from polewright.interfaces.cli.terminal import Console
+
+if TYPE_CHECKING:
+    from polewright.calculation.planning.request import PlanRequest, SweepPlan
+    from polewright.solving.base import Solver
+
+
+FIGURES = ("± axis", "cost", "min", "Sun", "Moon")
+
+
+class BadTime(ConfigError):
+    """A time cannot be read."""
+
+    code = "bad_time"
+    advice = "Write it as 2026-11-20T21:30 (UTC), or with an offset as 2026-11-20T22:30+01:00."
+
+    def __init__(self, text: str) -> None:
+        super().__init__(text)
+        self.text = text
+
+    def __str__(self) -> str:
+        return f"'{self.text}' is no time"
+
+
+def utc_from_text(text: str) -> float:
+    """Unix seconds of an ISO 8601 text; UTC when it names no offset. Raises `BadTime`."""
+    try:
+        when = datetime.fromisoformat(text)
+    except ValueError:
+        raise BadTime(text) from None
+    return (when if when.tzinfo else when.replace(tzinfo=UTC)).timestamp()
+
+
+@with_config_options
+def plan(
+    config: ConfigPath = None,
+    at_time: Annotated[
+        str | None,
+        typer.Option(help="plan for this time, ISO 8601, UTC if no offset [default: now]"),
+    ] = None,
+    connect: Annotated[
+        bool,
+        typer.Option("--connect", help="ask mount and camera (pointing, sides, frame)"),
+    ] = False,
+    chart: Annotated[
+        Path | None, typer.Option(help="draw the sky to this .svg or .png", show_default=False)
+    ] = None,
+    theme: Annotated[str, typer.Option(help="of the chart: day, or night (red on black)")] = "day",
+    as_json: Annotated[bool, typer.Option("--json", help="print one JSON document")] = False,
+    *,
+    overrides: dict[str, Any],
+) -> None:
+    """Find the sweeps that fit tonight's sky, best first; or judge the one given by its start.
+
+    Works without any device and moves nothing. A start given by --sweep-start-azimuth-deg and
+    --sweep-start-altitude-deg is judged as a measurement would judge it.
+    """
+    from polewright.foundation.config import config_from_file
+    from polewright.interfaces.cli.charts import picture_kind, write_chart
+    from polewright.observing.plan.plan_from_config import own_wish
+    from polewright.observing.runs.offline_plan import offline_plans
+
+    messages = Console(stderr=True)
+    with told_plainly(messages, as_json=as_json):
+        settings = config_from_file(config, overrides)
+        if chart is not None:
+            picture_kind(chart, theme)
+        utc_s = None if at_time is None else utc_from_text(at_time)
+        request, solver, notes = _request(settings, utc_s, messages, connect=connect)
+        wish = own_wish(settings, request.site)
+        try:
+            plans, more = offline_plans(request, wish, solver, assumed=not connect)
+        except (PlanError, SolveError):
+            if chart is not None:
+                write_chart(chart, theme, request)
+            raise
+        if chart is not None:
+            write_chart(chart, theme, request, plans)
+        notes = (*more, *notes)
+    if as_json:
+        sys.stdout.write(json.dumps(plan_document(request, plans, notes)) + "\n")
+    else:
+        print_plans(Console(), request, plans, notes)
+
+
+def _request(
+    settings: Any, utc_s: float | None, messages: Console, *, connect: bool
+) -> tuple[PlanRequest, Solver | None, tuple[str, ...]]:
+    from dataclasses import replace
+
+    from polewright.observing.plan.plan_from_config import plan_request
+    from polewright.observing.runs.connect import connect_rig
+    from polewright.observing.runs.offline_plan import offline_request, offline_solver
+
+    clock = clock_from_environment()
+    if not connect:
+        request, notes = offline_request(settings, clock.utc_s() if utc_s is None else utc_s)
+        return request, offline_solver(settings), notes
+    cancel = CancelToken()
+    with stop_on_signals(cancel), TerminalListener(messages) as listener:
+        rig = connect_rig(settings, clock, cancel, listener)
+        request = plan_request(rig)
+    solver = None if rig.plates.scale is None else rig.plates.solver
+    if utc_s is None:
+        return request, solver, tuple(rig.notes)
+    # Where the mount points and which side it would choose is known for now only.
+    then = replace(request, utc_s=utc_s, pointing=None, destination_side=None)
+    said = "Planned for another time than now: the first slew is not judged."
+    return then, solver, (*rig.notes, said)
+
+
+def plan_document(
+    request: PlanRequest, plans: Sequence[SweepPlan], notes: Sequence[str]
+) -> dict[str, Any]:
+    """Return plans for a script, best first."""
+    from polewright.calculation.planning.report import plan_data, utc_text
+
+    usable = request.horizon.usable(request.sky.altitude_min_deg)
+    return {
+        "schema_version": "1",
+        "ok": True,
+        "at_utc": utc_text(request.utc_s),
+        "site": {
+            "latitude_deg": request.site.latitude_deg,
+            "longitude_deg": request.site.longitude_deg,
+            "elevation_m": request.site.elevation_m,
+        },
+        "open_sky_fraction": round(usable.open_fraction, 4),
+        "plans": [plan_data(item) for item in plans],
+        "notes": list(notes),
+    }
+
+
+def print_plans(
+    console: Console, request: PlanRequest, plans: Sequence[SweepPlan], notes: Sequence[str]
+) -> None:
+    """Print plans for a person."""
+    from polewright.calculation.planning.chart import LETTERS
+    from polewright.calculation.planning.report import utc_text
+
+    table = Table(
+        title=f"Sweeps that fit from {utc_text(request.utc_s)}, best first",
+        title_justify="left",
+        box=None,
+        padding=(0, 2, 0, 0),
+    )
+    words = ("", "hour angles", "altitudes")
+    for heading in (*("", "az", "alt", "hour angles", "dec", "altitudes"), *FIGURES):
+        justify: Literal["left", "right"] = "left" if heading in words else "right"
+        table.add_column(heading, justify=justify, no_wrap=True)
+    for number, item in enumerate(plans):
+        table.add_row(*_row("best" if number == 0 else LETTERS[number], item))
+    console.print(table)
+    lit = 100.0 * plans[0].moon_fraction
+    console.print(
+        f"Degrees, east negative; min: minutes it takes; cost against the best in an open sky; "
+        f"distances to Sun and Moon ({lit:.0f} % lit).",
+    )
+    best = plans[0]
+    console.print(f"What obstacles and wishes cost the best one: {best.cost_sentence}.")
+    console.print(
+        f"The best one turns {len(best.points)} × {best.step / DEG:g}° "
+        f"{'westward' if best.direction > 0 else 'eastward'} on the {best.side} side of the "
+        f"meridian; after it the mount can track on for {best.adjusting_time_s / 60.0:.0f} "
+        "minutes before a limit is reached.",
+    )
+    for sentence in dict.fromkeys((*best.warnings, *notes)):
+        console.print(f"Note: {sentence}")
+
+
+def _row(name: str, item: SweepPlan) -> tuple[str, ...]:
+    start = item.points[0]
+    sun = "set" if not item.sun_counts else f"{item.sun_separation / DEG:.0f}"
+    moon = f"{item.moon_separation / DEG:.0f}" if item.moon_up else "set"
+    hour_angles = " ".join(f"{point.hour_angle / DEG:+.0f}" for point in item.points)
+    return (
+        name,
+        f"{start.azimuth / DEG:.0f}",
+        f"{start.altitude / DEG:.0f}",
+        hour_angles,
+        f"{item.declination / DEG:+.0f}",
+        " ".join(f"{point.altitude / DEG:.0f}" for point in item.points),
+        f"{item.sigma / ARCSEC:.1f}″",
+        f"{item.cost / ARCSEC:+.1f}″",
+        f"{item.duration_s / 60.0:.1f}",
+        sun,
+        moon,
+    )

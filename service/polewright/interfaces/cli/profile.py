@@ -1,0 +1,216 @@
+"""``polewright profile``: build or change a rig's configuration by answering a few questions."""
+
+from __future__ import annotations
+
+import functools
+import inspect
+import json
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from polewright.foundation.clock import CancelToken, clock_from_environment
+from polewright.interfaces.cli.console import (
+    LEFT_TRACKING,
+    TerminalListener,
+    stop_on_signals,
+    told_plainly,
+)
+from polewright.interfaces.cli.terminal import Console
+from polewright.interfaces.rig_setup.questions import QUESTIONS, Question
+
+if TYPE_CHECKING:
+    from polewright.foundation.config import Config
+    from polewright.interfaces.rig_setup.optics import FoundOptics
+
+
+def _asking(command: Callable[..., None]) -> Callable[..., None]:
+    """Give the command one option a question; it gets them as ``answers`` by dotted key."""
+    signature = inspect.signature(command, eval_str=True)
+    own = [item for item in signature.parameters.values() if item.name != "answers"]
+    own = [item.replace(kind=inspect.Parameter.KEYWORD_ONLY) for item in own]
+    by_name = {question.key.replace(".", "__"): question for question in QUESTIONS}
+    added = [
+        inspect.Parameter(
+            name,
+            inspect.Parameter.KEYWORD_ONLY,
+            default=None,
+            annotation=Annotated[
+                str | None,
+                typer.Option(
+                    question.option, help=question.text, show_default=False,
+                    rich_help_panel="answers",
+                ),
+            ],
+        )
+        for name, question in by_name.items()
+    ]  # fmt: skip
+
+    @functools.wraps(command)
+    def wrapper(**given: Any) -> None:
+        answers = {
+            question.key: value
+            for name, question in by_name.items()
+            if (value := given.pop(name)) is not None
+        }
+        command(**given, answers=answers)
+
+    wrapper.__signature__ = signature.replace(parameters=[*own, *added])  # type: ignore[attr-defined]
+    wrapper.__annotations__ = {item.name: item.annotation for item in (*own, *added)}
+    return wrapper
+
+
+@_asking
+def profile(
+    config: Annotated[
+        Path, typer.Option("--config", "-c", help="configuration file to make or change")
+    ] = Path("polewright.toml"),
+    *,
+    ask: Annotated[
+        bool | None,
+        typer.Option(
+            "--ask/--no-ask", help="ask questions [default: when at a terminal]", show_default=False
+        ),
+    ] = None,
+    solve: Annotated[
+        bool,
+        typer.Option(
+            "--solve", help="find the focal length: take one frame of the night sky and solve it"
+        ),
+    ] = False,
+    yes: Annotated[bool, typer.Option("--yes", "-y", help="write without asking")] = False,
+    dry_run: Annotated[
+        bool, typer.Option("--dry-run", help="show what would change, and write nothing")
+    ] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="print one JSON document")] = False,
+    answers: dict[str, str],
+) -> None:
+    """Build or change a rig's configuration; comments and everything else in it stay.
+
+    Asks only what no device can tell: what the adjusters are called and which way they go, what
+    the mount must not reach, and the skyline. With --solve the mount tracks and one frame is
+    taken where it points; it does not slew.
+    """
+    from polewright.foundation.config import config_from_text
+    from polewright.interfaces.rig_setup.answers import check
+    from polewright.interfaces.rig_setup.editing import (
+        difference,
+        read_text,
+        with_changes,
+        write_whole,
+    )
+
+    console = Console(stderr=True)
+    with told_plainly(console, as_json=as_json):
+        before = read_text(config)
+        now = config_from_text(before, source=str(config))
+        by_key = {question.key: question for question in QUESTIONS}
+        changes = {key: by_key[key].read(value) for key, value in answers.items()}
+        check(before, changes, str(config))
+        interactive = sys.stdin.isatty() and not as_json if ask is None else ask
+        if interactive:
+            left = [question for question in QUESTIONS if question.key not in changes]
+            changes |= _ask(
+                left, now, console, lambda key, value: check(before, {key: value}, str(config))
+            )
+        found = None
+        if solve:
+            found = _solve(now, console)
+            changes["optics.focal_length_mm"] = round(found.focal_length_mm, 1)
+            if found.distortion_k1 or (found.distortion_k1 == 0.0 and now.optics.distortion_k1):
+                changes["optics.distortion_k1"] = round(found.distortion_k1, 5)
+            if now.optics.pixel_um is None:
+                changes["optics.pixel_um"] = round(found.pixel_um, 3)
+        after = with_changes(before, changes, str(config))
+        changed = difference(before, after, str(config))
+        _show(console, changed, found)
+        written = bool(changed) and not dry_run
+        if written and interactive and not yes:
+            written = typer.confirm("Write it?", default=True, err=True)
+        if written:
+            write_whole(config, before, after)
+            console.print(f"Written: {config}")
+    if as_json:
+        document = {
+            "schema_version": "1",
+            "ok": True,
+            "config": str(config),
+            "changed": bool(changed),
+            "written": written,
+            "difference": changed,
+            "optics": None if found is None else vars(found),
+        }
+        sys.stdout.write(json.dumps(document) + "\n")
+
+
+def _ask(
+    left: list[Question], now: Config, console: Console, check: Callable[[str, Any], None]
+) -> dict[str, Any]:
+    """Ask; an empty answer keeps what is there. Wrong answers are asked again."""
+    from polewright.foundation.errors import ConfigError
+
+    console.print("Enter keeps what stands in brackets.")
+    found: dict[str, Any] = {}
+    for question in left:
+        there = _value(now, question.key)
+        shown = question.default if there is None else there
+        hint = {True: "yes", False: "no"}.get(shown, shown) if question.kind == "yes" else shown
+        while True:
+            text = typer.prompt(
+                question.text, default="" if hint is None else str(hint), err=True,
+                show_default=hint is not None,
+            )  # fmt: skip
+            if text == "" or text == str(hint):
+                break
+            try:
+                value = question.read(text)
+                check(question.key, value)
+            except ConfigError as error:
+                console.print(str(error))
+            else:
+                found[question.key] = value
+                break
+    return found
+
+
+def _value(config: Config, dotted: str) -> Any:
+    value: Any = config
+    for part in dotted.split("."):
+        value = getattr(value, part)
+    return value
+
+
+def _solve(now: Config, console: Console) -> FoundOptics:
+    from polewright.interfaces.rig_setup.optics import find_optics
+    from polewright.observing.runs.connect import connect_rig
+    from polewright.observing.safety.stopping import motion_stopped_on_trouble
+    from polewright.observing.safety.watchdog_client import watched
+
+    cancel, clock = CancelToken(), clock_from_environment()
+    with stop_on_signals(cancel), TerminalListener(console) as listener:
+        rig = connect_rig(now, clock, cancel, listener)
+        with watched(rig), motion_stopped_on_trouble(rig.telescope, clock, rig.emit):
+            found = find_optics(rig)
+    console.print(LEFT_TRACKING)
+    return found
+
+
+def _show(console: Console, changed: str, found: FoundOptics | None) -> None:
+    if found is not None:
+        mirrored = "mirrored" if found.mirrored else "not mirrored"
+        k1 = found.distortion_k1
+        bent = "" if not k1 else f", radial distortion k1 {k1:+.4f}"
+        console.print(
+            f"Focal length {found.focal_length_mm:.1f} mm: {found.scale_arcsec_per_px:.3f} arcsec "
+            f"per pixel, field {found.field_deg[0]:.2f} by {found.field_deg[1]:.2f} degrees, "
+            f"{mirrored}, {found.matched} stars matched{bent}.",
+        )
+    if not changed:
+        console.print("Nothing to change.")
+        return
+    for line in changed.splitlines():
+        style = {"+": "green", "-": "red"}.get(line[:1])
+        console.print(line, style=style)

@@ -1,0 +1,154 @@
+"""``polewright report``: a run as one HTML file, and the schemas of its JSON."""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from polewright.foundation.errors import ConfigError, in_words
+from polewright.interfaces.cli.console import told_plainly
+from polewright.interfaces.cli.options import ConfigPath
+from polewright.interfaces.cli.terminal import Console
+
+if TYPE_CHECKING:
+    from polewright.interfaces.report.page import Drift
+    from polewright.records.history.record import RunRecord
+    from polewright.records.history.store import History
+
+
+def report(
+    run: Annotated[
+        str | None,
+        typer.Argument(
+            help="id of a run (its first letters do), or a JSON file of `polewright measure` or "
+            "`polewright history show`; the newest measured run if left out",
+            show_default=False,
+        ),
+    ] = None,
+    config: ConfigPath = None,
+    *,
+    output: Annotated[Path, typer.Option("-o", "--output", help="file to write")] = Path(
+        "report.html"
+    ),
+    url: Annotated[
+        str | None, typer.Option(help="database URL of the history", show_default=False)
+    ] = None,
+    schema: Annotated[
+        str | None,
+        typer.Option(help="print a JSON schema instead: measurement, run or session"),
+    ] = None,
+    as_json: Annotated[
+        bool, typer.Option("--json", help="tell what was written as one JSON document")
+    ] = False,
+) -> None:
+    """Write a report: one HTML file that needs no network and prints to A4 or PDF."""
+    from polewright.interfaces.report.publish import DOCUMENTS, published
+
+    console = Console(stderr=True)
+    with told_plainly(console, as_json=as_json):
+        if schema is not None:
+            if schema not in DOCUMENTS:
+                raise ConfigError(f"no schema {schema!r}; there are {', '.join(DOCUMENTS)}")
+            sys.stdout.write(json.dumps(published(schema), indent=1) + "\n")
+            return
+        if run is not None and Path(run).is_file():
+            html = _of_file(Path(run))
+        elif run is not None and run.endswith(".json"):
+            raise ConfigError(f"there is no file {run}")
+        else:
+            html = _of_history(run, config, url)
+        try:
+            output.write_text(html, encoding="utf-8")
+        except OSError as exc:
+            raise ConfigError(f"{output} cannot be written: {in_words(exc)}") from exc
+    if as_json:
+        document = {"schema_version": "1", "ok": True, "report": str(output), "bytes": len(html)}
+        sys.stdout.write(json.dumps(document) + "\n")
+    else:
+        console.print(f"The report is in {output}.")
+
+
+def _of_file(path: Path) -> str:
+    from pydantic import ValidationError
+
+    from polewright.interfaces.report.errors import ResultUnreadable
+    from polewright.interfaces.report.page import report_of_result, report_of_run
+    from polewright.records.history.record import RunRecord
+    from polewright.records.result import MeasurementResult
+
+    try:
+        text = path.read_text(encoding="utf-8")
+        is_run = "run_id" in json.loads(text)
+        if is_run:
+            return report_of_run(RunRecord.model_validate_json(text))
+        return report_of_result(MeasurementResult.model_validate_json(text))
+    except ValidationError as exc:
+        first = exc.errors()[0]
+        where = ".".join(str(part) for part in first["loc"])
+        raise ResultUnreadable(str(path), f"{where}: {first['msg']}") from exc
+    except (OSError, ValueError, TypeError) as exc:
+        raise ResultUnreadable(str(path), str(exc)) from exc
+
+
+def _of_history(run: str | None, config: Path | None, url: str | None) -> str:
+    from polewright.foundation.config import config_from_file
+    from polewright.interfaces.report.page import report_of_run
+    from polewright.records.history.store import History
+
+    settings = config_from_file(config)
+    with History(url or settings.history.url, only_read=True) as history:
+        record = history.get(run or _newest(history))
+        checks = _checks_after(history, record)
+        months = _months(history, record.pier, record.finished_utc_s, settings.history)
+        return report_of_run(record, [*checks, *months])
+
+
+def _checks_after(history: History, record: RunRecord) -> list[Drift]:
+    """Drift checks of the same night, which compare with this run."""
+    from polewright.interfaces.report.page import drift_check
+    from polewright.records.history.store import RunFilter
+
+    night = RunFilter(
+        pier=record.pier,
+        kind="drift",
+        since_utc_s=record.finished_utc_s,
+        until_utc_s=record.finished_utc_s + 43200.0,
+        rehearsals=record.rehearsal,
+    )
+    found = [run for run in history.records(night) if run.rehearsal == record.rehearsal]
+    return [drift_check(item) for run in found for item in run.drifts]
+
+
+def _newest(history: History) -> str:
+    measured = [row for row in history.list_runs() if row["total_arcmin"] is not None]
+    if not measured:
+        raise ConfigError(
+            "the history holds no measured run yet; rehearsals do not count here: "
+            "`polewright report ID` takes one that `polewright history list --rehearsals` "
+            "shows (they are recorded only where [history] url or POLEWRIGHT_HISTORY_URL names a "
+            "database)"
+        )
+    return str(measured[0]["run_id"])
+
+
+def _months(history: History, pier: str, until_utc_s: float, settings: object) -> list[Drift]:
+    """How the pier moved up to this run, where the history tells."""
+    from polewright.interfaces.report.page import Drift
+    from polewright.records.history.errors import TooFewRuns
+    from polewright.records.history.plot import drift_picture
+    from polewright.records.history.store import RunFilter
+    from polewright.records.history.trend import fit_trend, series_since_adjusting
+
+    rows = history.list_measurements(RunFilter(pier=pier, until_utc_s=until_utc_s))
+    series, earlier = series_since_adjusting(rows)
+    try:
+        trend = fit_trend(series)
+    except TooFewRuns:
+        return []
+    limit = getattr(settings, "alarm_arcmin", None)
+    svg = drift_picture(pier, series, earlier, trend, limit).decode()
+    return [Drift("The pier over time", trend.sentence, svg[svg.index("<svg") :])]

@@ -1,0 +1,199 @@
+"""``polewright serve``: the page and the API."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import logging
+import sys
+import time
+from functools import partial
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from polewright.foundation.clock import CancelToken, clock_from_environment
+from polewright.foundation.errors import ExitCode
+from polewright.foundation.plain_text import PlainFormatter
+from polewright.interfaces.cli.console import exit_with, stop_on_signals, told_plainly
+from polewright.interfaces.cli.options import ConfigPath, with_config_options
+from polewright.interfaces.cli.terminal import Console
+
+if TYPE_CHECKING:
+    from polewright.interfaces.web.models import StopAnswer
+    from polewright.interfaces.web.runner import SessionRunner
+    from polewright.interfaces.web.server import RunningService
+from polewright.foundation.errors import PolewrightError
+
+LOOPBACK = "127.0.0.1"
+EVERYWHERE = "0.0.0.0"  # noqa: S104 - only with --lan, and then a token is asked
+
+
+@with_config_options
+def serve(
+    config: ConfigPath = None,
+    host: Annotated[
+        str | None, typer.Option(help="address to listen on", show_default=LOOPBACK)
+    ] = None,
+    port: Annotated[
+        int, typer.Option(help="TCP port; 0 takes a free one", min=0, max=65535)
+    ] = 8787,
+    lan: Annotated[
+        bool,
+        typer.Option("--lan", help="let phones and others on the network in, with a token"),
+    ] = False,
+    alpaca_port: Annotated[
+        int | None,
+        typer.Option(
+            help="also publish the verified alignment as Alpaca devices (safety monitor and "
+            "switch, read only) on this TCP port; 0 takes a free one",
+            min=0,
+            max=65535,
+            show_default=False,
+        ),
+    ] = None,
+    alpaca_discovery_port: Annotated[
+        int,
+        typer.Option(
+            help="UDP port on which the published devices are discovered; 0: not at all",
+            min=0,
+            max=65535,
+        ),
+    ] = 32227,
+    as_json: Annotated[
+        bool, typer.Option("--json", help="print where it listens as one JSON document")
+    ] = False,
+    *,
+    overrides: dict[str, Any],
+) -> None:
+    """Serve the page for the phone at the mount, and the API behind it.
+
+    Only this computer reaches it unless --lan is given. Ctrl-C stops the session and all motion.
+
+    With --alpaca-port any program of the observatory that speaks Alpaca can ask, without a token
+    and without changing anything, whether the alignment is verified and fresh: a safety monitor
+    that is safe only then, and a switch with total error, altitude and azimuth parts,
+    uncertainty, age and run state (0 idle, 1 checking, 2 planning, 3 sweeping, 4 adjusting,
+    5 finished, 6 stopped, 7 failed, 8 interrupted, 9 unknown).
+    """
+    from polewright.devices.alpaca.discovery import is_loopback
+    from polewright.foundation.config import config_from_file
+    from polewright.interfaces.logs import logging_to
+    from polewright.interfaces.publishing import publish
+    from polewright.interfaces.web.app import create_app
+    from polewright.interfaces.web.errors import LanNotAsked
+    from polewright.interfaces.web.links import qr_text
+    from polewright.interfaces.web.metrics import Metrics
+    from polewright.interfaces.web.runner import SessionRunner
+    from polewright.interfaces.web.security import new_token
+    from polewright.interfaces.web.server import RunningService
+
+    console = Console(stderr=True)
+    lines = logging.StreamHandler(sys.stderr)
+    lines.setFormatter(PlainFormatter())
+    logging.basicConfig(level=logging.WARNING, handlers=[lines])
+    cancel = CancelToken()
+    with told_plainly(console, as_json=as_json):
+        bind = host or (EVERYWHERE if lan else LOOPBACK)
+        on_lan = not is_loopback(bind)
+        if on_lan and not lan:
+            raise LanNotAsked(bind)
+        token = new_token() if lan else None
+        runner = SessionRunner(
+            lambda extra: config_from_file(config, {**overrides, **extra}),
+            clock_from_environment(),
+            listener=(metrics := Metrics()),
+        )
+        with stop_on_signals(cancel), contextlib.ExitStack() as stack:
+            say = partial(console.print)
+            log = stack.enter_context(logging_to(config_from_file(config, overrides).log, say))
+            service = RunningService(
+                create_app(runner, token, on_lan=on_lan, metrics=metrics), bind, port, runner.feed
+            )
+            published = None
+            if alpaca_port is not None:
+                try:
+                    published = publish.start(
+                        config_from_file(config, overrides),
+                        runner.clock,
+                        host=bind,
+                        port=alpaca_port,
+                        discovery_port=alpaca_discovery_port or None,
+                    )
+                except PolewrightError:
+                    _stop(runner, service)
+                    raise
+                stack.callback(published.stop)
+            links = _links(bind, service, token)
+            if as_json:
+                document = {
+                    "schema_version": "1",
+                    "ok": True,
+                    "url": service.url,
+                    "links": links,
+                    "alpaca_port": None if published is None else published.port,
+                }
+                sys.stdout.write(json.dumps(document) + "\n")
+                sys.stdout.flush()
+            else:
+                _show(console, links, qr_text(links[0]) if lan else "")
+                if published is not None:
+                    console.print(f"Alpaca devices on port {published.port}")
+            try:
+                _until_stopped(runner, service, cancel, log)
+                console.print("Stopping ...")
+            finally:
+                stopped = _stop(runner, service)
+        if stopped is not None:
+            console.print(f"{stopped.message} {stopped.advice}".strip())
+            exit_with(ExitCode.OK if stopped.motion == "stopped" else ExitCode.MOTION_UNKNOWN)
+
+
+def _links(bind: str, service: RunningService, token: str | None) -> list[str]:
+    from polewright.interfaces.web.links import lan_addresses, link
+
+    hosts = lan_addresses() if bind in (EVERYWHERE, "::") else [service.host]
+    return [link(one, service.port, token) for one in hosts or [LOOPBACK]]
+
+
+def _until_stopped(
+    runner: SessionRunner, service: RunningService, cancel: CancelToken, log: Any
+) -> None:
+    """Wait for the end; meanwhile tell the service manager and the log how things stand.
+
+    The manager's watchdog is fed only while the service answers and the runner can be asked.
+    """
+    from polewright.interfaces.service_manager import tell_manager, watchdog_every_s
+
+    log.info("serving", url=service.url)
+    tell_manager(READY=1)
+    every_s, fed_s, told = watchdog_every_s(), -1e9, ""
+    while not cancel.wait(0.5):
+        step = runner.snapshot().step.value if runner.session is not None else "no session"
+        if step != told:
+            log.info("session_step", step=step)
+            tell_manager(STATUS=step)
+            told = step
+        if every_s is not None and time.monotonic() - fed_s >= every_s and service.alive:
+            fed_s = time.monotonic()
+            tell_manager(WATCHDOG=1)
+    tell_manager(STOPPING=1)
+    log.info("stopping")
+
+
+def _stop(runner: SessionRunner, service: RunningService) -> StopAnswer | None:
+    """Stop a running session and its motion, then the service."""
+    answer = runner.hard_stop("the service was ended") if runner.running else None
+    runner.close()
+    service.stop()
+    return answer
+
+
+def _show(console: Console, links: list[str], qr: str) -> None:
+    for one in links:
+        console.print(f"Open {one}", soft_wrap=True)
+    if qr:
+        console.print("or scan this with the phone (whoever has this link can move the mount):")
+        # Past rich, which would count the code's escape sequences as text.
+        sys.stderr.write(qr + "\n")
+    console.print("Ctrl-C ends the service and stops the mount.")

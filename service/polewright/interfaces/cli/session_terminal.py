@@ -1,0 +1,234 @@
+"""Shows a session in the terminal and passes keys on, until the session has ended."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from contextlib import AbstractContextManager
+from functools import partial
+
+from rich.console import RenderableType
+from rich.live import Live
+from rich.text import Text
+
+from polewright.foundation.errors import ExitCode, Insisted, LeftInHaste
+from polewright.interfaces.cli.console import TerminalListener
+from polewright.interfaces.cli.desk import Desk, LocalDesk
+from polewright.interfaces.cli.keyboard import Keyboard
+from polewright.interfaces.cli.keys import Keys, keys_of_stdin
+from polewright.interfaces.cli.live_view import PLOT_ROWS, view
+from polewright.interfaces.cli.terminal import Console, headed
+from polewright.records import events
+from polewright.session.session import AlignSession
+from polewright.session.snapshot import SessionSnapshot
+from polewright.session.states import ENDED
+
+LOOK_S = 0.2
+
+Running = Callable[[SessionSnapshot], bool]
+"""Whether to go on showing, given what was seen last."""
+
+
+class SessionLines(TerminalListener):
+    """Every event of a session as a line, for logs, pipes and dumb terminals."""
+
+    def _line(self, event: events.Event) -> str | Text:
+        match event:
+            case events.StepChanged():
+                why = f" ({event.why})" if event.why else ""
+                return headed(event.step, "bold", why)
+            case events.AxisMeasured():
+                return (
+                    f"  measured: total {event.total_arcmin:.2f}′ ± "
+                    f"{event.sigma_total_arcmin:.2f}′, altitude {event.d_alt_arcmin:+.2f}′ "
+                    f"(+ too high), azimuth {event.d_az_sky_arcmin:+.2f}′ (+ too far east)"
+                )
+            case events.ReadingTaken():
+                more = "".join(f"\n    ! {notice}" for notice in event.notices)
+                return (
+                    f"  {event.state}: total {event.total_arcmin:.2f}′, below "
+                    f"{event.upper95_arcmin:.2f}′ with 95 %. {event.sentence}{more}"
+                )
+            case events.PointSolved(point=0):
+                return ""
+        return super()._line(event)
+
+
+def press_all(keys: Keys, keyboard: Keyboard, now: SessionSnapshot) -> bool:
+    """Pass on what was pressed; return whether anything was."""
+    any_key = False
+    while key := keys.pressed():
+        keyboard.press(key, now)
+        any_key = True
+    return any_key
+
+
+def fitting(console: Console, now: SessionSnapshot, help_line: str, prompt: str) -> RenderableType:
+    """Draw a session so that the terminal shows all of it: the keys stand in the last lines."""
+    for rows in PLOT_ROWS[:-1]:
+        drawn = view(now, help_line, prompt, rows)
+        if len(console.render_lines(drawn)) < console.height:
+            return drawn
+    return view(now, help_line, prompt, PLOT_ROWS[-1])
+
+
+def show(
+    console: Console,
+    desk: Desk,
+    keyboard: Keyboard,
+    running: Running,
+) -> SessionSnapshot:
+    """Show a session live while it is ``running``; return its last snapshot."""
+    version = -1
+    with keys_of_stdin() as keys:
+        now = desk.look(version, 0.0)
+
+        def picture() -> RenderableType:
+            return fitting(console, now, keyboard.help_line(now.step), keyboard.prompt)
+
+        with Live(
+            get_renderable=picture,
+            console=console,
+            refresh_per_second=5,
+            vertical_overflow="crop",
+        ) as live:
+            while running(now):
+                now = desk.look(version, LOOK_S)
+                changed = now.version != version
+                version = now.version
+                if press_all(keys, keyboard, now) or changed:
+                    live.refresh()
+            now = desk.look(-1, 0.0)
+            live.refresh()
+    return now
+
+
+def obey_keys(
+    console: Console,
+    desk: Desk,
+    keyboard: Keyboard,
+    running: Running,
+    told: Callable[[SessionSnapshot], str] = lambda _now: "",
+) -> SessionSnapshot:
+    """Pass keys on without a picture while the session is ``running``.
+
+    Args:
+        console: where answers to keys go, as lines.
+        desk: the session.
+        keyboard: what the keys do.
+        running: whether to go on.
+        told: a line about a snapshot; printed when it is another than before.
+    """
+    answered, last, version = "", "", -1
+    with keys_of_stdin() as keys:
+        now = desk.look(version, 0.0)
+        while running(now):
+            press_all(keys, keyboard, now)
+            if keyboard.prompt not in ("", answered):
+                console.print(keyboard.prompt)
+            answered = keyboard.prompt
+            now = desk.look(version, LOOK_S)
+            version = now.version
+            line = told(now)
+            if line and line != last:
+                console.print(line)
+            last = line
+    return desk.look(-1, 0.0)
+
+
+def run_in_terminal(
+    console: Console,
+    make: Callable[[events.EventSink], AlignSession],
+    *,
+    plain: bool = False,
+    may_finish: bool = False,
+    around: Callable[[AlignSession], AbstractContextManager[None]],
+) -> tuple[AlignSession, ExitCode, Keyboard]:
+    """Run a session in a thread while this one shows it.
+
+    Args:
+        console: where it is shown.
+        make: makes the session, given who listens.
+        plain: lines instead of the live picture, also on a terminal.
+        may_finish: whether the person may end it without a confirming sweep.
+        around: entered while the session runs, so that a signal can stop it.
+    """
+    live = console.is_terminal and not plain
+    if live:
+        session = make(lambda _event: None)
+        return _run(session, around, may_finish, partial(show, console))
+    with SessionLines(console) as lines:
+        session = make(lines)
+        return _run(session, around, may_finish, partial(obey_keys, console))
+
+
+def _run(
+    session: AlignSession,
+    around: Callable[[AlignSession], AbstractContextManager[None]],
+    may_finish: bool,
+    shown: Callable[[Desk, Keyboard, Running], SessionSnapshot],
+) -> tuple[AlignSession, ExitCode, Keyboard]:
+    desk = LocalDesk(session)
+    keyboard = Keyboard(desk, may_finish=may_finish)
+    trouble: list[BaseException] = []
+
+    def work() -> None:
+        try:
+            session.run()
+        except BaseException as error:  # noqa: BLE001 - raised again in the thread that shows
+            trouble.append(error)
+
+    thread = threading.Thread(target=work, name="session", daemon=True)
+    with around(session):
+        thread.start()
+        insisted = False
+        try:
+            shown(desk, keyboard, lambda _now: thread.is_alive())
+        except Insisted:
+            insisted = True
+        finally:
+            # However the picture ends, the session must stop the mount before this program does,
+            # unless somebody insists: then the watchdog does, as this program ends.
+            if thread.is_alive():
+                session.stop("the terminal was closed")
+            try:
+                if not insisted:
+                    thread.join()
+            except Insisted:
+                insisted = True
+            if insisted and thread.is_alive():
+                raise LeftInHaste(
+                    "the session was interrupted twice, and the mount had not confirmed by then "
+                    "that it stopped"
+                )
+            session.journal.close()
+    if trouble:
+        raise trouble[0]
+    outcome = session.outcome if session.outcome is not None else ExitCode.UNEXPECTED
+    return session, outcome, keyboard
+
+
+def attached(
+    console: Console, desk: Desk, *, plain: bool, read_only: bool, left: Callable[[], bool]
+) -> SessionSnapshot:
+    """Show a session that a service runs, until it is over or ``left`` says yes.
+
+    Leaving does not end the session.
+    """
+    keyboard = Keyboard(desk, read_only=read_only)
+
+    def running(now: SessionSnapshot) -> bool:
+        return now.step not in ENDED and not left()
+
+    if console.is_terminal and not plain:
+        return show(console, desk, keyboard, running)
+    return obey_keys(console, desk, keyboard, running, told=_line)
+
+
+def _line(now: SessionSnapshot) -> str:
+    if now.advice is None or now.error is None:
+        return f"{now.step.value}"
+    return (
+        f"{now.step.value}, {now.error.state}: total {now.error.total_arcmin:.2f}′, below "
+        f"{now.error.upper95_arcmin:.2f}′ with 95 %. {now.advice.sentence}"
+    )

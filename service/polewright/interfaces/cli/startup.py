@@ -1,0 +1,156 @@
+"""``polewright startup``: an observatory's start, for scripts."""
+
+from __future__ import annotations
+
+import json
+from functools import partial
+from typing import Annotated, Any
+
+import typer
+
+from polewright.foundation.clock import CancelToken, clock_from_environment
+from polewright.foundation.errors import ExitCode, PolewrightError
+from polewright.interfaces.cli.console import (
+    TerminalListener,
+    ending_word,
+    error_document,
+    exit_with,
+    print_result,
+    stop_on_signals,
+    told_plainly,
+    write_out,
+)
+from polewright.interfaces.cli.options import ConfigPath, with_config_options
+from polewright.interfaces.cli.terminal import Console
+
+MARKS = {"ok": "ok", "warning": "!!", "skipped": "--", "failed": "NO"}
+
+
+@with_config_options
+def startup(
+    config: ConfigPath = None,
+    as_json: Annotated[
+        bool, typer.Option("--json", help="print one JSON document; progress goes to stderr")
+    ] = False,
+    *,
+    overrides: dict[str, Any],
+) -> None:
+    """Start an observatory's night unattended: check everything, then the alignment.
+
+    In this order: waits for the devices; compares site and clock with the mount's and refuses on
+    a contradiction; asks the safety monitor ([safety]); looks at roof or shutter ([dome]), cover
+    and light ([cover]); unparks; sweeps the fewest points that give the wanted uncertainty and
+    checks focus on the way; says whether the axis is within [pole] tolerance_arcmin; leaves the
+    mount parked, tracking or stopped ([startup] afterwards).
+
+    A cover is opened only with [startup] open_cover, a roof only with [startup] open_roof: set
+    that only where telescope and roof cannot meet. On any trouble the mount is stopped where it
+    is, and not parked.
+
+    Exit code 0: within tolerance. 9: outside. 10: unsafe. 3: a device is missing or refuses, site
+    or clock contradict, cover or roof closed. 4: out of focus. The others as below.
+    """
+    from polewright.foundation.config import config_from_file
+    from polewright.interfaces.logs import end_log, logged_event, start_log
+    from polewright.interfaces.notify import check_notify, notify
+    from polewright.interfaces.publishing.mqtt import Telling, check_mqtt, end_document
+    from polewright.observing.runs.startup import Startup
+    from polewright.records.events import Event
+    from polewright.records.history.recording import recorded
+    from polewright.session.opening import MeasurementJournal
+
+    progress = Console(stderr=True)
+    say = partial(progress.print)
+    cancel = CancelToken()
+    with told_plainly(progress, as_json=as_json):
+        settings = config_from_file(config, overrides)
+        check_notify(settings.notify)
+        check_mqtt(settings.publish)
+        clock = clock_from_environment()
+        log = start_log(settings.log, say)
+        journal = MeasurementJournal(settings, clock, say)
+    telling = Telling(settings.publish, "", clock.utc_s())
+    run: Startup | None = None
+    result = None
+    code, error, sentence = ExitCode.UNEXPECTED, None, "unexpected fault"
+
+    def show() -> None:
+        """Tell how it ended, before anything is written down or sent that may take its time."""
+        steps = _steps(run)
+        if as_json:
+            document = {
+                "schema_version": "1",
+                **({} if error is None else error_document(error)),
+                "ok": code is ExitCode.OK,
+                "exit_code": int(code),
+                "afterwards": _mount_now(settings.startup.afterwards, code, steps),
+                "steps": steps,
+                "measurement": None if result is None else result.model_dump(mode="json"),
+            }
+            write_out(json.dumps(document, default=str))
+        _tell(progress if as_json else Console(), steps)
+        if result is None:
+            say(f"{ending_word(code)}: {sentence}")
+        elif not as_json:
+            print_result(Console(), result)
+
+    try:
+        with (
+            stop_on_signals(cancel),
+            recorded(settings, clock, "measure", say) as recorder,
+            journal,
+        ):
+            with TerminalListener(progress) as listener:
+
+                def hear(event: Event) -> None:
+                    listener(event)
+                    recorder(event)
+                    journal(event)
+                    logged_event(log, event)
+
+                run = Startup(settings, clock, cancel, hear)
+                result = run.run()
+            code = ExitCode.OK if result.within_tolerance else ExitCode.OUT_OF_TOLERANCE
+            sentence = next(step.text for step in run.steps if step.name == "alignment")
+            show()
+            recorder.measured(result)
+            journal.measured(result, code)
+    except PolewrightError as trouble:
+        code, error, sentence = trouble.exit_code, trouble, f"{trouble} {trouble.advice}".strip()
+        show()
+    finally:
+        log.info("startup_ended", exit_code=int(code), text=sentence, steps=_steps(run))
+        title = f"Startup: {code.name.lower().replace('_', ' ')}"
+        ending = end_document("", code, result, clock.utc_s())
+        for untold in (
+            notify(settings.notify, title, sentence, code),
+            telling.ended(ending),
+        ):
+            _say_untold(log, progress, untold)
+        end_log()
+    exit_with(code)
+
+
+def _steps(run: Any) -> list[dict[str, Any]]:
+    return [] if run is None else [step.model_dump() for step in run.steps]
+
+
+def _mount_now(wish: str, code: ExitCode, steps: list[dict[str, Any]]) -> str:
+    """What is known of the mount when the command ends, for scripts."""
+    if code is ExitCode.MOTION_UNKNOWN:
+        return "unknown"
+    if any(step["name"] == "afterwards" and step["outcome"] == "ok" for step in steps):
+        return wish
+    # Before the step that unparks it, nothing was sent to the mount.
+    return "stopped" if any(step["name"] == "mount" for step in steps) else "untouched"
+
+
+def _say_untold(log: Any, progress: Console, untold: str | None) -> None:
+    if untold is not None:
+        log.warning("not_told", text=untold)
+        progress.print(untold)
+
+
+def _tell(out: Console, steps: list[dict[str, Any]]) -> None:
+    for step in steps:
+        out.print(f"{MARKS[step['outcome']]}  {step['name']}: {step['text']}")

@@ -1,0 +1,225 @@
+"""``polewright tolerance``: the axis error tonight's exposures bear, and what an error costs."""
+
+from __future__ import annotations
+
+import json
+import math
+import sys
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from polewright.foundation.clock import clock_from_environment
+from polewright.foundation.errors import ConfigError, ExitCode, in_words
+from polewright.interfaces.cli.console import exit_with, told_plainly
+from polewright.interfaces.cli.options import ConfigPath
+from polewright.interfaces.cli.terminal import Console
+
+
+def _option(text: str) -> Any:
+    return typer.Option(help=text, show_default=False)
+
+
+def tolerance(
+    config: ConfigPath = None,
+    *,
+    focal_length_mm: Annotated[float | None, _option("focal length, mm")] = None,
+    pixel_um: Annotated[float | None, _option("pixel, binning included, micrometres")] = None,
+    exposure_s: Annotated[float | None, _option("one exposure, s [default: 300]")] = None,
+    declination_deg: Annotated[
+        float | None, _option("declination of the target, degrees [default: 45]")
+    ] = None,
+    hour_angle_from_hours: Annotated[
+        float | None, _option("hour angle of the first exposure, east negative [default: -4]")
+    ] = None,
+    hour_angle_to_hours: Annotated[
+        float | None, _option("hour angle of the last exposure [default: 4]")
+    ] = None,
+    guided: Annotated[
+        bool | None, typer.Option("--guided/--not-guided", help="whether a guide star is followed")
+    ] = None,
+    guide_distance_deg: Annotated[
+        float | None,
+        _option("guide star to field centre, degrees [default: as far as the field reaches]"),
+    ] = None,
+    field_radius_deg: Annotated[
+        float | None,
+        _option("field centre to the farthest star that shall be round [default: to the corner]"),
+    ] = None,
+    sensor_diagonal_mm: Annotated[
+        float | None, _option("diagonal of the sensor, mm, for how far the field reaches")
+    ] = None,
+    tracking: Annotated[
+        str, typer.Option(help="rate the mount drives at: sidereal, lunar, solar or king")
+    ] = "sidereal",
+    trail_px: Annotated[float | None, _option("longest trail, pixels [default: 1]")] = None,
+    latitude_deg: Annotated[
+        float | None, _option("latitude, for the hemisphere and the air [default: 45]")
+    ] = None,
+    alt_arcmin: Annotated[
+        float | None, _option("the reverse: what this altitude error costs, + too high")
+    ] = None,
+    az_arcmin: Annotated[
+        float | None, _option("the reverse: this azimuth error on the sky, + too far east")
+    ] = None,
+    result: Annotated[
+        Path | None,
+        _option("the reverse, for a result of `polewright measure --json`"),
+    ] = None,
+    picture: Annotated[
+        Path | None, _option("draw trails over the sky to this .svg or .png")
+    ] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="print one JSON document")] = False,
+) -> None:
+    """Tell the largest axis error for round stars; with an error given, what it costs.
+
+    From first principles: exact rotations, and the air's refraction as it changes in an exposure.
+    Periodic error, flexure and seeing are left out. With --alt-arcmin, --az-arcmin or --result the
+    exit code is 9 when the trails are longer than allowed.
+    """
+    from polewright.calculation.sky.pole import PoleTarget
+    from polewright.calculation.sky.site import Site
+    from polewright.calculation.tolerance.imaging import SkyOver
+    from polewright.calculation.tolerance.tolerance import (
+        CEILING_ARCMIN,
+        beyond_ceiling,
+        cost,
+        largest_axis_error,
+    )
+    from polewright.foundation.angles import ARCMIN, DEG
+    from polewright.foundation.config import config_from_file
+    from polewright.observing.rig.site import weather_of
+    from polewright.observing.rig.tonight_tolerance import Known, imaging_of, target_of
+
+    console = Console(stderr=True)
+    with told_plainly(console, as_json=as_json):
+        settings = config_from_file(config)
+        given = {
+            "focal_length_mm": focal_length_mm,
+            "pixel_um": pixel_um,
+            "exposure_s": exposure_s,
+            "declination_deg": declination_deg,
+            "hour_angle_from_hours": hour_angle_from_hours,
+            "hour_angle_to_hours": hour_angle_to_hours,
+            "guided": guided,
+            "guide_distance_deg": guide_distance_deg,
+            "field_radius_deg": field_radius_deg,
+            "sensor_diagonal_mm": sensor_diagonal_mm,
+            "trail_px": trail_px,
+        }
+        tonight = settings.tonight.model_copy(
+            update={key: value for key, value in given.items() if value is not None}
+        )
+        optics = settings.optics
+        imaging = imaging_of(
+            tonight, Known(optics.focal_length_mm, optics.pixel_um, tracking=tracking.lower())
+        )
+        target, limit = target_of(tonight), tonight.trail_px
+        error = _error(alt_arcmin, az_arcmin, result)
+        latitude = _latitude(latitude_deg, result, settings.site.latitude_deg, target)
+        pole = settings.pole.target if result is None else _read(result)["axis"]["pole"]
+        height_m = settings.site.elevation_m
+        site = Site(latitude, 0.0, height_m or 0.0, elevation_told=height_m is not None)
+        weather = weather_of(settings, site, clock_from_environment().utc_s())
+        sky = SkyOver(latitude, weather.air, PoleTarget(pole))
+        allowed = largest_axis_error(imaging, target, limit, sky)
+        document: dict[str, Any] = {
+            "schema_version": "1",
+            "ok": True,
+            "imaging": vars(imaging),
+            "target": vars(target),
+            "latitude_deg": latitude,
+            "pole": pole,
+            "trail_limit_px": limit,
+            "largest_axis_error_arcmin": allowed.axis_error / ARCMIN,
+            "unlimited": allowed.unlimited,
+            "air": {
+                "weather": weather.source,
+                "trail_px": allowed.air.trail_px,
+                "hour_angle_hours": allowed.air.hour_angle / DEG / 15.0,
+                "best_axis_alt_arcmin": allowed.air.best_up / ARCMIN,
+                "best_axis_az_sky_arcmin": allowed.air.best_east / ARCMIN,
+                "best_axis_trail_px": allowed.air.best_px,
+            },
+        }
+        lines = list(allowed.sentences)
+        good = True
+        if error is not None:
+            up, east = error
+            found = cost(imaging, target, east * ARCMIN, up * ARCMIN, sky)
+            good = found.worst_px <= limit
+            lines.append(found.verdict(limit))
+            off_arcmin = math.hypot(up, east)
+            if good and off_arcmin > CEILING_ARCMIN:
+                lines.append(f"Warning: {beyond_ceiling(off_arcmin)}")
+            document["cost"] = {
+                "alt_arcmin": up,
+                "az_sky_arcmin": east,
+                "worst_trail_px": found.worst_px,
+                "good_enough": good,
+                "hour_angles_hours": [float(h) / DEG / 15.0 for h in found.hour_angles],
+                "trails_px": [float(t) for t in found.trails_px],
+                "air_px": [float(t) for t in found.air_px],
+            }
+        if picture is not None:
+            up, east = error or (0.0, allowed.axis_error / ARCMIN)
+            _draw(picture, imaging, east * ARCMIN, up * ARCMIN, sky, limit)
+            document["picture"] = str(picture)
+            lines.append(f"The picture is in {picture}.")
+    if as_json:
+        sys.stdout.write(json.dumps(document) + "\n")
+    else:
+        for line in lines:
+            Console().print(line)
+    exit_with(ExitCode.OK if good else ExitCode.OUT_OF_TOLERANCE)
+
+
+def _read(path: Path) -> dict[str, Any]:
+    try:
+        data = json.loads(path.read_text(encoding="utf-8"))
+        return {"axis": data["axis"], "site": data["site"]}
+    except (OSError, ValueError, KeyError, TypeError) as exc:
+        raise ConfigError(
+            f"{path} is not a result of `polewright measure --json`: {exc!r}"
+        ) from exc
+
+
+def _error(
+    alt_arcmin: float | None, az_arcmin: float | None, result: Path | None
+) -> tuple[float, float] | None:
+    """Altitude and azimuth error (arcmin on the sky) to price, None when none is given."""
+    if result is not None:
+        axis = _read(result)["axis"]
+        return float(axis["d_alt_arcmin"]), float(axis["d_az_sky_arcmin"])
+    if alt_arcmin is None and az_arcmin is None:
+        return None
+    return alt_arcmin or 0.0, az_arcmin or 0.0
+
+
+def _latitude(
+    given: float | None, result: Path | None, configured: float | None, target: Any
+) -> float:
+    """The latitude, degrees; 45 on the target's side when nobody tells it."""
+    if given is not None:
+        return given
+    if result is not None:
+        return float(_read(result)["site"]["latitude_deg"])
+    if configured is not None:
+        return configured
+    return -45.0 if target.declination_deg < 0.0 else 45.0
+
+
+def _draw(path: Path, imaging: Any, east: float, up: float, sky: Any, limit_px: float) -> None:
+    from polewright.calculation.tolerance.picture import trail_picture
+
+    kind = path.suffix.lower().lstrip(".")
+    if kind not in ("svg", "png"):
+        raise ConfigError(f"{path}: a picture must end in .svg or .png")
+    data = trail_picture(
+        imaging, east, up, sky, limit_px, picture="svg" if kind == "svg" else "png"
+    )
+    try:
+        path.write_bytes(data)
+    except OSError as exc:
+        raise ConfigError(f"{path} cannot be written: {in_words(exc)}") from exc

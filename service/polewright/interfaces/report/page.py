@@ -1,0 +1,390 @@
+"""The report as one HTML file: nothing is fetched, and it prints."""
+
+from __future__ import annotations
+
+import base64
+import json
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from importlib import resources
+from typing import Any
+
+from polewright.calculation.geometry.shared_errors import STANDARD_NOISE_DOF
+from polewright.calculation.sky.site import Site
+from polewright.calculation.sky.weather import believed_weather
+from polewright.foundation.config import Config
+from polewright.foundation.plain_text import plain_html as escape
+from polewright.interfaces.report.errors import NothingToReport
+from polewright.interfaces.report.improvements import what_would_be_better
+from polewright.interfaces.report.pictures import Way, axis_picture, residual_picture
+from polewright.interfaces.report.skychart import config_of, sky_chart_svg
+from polewright.observing.sweep.axis_from_points import shared_errors
+from polewright.records.history.record import AxisReading, RunRecord
+from polewright.records.result import AxisResult, MeasurementResult
+
+#: A way so many times longer than the last picture's reach gets a second, closer picture.
+ZOOM_FROM = 4.0
+
+
+@dataclass(frozen=True)
+class Drift:
+    """What a drift check or a pier's history adds."""
+
+    title: str
+    sentence: str
+    svg: str = ""
+
+
+def report_of_run(run: RunRecord, drifts: Sequence[Drift] = ()) -> str:
+    """Return the page of a recorded run. Raises `NothingToReport` when it measured nothing."""
+    if not run.sweeps:
+        raise NothingToReport(run.run_id)
+    checks = [drift_check(document) for document in run.drifts]
+    return _page(run.sweeps[-1].result, config_of(run.config), run, [*checks, *drifts])
+
+
+def report_of_result(result: MeasurementResult) -> str:
+    """Return the page of a bare measurement, as `polewright measure --json` prints it."""
+    return _page(result, Config(), None, [])
+
+
+def _page(
+    result: MeasurementResult, config: Config, run: RunRecord | None, drifts: Sequence[Drift]
+) -> str:
+    southern = result.site.latitude_deg < 0.0
+    way = _way(run) if run else []
+    title = f"Polar axis, {_when(result.finished_utc)}"
+    body = [
+        f"<h1>Where the polar axis points</h1><p class='sub'>{escape(_subtitle(result, run))}</p>",
+        _verdict(result),
+        _numbers(result.axis),
+        _to_do(result),
+        _axis_section(result, southern, way),
+        _moves(run),
+        _sky(result, config),
+        _points(result, _floor_arcsec(result, config)),
+        *(_drift(item) for item in drifts),
+        _better(result, config),
+        _cautions(result, run),
+        _origin(result, run),
+        _data(result, run),
+    ]
+    css = (
+        resources.files("polewright.interfaces.report")
+        .joinpath("page.css")
+        .read_text(encoding="utf-8")
+    )
+    return (
+        '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">'
+        # A report is a document: whatever names devices carry, it runs and fetches nothing.
+        '<meta http-equiv="Content-Security-Policy" content="default-src \'none\'; '
+        "style-src 'unsafe-inline'; img-src data:\">"
+        f"<title>{escape(title)}</title><style>{css}</style></head><body>"
+        + "\n".join(part for part in body if part)
+        + "</body></html>\n"
+    )
+
+
+def _when(iso: str) -> str:
+    return datetime.fromisoformat(iso).astimezone(UTC).strftime("%Y-%m-%d %H:%M UTC")
+
+
+def _subtitle(result: MeasurementResult, run: RunRecord | None) -> str:
+    site = result.site
+    north = "N" if site.latitude_deg >= 0 else "S"
+    longitude = (site.longitude_deg + 180.0) % 360.0 - 180.0
+    east = "E" if longitude >= 0 else "W"
+    words = [
+        _when(result.finished_utc),
+        *([run.pier] if run and run.pier != result.telescope else []),
+        result.telescope,
+        result.camera,
+        f"{abs(site.latitude_deg):.3f}° {north}, {abs(longitude):.3f}° {east}, "
+        f"{site.elevation_m:.0f} m",
+    ]
+    rehearsal = "REHEARSAL on a simulated clock · " if run and run.rehearsal else ""
+    return rehearsal + " · ".join(words)
+
+
+def _verdict(result: MeasurementResult) -> str:
+    axis = result.axis
+    inside = result.within_tolerance
+    head = (
+        f"Within the tolerance of {result.tolerance_arcmin:.3g}′"
+        if inside
+        else f"Not within the tolerance of {result.tolerance_arcmin:.3g}′"
+    )
+    pole = "true pole" if axis.pole == "true" else "refracted pole"
+    line = (
+        f"The axis is {axis.total_arcmin:.2f}′ ± {axis.sigma_total_arcmin:.2f}′ from the {pole}; "
+        f"below {axis.total_upper95_arcmin:.2f}′ with 95 % confidence."
+    )
+    return (
+        f'<div class="verdict {"in" if inside else "out"}"><strong>{head}</strong>'
+        f"{escape(line)}</div>"
+    )
+
+
+def _numbers(axis: AxisResult) -> str:
+    cells = (
+        (
+            axis.d_alt_arcmin,
+            axis.sigma_alt_arcmin,
+            "altitude: too high" if axis.d_alt_arcmin >= 0 else "altitude: too low",
+        ),
+        (
+            axis.d_az_sky_arcmin,
+            axis.sigma_az_sky_arcmin,
+            "azimuth on the sky: too far " + ("east" if axis.d_az_sky_arcmin >= 0 else "west"),
+        ),
+        (
+            axis.d_az_base_arcmin,
+            None,
+            "azimuth as a turn of the base",
+        ),
+    )
+    out = []
+    for value, sigma, words in cells:
+        doubt = f" <small>± {sigma:.2f}′</small>" if sigma is not None else ""
+        out.append(
+            f'<div class="number"><b>{abs(value):.2f}′{doubt}</b><span>{escape(words)}</span></div>'
+        )
+    return f'<div class="numbers">{"".join(out)}</div>'
+
+
+def _list(items: Iterable[str], css: str = "") -> str:
+    return f'<ul class="{css}">' + "".join(f"<li>{escape(item)}</li>" for item in items) + "</ul>"
+
+
+def _to_do(result: MeasurementResult) -> str:
+    return f'<section class="whole"><h2>What to do</h2>{_list(result.advice, "do")}</section>'
+
+
+def _way(run: RunRecord) -> Way:
+    """Positions from the first sweep to just before the last one, in order of time."""
+    places: list[tuple[float, float]] = []
+    for number, sweep in enumerate(run.sweeps):
+        axis = sweep.result.axis
+        if number < len(run.sweeps) - 1:
+            places.append((axis.d_az_sky_arcmin, axis.d_alt_arcmin))
+        places += [
+            (reading.d_az_sky_arcmin, reading.d_alt_arcmin)
+            for reading in run.readings
+            if reading.after_sweep == number + 1 and _sure(reading)
+        ]
+    return places if len(run.sweeps) > 1 or places else []
+
+
+def _sure(reading: AxisReading) -> bool:
+    return reading.state not in ("lost", "moving")
+
+
+def _axis_section(result: MeasurementResult, southern: bool, way: Way) -> str:
+    axis, tolerance = result.axis, result.tolerance_arcmin
+    facing = "south" if southern else "north"
+    caption = (
+        f"Seen facing {facing}. Cross: the pole. Green: the tolerance of {tolerance:.3g}′. "
+        "Red dot: the measured axis; red outline: where it is with 95 % confidence."
+    )
+    if way:
+        caption += " Blue: how it came there, sweeps and readings in between."
+    pictures = [f"<figure>{axis_picture(axis, tolerance, southern=southern, way=way)}"]
+    far = max((max(abs(a), abs(b)) for a, b in way), default=0.0)
+    near = max(axis.total_arcmin, tolerance)
+    zoomed = bool(way) and far > ZOOM_FROM * near
+    head = "Where the axis points"
+    if zoomed:
+        pictures[0] += f"<figcaption>The whole way. {escape(caption)}</figcaption></figure>"
+        close = axis_picture(axis, tolerance, southern=southern, way=way, zoom=True)
+        pictures.append(f"<figure>{close}<figcaption>The end of it, closer.</figcaption></figure>")
+        inner = f'<div class="two">{"".join(pictures)}</div>'
+    else:
+        pictures[0] += f"<figcaption>{escape(caption)}</figcaption></figure>"
+        inner = pictures[0].replace("<figure>", '<figure class="narrow">', 1)
+    return f'<section class="whole"><h2>{head}</h2>{inner}</section>'
+
+
+def _table(
+    headings: Sequence[str], rows: Iterable[Sequence[str]], words: Sequence[int] = ()
+) -> str:
+    def cells(tag: str, row: Sequence[str]) -> str:
+        return "".join(
+            f"<{tag}{' class=words' if i in words else ''}>{escape(cell)}</{tag}>"
+            for i, cell in enumerate(row)
+        )
+
+    body = "".join(f"<tr>{cells('td', row)}</tr>" for row in rows)
+    return f"<table><thead><tr>{cells('th', headings)}</tr></thead><tbody>{body}</tbody></table>"
+
+
+def _moves(run: RunRecord | None) -> str:
+    """Sweeps of a session, one row each, with what lay between."""
+    if run is None or len(run.sweeps) < 2:
+        return ""
+    rows = []
+    for number, sweep in enumerate(run.sweeps, start=1):
+        axis = sweep.result.axis
+        followed = sum(1 for reading in run.readings if reading.after_sweep == number)
+        rows.append(
+            (
+                f"sweep {number}",
+                _when(sweep.result.finished_utc)[11:],
+                f"{axis.d_alt_arcmin:+.2f}′ ± {axis.sigma_alt_arcmin:.2f}′",
+                f"{axis.d_az_sky_arcmin:+.2f}′ ± {axis.sigma_az_sky_arcmin:.2f}′",
+                f"{axis.total_arcmin:.2f}′",
+                str(followed),
+            )
+        )
+    headings = (
+        "", "when", "altitude (+ high)", "azimuth on the sky (+ east)", "total", "readings after",
+    )  # fmt: skip
+    return f"<section><h2>Sweep by sweep</h2>{_table(headings, rows)}</section>"
+
+
+def _sky(result: MeasurementResult, config: Config) -> str:
+    return (
+        '<section class="whole"><h2>Where the sweep looked</h2><figure class="narrow">'
+        f"{sky_chart_svg(result, config)}</figure></section>"
+    )
+
+
+def _points(result: MeasurementResult, floor_arcsec: float) -> str:
+    axis = result.axis
+    if axis.p_value is None:
+        check = "Nothing was left over to check this fit with: a further point would verify it."
+    else:
+        check = (
+            f"Chi-square {axis.chi2:.1f} for {axis.dof} degrees of freedom: a value this large "
+            f"comes by chance in {100.0 * axis.p_value:.2g} % of sweeps when the mount turns about "
+            "one fixed axis."
+        )
+    headings = (
+        "", "azimuth", "altitude", "exposure", "stars", "matched", "rms", "pointing", "roll",
+        "solved in",
+    )  # fmt: skip
+    rows = [
+        (
+            f"point {p.number}",
+            f"{p.azimuth_deg:.1f}°",
+            f"{p.altitude_deg:.1f}°",
+            f"{p.exposure_s:g} s",
+            str(p.star_count),
+            str(p.matched),
+            f"{p.rms_arcsec:.2f}″",
+            f"± {p.sigma_pointing_arcsec:.2f}″",
+            f"± {p.sigma_roll_arcsec:.1f}″",
+            f"{p.solve_s:.2f} s",
+        )
+        for p in result.points
+    ]
+    return (
+        f'<section class="whole"><h2>Can it be believed</h2><p>{escape(check)}</p>'
+        f'<figure class="narrow">{residual_picture(result, floor_arcsec)}<figcaption>What each '
+        "point's attitude differs from one fixed axis. Bars inside the green band (two sigmas) "
+        f"are as expected; to a point's own error {floor_arcsec:.2g}″ are added for air and mount."
+        f"</figcaption></figure>{_table(headings, rows)}</section>"
+    )
+
+
+def drift_check(document: dict[str, Any]) -> Drift:
+    """Return what a drift check's own document says, with its picture if it brings one."""
+    sentence = str(document.get("sentence") or document.get("verdict") or "no verdict")
+    picture = document.get("svg")
+    if not isinstance(picture, str):
+        return Drift("Drift check", sentence)
+    # As an image, whose scripts no browser runs: the document may come from another machine.
+    data = base64.b64encode(picture.encode()).decode()
+    alt = 'alt="Drift of the fields" style="width:100%"'
+    return Drift("Drift check", sentence, f'<img src="data:image/svg+xml;base64,{data}" {alt}>')
+
+
+def _drift(item: Drift) -> str:
+    figure = f"<figure>{item.svg}</figure>" if item.svg else ""
+    return (
+        f'<section class="whole"><h2>{escape(item.title)}</h2><p>{escape(item.sentence)}</p>'
+        f"{figure}</section>"
+    )
+
+
+def _floor_arcsec(result: MeasurementResult, config: Config) -> float:
+    """The error of a frame beside its stars', as the fit had it."""
+    assumed = result.axis.frame_floor_arcsec
+    return config.sweep.frame_floor_arcsec if assumed is None else assumed
+
+
+def _better(result: MeasurementResult, config: Config) -> str:
+    site = Site(result.site.latitude_deg, result.site.longitude_deg, result.site.elevation_m)
+    if result.weather is None:  # of an older version
+        weather = believed_weather(site, datetime.fromisoformat(result.started_utc).timestamp())
+    else:
+        weather = result.weather.weather()
+    noise_dof = result.axis.noise_dof or STANDARD_NOISE_DOF
+    shared = shared_errors(config, weather, config.optics.focal_length_mm, noise_dof)
+    found = what_would_be_better(result, _floor_arcsec(result, config), shared=shared)
+    if found is None:
+        return ""
+    rows = [
+        (change.sentence, f"{change.sigma_arcmin:.3f}′", f"{100.0 * (1.0 - change.factor):.0f} %")
+        for change in found.changes
+    ]
+    table = (
+        _table(("Instead of what was done", "uncertainty then", "smaller by"), rows, (0,))
+        if rows
+        else "<p>No change looked at would make the uncertainty noticeably smaller.</p>"
+    )
+    return (
+        f'<section class="whole"><h2>What would do better</h2><p>{escape(found.summary)}</p>'
+        f"<p>The axis is known to {found.sigma_arcmin:.3f}′ (1 sigma, both directions together). "
+        "Predicted with the same fit, all else equal:</p>"
+        f"{table}</section>"
+    )
+
+
+def _cautions(result: MeasurementResult, run: RunRecord | None) -> str:
+    notes = list(dict.fromkeys((*result.notes, *(run.notes if run else ()))))
+    if run is not None and run.failure is not None:
+        notes.insert(0, f"The run ended early: {run.failure.message} {run.failure.advice}".strip())
+    if result.axis.p_value is None:
+        notes.append("The fit could not be checked against itself.")
+    if run is not None and run.adjusted_after:
+        notes.append(
+            "The axis was still being followed after the last sweep: it may have been moved since."
+        )
+    if not notes:
+        return ""
+    inner = "".join(f'<p class="caution">{escape(note)}</p>' for note in notes)
+    return f"<section><h2>Cautions</h2>{inner}</section>"
+
+
+def _origin(result: MeasurementResult, run: RunRecord | None) -> str:
+    rows = [
+        ("measured", f"{_when(result.started_utc)} to {_when(result.finished_utc)}"),
+        ("telescope", result.telescope),
+        ("camera", result.camera),
+        ("site from", result.site.source),
+        *([("air, for refraction", result.weather.source)] if result.weather else []),
+        ("solver", ", ".join(sorted({point.solver for point in result.points}))),
+        ("software", result.software),
+    ]
+    if run is not None:
+        rows += [
+            (f"{d.device} at", f"{d.address} (interface {d.interface_version})")
+            for d in run.devices
+        ]
+        versions = ", ".join(f"{name} {version}" for name, version in run.versions.items())
+        rows += [("run", run.run_id), ("versions", versions)]
+    return f"<section><h2>Where it comes from</h2>{_table(('', ''), rows, (1,))}</section>"
+
+
+def _data(result: MeasurementResult, run: RunRecord | None) -> str:
+    """The numbers for programs, in the file itself."""
+    document = (run or result).model_dump(mode="json")
+    # "</" would end the element wherever it stands, and "<!--<script" would keep it open.
+    text = json.dumps(document).replace("<", "\\u003c")
+    return (
+        "<footer>All numbers of this report are also inside this file, as JSON "
+        '(element "polewright-data").</footer>'
+        f'<script type="application/json" id="polewright-data">{text}</script>'
+    )

@@ -1,0 +1,53 @@
+"""The published JSON schemas (draft 2020-12) of what the program prints and stores."""
+
+from __future__ import annotations
+
+import json
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+from pydantic import BaseModel
+
+from polewright.records.history.record import RunRecord
+from polewright.records.result import MeasurementResult
+from polewright.session.snapshot import SessionSnapshot
+
+DIALECT = "https://json-schema.org/draft/2020-12/schema"
+DOCUMENTS: dict[str, type[BaseModel]] = {
+    "measurement": MeasurementResult,
+    "run": RunRecord,
+    "session": SessionSnapshot,
+}
+
+
+def schema_of(name: str) -> dict[str, Any]:
+    """Return the schema as the models have it now."""
+    model = DOCUMENTS[name]
+    return {
+        "$schema": DIALECT,
+        "$id": f"urn:polewright:schema:{name}:1",
+        **model.model_json_schema(mode="serialization"),
+    }
+
+
+def published(name: str) -> dict[str, Any]:
+    """Return the schema as it is shipped."""
+    file = resources.files("polewright.interfaces.report").joinpath("schema", f"{name}.json")
+    found: dict[str, Any] = json.loads(file.read_text(encoding="utf-8"))
+    return found
+
+
+def write_all(folder: Path) -> list[Path]:
+    """Write every schema anew; for whoever changes a model."""
+    written = []
+    for name in DOCUMENTS:
+        path = folder / f"{name}.json"
+        text = json.dumps(schema_of(name), indent=1, ensure_ascii=False)
+        path.write_text(text + "\n", encoding="utf-8")
+        written.append(path)
+    return written
+
+
+if __name__ == "__main__":  # python -m polewright.interfaces.report.publish
+    write_all(Path(__file__).with_name("schema"))

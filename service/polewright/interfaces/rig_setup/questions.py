@@ -1,0 +1,85 @@
+"""What no device can tell about a rig, as questions with sensible defaults."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from polewright.interfaces.rig_setup.errors import AnswerWrong
+
+Kind = Literal["text", "number", "yes"]
+
+
+@dataclass(frozen=True)
+class Question:
+    """One question; its answer is one key of the configuration."""
+
+    key: str
+    """Dotted."""
+    text: str
+    kind: Kind
+    default: Any = None
+    """What stands there when nobody answers; None: the key is left out."""
+
+    @property
+    def option(self) -> str:
+        """The command's option for it."""
+        words = self.key.removeprefix("profile.").replace(".", "-").replace("_", "-")
+        return f"--{words}"
+
+    def read(self, given: str) -> Any:
+        """Turn what was typed into a value. Raises `AnswerWrong`."""
+        text = given.strip()
+        if self.kind == "number":
+            try:
+                return float(text.replace(",", "."))
+            except ValueError as exc:
+                raise AnswerWrong(self.key, given, "a number is needed") from exc
+        if self.kind == "yes":
+            if text.lower() in ("y", "yes", "true", "1"):
+                return True
+            if text.lower() in ("n", "no", "false", "0"):
+                return False
+            raise AnswerWrong(self.key, given, "yes or no is needed")
+        return text
+
+
+QUESTIONS = (
+    Question("profile.altitude.name", "What do you call the altitude adjuster", "text",
+             "altitude adjuster"),
+    Question("profile.altitude.to_raise", "What do you do to it to RAISE the axis", "text",
+             "turn the altitude adjuster so that the axis rises"),
+    Question("profile.altitude.to_lower", "What do you do to it to LOWER the axis", "text",
+             "turn the altitude adjuster so that the axis sinks"),
+    Question("profile.altitude.arcmin_per_turn",
+             "How many arcminutes is one full turn of it (empty: learned while adjusting)",
+             "number"),
+    Question("profile.altitude.backlash_arcmin",
+             "How many arcminutes of slack has it (empty: learned)", "number"),
+    Question("profile.azimuth.name", "What do you call the azimuth adjuster", "text",
+             "azimuth adjuster"),
+    Question("profile.azimuth.to_move_east", "What do you do to it to move the axis EAST", "text",
+             "turn the azimuth adjuster so that the axis swings towards the east"),
+    Question("profile.azimuth.to_move_west", "What do you do to it to move the axis WEST", "text",
+             "turn the azimuth adjuster so that the axis swings towards the west"),
+    Question("profile.azimuth.arcmin_per_turn",
+             "How many arcminutes does the base turn in one full turn of it (empty: learned)",
+             "number"),
+    Question("profile.azimuth.backlash_arcmin",
+             "How many arcminutes of slack has it (empty: learned)", "number"),
+    Question("profile.azimuth.opposing_pair",
+             "Is it two screws that press against each other", "yes", False),
+    Question("profile.needs_snugging",
+             "Is something tightened after adjusting, which may move the axis", "yes", True),
+    Question("profile.heavy_load", "Is the load so heavy that unlocking it fully is risky", "yes",
+             False),
+    Question("limits.hour_angle_min_deg",
+             "Easternmost hour angle the mount may reach, degrees (-180: no limit)", "number",
+             -180.0),
+    Question("limits.hour_angle_max_deg",
+             "Westernmost hour angle the mount may reach, degrees (180: no limit)", "number",
+             180.0),
+    Question("limits.mount_altitude_max_deg",
+             "Highest altitude before the tube may touch the tripod, degrees", "number", 90.0),
+    Question("horizon.file", "File with your skyline (empty: an open horizon)", "text"),
+)  # fmt: skip

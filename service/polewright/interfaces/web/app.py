@@ -1,0 +1,360 @@
+"""The API and the page, put together."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import logging
+import threading
+from collections.abc import AsyncIterator
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
+from importlib.resources import files
+from typing import Any, Literal
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import JSONResponse, PlainTextResponse, Response, StreamingResponse
+from starlette.exceptions import HTTPException
+from starlette.types import ASGIApp
+
+from polewright import __version__
+from polewright.foundation.errors import ConfigError, DeviceError, PolewrightError
+from polewright.interfaces.web.errors import NoSession, NothingToShow, SessionBusy, TooManyPages
+from polewright.interfaces.web.metrics import CONTENT_TYPE, Metrics, MetricsMissing
+from polewright.interfaces.web.models import (
+    Health,
+    Problem,
+    SessionItem,
+    StartRequest,
+    StopAnswer,
+    TurnsRequest,
+)
+from polewright.interfaces.web.picture import PictureFormat, frame_picture
+from polewright.interfaces.web.runner import SessionRunner
+from polewright.interfaces.web.security import Gate
+from polewright.session.resume import CannotTakeUp
+from polewright.session.session import Command
+from polewright.session.snapshot import SessionSnapshot
+from polewright.session.states import NotNow
+
+log = logging.getLogger(__name__)
+
+HEARTBEAT_S = 2.0
+#: Changes that come quicker than this reach a page as one.
+COALESCE_S = 0.04
+PAGE_FILES = {
+    "": ("index.html", "text/html; charset=utf-8"),
+    "page.css": ("page.css", "text/css; charset=utf-8"),
+    "page.js": ("page.js", "text/javascript; charset=utf-8"),
+    "picture.js": ("picture.js", "text/javascript; charset=utf-8"),
+    "words.js": ("words.js", "text/javascript; charset=utf-8"),
+    "sound.js": ("sound.js", "text/javascript; charset=utf-8"),
+    "link.js": ("link.js", "text/javascript; charset=utf-8"),
+    "icon.svg": ("icon.svg", "image/svg+xml"),
+    "page.webmanifest": ("page.webmanifest", "application/manifest+json"),
+}
+#: An SVG drawn here styles itself; opened on its own it may do nothing else.
+SVG_POLICY = "default-src 'none'; style-src 'unsafe-inline'; sandbox"
+
+PROBLEMS: dict[int | str, dict[str, Any]] = {
+    status: {"model": Problem} for status in (400, 401, 403, 409, 413, 421, 422)
+}
+NOTHING_YET: dict[int | str, dict[str, Any]] = {404: {"model": Problem}}
+
+
+def status_of(error: PolewrightError) -> int:
+    """Return the HTTP status for an error."""
+    match error:
+        case SessionBusy() | NoSession() | NotNow() | CannotTakeUp():
+            return 409
+        case NothingToShow() | MetricsMissing():
+            return 404
+        case TooManyPages():
+            return 503
+        case ConfigError():
+            return 422
+        case DeviceError():
+            return 502
+    return 422 if "turns" in error.code else 500
+
+
+def _problem(status: int, code: str, message: str, advice: str = "") -> JSONResponse:
+    document = Problem(code=code, message=message, advice=advice)
+    return JSONResponse(document.model_dump(), status_code=status)
+
+
+class _Pictures:
+    """The last few pictures made, so that many pages do not each make their own."""
+
+    def __init__(self, most: int = 6) -> None:
+        self._kept: dict[tuple[object, ...], bytes] = {}
+        self._most = most
+        self._lock = threading.Lock()
+
+    def get(self, key: tuple[object, ...], make: Any) -> bytes:
+        with self._lock:  # one at a time: two at once would each take twice as long
+            if key not in self._kept:
+                while len(self._kept) >= self._most:
+                    self._kept.pop(next(iter(self._kept)))
+                self._kept[key] = make()
+            return self._kept[key]
+
+
+def create_app(
+    runner: SessionRunner,
+    token: str | None = None,
+    *,
+    on_lan: bool = False,
+    metrics: Metrics | None = None,
+) -> ASGIApp:
+    """Return the service as an ASGI application.
+
+    Args:
+        runner: what it shows and steers.
+        token: asked from everybody when given; must be given when ``on_lan``.
+        on_lan: whether it is reached by other addresses than loopback.
+        metrics: the runner's listener that counts what /metrics tells; without it counts stay 0.
+    """
+    app = FastAPI(
+        title="Polewright",
+        version=__version__,
+        description="Aligns the polar axis of an equatorial mount. Angles are in the units that "
+        "the names say; signs of errors: + too high, + too far east.",
+        openapi_url="/api/openapi.json",
+        # The usual viewers come from a content network; this service works offline.
+        docs_url=None,
+        redoc_url=None,
+        responses=PROBLEMS,
+    )
+    _tell_problems(app)
+    _add_session(app, runner)
+    _add_events(app, runner)
+    _add_pictures(app, runner)
+    _add_metrics(app, runner, metrics or Metrics())
+    _add_page(app)
+    return Gate(app, token=token, on_lan=on_lan)
+
+
+def _tell_problems(app: FastAPI) -> None:
+    @app.exception_handler(PolewrightError)
+    async def known(_request: Request, error: PolewrightError) -> JSONResponse:
+        return _problem(status_of(error), error.code, str(error), error.advice)
+
+    @app.exception_handler(RequestValidationError)
+    async def invalid(_request: Request, error: RequestValidationError) -> JSONResponse:
+        parts = [
+            f"{'.'.join(str(part) for part in item['loc'])}: {item['msg']}"
+            for item in error.errors()
+        ]
+        return _problem(
+            422, "bad_request", "; ".join(parts), "See /api/openapi.json for what is expected."
+        )
+
+    @app.exception_handler(HTTPException)
+    async def other(_request: Request, error: HTTPException) -> JSONResponse:
+        code = {404: "not_found", 405: "method_not_allowed"}.get(error.status_code, "refused")
+        return _problem(error.status_code, code, str(error.detail), "See /api/openapi.json.")
+
+    @app.exception_handler(Exception)
+    async def unexpected(_request: Request, error: Exception) -> JSONResponse:
+        log.error("service.request_failed", exc_info=error)
+        return _problem(500, "unexpected", "unexpected fault of the service", "The log says more.")
+
+
+def _asked_by(request: Request, given: str) -> str:
+    where = request.client.host if request.client else "unknown"
+    # It is shown to others and in their terminals, which obey control characters.
+    given = "".join(letter for letter in given if letter.isprintable()).strip()
+    return f"{given} ({where})" if given else where
+
+
+def _add_session(app: FastAPI, runner: SessionRunner) -> None:
+    # A stop must never wait for a free worker behind pictures.
+    stoppers = ThreadPoolExecutor(max_workers=4, thread_name_prefix="stop")
+
+    @app.get("/api/health", tags=["service"])
+    def health() -> Health:
+        """A sign of life; needs no token."""
+        return Health(software=f"polewright {__version__}", running=runner.running)
+
+    @app.get("/api/session", tags=["session"])
+    def snapshot() -> SessionSnapshot:
+        """Everything about the session that runs, or the last one."""
+        return runner.snapshot()
+
+    @app.post("/api/session", tags=["session"], status_code=201)
+    def start(wanted: StartRequest, request: Request) -> SessionSnapshot:
+        """Start a session. THE MOUNT WILL MOVE: see that the tube is free to turn."""
+        by = _asked_by(request, wanted.by)
+        return runner.start(wanted.config, by, resume=wanted.resume)
+
+    @app.post("/api/session/sweep", tags=["session"])
+    def sweep() -> SessionSnapshot:
+        """End adjusting and sweep again. THE MOUNT WILL MOVE."""
+        return runner.command(Command.SWEEP)
+
+    @app.post("/api/session/pause", tags=["session"])
+    def pause() -> SessionSnapshot:
+        """Take no more frames until resumed; tracking goes on."""
+        return runner.command(Command.PAUSE)
+
+    @app.post("/api/session/resume", tags=["session"])
+    def resume() -> SessionSnapshot:
+        """Go on after a pause."""
+        return runner.command(Command.RESUME)
+
+    @app.post("/api/session/snugged", tags=["session"])
+    def snugged() -> SessionSnapshot:
+        """Tell that the adjusters and locks have been tightened."""
+        return runner.command(Command.SNUGGED)
+
+    @app.post("/api/session/turns", tags=["session"])
+    def turns(made: TurnsRequest) -> SessionSnapshot:
+        """Tell how many turns an adjuster was just given."""
+        return runner.command(Command.TURNS, axis=made.axis, turns=made.turns)
+
+    @app.post("/api/session/stop", tags=["session"])
+    def stop() -> SessionSnapshot:
+        """End the session; it stops the mount on its way out."""
+        return runner.stop("stopped through the service")
+
+    @app.post("/api/stop", tags=["service"])
+    async def hard_stop() -> StopAnswer:
+        """Stop all motion now, tracking included, and end the session. Works in every state."""
+        loop = asyncio.get_running_loop()
+        return await loop.run_in_executor(stoppers, runner.hard_stop, "STOP was pressed")
+
+    @app.get("/api/sessions", tags=["service"])
+    def sessions() -> list[SessionItem]:
+        """The journals of past sessions, newest first."""
+        return runner.sessions()
+
+
+def _event_id(snapshot: SessionSnapshot) -> str:
+    return f"{snapshot.session_id}:{snapshot.version}"
+
+
+def _add_events(app: FastAPI, runner: SessionRunner) -> None:
+    async def messages(seen: str) -> AsyncIterator[str]:
+        yield "retry: 1000\n\n"
+        with runner.feed.listening() as changed:
+            while not runner.feed.closed:
+                changed.clear()
+                now = runner.snapshot()
+                if _event_id(now) != seen:
+                    seen = _event_id(now)
+                    yield f"id: {seen}\nevent: snapshot\ndata: {now.model_dump_json()}\n\n"
+                    await asyncio.sleep(COALESCE_S)
+                    continue
+                try:
+                    await asyncio.wait_for(changed.wait(), HEARTBEAT_S)
+                except TimeoutError:
+                    beat = {"utc_s": runner.clock.utc_s(), "running": runner.running}
+                    yield f"event: heartbeat\ndata: {json.dumps(beat)}\n\n"
+
+    @app.get("/api/session/events", tags=["session"], response_class=StreamingResponse)
+    async def events(request: Request) -> StreamingResponse:
+        """Server-sent events: ``snapshot`` at every change, ``heartbeat`` when nothing changes.
+
+        The id of a snapshot is ``session_id:version``; sent back as Last-Event-ID it keeps a
+        snapshot that is known from being sent again.
+        """
+        if runner.feed.full:
+            raise TooManyPages(runner.feed.most)
+        return StreamingResponse(
+            messages(request.headers.get("last-event-id", "")), media_type="text/event-stream"
+        )
+
+
+def _add_pictures(app: FastAPI, runner: SessionRunner) -> None:
+    pictures = _Pictures()
+
+    def frame(picture: PictureFormat, stars: bool) -> Response:
+        session = runner.session
+        last = session.last_frame if session is not None else None
+        if session is None or last is None:
+            raise NothingToShow("frame")
+        number, image, found = last
+        data = pictures.get(
+            ("frame", session.session_id, number, picture, stars),
+            lambda: frame_picture(image, found if stars else None, picture),
+        )
+        return Response(data, media_type=f"image/{picture}", headers={"X-Frame": str(number)})
+
+    @app.get(
+        "/api/session/frame.png",
+        tags=["pictures"],
+        response_class=Response,
+        responses=NOTHING_YET,
+    )
+    def frame_png(stars: bool = False) -> Response:
+        """The last frame, small and stretched; with ``stars=1`` its stars are ringed."""
+        return frame("png", stars)
+
+    @app.get(
+        "/api/session/frame.jpg",
+        tags=["pictures"],
+        response_class=Response,
+        responses=NOTHING_YET,
+    )
+    def frame_jpg(stars: bool = False) -> Response:
+        """The last frame, small and stretched; with ``stars=1`` its stars are ringed."""
+        return frame("jpeg", stars)
+
+    @app.get(
+        "/api/session/chart.svg",
+        tags=["pictures"],
+        response_class=Response,
+        responses=NOTHING_YET,
+    )
+    def chart(theme: Literal["day", "night"] = "day") -> Response:
+        """The sky and the sweep on it: north up, east to the left."""
+        session = runner.session
+        plan = session.last_plan if session is not None else None
+        if session is None or plan is None:
+            raise NothingToShow("chart")
+        request, sweep = plan
+
+        def draw() -> bytes:
+            # Late: drawing takes seconds to load and no one may ever ask.
+            from polewright.calculation.planning.chart import sky_chart
+
+            return sky_chart(
+                replace(request, destination_side=None), [sweep], night=theme == "night"
+            )
+
+        data = pictures.get(("chart", session.session_id, request.utc_s, theme), draw)
+        return Response(
+            data, media_type="image/svg+xml", headers={"Content-Security-Policy": SVG_POLICY}
+        )
+
+
+def _add_metrics(app: FastAPI, runner: SessionRunner, metrics: Metrics) -> None:
+    @app.get(
+        "/metrics",
+        tags=["service"],
+        response_class=PlainTextResponse,
+        responses=NOTHING_YET,
+    )
+    def collected() -> Response:
+        """Prometheus' text format; a collector sends the token as its bearer token."""
+        return Response(metrics.text(runner), headers={"Content-Type": CONTENT_TYPE})
+
+
+def _add_page(app: FastAPI) -> None:
+    folder = files("polewright.interfaces.web.page")
+    loaded = {
+        path: ((folder / name).read_bytes(), kind) for path, (name, kind) in PAGE_FILES.items()
+    }
+
+    def served(path: str) -> Any:
+        data, kind = loaded[path]
+
+        def page_file() -> Response:
+            return Response(data, media_type=kind, headers={"Cache-Control": "no-cache"})
+
+        return page_file
+
+    for path in loaded:
+        app.get(f"/{path}", include_in_schema=False)(served(path))

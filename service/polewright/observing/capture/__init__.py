@@ -1,0 +1,1 @@
+"""Exposures: taking them, what they show, keeping them."""

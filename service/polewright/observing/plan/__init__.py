@@ -1,0 +1,1 @@
+"""From the configuration and the connected rig to a planned sweep."""

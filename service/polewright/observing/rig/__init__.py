@@ -1,0 +1,1 @@
+"""The connected rig of one run, and what it learns during the run."""

@@ -1,0 +1,182 @@
+"""Between what a mount calls right ascension and declination, and directions on the sky."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+
+from polewright.calculation.planning.motion import PAST_MERIDIAN
+from polewright.calculation.planning.request import Pointing
+from polewright.calculation.sky.frame import ObservedFrame, hour_angle_dec
+from polewright.calculation.sky.refraction import refraction_constants, unrefract
+from polewright.calculation.sky.site import Site
+from polewright.foundation.angles import (
+    ARCSEC,
+    DEG,
+    HOUR,
+    Vector,
+    enu_from_azalt,
+    fold_pi,
+    spherical,
+    unit_vector,
+)
+from polewright.foundation.errors import DeviceError
+
+TOPOCENTRIC = 1
+J2000 = 2
+OTHER = 0
+#: J2000 that the mount's driver turns into coordinates of date without aberration (own number).
+J2000_TURNED = 102
+#: J2000 of which nobody knows whether aberration is in it: taken halfway, and the rest of it is in
+#: the covariance of the axis (own number).
+J2000_MIDWAY = 103
+#: Aberration must shift the declination by so much to be told from its absence; one of both must
+#: agree with the mount's altitude and azimuth to within the second, the other not to within the
+#: third (rad, own choice).
+TELLING, AGREES, DIFFERS = 8.0 * ARCSEC, 1.5 * ARCSEC, 3.0 * ARCSEC
+
+
+class UnknownEquatorialSystem(DeviceError):
+    """The mount counts its coordinates in a system this program does not convert."""
+
+    code = "unknown_equatorial_system"
+    advice = (
+        "Set the mount's driver to topocentric (JNow) or J2000 coordinates; slewing with "
+        "unconverted coordinates would point elsewhere."
+    )
+
+    def __init__(self, system: int) -> None:
+        super().__init__(system)
+        self.system = system
+
+    def __str__(self) -> str:
+        return f"the mount reports EquatorialSystem {self.system}, which is not converted here"
+
+
+def check_system(system: int) -> None:
+    """Raise `UnknownEquatorialSystem` unless ``system`` is one of 0, 1 and 2 of the standard.
+
+    0 ("other") is taken as topocentric; the caller warns.
+    """
+    if system not in (OTHER, TOPOCENTRIC, J2000, J2000_TURNED, J2000_MIDWAY):
+        raise UnknownEquatorialSystem(system)
+
+
+def icrs_from_mount(
+    frame: ObservedFrame, system: int, right_ascension_hours: float, declination_deg: float
+) -> Vector:
+    """ICRS unit vector (3,) of a mount's coordinates in its own ``system``."""
+    check_system(system)
+    vector = unit_vector(right_ascension_hours * HOUR, declination_deg * DEG)
+    return vector if system == J2000 else frame.icrs_from_of_date(_to_date(frame, system, vector))
+
+
+def pointing_from_mount(
+    frame: ObservedFrame, system: int, right_ascension_hours: float, declination_deg: float
+) -> Pointing:
+    """Hour angle and declination (of date, about the nominal pole) of a mount's coordinates."""
+    check_system(system)
+    vector = unit_vector(right_ascension_hours * HOUR, declination_deg * DEG)
+    longitude, latitude = spherical(_to_date(frame, system, vector))
+    return Pointing(fold_pi(frame.lst - float(longitude)), float(latitude))
+
+
+def _to_date(frame: ObservedFrame, system: int, vector: Vector) -> Vector:
+    """Turn a direction (3,) in the mount's axes into those of date."""
+    if system == J2000:
+        return frame.of_date_from_icrs(vector)
+    if system == J2000_TURNED:
+        return frame.turned_to_date(vector)
+    if system == J2000_MIDWAY:
+        return _halfway(frame.of_date_from_icrs(vector), frame.turned_to_date(vector))
+    return vector
+
+
+def _halfway(one: Vector, other: Vector) -> Vector:
+    middle = one + other
+    return np.asarray(middle / np.linalg.norm(middle))
+
+
+class Sides:
+    """What a mount means by its pointing state, learnt where the hour angle tells it as well.
+
+    The standard calls 0 the state for targets in the west; some drivers count otherwise.
+    """
+
+    def __init__(self) -> None:
+        self._west: dict[int, bool] = {0: True, 1: False}
+
+    def told(self, pointing: Pointing, state: int | None) -> Pointing:
+        """Return a pointing with the side of the meridian that a pointing state stands for."""
+        if state not in self._west:
+            return pointing
+        far = abs(math.sin(pointing.hour_angle)) > math.sin(PAST_MERIDIAN)
+        if far and abs(pointing.declination) < 80.0 * DEG:
+            west = pointing.hour_angle > 0.0
+            self._west = {state: west, 1 - state: not west}
+        return replace(pointing, side=1 if self._west[state] else -1)
+
+
+def mount_from_of_date(frame: ObservedFrame, system: int, of_date: Vector) -> tuple[float, float]:
+    """Right ascension (hours) and declination (degrees) that a mount wants for a direction.
+
+    Args:
+        frame: the sky at the time of the slew.
+        system: the mount's EquatorialSystem.
+        of_date: unit vector (3,), true equator and equinox of date, topocentric.
+    """
+    check_system(system)
+    vector = of_date
+    if system == J2000:
+        vector = frame.icrs_from_of_date(of_date)
+    elif system == J2000_TURNED:
+        vector = frame.turned_from_date(of_date)
+    elif system == J2000_MIDWAY:
+        vector = _halfway(frame.icrs_from_of_date(of_date), frame.turned_from_date(of_date))
+    longitude, latitude = spherical(vector)
+    return float(longitude) / HOUR % 24.0, float(latitude) / DEG
+
+
+def aberration_of_mount(
+    frame: ObservedFrame,
+    latitude_deg: float,
+    right_ascension_hours: float,
+    declination_deg: float,
+    altitude_deg: float,
+    azimuth_deg: float,
+) -> bool | None:
+    """Tell whether a J2000 mount reckons with aberration; None where its words do not show it.
+
+    Its declination axis stays where it was between two targets only if they are converted as the
+    mount does it. Its altitude and azimuth show the declination of date that it has made of its
+    J2000 coordinates, with or without refraction.
+
+    Args:
+        frame: the sky when it was asked.
+        latitude_deg: the mount's own.
+        right_ascension_hours: J2000, as it tells.
+        declination_deg: the same.
+        altitude_deg: as it tells.
+        azimuth_deg: as it tells, north 0, east 90.
+    """
+    told = unit_vector(right_ascension_hours * HOUR, declination_deg * DEG)
+    with_it = float(spherical(frame.of_date_from_icrs(told))[1])
+    without = float(spherical(frame.turned_to_date(told))[1])
+    if abs(with_it - without) < TELLING:
+        return None
+    site = Site(latitude_deg, 0.0)
+    seen = enu_from_azalt(azimuth_deg * DEG, altitude_deg * DEG)
+    constants = refraction_constants(frame.atmosphere)
+    shown = [float(hour_angle_dec(site, enu)[1]) for enu in (seen, unrefract(seen, constants))]
+    off_with = min(abs(declination - with_it) for declination in shown)
+    off_without = min(abs(declination - without) for declination in shown)
+    if min(off_with, off_without) > AGREES or max(off_with, off_without) < DIFFERS:
+        return None
+    return off_with < off_without
+
+
+def of_date_at(frame: ObservedFrame, hour_angle: float, declination: float) -> Vector:
+    """Of-date unit vector (3,) that stands at an hour angle and declination (rad) now."""
+    return unit_vector((frame.lst - hour_angle) % (2.0 * math.pi), declination)

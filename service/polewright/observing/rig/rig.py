@@ -1,0 +1,147 @@
+"""The connected rig of one run: devices, solver, site, clock and whoever listens."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from polewright.calculation.images.frame import Frame, StarList
+from polewright.calculation.planning.request import PlanRequest, SweepPlan
+from polewright.calculation.sky.frame import ObservedFrame
+from polewright.calculation.sky.pole import PoleTarget
+from polewright.calculation.sky.site import Atmosphere, Site
+from polewright.calculation.sky.weather import Weather
+from polewright.devices.alpaca.camera import Camera
+from polewright.devices.alpaca.observing_conditions import ObservingConditions
+from polewright.devices.alpaca.telescope import Telescope
+from polewright.foundation.angles import Vector
+from polewright.foundation.clock import CancelToken, Clock
+from polewright.foundation.config import Config
+from polewright.observing.plan.frame_noise import RigSweep
+from polewright.observing.rig.mount_coordinates import Sides, icrs_from_mount
+from polewright.observing.rig.patience import Patience
+from polewright.observing.rig.plate_solver import PlateSolver
+from polewright.observing.rig.site import weather_of
+from polewright.observing.rig.solver_messages import SolverWords
+from polewright.observing.rig.timings import SweepTimes
+from polewright.observing.settling.settle_frames import LookMemory
+from polewright.records.events import EventSink, Note, Progress
+
+if TYPE_CHECKING:
+    from polewright.observing.safety.guards import Guards
+
+CAMERA_LATE_S = 0.5
+"""A camera that has not said so much after an exposure that it is over is waited for, s."""
+
+
+@dataclass
+class Rig:
+    """What a run works with. One run owns one rig."""
+
+    telescope: Telescope
+    camera: Camera
+    plates: PlateSolver
+    site: Site
+    site_source: str
+    weather: Weather
+    weather_station: ObservingConditions | None
+    pole: PoleTarget
+    equatorial_system: int
+    config: Config
+    clock: Clock
+    cancel: CancelToken
+    emit: EventSink
+    notes: list[str] = field(default_factory=list)
+    on_frame: Callable[[Frame, StarList], None] | None = None
+    """Called with every frame and its stars, for whoever shows or keeps pictures."""
+
+    on_plan: Callable[[PlanRequest, SweepPlan], None] | None = None
+    """Called with every sweep about to be made, for whoever draws it."""
+
+    times: SweepTimes = field(default_factory=SweepTimes)
+    """Where the time of the present measurement went."""
+
+    look_memory: LookMemory = field(default_factory=LookMemory)
+    """What is known of short looks at the stars that tell when the mount has settled."""
+
+    solver_words: SolverWords = field(default_factory=SolverWords)
+    """What the solver says of slow work goes through here."""
+
+    sides: Sides = field(default_factory=Sides)
+    """What the mount means by its pointing states."""
+
+    patience: Patience | None = None
+    """How long the present sweep may get nowhere; None outside sweeps."""
+
+    past_sweeps: tuple[RigSweep, ...] = ()
+    """What the history knows of this mount and camera, newest last."""
+
+    light_seen: bool = False
+    """Whether a frame has shown that light reaches the camera, where that was in doubt."""
+
+    guards: Guards = field(init=False)
+    """What watches the run; set by whoever connects the rig."""
+
+    @property
+    def atmosphere(self) -> Atmosphere:
+        """The air of `weather`."""
+        return self.weather.air
+
+    def read_weather(self) -> None:
+        """Ask the weather station again, if there is one: nights cool. Counts from here on."""
+        if self.weather_station is not None:
+            now_s = self.clock.utc_s()
+            self.weather = weather_of(self.config, self.site, now_s, self.weather_station)
+            self.plates.atmosphere = self.weather.air
+        for sentence in self.weather.warnings:
+            self.note(sentence, warning=True)
+
+    def sky_now(self) -> ObservedFrame:
+        """Return the sky over the site at this moment."""
+        return ObservedFrame.at(self.site, self.atmosphere, self.clock.utc_s())
+
+    def note(self, text: str, *, warning: bool = False) -> None:
+        """Tell a sentence, and keep it for the report."""
+        if text not in self.notes:
+            self.notes.append(text)
+            severity = "warning" if warning else "info"
+            self.emit(Note(utc_s=self.clock.utc_s(), severity=severity, text=text))  # type: ignore[arg-type]
+
+    def progress(
+        self, step: str, point: int, points: int, done_s: float, total_s: float | None
+    ) -> None:
+        """Tell how far a slow step is. Raises `OutOfPatience` where a sweep gets nowhere."""
+        for device in (self.telescope, self.camera):
+            while device.told:
+                self.note(f"{device.label}: {device.told.popleft()}", warning=True)
+        if self.patience is not None:
+            self.patience.check()
+        late = step == "exposure" and total_s is not None and done_s > total_s + CAMERA_LATE_S
+        self.emit(
+            Progress(
+                utc_s=self.clock.utc_s(),
+                step=step,  # type: ignore[arg-type]
+                point=point,
+                points=points,
+                done_s=done_s,
+                total_s=total_s,
+                text="waiting for the camera" if late else "",
+            )
+        )
+
+    def mount_icrs(self, sky: ObservedFrame) -> Vector:
+        """Return where the mount says it points, ICRS unit vector (3,)."""
+        return icrs_from_mount(
+            sky,
+            self.equatorial_system,
+            self.telescope.right_ascension_hours(),
+            self.telescope.declination_deg(),
+        )
+
+
+def nominal_scale(focal_length_mm: float | None, pixel_um: float | None) -> float | None:
+    """Radians per pixel of a frame, or None when focal length or pixel is unknown."""
+    if not focal_length_mm or not pixel_um:
+        return None
+    return pixel_um * 1e-3 / focal_length_mm

@@ -1,0 +1,1 @@
+"""Whole runs: measure, start-up, drift check, focus, check, horizon."""

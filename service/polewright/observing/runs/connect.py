@@ -1,0 +1,407 @@
+"""From a configuration to a connected rig: find the devices, connect, compare site and clock."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+from polewright.calculation.sky.frame import ObservedFrame
+from polewright.calculation.sky.pole import PoleTarget
+from polewright.calculation.tolerance.tolerance import CEILING_ARCMIN, beyond_ceiling, rate_words
+from polewright.devices.alpaca.camera import Camera
+from polewright.devices.alpaca.client import AlpacaConnection
+from polewright.devices.alpaca.device import Device
+from polewright.devices.alpaca.discovery import discover
+from polewright.devices.alpaca.management import list_servers
+from polewright.devices.alpaca.models import ConfiguredDevice
+from polewright.devices.alpaca.observing_conditions import ObservingConditions
+from polewright.devices.alpaca.safety_monitor import SafetyMonitor
+from polewright.devices.alpaca.telescope import DriveRate, Telescope
+from polewright.foundation.angles import DEG
+from polewright.foundation.clock import CancelToken, Clock
+from polewright.foundation.config import Config, DeviceSection
+from polewright.foundation.errors import DeviceError, PolewrightError
+from polewright.observing.plan.frame_noise import ask_history
+from polewright.observing.rig.camera_setup import ready_camera
+from polewright.observing.rig.mount_coordinates import (
+    J2000,
+    J2000_MIDWAY,
+    J2000_TURNED,
+    OTHER,
+    aberration_of_mount,
+    check_system,
+)
+from polewright.observing.rig.mount_site import mounts_site
+from polewright.observing.rig.plate_solver import FocalClaim, PlateSolver
+from polewright.observing.rig.rig import Rig, nominal_scale
+from polewright.observing.rig.site import site_of, weather_of
+from polewright.observing.rig.solver_messages import SolverWords
+from polewright.observing.rig.tonight_tolerance import (
+    Known,
+    sensor_diagonal_mm,
+    with_tonights_tolerance,
+)
+from polewright.observing.safety.guards import make_guards
+from polewright.observing.safety.retry_policy import patience, repeating
+from polewright.records.events import Connected, EventSink, Note
+from polewright.solving.base import Solver
+from polewright.solving.registry import load_solver
+
+DISCOVERY_S = 2.5
+DEFAULT_PORT = 11111  # common practice, no source
+CLOCK_NOTE_S = 4.0  # turns the error vector by 1 arcmin of right ascension
+SITE_NOTE_DEG = 0.1
+
+
+_SECTIONS = {"safetymonitor": "safety", "observingconditions": "observing_conditions"}
+"""Device types whose table of the configuration has another name."""
+
+
+class NoDeviceFound(DeviceError):
+    """Nothing on the network offers the device that is needed."""
+
+    code = "no_device_found"
+    advice = (
+        "Switch the mount and camera on and start their Alpaca servers; then try "
+        "`polewright devices`. Discovery stays within one subnet: across a VPN, a guest network "
+        "or a firewall give {table} host and port in the configuration instead."
+    )
+
+    def __init__(self, device: str, looked_at: Sequence[str]) -> None:
+        super().__init__(device, tuple(looked_at))
+        self.device, self.looked_at = device, tuple(looked_at)
+        section = _SECTIONS.get(device, device)
+        table = "[telescope] and [camera]" if device == "device" else f"[{section}]"
+        self.advice = type(self).advice.format(table=table)
+
+    def __str__(self) -> str:
+        where = ", ".join(self.looked_at) or "no Alpaca server answered the discovery query"
+        return f"no {self.device} found ({where})"
+
+
+class ServerSilent(DeviceError):
+    """The server that was named does not answer as an Alpaca server does."""
+
+    code = "server_silent"
+    advice = (
+        "Start the devices' Alpaca server, and compare address and port with what it shows; a "
+        "firewall may be in between. Without --host the network is asked who is there."
+    )
+
+    def __init__(self, troubles: Sequence[str]) -> None:
+        super().__init__(tuple(troubles))
+        self.troubles = tuple(troubles)
+
+    def __str__(self) -> str:
+        return "; ".join(self.troubles)
+
+
+def servers_to_ask(section: DeviceSection) -> list[tuple[str, int]]:
+    """Return the servers a device may be on: the one configured, else all that are discovered."""
+    if section.host is not None:
+        return [(section.host, section.port or DEFAULT_PORT)]
+    found = [(server.host, server.port) for server in discover(timeout_s=DISCOVERY_S)]
+    return [(host, port) for host, port in found if section.port in (None, port)]
+
+
+def locate(
+    kind: str, section: DeviceSection, known: Sequence[tuple[str, int]] = ()
+) -> tuple[str, int, int]:
+    """Return host, port and number of the device to use.
+
+    Args:
+        kind: Alpaca device type in lower case, ``telescope`` or ``camera``.
+        section: what the configuration says of it.
+        known: servers to look at before discovering any, when the configuration names none.
+
+    Raises:
+        NoDeviceFound: none is offered; says what was looked at.
+    """
+    if section.host is not None and section.port is not None and section.device_number is not None:
+        return section.host, section.port, section.device_number
+    looked_at: list[str] = []
+    if section.host is None and known:
+        found = _offered_by(kind, section.device_number, known, looked_at)
+        if found is not None:
+            return found
+    found = _offered_by(kind, section.device_number, servers_to_ask(section), looked_at)
+    if found is None:
+        raise NoDeviceFound(kind, looked_at)
+    return found
+
+
+def _offered_by(
+    kind: str, wanted: int | None, servers: Sequence[tuple[str, int]], looked_at: list[str]
+) -> tuple[str, int, int] | None:
+    """Look for the device on these servers; what was there instead goes to ``looked_at``."""
+    listings, troubles = list_servers(servers)
+    looked_at += troubles
+    for listing in listings:
+        number = _pick(listing.of_type(kind), wanted)
+        if number is not None:
+            return listing.host, listing.port, number
+        names = ", ".join(f"{item.DeviceType} {item.DeviceNumber}" for item in listing.devices)
+        looked_at.append(f"{listing.host}:{listing.port} offers {names or 'nothing'}")
+    return None
+
+
+def _pick(offered: Sequence[ConfiguredDevice], wanted: int | None) -> int | None:
+    numbers = [item.DeviceNumber for item in offered]
+    if wanted is not None:
+        return wanted if wanted in numbers else None
+    return min(numbers) if numbers else None
+
+
+def connect_rig(config: Config, clock: Clock, cancel: CancelToken, emit: EventSink) -> Rig:
+    """Find, connect and compare; return the rig.
+
+    Raises:
+        DeviceError: a device is missing or refuses.
+        ConfigError: the site is unknown, or the solver's options are wrong.
+    """
+    telescope_at = locate("telescope", config.telescope)
+    # Most rigs have one server: ask the telescope's first.
+    camera_at = locate("camera", config.camera, [telescope_at[:2]])
+    telescope = Telescope(_connection(telescope_at), telescope_at[2], clock=clock)
+    client_id = telescope.connection.client_id
+    # A way of its own, to the same server too: while an image comes the mount has to be watched.
+    camera = Camera(_connection(camera_at, client_id), camera_at[2], clock=clock)
+    monitor: SafetyMonitor | None = None
+    if config.safety.wanted:
+        safety_at = locate("safetymonitor", config.safety, [telescope_at[:2]])
+        shared = safety_at[:2] == telescope_at[:2]
+        way = telescope.connection if shared else _connection(safety_at, client_id)
+        monitor = SafetyMonitor(way, safety_at[2], clock=clock)
+    for device in (telescope, camera) if monitor is None else (monitor, telescope, camera):
+        _connect(device, clock, cancel, emit)
+    site, source = site_of(config, telescope)
+    station = _weather_station(config, telescope, clock, cancel, emit)
+    weather = weather_of(config, site, clock.utc_s(), station)
+    system = telescope.equatorial_system()
+    check_system(system)
+    ready_camera(camera, config.camera)
+    focal_mm = config.optics.focal_length_mm or mount_focal_length_mm(telescope)
+    info = camera.info()
+    pixel_um = config.optics.pixel_um or (info.pixel_um or (None,))[0]
+    binned_um = None if pixel_um is None else pixel_um * config.camera.binning
+    drive = telescope.tracking_rate()
+    told = warned = ""
+    if config.pole.tolerance_from_tonight:
+        rate = None if drive is None else drive.name.lower()
+        known = Known(focal_mm, pixel_um, sensor_diagonal_mm(info), rate)
+        config, told, warned = with_tonights_tolerance(config, known, site, weather.air)
+    words = SolverWords()
+    plates = PlateSolver(
+        configured_solver(config, words),
+        site,
+        weather.air,
+        nominal_scale=nominal_scale(focal_mm, binned_um),
+        claim=_focal_claim(config, focal_mm, binned_um),
+        hint_radius=config.solver.hint_radius_deg * DEG,
+        blind=config.solver.blind,
+        timeout_s=config.solver.timeout_s,
+        k1=config.optics.distortion_k1 or 0.0,
+    )
+    rig = Rig(
+        telescope=telescope,
+        camera=camera,
+        plates=plates,
+        site=site,
+        site_source=source,
+        weather=weather,
+        weather_station=station,
+        pole=PoleTarget(config.pole.target),
+        equatorial_system=system,
+        config=config,
+        clock=clock,
+        cancel=cancel,
+        emit=emit,
+        solver_words=words,
+    )
+    words.tell = rig.note
+    _tell_tolerance(rig, told, warned, drive)
+    _settle_system(rig)
+    if plates.scale is None:
+        rig.note(
+            "Focal length or pixel size is unknown: the first frame's stars will tell the scale, "
+            "which may take some seconds more."
+        )
+    compare_with_mount(rig)
+    _tell_weather(rig)
+    ask_history(rig)
+    rig.guards = make_guards(rig, monitor)
+    return rig
+
+
+def _tell_tolerance(rig: Rig, told: str, warned: str, drive: DriveRate | None) -> None:
+    """Note what tonight's tolerance is, and what else bears on it."""
+    if told:
+        rig.note(told)
+    if warned:
+        rig.note(warned, warning=True)
+    tolerance = rig.config.pole.tolerance_arcmin
+    if tolerance > CEILING_ARCMIN:
+        rig.note(f"The tolerance is wide: {beyond_ceiling(tolerance)}", warning=True)
+    if drive not in (None, DriveRate.SIDEREAL):
+        rig.note(
+            f"The mount drives at the {rate_words(drive.name)} rate, not the sidereal one.",
+            warning=True,
+        )
+
+
+def _settle_system(rig: Rig) -> None:
+    """Decide which coordinates the mount means where its EquatorialSystem leaves that open."""
+    if rig.equatorial_system == J2000:
+        rig.equatorial_system = _j2000_of(rig)
+    if rig.equatorial_system == J2000_MIDWAY:
+        rig.note(
+            "The mount does not show whether its J2000 coordinates have aberration in them: taken "
+            "halfway, so that the axis is up to 10″ less certain. Set its driver to coordinates "
+            "of date (JNow) to avoid that."
+        )
+    if rig.equatorial_system == OTHER:
+        rig.note(
+            "The mount does not say which coordinates it uses; taken as topocentric.", warning=True
+        )
+
+
+def _j2000_of(rig: Rig) -> int:
+    """Return which J2000 the mount means, by its own words; halfway where they do not tell."""
+    mount = rig.telescope
+    latitude = mount.site_latitude_deg()
+    seen = mount.state()
+    if seen.altitude_deg is None or seen.azimuth_deg is None:
+        return J2000_MIDWAY
+    aberration = aberration_of_mount(
+        rig.sky_now(),
+        rig.site.latitude_deg if latitude is None else latitude,
+        seen.right_ascension_hours,
+        seen.declination_deg,
+        seen.altitude_deg,
+        seen.azimuth_deg,
+    )
+    if aberration is None:
+        return J2000_MIDWAY
+    return J2000 if aberration else J2000_TURNED
+
+
+def _focal_claim(
+    config: Config, focal_mm: float | None, binned_um: float | None
+) -> FocalClaim | None:
+    if not focal_mm or not binned_um:
+        return None
+    return FocalClaim(focal_mm, binned_um, config.optics.focal_length_mm is None)
+
+
+def _connection(address: tuple[str, int, int], client_id: int | None = None) -> AlpacaConnection:
+    return AlpacaConnection(address[0], address[1], client_id=client_id, patience=patience())
+
+
+def configured_solver(config: Config, on_progress: Callable[[str], None] | None = None) -> Solver:
+    """Return the solver that the configuration names; slow work is told to ``on_progress``.
+
+    Raises:
+        ConfigError: there is none of that name, or its options are wrong.
+        polewright.solving.errors.SolverMissing: what it needs is not installed.
+    """
+    options = dict(config.solver.options)
+    if config.solver.name == "embedded":
+        if config.solver.catalogue is not None:
+            options.setdefault("catalogue", config.solver.catalogue)
+        if on_progress is not None:
+            options["on_progress"] = on_progress
+    return load_solver(config.solver.name, options)
+
+
+def _connect(device: Device, clock: Clock, cancel: CancelToken, emit: EventSink) -> None:
+    def tell(_rule: str, error: PolewrightError) -> None:
+        text = f"The {device.device_type} did not connect ({error}); trying again."
+        emit(Note(utc_s=clock.utc_s(), severity="warning", text=text))
+
+    repeating(
+        ("connect",),
+        lambda: device.connect(cancel=cancel),
+        clock=clock,
+        cancel=cancel,
+        tell=tell,
+    )
+    emit(
+        Connected(
+            utc_s=clock.utc_s(),
+            device=device.device_type,
+            name=device.name(),
+            address=device.where.address,
+            interface_version=device.interface_version(),
+        )
+    )
+
+
+def _weather_station(
+    config: Config, telescope: Telescope, clock: Clock, cancel: CancelToken, emit: EventSink
+) -> ObservingConditions | None:
+    """Connect the weather station that is configured; without it the run goes on, less sure."""
+    section = config.observing_conditions
+    if not section.wanted:
+        return None
+    try:
+        host, port, number = locate(
+            ObservingConditions.device_type, section, [(telescope.where.host, telescope.where.port)]
+        )
+        way = telescope.connection
+        if (host, port) != (telescope.where.host, telescope.where.port):
+            way = _connection((host, port, number), telescope.connection.client_id)
+        station = ObservingConditions(way, number, clock=clock)
+        _connect(station, clock, cancel, emit)
+    except DeviceError as error:
+        text = f"The weather station is not used ({error}): refraction is less sure. {error.advice}"
+        emit(Note(utc_s=clock.utc_s(), severity="warning", text=text))
+        return None
+    return station
+
+
+def _tell_weather(rig: Rig) -> None:
+    text = f"The air, for refraction: {rig.weather.source}."
+    rig.emit(Note(utc_s=rig.clock.utc_s(), severity="info", text=text))
+    for sentence in rig.weather.warnings:
+        rig.note(sentence, warning=True)
+
+
+def mount_focal_length_mm(telescope: Telescope) -> float | None:
+    """Return the focal length the mount tells, mm; None when it is missing or not believable.
+
+    The standard says metres; drivers that send millimetres are seen and understood.
+    """
+    value = telescope.focal_length_m()
+    if value is None or value <= 0.0:
+        return None
+    millimetres = value * 1000.0 if value < 20.0 else value
+    return millimetres if 20.0 <= millimetres <= 20_000.0 else None
+
+
+def compare_with_mount(rig: Rig) -> None:
+    """Note where the mount's site, clock and sidereal time differ from ours, and by how much."""
+    theirs = mounts_site(rig)
+    for angle in theirs.angles:
+        if angle.off_deg > SITE_NOTE_DEG:
+            swapped = " Is the sign (east or west) reversed?" if angle.reversed_sign else ""
+            rig.note(
+                f"The mount's {angle.name} is {angle.theirs_deg:.3f}°, {angle.off_deg:.2f}° away "
+                f"from the configured {angle.ours_deg:.3f}°; the configured one is used.{swapped}",
+                warning=True,
+            )
+    off_s = theirs.clock_off_s
+    if off_s is not None and abs(off_s) > CLOCK_NOTE_S:
+        rig.note(
+            f"The mount's clock is {abs(off_s):.0f} s {'ahead of' if off_s > 0 else 'behind'} "
+            "this computer's. That turns the error's direction about the pole and shifts "
+            "where slews end; set one of them right.",
+            warning=True,
+        )
+    off_s = theirs.sidereal_off_s
+    if off_s is not None and abs(off_s) > CLOCK_NOTE_S:
+        rig.note(
+            f"The mount's sidereal time differs from ours by {abs(off_s) / 60.0:.1f} "
+            "minutes: its clock or its longitude is off.",
+            warning=True,
+        )
+    for sentence in ObservedFrame.at(rig.site, rig.atmosphere, rig.clock.utc_s()).warnings:
+        rig.note(sentence)

@@ -1,0 +1,276 @@
+"""A whole measurement: sweep the points, fit the axis, say what it means."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+from polewright import __version__
+from polewright.calculation.geometry.axis import AxisFit
+from polewright.calculation.geometry.axis_error import AxisError
+from polewright.calculation.tolerance.tolerance import CEILING_ARCMIN, beyond_ceiling
+from polewright.devices.alpaca.errors import AlpacaError, is_absent
+from polewright.foundation.angles import ARCMIN, ARCSEC, DEG, azalt_from_enu, spherical
+from polewright.observing.plan.frame_noise import frame_noise
+from polewright.observing.rig.rig import Rig
+from polewright.observing.rig.timings import SweepTimes
+from polewright.observing.safety.stopping import motion_stopped_on_trouble, stop_now
+from polewright.observing.safety.watchdog_client import watched
+from polewright.observing.sweep.axis_from_points import fit_points
+from polewright.observing.sweep.sweep import sweep
+from polewright.observing.sweep.visit_point import SolvedPoint, SweepPoint
+from polewright.records.events import AxisMeasured, Finished
+from polewright.records.result import (
+    AxisResult,
+    MeasurementResult,
+    PointResult,
+    SiteResult,
+    TimeResult,
+    WeatherResult,
+)
+
+#: A distortion is told when it moves stars by more than this, pixels (own choice).
+BENT_PX = 3.0
+
+
+def utc_text(utc_s: float) -> str:
+    """ISO 8601 text of a Unix time."""
+    return datetime.fromtimestamp(utc_s, UTC).isoformat(timespec="milliseconds")
+
+
+@dataclass(frozen=True, eq=False)
+class Measured:
+    """A sweep and what was made of it."""
+
+    solved: tuple[SolvedPoint, ...]
+    fit: AxisFit
+    error: AxisError
+    result: MeasurementResult
+
+
+def measure_axis(rig: Rig, points: Sequence[SweepPoint]) -> MeasurementResult:
+    """Run a sweep on a connected rig and return the polar axis error.
+
+    Raises:
+        PolewrightError: any trouble; the mount has been stopped by then.
+        calculation.geometry.errors.SweepNotRigid: the solved points contradict each other.
+        MotionUnknown: as `motion_stopped_on_trouble` says.
+    """
+    with watched(rig), motion_stopped_on_trouble(rig.telescope, rig.clock, rig.emit):
+        measured = measure(rig, points)
+        if rig.config.run.afterwards == "stop":
+            stop_now(rig.telescope, "the run is over and the mount does not confirm its stop")
+    error = measured.error
+    rig.emit(Finished(utc_s=rig.clock.utc_s(), text=f"total error {error.total / ARCMIN:.2f}′"))
+    return measured.result
+
+
+def measure(rig: Rig, points: Sequence[SweepPoint]) -> Measured:
+    """Sweep and fit; the caller stops the mount when this raises."""
+    started_utc_s = rig.clock.utc_s()
+    rig.times = SweepTimes(rig.clock.monotonic_s())
+    rig.guards.begin()
+    rig.read_weather()
+    ready_mount(rig)
+    swept = sweep(rig, points)
+    solved = swept.points
+    fitted = fit_points(rig, solved)
+    fit, error = fitted.fit, fitted.error
+    if fitted.smeared:
+        rig.note(
+            f"{fitted.smeared} of {len(solved)} frames are smeared beside the sharpest one (wind, "
+            "or the mount still rang): they count for less, and the figure is less certain.",
+            warning=True,
+        )
+    bent_px = rig.plates.lens_bends_px(solved[0].frame.width)
+    if rig.config.optics.distortion_k1 is None and bent_px is not None and bent_px > BENT_PX:
+        rig.note(
+            f"The lens moves stars by {bent_px:.0f} pixels half a frame's width off centre "
+            f"(k1 {rig.plates.k1:+.4f}). That is taken account of; with "
+            "`polewright profile --solve` the next night begins with it."
+        )
+    emit_axis(rig, fit, error)
+    fit.verify()
+    result = describe(rig, solved, fit, error, started_utc_s, swept.story)
+    return Measured(tuple(solved), fit, error, result)
+
+
+def ready_mount(rig: Rig) -> None:
+    """Unpark and start tracking.
+
+    Raises:
+        DeviceError: the mount stays parked, does not track, or cannot slew (told before it moves).
+    """
+    mount = rig.telescope
+    mount.way_to_slew()
+    if mount.at_park():
+        rig.note("The mount is parked: unparking.")
+        mount.unpark(cancel=rig.cancel)
+    if mount.tracking() is not True:
+        try:
+            mount.set_tracking(True, cancel=rig.cancel)
+        except AlpacaError as error:
+            if mount.tracking() is not None or not is_absent(error):
+                raise
+            rig.note("The mount neither tells nor sets whether it tracks: taken as tracking.")
+
+
+def emit_axis(rig: Rig, fit: AxisFit, error: AxisError) -> None:
+    """Tell the fitted axis to whoever listens."""
+    rig.emit(
+        AxisMeasured(
+            utc_s=rig.clock.utc_s(),
+            d_alt_arcmin=error.d_alt / ARCMIN,
+            d_az_sky_arcmin=error.d_az_sky / ARCMIN,
+            total_arcmin=error.total / ARCMIN,
+            sigma_total_arcmin=error.sigma_total / ARCMIN,
+            chi2=fit.chi2,
+            dof=fit.dof,
+            p_value=fit.p_value,
+            trusted=fit.trusted,
+        )
+    )
+
+
+def describe(
+    rig: Rig,
+    solved: Sequence[SolvedPoint],
+    fit: AxisFit,
+    error: AxisError,
+    started_utc_s: float,
+    story: tuple[str, ...] = (),
+) -> MeasurementResult:
+    """Put a measurement into the document that is shown and stored."""
+    tolerance = rig.config.pole.tolerance_arcmin
+    upper95_arcmin = error.total_upper() / ARCMIN
+    return MeasurementResult(
+        software=f"polewright {__version__}",
+        started_utc=utc_text(started_utc_s),
+        finished_utc=utc_text(rig.clock.utc_s()),
+        site=SiteResult(
+            latitude_deg=rig.site.latitude_deg,
+            longitude_deg=rig.site.longitude_deg,
+            elevation_m=rig.site.elevation_m,
+            source=rig.site_source,
+        ),
+        weather=WeatherResult.of(rig.weather),
+        telescope=rig.telescope.name(),
+        camera=rig.camera.name(),
+        points=tuple(
+            _point_result(point, residual)
+            for point, residual in zip(solved, fit.residuals, strict=True)
+        ),
+        axis=_axis_result(rig, fit, error),
+        tolerance_arcmin=tolerance,
+        within_tolerance=upper95_arcmin <= tolerance,
+        advice=correction_sentences(error, tolerance * ARCMIN),
+        notes=tuple(rig.notes),
+        time=_time_result(rig),
+        story=story,
+    )
+
+
+def correction_sentences(error: AxisError, tolerance: float) -> tuple[str, ...]:
+    """Say which way to turn the axis, larger part first; nothing when it is good enough.
+
+    Larger first is common practice, no source.
+    """
+    upper_arcmin = error.total_upper() / ARCMIN
+    if error.total_upper() <= tolerance:
+        return (
+            "The axis is where it should be: leave the adjusters alone. Where something is still "
+            "to be tightened, tighten it and measure once more.",
+            *((beyond_ceiling(upper_arcmin),) if upper_arcmin > CEILING_ARCMIN else ()),
+        )
+    altitude = (
+        abs(error.d_alt),
+        f"Move the axis {abs(error.d_alt) / ARCMIN:.1f}′ {'down' if error.d_alt > 0 else 'up'} "
+        "with the altitude adjuster.",
+    )
+    azimuth = (
+        abs(error.d_az_sky),
+        f"Move the axis {abs(error.d_az_sky) / ARCMIN:.1f}′ "
+        f"{'west' if error.d_az_sky > 0 else 'east'} with the azimuth adjuster "
+        f"(turn the base by {abs(error.d_az_base) / ARCMIN:.1f}′).",
+    )
+    ordered = sorted((altitude, azimuth), key=lambda item: -item[0])
+    return (
+        *(text for _size, text in ordered),
+        "Do not loosen the clutches or push the tube by hand now: the sweep would no longer hold.",
+    )
+
+
+def _time_result(rig: Rig) -> TimeResult:
+    times = rig.times
+    total_s = rig.clock.monotonic_s() - times.began_s
+    known_s = times.slew + times.settle + times.expose + times.download + times.solve
+    return TimeResult(
+        total_s=total_s,
+        slew_s=times.slew,
+        settle_s=times.settle,
+        expose_s=times.expose,
+        download_s=times.download,
+        solve_s=times.solve,
+        other_s=max(0.0, total_s - known_s),
+        overlap_saved_s=times.hidden,
+        settle_saved_s=times.settle_saved,
+    )
+
+
+def _axis_result(rig: Rig, fit: AxisFit, error: AxisError) -> AxisResult:
+    azimuth, altitude = azalt_from_enu(fit.axis)
+    spread = error.sigma_alt * error.sigma_az_sky
+    noise = frame_noise(rig)
+    return AxisResult(
+        azimuth_deg=float(azimuth) / DEG,
+        altitude_deg=float(altitude) / DEG,
+        pole=rig.pole.value,
+        d_alt_arcmin=error.d_alt / ARCMIN,
+        sigma_alt_arcmin=error.sigma_alt / ARCMIN,
+        d_az_sky_arcmin=error.d_az_sky / ARCMIN,
+        sigma_az_sky_arcmin=error.sigma_az_sky / ARCMIN,
+        d_az_base_arcmin=error.d_az_base / ARCMIN,
+        correlation=float(error.covariance[0, 1]) / spread if spread > 0 else 0.0,
+        total_arcmin=error.total / ARCMIN,
+        sigma_total_arcmin=error.sigma_total / ARCMIN,
+        total_upper95_arcmin=error.total_upper() / ARCMIN,
+        chi2=fit.chi2,
+        dof=fit.dof,
+        p_value=fit.p_value,
+        trusted=fit.trusted,
+        frame_floor_arcsec=noise.floor / ARCSEC,
+        noise_dof=noise.dof,
+    )
+
+
+def _point_result(point: SolvedPoint, residual: Sequence[float]) -> PointResult:
+    attitude, solution = point.plate.attitude, point.plate.solution
+    ra, dec = spherical(solution.centre_icrs)
+    azimuth, altitude = azalt_from_enu(attitude.matrix[:, 2])
+    covariance = attitude.covariance
+    return PointResult(
+        number=point.number,
+        utc=utc_text(point.frame.utc_mid_s),
+        hour_angle_deg=point.target.hour_angle / DEG,
+        ra_deg=float(ra) / DEG,
+        dec_deg=float(dec) / DEG,
+        azimuth_deg=float(azimuth) / DEG,
+        altitude_deg=float(altitude) / DEG,
+        exposure_s=point.frame.exposure_s,
+        star_count=point.quality.star_count,
+        matched=attitude.matched,
+        rms_arcsec=attitude.rms_px * attitude.scale / ARCSEC,
+        scale_arcsec_per_px=attitude.scale / ARCSEC,
+        parity=attitude.parity,
+        sigma_pointing_arcsec=math.sqrt((covariance[0, 0] + covariance[1, 1]) / 2.0) / ARCSEC,
+        sigma_roll_arcsec=math.sqrt(covariance[2, 2]) / ARCSEC,
+        solver=solution.solver,
+        solve_s=solution.elapsed_s,
+        residual_arcsec=(
+            float(residual[0]) / ARCSEC,
+            float(residual[1]) / ARCSEC,
+            float(residual[2]) / ARCSEC,
+        ),
+    )

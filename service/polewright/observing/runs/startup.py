@@ -1,0 +1,333 @@
+"""Observatory start: look at everything, check the alignment, leave the mount as asked.
+
+Nothing moves before everything that can be read has been found in order.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from typing import Literal, TypeVar
+
+from pydantic import BaseModel, ConfigDict
+
+from polewright.calculation.geometry.axis import AxisFit
+from polewright.calculation.geometry.axis_error import AxisError
+from polewright.calculation.images.quality import FrameQuality
+from polewright.calculation.planning.alternative_points import spare_points
+from polewright.devices.alpaca.client import AlpacaConnection
+from polewright.devices.alpaca.cover_calibrator import CoverCalibrator
+from polewright.devices.alpaca.device import Device
+from polewright.devices.alpaca.dome import Dome
+from polewright.devices.alpaca.telescope import MountState
+from polewright.foundation.angles import ARCMIN, fold_pi
+from polewright.foundation.clock import CancelToken, Clock
+from polewright.foundation.config import Config, SafetySection
+from polewright.foundation.errors import DeviceError, PolewrightError, SolveError
+from polewright.observing.plan.plan_from_config import plan_request, planned_points, pointing_now
+from polewright.observing.plan.star_coverage import check_field
+from polewright.observing.rig.rig import Rig
+from polewright.observing.rig.timings import SweepTimes
+from polewright.observing.runs.connect import connect_rig, locate
+from polewright.observing.runs.measurement import describe, emit_axis, ready_mount
+from polewright.observing.runs.startup_errors import FocusWrong
+from polewright.observing.runs.startup_site import (
+    RoofGuard,
+    check_site_and_clock,
+    check_sun,
+    ready_cover,
+    ready_roof,
+)
+from polewright.observing.safety.retry_policy import patience
+from polewright.observing.safety.stopping import motion_stopped_on_trouble, stop_now
+from polewright.observing.safety.watchdog_client import watched
+from polewright.observing.settling.blur_weighting import swung_px
+from polewright.observing.sweep.axis_from_points import fit_points
+from polewright.observing.sweep.sweep import APART, sweep
+from polewright.observing.sweep.visit_point import (
+    UNSOLVED,
+    SolvedPoint,
+    SweepPoint,
+    go_to,
+    settle,
+    solve_here,
+)
+from polewright.records.events import Event, EventSink, FrameMeasured, Note
+from polewright.records.result import MeasurementResult
+
+AGAIN_S = 5.0
+D = TypeVar("D", bound=Device)
+
+
+class StartupStep(BaseModel):
+    """One thing that was looked at or done."""
+
+    model_config = ConfigDict(frozen=True)
+
+    name: str
+    outcome: Literal["ok", "warning", "skipped", "failed"]
+    text: str
+
+
+@dataclass
+class Startup:
+    """One startup; ``steps`` tells how far it came, whatever happens.
+
+    Args:
+        config: the configuration.
+        clock: shared with the rig.
+        cancel: stops it.
+        listen: hears every event.
+    """
+
+    config: Config
+    clock: Clock
+    cancel: CancelToken
+    listen: EventSink
+    steps: list[StartupStep] = field(default_factory=list)
+    quality: FrameMeasured | None = None
+    """The last frame."""
+
+    def run(self) -> MeasurementResult:
+        """Do all of it and return the measurement; the mount is then as [startup] afterwards says.
+
+        Raises:
+            PolewrightError: what it met; the mount has been stopped if it had been moved.
+        """
+        rig = self._step("devices", self._devices)
+        # The tolerance may follow from what the devices told.
+        self.config = self.config.model_copy(update={"pole": rig.config.pole})
+        self._step("site and clock", lambda: check_site_and_clock(rig))
+        self._step("safety", lambda: self._safety(rig))
+        cover = self._small("cover", self.config.cover, CoverCalibrator, rig)
+        dome = self._small("dome", self.config.dome, Dome, rig)
+        roof = None
+        if dome is not None:
+            self._step("roof", lambda: ready_roof(rig, dome))
+            roof = RoofGuard(dome, rig.clock)
+            rig.guards.guards = (*rig.guards.guards, roof)
+        if cover is not None:
+            self._step("cover", lambda: ready_cover(rig, cover))
+        with watched(rig), motion_stopped_on_trouble(rig.telescope, rig.clock, rig.emit):
+            self._step("mount", lambda: self._mount(rig))
+            result = self._check(rig)
+            self._step("afterwards", lambda: self._leave(rig, roof))
+        return result
+
+    # -- before anything moves --------------------------------------------------------------
+
+    def _devices(self) -> Rig:
+        """Connect, and again until the devices are there or the time is over."""
+        points = self.config.startup.points
+        sweep_section = self.config.sweep.model_copy(update={"points": points})
+        config = self.config.model_copy(update={"sweep": sweep_section})
+        end_s = self.clock.monotonic_s() + config.startup.wait_s
+        while True:
+            try:
+                return connect_rig(config, self.clock, self.cancel, self._hear)
+            except DeviceError as error:
+                left_s = end_s - self.clock.monotonic_s()
+                if left_s <= 0.0:
+                    raise
+                text = f"{error}; waiting for up to {left_s:.0f} s more."
+                self._hear(Note(utc_s=self.clock.utc_s(), severity="info", text=text))
+                self.clock.sleep(min(AGAIN_S, left_s), self.cancel)
+
+    def _safety(self, rig: Rig) -> str | None:
+        rig.guards.begin()
+        if not self.config.safety.wanted:
+            return None
+        return "the safety monitor says safe"
+
+    def _small(self, name: str, section: SafetySection, kind: type[D], rig: Rig) -> D | None:
+        """Connect a cover or a dome where one is configured."""
+        if not section.wanted:
+            self.steps.append(
+                StartupStep(name=name, outcome="skipped", text=f"no [{name}] is configured")
+            )
+            return None
+        try:
+            return self._connected(section, kind, rig)
+        except PolewrightError as error:
+            self.steps.append(StartupStep(name=name, outcome="failed", text=str(error)))
+            raise
+
+    def _connected(self, section: SafetySection, kind: type[D], rig: Rig) -> D:
+        where = rig.telescope.where
+        host, port, number = locate(kind.device_type, section, [(where.host, where.port)])
+        device = kind(AlpacaConnection(host, port, patience=patience()), number, clock=rig.clock)
+        device.connect(cancel=self.cancel)
+        return device
+
+    # -- the mount ---------------------------------------------------------------------------
+
+    def _mount(self, rig: Rig) -> str:
+        rig.guards.begin()  # roof and cover may have taken minutes: what was safe then may not be
+        parked = rig.telescope.at_park()
+        check_sun(rig, "before the mount is unparked")
+        check_field(plan_request(rig), rig.plates.solver)
+        ready_mount(rig)
+        return "unparked and tracking" if parked else "tracking"
+
+    def _check(self, rig: Rig) -> MeasurementResult:
+        """Measure with few points, and one more at a time while that is not enough."""
+        started_s = rig.clock.utc_s()
+        rig.times = SweepTimes(rig.clock.monotonic_s())
+        try:
+            swept = sweep(rig, planned_points(rig))
+        except SolveError as unsolved:
+            self._focus_of_unsolved(unsolved)
+            raise
+        solved = list(swept.points)
+        story = list(swept.story)
+        self._step("focus", lambda: self._focus([_at_rest(point) for point in solved]))
+        fitted = fit_points(rig, solved)
+        fit, error = fitted.fit, fitted.error
+        while len(solved) < self.config.startup.max_points and self._more_wanted(fit, error):
+            why = (
+                f"1 sigma {error.sigma_total / ARCMIN:.2f}′"
+                if fit.trusted
+                else f"the fit is not trusted (p = {fit.p_value:.1g})"
+            )
+            further = self._further(rig, solved)
+            if further is None:
+                story.append(f"No further point fits ({why}).")
+                break
+            story.append(f"A further point was taken: {why}.")
+            solved.append(further)
+            fitted = fit_points(rig, solved)
+            fit, error = fitted.fit, fitted.error
+        emit_axis(rig, fit, error)
+        self._step("alignment", lambda: self._verdict(fit, error, len(solved)))
+        return describe(rig, solved, fit, error, started_s, tuple(story))
+
+    def _more_wanted(self, fit: AxisFit, error: AxisError) -> bool:
+        wanted = self.config.startup.sigma_arcmin or 0.25 * self.config.pole.tolerance_arcmin
+        return not fit.trusted or error.sigma_total > wanted * ARCMIN
+
+    def _further(self, rig: Rig, solved: list[SolvedPoint]) -> SolvedPoint | None:
+        """Take one more point on the same declination circle; None where none is allowed."""
+        now = pointing_now(rig)
+        if now is None:
+            return None
+        declination = solved[0].target.declination
+        for spare in spare_points(
+            plan_request(rig),
+            declination=declination,
+            hour_angle_now=now.hour_angle,
+            taken=[point.target.hour_angle for point in solved],
+            failed=[],
+            apart=APART,
+            count=3,
+        ):
+            number = len(solved) + 1
+            target = SweepPoint(fold_pi(spare.hour_angle), declination)
+            go_to(rig, target, number, number, first=False)
+            settle(rig, number, number)
+            try:
+                return solve_here(rig, target, number, number, rig.config.sweep.exposure_s)
+            except UNSOLVED as error:
+                rig.note(f"A further point did not solve ({error}).", warning=True)
+        return None
+
+    def _focus(self, seen: list[FrameQuality]) -> str:
+        limits = self.config.startup
+        sizes = sorted(item.hfd_px for item in seen if item.hfd_px is not None)
+        stretched = [item.elongation for item in seen if item.elongation is not None]
+        if not sizes:
+            return "no star was fit to judge the focus by"
+        hfd_px = sizes[len(sizes) // 2]
+        if hfd_px > limits.max_hfd_px:
+            raise FocusWrong(hfd_px, limits.max_hfd_px)
+        longest = max(stretched, default=1.0)
+        if longest > limits.max_elongation:
+            raise _Doubt(
+                f"half-flux diameter {hfd_px:.1f} px, but stars are drawn out {longest:.1f} to 1: "
+                "tracking, wind or a bumped tube"
+            )
+        return f"half-flux diameter {hfd_px:.1f} px, stars {longest:.2f} to 1"
+
+    def _focus_of_unsolved(self, error: SolveError) -> None:
+        """Blame the focus where the last frame shows that it is to blame."""
+        seen, limit_px = self.quality, self.config.startup.max_hfd_px
+        if seen is not None and seen.hfd_px is not None and seen.hfd_px > limit_px:
+            wrong = FocusWrong(seen.hfd_px, limit_px)
+            self.steps.append(StartupStep(name="focus", outcome="failed", text=str(wrong)))
+            raise wrong from error
+
+    def _verdict(self, fit: AxisFit, error: AxisError, points: int) -> str:
+        fit.verify()
+        told = (
+            f"{points} points: total {error.total / ARCMIN:.2f}′, below "
+            f"{error.total_upper() / ARCMIN:.2f}′ with 95 % confidence, tolerance "
+            f"{self.config.pole.tolerance_arcmin:g}′"
+        )
+        if error.total_upper() > self.config.pole.tolerance_arcmin * ARCMIN:
+            raise _Doubt(told)
+        return told
+
+    def _leave(self, rig: Rig, roof: RoofGuard | None) -> str:
+        """Park, track or stop."""
+        wish, mount = self.config.startup.afterwards, rig.telescope
+        if wish == "track":
+            return "the mount tracks the stars"
+        if wish == "stop":
+            stop_now(mount, "the mount was told to stop and does not confirm it")
+            return "the mount is stopped"
+
+        def watch(state: MountState) -> None:
+            check_sun(rig, "on the way to the park position", state)
+            rig.progress("slew", 0, 0, 0.0, None)
+            if roof is not None:
+                roof.ask_if_due()
+
+        # Before version 4 Park answers only when the mount has arrived.
+        rig.progress("prepare", 0, 0, 0.0, None)
+        mount.park(
+            timeout_s=rig.config.sweep.slew_timeout_s,
+            clock=rig.clock,
+            cancel=rig.cancel,
+            watch=watch,
+        )
+        return "the mount is parked"
+
+    # -- telling -----------------------------------------------------------------------------
+
+    def _hear(self, event: Event) -> None:
+        if isinstance(event, FrameMeasured):
+            self.quality = event
+        self.listen(event)
+
+    def _step(self, name: str, work: Callable[[], R]) -> R:
+        """Do a step and write down how it went."""
+        try:
+            answer = work()
+        except _Doubt as doubt:
+            self.steps.append(StartupStep(name=name, outcome="warning", text=str(doubt)))
+            return None  # type: ignore[return-value] # only steps that return text have doubts
+        except PolewrightError as error:
+            self.steps.append(StartupStep(name=name, outcome="failed", text=str(error)))
+            raise
+        if answer is None:
+            self.steps.append(
+                StartupStep(name=name, outcome="skipped", text=f"no [{name}] is configured")
+            )
+        else:
+            text = answer if isinstance(answer, str) else "all connected"
+            self.steps.append(StartupStep(name=name, outcome="ok", text=text))
+        return answer
+
+
+R = TypeVar("R")
+
+
+class _Doubt(Exception):
+    """A step that goes on, but not with an ok."""
+
+
+def _at_rest(point: SolvedPoint) -> FrameQuality:
+    """Return a frame's quality as if the mount had not rung while it was exposed."""
+    rest = point.rest
+    if rest is None or swung_px(rest) == 0.0:
+        return point.quality
+    return replace(point.quality, hfd_px=rest.look_hfd_px, elongation=None)

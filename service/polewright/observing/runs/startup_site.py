@@ -1,0 +1,178 @@
+"""The looks of a startup at what is not the sweep: site, clock, cover, light, roof and Sun."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+from polewright.calculation.sky.bodies import sun_enu
+from polewright.devices.alpaca.cover_calibrator import CalibratorState, CoverCalibrator, CoverState
+from polewright.devices.alpaca.dome import Dome, ShutterState
+from polewright.devices.alpaca.telescope import MountState
+from polewright.foundation.angles import DEG, enu_from_azalt, separation
+from polewright.foundation.clock import Clock
+from polewright.observing.rig.mount_site import mounts_site
+from polewright.observing.rig.rig import Rig
+from polewright.observing.runs.startup_errors import (
+    CoverClosed,
+    LightIsOn,
+    MountContradicts,
+    RoofNotOpen,
+    SunBeforeCover,
+)
+from polewright.observing.safety.guard_base import Look, Move, Watching
+
+#: A roof is asked this often during a run, s.
+ASK_S = 2.0
+COVER_TIMEOUT_S = 90.0
+SIDEREAL_S_PER_DEG = 240.0
+
+
+def check_site_and_clock(rig: Rig) -> str:
+    """Compare site, clock and sidereal time with the mount's; return what was compared.
+
+    Raises:
+        MountContradicts: beyond the tolerances of [startup]; names every contradiction.
+    """
+    limits, theirs = rig.config.startup, mounts_site(rig)
+    wrong = [
+        f"its {angle.name} is {angle.theirs_deg:.3f} deg, ours {angle.ours_deg:.3f} deg"
+        + (" (the sign looks reversed)" if angle.reversed_sign else "")
+        for angle in theirs.angles
+        if angle.off_deg > limits.site_tolerance_deg
+    ]
+    off_s = theirs.clock_off_s
+    if off_s is not None and abs(off_s) > limits.clock_tolerance_s:
+        wrong.append(f"its clock is {abs(off_s):.0f} s {'ahead' if off_s > 0 else 'behind'}")
+    off_s = theirs.sidereal_off_s
+    allowed_s = limits.clock_tolerance_s + limits.site_tolerance_deg * SIDEREAL_S_PER_DEG
+    if off_s is not None and abs(off_s) > allowed_s:
+        wrong.append(f"its sidereal time is {off_s:+.0f} s off ours")
+    if wrong:
+        raise MountContradicts(tuple(wrong))
+    if not theirs.told:
+        return "the mount tells neither site nor clock: nothing to compare"
+    return f"{', '.join(theirs.told)} agree with the mount's"
+
+
+def check_sun(rig: Rig, doing: str, state: MountState | None = None) -> None:
+    """See that the telescope, as the mount says, does not point near a Sun that is up.
+
+    Raises:
+        SunBeforeCover: it does, or the mount does not tell.
+    """
+    limits = rig.config.limits
+    sun = sun_enu(rig.sky_now())
+    if math.asin(float(sun[2])) / DEG < limits.sun_counts_above_deg:
+        return
+    now = rig.telescope.state() if state is None else state
+    if now.azimuth_deg is None or now.altitude_deg is None:
+        raise SunBeforeCover(doing, None, limits.sun_avoid_deg)
+    pointing = enu_from_azalt(now.azimuth_deg * DEG, now.altitude_deg * DEG)
+    distance_deg = float(separation(sun, pointing)) / DEG
+    if distance_deg < limits.sun_avoid_deg:
+        raise SunBeforeCover(doing, distance_deg, limits.sun_avoid_deg)
+
+
+def ready_cover(rig: Rig, cover: CoverCalibrator) -> str:
+    """See that the cover is open and the light off; open it where that is allowed.
+
+    Raises:
+        CoverClosed, LightIsOn, SunBeforeCover: as they say.
+        DeviceError: the cover does not do as it is told.
+    """
+    told = []
+    light = cover.calibrator_state()
+    if light not in (CalibratorState.NONE, CalibratorState.OFF):
+        cover.calibrator_off()
+        light = cover.calibrator_state()
+        if light not in (CalibratorState.NONE, CalibratorState.OFF):
+            raise LightIsOn(light.name.lower())
+        told.append("the light was on and is off now")
+    state = cover.cover_state()
+    if state is CoverState.MOVING:
+        _wait(rig, lambda: cover.cover_state() is not CoverState.MOVING, COVER_TIMEOUT_S)
+        state = cover.cover_state()
+    if state not in (CoverState.NONE, CoverState.OPEN):
+        if not rig.config.startup.open_cover or state is CoverState.ERROR:
+            raise CoverClosed(state.name.lower())
+        check_sun(rig, "before the cover is opened")
+        cover.open_cover(
+            timeout_s=COVER_TIMEOUT_S,
+            clock=rig.clock,
+            cancel=rig.cancel,
+            watch=rig.guards.while_waiting,
+        )
+        told.append("the cover was opened")
+    else:
+        told.append("there is no cover" if state is CoverState.NONE else "the cover is open")
+    return ", ".join(told)
+
+
+def ready_roof(rig: Rig, dome: Dome) -> str:
+    """See that roof or shutter is open; open it only where that is allowed.
+
+    Raises:
+        RoofNotOpen: it is not, or does not tell.
+        DeviceError: it does not open as told.
+    """
+    state = dome.shutter_status()
+    timeout_s = rig.config.startup.roof_timeout_s
+    if state is ShutterState.OPENING:
+        _wait(rig, lambda: dome.shutter_status() is not ShutterState.OPENING, timeout_s)
+        state = dome.shutter_status()
+    if state is ShutterState.OPEN:
+        return "roof or shutter is open"
+    if state is not ShutterState.CLOSED or not rig.config.startup.open_roof:
+        raise RoofNotOpen(_words(state))
+    check_sun(rig, "before the roof is opened")
+    dome.open_shutter(
+        timeout_s=timeout_s,
+        clock=rig.clock,
+        cancel=rig.cancel,
+        watch=rig.guards.while_waiting,
+    )
+    return "roof or shutter was opened"
+
+
+class RoofGuard(Watching):
+    """Stops a run as soon as the roof is not open any more, or does not tell."""
+
+    def __init__(self, dome: Dome, clock: Clock) -> None:
+        self.dome, self.clock = dome, clock
+        self._asked_s = -math.inf
+
+    def before_slew(self, move: Move) -> None:  # noqa: ARG002 - the roof counts, not the move
+        """Ask."""
+        self._ask()
+
+    def during(self, look: Look) -> None:  # noqa: ARG002
+        """Ask now and then."""
+        self.ask_if_due()
+
+    def tracking(self, look: Look) -> None:  # noqa: ARG002
+        """Ask now and then."""
+        self.ask_if_due()
+
+    def ask_if_due(self) -> None:
+        """Ask, unless it was asked just now."""
+        if self.clock.monotonic_s() - self._asked_s >= ASK_S:
+            self._ask()
+
+    def _ask(self) -> None:
+        self._asked_s = self.clock.monotonic_s()
+        state = self.dome.shutter_status()
+        if state is not ShutterState.OPEN:
+            raise RoofNotOpen(_words(state))
+
+
+def _words(state: ShutterState | None) -> str:
+    return "nothing" if state is None else state.name.lower()
+
+
+def _wait(rig: Rig, done: Callable[[], bool], timeout_s: float) -> None:
+    """Wait for that, or until the time is over; the caller looks again."""
+    end_s = rig.clock.monotonic_s() + timeout_s
+    while not done() and rig.clock.monotonic_s() < end_s:
+        rig.guards.while_waiting()
+        rig.clock.sleep(0.5, rig.cancel)

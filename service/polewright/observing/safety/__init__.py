@@ -1,0 +1,1 @@
+"""What keeps a run from doing harm: guards, stopping, watchdog, lock, retries."""

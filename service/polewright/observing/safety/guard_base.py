@@ -1,0 +1,97 @@
+"""What guards are shown."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from polewright.calculation.planning.request import Pointing
+from polewright.calculation.sky.frame import ObservedFrame
+from polewright.devices.alpaca.motion import SlewResult
+from polewright.devices.alpaca.telescope import MountState
+from polewright.observing.rig.plate_solver import Plate
+
+
+@dataclass(frozen=True)
+class Move:
+    """A slew to a point of the sweep. Angles by the mount's axes, rad."""
+
+    number: int
+    """Of the point, from 1."""
+    start: Pointing
+    goal: Pointing
+    first: bool
+    """Whether this brings the mount to the sweep; later slews turn the RA axis only."""
+    sky: ObservedFrame
+    """When the slew begins."""
+    right_ascension_hours: float
+    """What the mount is told, in its own system."""
+    declination_deg: float
+
+    @property
+    def doing(self) -> str:
+        """The slew in words."""
+        return f"slew to point {self.number}"
+
+
+@dataclass(frozen=True)
+class Look:
+    """One look at the mount."""
+
+    state: MountState
+    pointing: Pointing
+    """Where it says it points."""
+    sky: ObservedFrame
+    move: Move | None
+    """None while it only tracks."""
+    elapsed_s: float
+    """Since the slew began."""
+
+
+@dataclass(frozen=True)
+class Arrival:
+    """How a slew ended."""
+
+    move: Move
+    result: SlewResult
+
+
+@dataclass(frozen=True)
+class Solved:
+    """A frame of the sweep that was solved."""
+
+    number: int
+    plate: Plate
+    pointing: Pointing
+    """The mount's word for the middle of the exposure."""
+    predicted_miss: float | None
+    """Angle (rad) from where the point before makes expect the centre; None at the first."""
+
+
+class Watching:
+    """A guard that lets everything pass; the real ones override what they watch."""
+
+    def begin(self) -> None:
+        """See `Guard`."""
+
+    def before_slew(self, move: Move) -> None:
+        """See `Guard`."""
+
+    def during(self, look: Look) -> None:
+        """See `Guard`."""
+
+    def arrived(self, arrival: Arrival) -> None:
+        """See `Guard`."""
+
+    def solved(self, solved: Solved) -> None:
+        """See `Guard`."""
+
+    def tracking(self, look: Look) -> None:
+        """See `Guard`."""
+
+    def waiting(self) -> None:
+        """See `Guard`."""
+
+    def wary(self, sky: ObservedFrame) -> bool:
+        """See `Guard`."""
+        del sky
+        return False

@@ -1,0 +1,316 @@
+"""What guards stop a run for, and what is left when nothing solves.
+
+::
+
+    GuardError
+    ├── AllowedSkyLeft     the mount is, or would go, where it may not: skyline, window, limits
+    │   ├── TooNearSun
+    │   ├── TooNearMeridian
+    │   └── BeyondAltitudeLimit
+    ├── WouldChangeSides   the mount says it would flip on the way to a point
+    ├── FlipsOver          it was seen to do so, and left what is allowed on the way
+    ├── SideChanged        it did
+    ├── SlewOverdue        a slew did not end in time
+    ├── StoppedElsewhere   the mount says it ended a slew away from its target
+    ├── WentElsewhere      the stars say that it points elsewhere than it says
+    ├── MovedBySomebodyElse  the mount moves although this program did not ask for it
+    ├── ClockWasSet        this computer's clock jumped during the run
+    └── SafetyUnsafe       the safety monitor says unsafe (exit code of its own)
+    SolveError
+    ├── PointNotSolved     retries, other places and other sweeps did not help, or took too long
+    └── NoLight            a lens cap, a closed cover: the first frame shows neither stars nor sky
+"""
+
+from __future__ import annotations
+
+from polewright.foundation.errors import ExitCode, GuardError, SolveError
+
+
+class AllowedSkyLeft(GuardError):
+    """The telescope points, or would point, where it may not."""
+
+    code = "allowed_sky_left"
+    advice = (
+        "Plan again (`polewright plan` shows what is open now), or correct [horizon] and [limits] "
+        "if the place is harmless in truth."
+    )
+
+    def __init__(
+        self, doing: str, sentence: str, fix: str, amount_deg: float, azimuth_deg: float,
+        altitude_deg: float,
+    ) -> None:  # fmt: skip
+        super().__init__(doing, sentence, fix, amount_deg, azimuth_deg, altitude_deg)
+        self.doing, self.sentence, self.fix = doing, sentence, fix
+        self.amount_deg = amount_deg
+        self.azimuth_deg, self.altitude_deg = azimuth_deg, altitude_deg
+
+    def __str__(self) -> str:
+        return f"{self.doing}: {self.sentence} ({self.fix})"
+
+
+class TooNearSun(AllowedSkyLeft):
+    """The Sun is too near. Never switched off by default: it burns eyes and sensors."""
+
+    code = "too_near_sun"
+    advice = (
+        "Cover the telescope before anything else if the Sun may be in front of it. Then wait "
+        "until the Sun is down, or start in a part of the sky far from it."
+    )
+
+
+class TooNearMeridian(AllowedSkyLeft):
+    """The hour angle is where the mount may change sides or run into the pier."""
+
+    code = "too_near_meridian"
+    advice = (
+        "Start a new sweep well east or west of the meridian; [sweep] meridian_buffer_deg says "
+        "how close it may come."
+    )
+
+
+class BeyondAltitudeLimit(AllowedSkyLeft):
+    """The altitude is outside what the mount is allowed."""
+
+    code = "beyond_altitude_limit"
+    advice = (
+        "Bring the mount back by hand controller; [limits] mount_altitude_min_deg and "
+        "mount_altitude_max_deg say what it may pass."
+    )
+
+
+class WouldChangeSides(GuardError):
+    """The mount says that it would end a slew on the other side of the pier."""
+
+    code = "would_change_sides"
+    advice = (
+        "Sweep farther from the meridian, or check the mount's meridian settings, its clock and "
+        "its longitude: they decide where it changes sides."
+    )
+
+    def __init__(self, point: int, hour_angle_deg: float, side: str, first: str) -> None:
+        super().__init__(point, hour_angle_deg, side, first)
+        self.point, self.hour_angle_deg, self.side, self.first = point, hour_angle_deg, side, first
+
+    def __str__(self) -> str:
+        return (
+            f"the mount says it would reach point {self.point} (hour angle "
+            f"{self.hour_angle_deg:+.1f} deg) on side '{self.side}' of the pier, "
+            f"the first point was on '{self.first}'"
+        )
+
+
+class FlipsOver(GuardError):
+    """The mount turns its declination axis between two points: it is changing sides."""
+
+    code = "flips_over"
+    advice = WouldChangeSides.advice
+
+    def __init__(self, doing: str, declination_deg: float, goal_deg: float, limit: str) -> None:
+        super().__init__(doing, declination_deg, goal_deg, limit)
+        self.doing, self.limit = doing, limit
+        self.declination_deg, self.goal_deg = declination_deg, goal_deg
+
+    def __str__(self) -> str:
+        return (
+            f"{self.doing}: the mount flips to the other side of the pier: it says declination "
+            f"{self.declination_deg:+.1f} deg on a slew that ends at {self.goal_deg:+.1f} and "
+            f"turns the RA axis only (stopped since {self.limit})"
+        )
+
+
+class SideChanged(GuardError):
+    """The mount changed its side of the pier during a sweep."""
+
+    code = "side_changed"
+    advice = (
+        "The points before are worth nothing now. Sweep farther from the meridian, and check "
+        "cables and the mount's meridian settings first."
+    )
+
+    def __init__(self, point: int, side: str, first: str) -> None:
+        super().__init__(point, side, first)
+        self.point, self.side, self.first = point, side, first
+
+    def __str__(self) -> str:
+        return (
+            f"the mount is on side '{self.side}' of the pier at point {self.point}, "
+            f"it was on '{self.first}' before"
+        )
+
+
+class SlewOverdue(GuardError):
+    """A slew did not end in the time allowed."""
+
+    code = "slew_overdue"
+    advice = (
+        "Look whether the mount is stalled or caught; raise [sweep] slew_timeout_s only if it is "
+        "known to be so slow."
+    )
+
+    def __init__(self, took_s: float, limit_s: float, left_deg: float) -> None:
+        super().__init__(took_s, limit_s, left_deg)
+        self.took_s, self.limit_s, self.left_deg = took_s, limit_s, left_deg
+
+    def __str__(self) -> str:
+        return (
+            f"the slew was not over after {self.took_s:.0f} s ({self.limit_s:.0f} s allowed); "
+            f"the mount says {self.left_deg:.1f} degrees were left"
+        )
+
+
+class StoppedElsewhere(GuardError):
+    """The mount ended a slew away from its target."""
+
+    code = "stopped_elsewhere"
+    advice = (
+        "Look for a limit, an obstacle or a stalled motor before trying again; widen "
+        "[sweep] arrival_tolerance_deg only if this mount is known to stop so far off."
+    )
+
+    def __init__(self, off_deg: float, tolerance_deg: float) -> None:
+        super().__init__(off_deg, tolerance_deg)
+        self.off_deg, self.tolerance_deg = off_deg, tolerance_deg
+
+    def __str__(self) -> str:
+        return (
+            f"the mount says it stopped {self.off_deg:.2f} degrees from its target "
+            f"(tolerance {self.tolerance_deg:.2f})"
+        )
+
+
+class WentElsewhere(GuardError):
+    """The stars show another pointing than the mount's word makes expect."""
+
+    code = "went_elsewhere"
+    advice = (
+        "Look for a slipping clutch, a caught cable or a tube that touches something, and tighten "
+        "or free it; then start again. The mount's own word is not to be trusted until then."
+    )
+
+    def __init__(self, what: str, off_deg: float, tolerance_deg: float) -> None:
+        super().__init__(what, off_deg, tolerance_deg)
+        self.what, self.off_deg, self.tolerance_deg = what, off_deg, tolerance_deg
+
+    def __str__(self) -> str:
+        return f"{self.what}: {self.off_deg:.2f} degrees apart (tolerance {self.tolerance_deg:.2f})"
+
+
+class MovedBySomebodyElse(GuardError):
+    """The mount moves between this program's slews."""
+
+    code = "moved_by_somebody_else"
+    advice = (
+        "Stop the other program, or leave the hand controller alone: only one may drive the mount. "
+        "Then start a new sweep."
+    )
+
+    def __init__(self, moved_deg: float, *, slewing: bool) -> None:
+        super().__init__(moved_deg, slewing)
+        self.moved_deg, self.slewing = moved_deg, slewing
+
+    def __str__(self) -> str:
+        now = "is slewing, and says it has moved" if self.slewing else "says it has moved"
+        return (
+            f"somebody else moved or synchronised the mount: it {now} by {self.moved_deg:.1f} "
+            "degrees, which this program did not ask for"
+        )
+
+
+class ClockWasSet(GuardError):
+    """This computer's clock jumped while frames were taken that belong together."""
+
+    code = "clock_was_set"
+    advice = (
+        "See that this computer's clock is right and kept so by a time server (or was it asleep?); "
+        "then start again. Camera and mount are not to blame."
+    )
+
+    def __init__(self, jump_s: float) -> None:
+        super().__init__(jump_s)
+        self.jump_s = jump_s
+
+    def __str__(self) -> str:
+        how = "forward" if self.jump_s > 0.0 else "back"
+        return f"this computer's clock was set {how} by {abs(self.jump_s):.1f} s during the run"
+
+
+class SafetyUnsafe(GuardError):
+    """The safety monitor says that it is not safe, or says nothing usable."""
+
+    code = "safety_unsafe"
+    exit_code = ExitCode.UNSAFE
+    advice = (
+        "See to weather, roof or whatever the monitor watches; start again when it says safe. "
+        "Remove [safety] only if nothing depends on it."
+    )
+
+    def __init__(self, monitor: str, doing: str, reason: str = "") -> None:
+        super().__init__(monitor, doing, reason)
+        self.monitor, self.doing, self.reason = monitor, doing, reason
+
+    def __str__(self) -> str:
+        why = f" ({self.reason})" if self.reason else ""
+        return f"{self.doing}: the safety monitor {self.monitor} says unsafe{why}"
+
+
+class PointNotSolved(SolveError):
+    """A point of the sweep was not solved, and nothing that was tried helped.
+
+    ``after_s``: what ended it was that nothing had been solved for so long; None: nothing was left
+    to try.
+    """
+
+    code = "point_not_solved"
+
+    def __init__(
+        self,
+        point: int,
+        story: tuple[str, ...],
+        last: str,
+        hint: str,
+        after_s: float | None = None,
+    ) -> None:
+        super().__init__(point, story, last, hint, after_s)
+        self.point, self.story, self.last, self.hint = point, story, last, hint
+        self.after_s = after_s
+
+    @property
+    def advice(self) -> str:  # type: ignore[override]
+        """What the last trouble asks for."""
+        if self.after_s is None:
+            return self.hint
+        return (
+            f"{self.hint} If clouds only pass, or mount and solver are slow, raise [recovery] "
+            "nowhere_s."
+        )
+
+    def __str__(self) -> str:
+        told = " ".join(self.story) or "one exposure."
+        within = "" if self.after_s is None else f" within {self.after_s:.0f} s"
+        return (
+            f"point {self.point} could not be solved{within}: {self.last}. What was tried: {told}"
+        )
+
+
+class NoLight(SolveError):
+    """A frame without stars is hardly brighter than one of a fraction of its exposure."""
+
+    code = "no_light"
+    advice = (
+        "Take off the lens cap, open cover, roof and the camera's shutter, and look whether the "
+        "telescope looks at a wall from near by; then start again. No other place was tried."
+    )
+
+    def __init__(
+        self, exposure_s: float, level_adu: float, short_s: float, short_adu: float
+    ) -> None:
+        super().__init__(exposure_s, level_adu, short_s, short_adu)
+        self.exposure_s, self.level_adu = exposure_s, level_adu
+        self.short_s, self.short_adu = short_s, short_adu
+
+    def __str__(self) -> str:
+        return (
+            f"no light reaches the camera: a frame of {self.exposure_s:g} s shows no stars and has "
+            f"a level of {self.level_adu:.1f} counts, one of {self.short_s:g} s has "
+            f"{self.short_adu:.1f}"
+        )

@@ -1,0 +1,185 @@
+"""What watches a run: before each slew, during it, on arrival, after the solve, while tracking.
+
+A guard raises a `GuardError`; whoever runs the sweep stops the mount then
+(`stopping.motion_stopped_on_trouble`). Guards go by the planner's own limits, so what was planned
+does not trip them; they catch what the plan could not know.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING, Protocol
+
+from polewright.calculation.planning.motion import meridian_side
+from polewright.calculation.planning.request import Pointing
+from polewright.calculation.sky.frame import ObservedFrame
+from polewright.devices.alpaca.motion import SlewResult
+from polewright.devices.alpaca.safety_monitor import SafetyMonitor
+from polewright.devices.alpaca.telescope import MountState
+from polewright.foundation.angles import DEG, fold_pi
+from polewright.observing.plan.plan_from_config import plan_request
+from polewright.observing.rig.mount_coordinates import (
+    mount_from_of_date,
+    of_date_at,
+    pointing_from_mount,
+)
+from polewright.observing.rig.plate_solver import Plate
+from polewright.observing.safety.guard_base import Arrival, Look, Move, Solved
+from polewright.observing.safety.guard_interference import ClockGuard, MasterGuard
+from polewright.observing.safety.guard_safety_monitor import SafetyGuard
+from polewright.observing.safety.guard_sky import AllowedSkyGuard
+from polewright.observing.safety.guard_slew import ArrivalGuard, SideGuard, TimeGuard, TruthGuard
+from polewright.records.events import Note
+
+if TYPE_CHECKING:
+    from polewright.observing.rig.rig import Rig
+
+#: While the mount only tracks it is looked at this often, s.
+TRACKING_LOOK_S = 5.0
+
+
+class Guard(Protocol):
+    """One thing to watch. Every method may raise a `GuardError`."""
+
+    def begin(self) -> None:
+        """A new sweep begins: forget the one before."""
+
+    def before_slew(self, move: Move) -> None:
+        """A slew is about to be sent."""
+
+    def during(self, look: Look) -> None:
+        """The mount was looked at during a slew."""
+
+    def arrived(self, arrival: Arrival) -> None:
+        """The mount says that a slew is over."""
+
+    def solved(self, solved: Solved) -> None:
+        """The stars told where the telescope points."""
+
+    def tracking(self, look: Look) -> None:
+        """The mount was looked at while it should only follow the sky."""
+
+    def waiting(self) -> None:
+        """A roof or a cover moves while the mount stands."""
+
+    def wary(self, sky: ObservedFrame) -> bool:
+        """Whether nothing may move before the stars have told where the telescope points."""
+
+
+class Guards:
+    """All guards of a run, shown everything in turn."""
+
+    def __init__(self, rig: Rig, guards: Sequence[Guard]) -> None:
+        self.rig, self.guards = rig, tuple(guards)
+        self._looked_s = -math.inf
+
+    def begin(self) -> None:
+        """Tell that a new sweep begins."""
+        for guard in self.guards:
+            guard.begin()
+
+    def before_slew(self, number: int, goal: Pointing, *, first: bool) -> Move:
+        """Ask whether a slew may be sent; return what to tell the mount.
+
+        Raises:
+            GuardError: it may not.
+        """
+        rig = self.rig
+        sky = rig.sky_now()
+        of_date = of_date_at(sky, goal.hour_angle, goal.declination)
+        right_ascension, declination = mount_from_of_date(sky, rig.equatorial_system, of_date)
+        start = self._pointing(
+            sky, rig.telescope.right_ascension_hours(), rig.telescope.declination_deg()
+        )
+        start = rig.sides.told(start, rig.telescope.side_of_pier())
+        move = Move(number, start, goal, first, sky, right_ascension, declination)
+        for guard in self.guards:
+            guard.before_slew(move)
+        if meridian_side(start.hour_angle) * meridian_side(goal.hour_angle) < 0:
+            begin_deg, end_deg = (fold_pi(x.hour_angle) / DEG for x in (start, goal))
+            text = (
+                f"The {move.doing} crosses the meridian, from hour angle {begin_deg:+.0f}° to "
+                f"{end_deg:+.0f}°: the mount may swing to the other side of the pier. "
+                "Keep clear of it."
+            )
+            rig.emit(Note(utc_s=rig.clock.utc_s(), severity="warning", text=text))
+        return move
+
+    def watch(self, move: Move, then: Callable[[float], None]) -> Callable[[MountState], None]:
+        """Return a watcher of the slew; ``then`` is told the seconds since it began."""
+        timer = self.rig.clock
+        began_s = timer.monotonic_s()
+
+        def look(state: MountState) -> None:
+            elapsed_s = timer.monotonic_s() - began_s
+            sky = self.rig.sky_now()
+            pointing = self._pointing(sky, state.right_ascension_hours, state.declination_deg)
+            seen = Look(state, pointing, sky, move, elapsed_s)
+            for guard in self.guards:
+                guard.during(seen)
+            then(elapsed_s)
+
+        return look
+
+    def arrived(self, move: Move, result: SlewResult) -> None:
+        """Check how a slew ended."""
+        arrival = Arrival(move, result)
+        for guard in self.guards:
+            guard.arrived(arrival)
+
+    def solved(
+        self, number: int, plate: Plate, pointing: Pointing, predicted_miss: float | None
+    ) -> None:
+        """Check what the stars say."""
+        solved = Solved(number, plate, pointing, predicted_miss)
+        for guard in self.guards:
+            guard.solved(solved)
+
+    def wary(self) -> bool:
+        """Whether nothing may move before the stars have told where the telescope points."""
+        sky = self.rig.sky_now()
+        return any(guard.wary(sky) for guard in self.guards)
+
+    def while_waiting(self) -> None:
+        """Ask those that can end the wait for a roof or a cover; cheap enough for every look."""
+        for guard in self.guards:
+            guard.waiting()
+
+    def while_tracking(self, *, at_once: bool = False) -> None:
+        """Look at a mount that should only track; cheap enough to be called all the time.
+
+        ``at_once`` looks even if it has just been looked at.
+        """
+        timer_s = self.rig.clock.monotonic_s()
+        if not at_once and timer_s - self._looked_s < TRACKING_LOOK_S:
+            return
+        self._looked_s = timer_s
+        state, sky = self.rig.telescope.state(), self.rig.sky_now()
+        pointing = self._pointing(sky, state.right_ascension_hours, state.declination_deg)
+        look = Look(state, pointing, sky, None, 0.0)
+        for guard in self.guards:
+            guard.tracking(look)
+
+    def _pointing(self, sky: ObservedFrame, ra_hours: float, dec_deg: float) -> Pointing:
+        return pointing_from_mount(sky, self.rig.equatorial_system, ra_hours, dec_deg)
+
+
+def make_guards(rig: Rig, monitor: SafetyMonitor | None) -> Guards:
+    """Return the guards that the configuration of a connected rig asks for.
+
+    Raises:
+        ConfigError: the horizon file or a limit is wrong.
+    """
+    request, settings = plan_request(rig), rig.config.sweep
+    guards: list[Guard] = [] if monitor is None else [SafetyGuard(monitor, rig.clock)]
+    guards += [
+        ClockGuard(rig.clock),  # before those that count with the time
+        AllowedSkyGuard(request.rules, request.timing, lambda text: rig.note(text, warning=True)),
+        SideGuard(rig.telescope),
+        TimeGuard(settings.slew_timeout_s),
+        ArrivalGuard(settings.arrival_tolerance_deg),
+        TruthGuard(rig.site, settings.solved_tolerance_deg, settings.arrival_tolerance_deg),
+        MasterGuard(),
+    ]
+    return Guards(rig, guards)

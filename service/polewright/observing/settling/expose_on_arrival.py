@@ -1,0 +1,206 @@
+"""Exposes right after a slew, and sees afterwards whether the stars lay where they rest.
+
+A swing averages out over some seconds, so most frames are good although the mount still rang when
+they began; short looks after the exposure tell by how much not. A frame whose stars rest elsewhere
+is taken again: the mount has had the time of the exposure to ring out. Against looks before the
+exposure this saves the ringing itself. A slide to the rest that dies out within the exposure shows
+better than in looks before it, a longer one as badly (tests/bench/settle_model.py --creep).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from polewright.calculation.images.frame import Frame, StarList
+from polewright.calculation.images.stillness import LEAST_COMMON, Look, Rest, judge_rest
+from polewright.devices.alpaca.discovery import is_loopback
+from polewright.devices.alpaca.errors import AlpacaError
+from polewright.foundation.angles import ARCSEC
+from polewright.foundation.errors import ImageError
+from polewright.observing.rig.rig import Rig
+from polewright.observing.settling.settle_frames import (
+    NO_SUBFRAMES,
+    STARS_WANTED,
+    Looks,
+    middle_hfd_px,
+    placed,
+)
+from polewright.observing.settling.still_stars import SLOW_S, STARLESS, Settled, floors_px
+from polewright.observing.sweep.visit_point import settle, take_frame, tell_settled, wait_out
+
+#: Distance of a frame's stars from their rest that does not matter, as a multiple of [sweep]
+#: frame_floor_arcsec, the error that each frame has anyway (own choice; half of it is noise of
+#: looks and motion of the sky; tests/bench/settle_model.py).
+REST_OF_FLOOR = 1.0
+#: Exposures that average a swing well enough, s; and so long at most, as a share of [sweep]
+#: settle_s, that one more fits into that wait (own choices).
+SHORTEST_S, LONGEST_OF_WAIT = 3.0, 0.4
+#: Where a whole frame takes longer to download, s, it had better come while the mount slews on.
+#: Until one has come it is believed to be quick from this computer, and where it is small, pixels
+#: (own choices).
+QUICK_FETCH_S, QUICK_PIXELS = 1.0, 2.0e6
+
+
+def goes_at_once(rig: Rig, exposure_s: float) -> bool:
+    """Whether to expose such a frame (s) right after a slew, and to look at the stars then."""
+    section, memory = rig.config.sweep, rig.look_memory
+    return (
+        section.settle == "measured"
+        and not section.exposure_auto  # what it finds out needs stars that stand still
+        and SHORTEST_S <= exposure_s <= LONGEST_OF_WAIT * section.settle_s
+        and not memory.useless
+        and not memory.looks_first
+        and rig.plates.scale is not None  # else nobody knows what distance matters
+        and _comes_quickly(rig)
+    )
+
+
+def _comes_quickly(rig: Rig) -> bool:
+    known_s = rig.look_memory.fetch_s
+    if known_s is not None:
+        return known_s <= QUICK_FETCH_S
+    info, binning = rig.camera.info(), rig.config.camera.binning
+    small = info.width * info.height <= QUICK_PIXELS * binning**2
+    return small or is_loopback(rig.camera.where.host)
+
+
+def expose_at_once(
+    rig: Rig, exposure_s: float, number: int, total: int
+) -> tuple[Frame, Rest | None]:
+    """Expose where a slew has just ended, again while the stars rest elsewhere afterwards.
+
+    Returns:
+        The frame, and what looks after it told. None with a frame that was exposed once the mount
+        was settled, since looks afterwards told nothing or [sweep] settle_s was over.
+
+    Raises:
+        DeviceError, ImageError: as the camera says of an exposure.
+        GuardError: a guard objects to something meanwhile.
+    """
+    clock, times, wait_s = rig.clock, rig.times, rig.config.sweep.settle_s
+    began_s, taken = clock.monotonic_s(), 0
+    rest: Rest | None = None
+    while True:
+        spent = replace(times)
+        frame = take_frame(rig, exposure_s, number, total)
+        after = _Afterwards(rig, number, total, frame)
+        with times.spent("settle", clock):
+            rest, why = after.rest(rest)
+        taken += after.looks.taken
+        if rest is not None and rest.good:
+            times.settle_fixed += wait_s
+            if rest.verdict == "steady" and rest.drift == (0.0, 0.0):
+                rig.note(
+                    f"The stars of point {number} move on steadily, as they do with an axis "
+                    "far from the pole: the mount itself stands still."
+                )
+            if rest.verdict == "steady" or rest.drift != (0.0, 0.0):
+                rig.look_memory.drift = rest.seen_drift
+            return frame, rest
+        # What a frame cost that is of no use is time spent on settling.
+        times.settle += times.expose - spent.expose + times.download - spent.download
+        times.expose, times.download = spent.expose, spent.download
+        over = clock.monotonic_s() - began_s + exposure_s > wait_s
+        if rest is None or over:
+            break
+        rig.note(f"Point {number}: {why}; it is exposed once more.")
+    rig.look_memory.looks_first = True
+    if not over:  # looks after an exposure do not tell: perhaps those before one do
+        if not rig.look_memory.useless:  # which `settle` tells
+            rig.note(f"Point {number}: {why}; it is exposed once more, after looks.")
+        settle(rig, number, total)
+    else:
+        with times.spent("settle", clock):
+            wait_out(rig, number, total, began_s, wait_s)
+        times.settle_fixed += wait_s
+        tell_settled(rig, number, Settled(False, taken, None, why), clock.monotonic_s() - began_s)
+    return take_frame(rig, exposure_s, number, total), None
+
+
+class _Afterwards:
+    """Looks after one exposure."""
+
+    def __init__(self, rig: Rig, number: int, total: int, frame: Frame) -> None:
+        self.rig, self.number, self.total, self.frame = rig, number, total, frame
+        self.began_s = rig.clock.monotonic_s()
+        self.exposed_s = self.began_s - (rig.clock.utc_s() - frame.utc_mid_s)
+        """Middle of the exposure by the timer."""
+        self.looks = Looks(rig, self._watch)
+
+    def rest(self, before: Rest | None) -> tuple[Rest | None, str]:
+        """Look until it is clear where the stars rest, and put the camera back to whole frames.
+
+        Args:
+            before: what the exposure before this one came to, at the same place.
+
+        Returns:
+            Where they rest, None when looks do not tell; and a clause that says what is wrong.
+        """
+        try:
+            told = self._rest(before)
+        except (AlpacaError, ImageError) as error:
+            told = None, f"a look failed ({error})"
+        except BaseException:
+            self.looks.let_go()  # the mount is stopped before anything else is asked
+            raise
+        self.looks.done()
+        return told
+
+    def _rest(self, before: Rest | None) -> tuple[Rest | None, str]:
+        memory = self.rig.look_memory
+        limit_px = floors_px(self.rig, REST_OF_FLOOR)
+        exposed: StarList | None = None
+        row: Sequence[Look] = ()
+        starless = 0
+        while True:
+            self._watch()
+            look_s = self.rig.clock.monotonic_s()
+            stars = self.looks.take()
+            took_s = self.rig.clock.monotonic_s() - look_s
+            if stars is None:
+                memory.useless = NO_SUBFRAMES
+                return None, memory.useless
+            if took_s > memory.exposure_s + SLOW_S:
+                return None, f"the camera took {took_s:.1f} s for a look"
+            starless = starless + 1 if len(stars) < LEAST_COMMON else 0
+            if starless >= STARLESS:
+                return None, f"a look of {memory.exposure_s:g} s shows too few stars"
+            if len(stars) < STARS_WANTED and self.looks.more_light(at_once=starless > 0):
+                exposed, row = None, ()
+                continue
+            if starless:
+                continue
+            exposed = exposed or self.looks.same_of(self.frame)
+            look = None
+            if exposed is not None and len(exposed) >= LEAST_COMMON:
+                look = placed(exposed, stars, look_s + 0.5 * took_s)
+            if exposed is None or look is None:
+                return None, "its stars could not be told again in a look after it"
+            row = (*row, look)
+            rest = judge_rest(
+                row,
+                middle_hfd_px(exposed),
+                self.exposed_s,
+                limit_px,
+                drift=memory.drift,
+                before=before,
+            )
+            if rest.verdict != "unsure":
+                memory.seen(stars)
+                return rest, self._why(rest)
+
+    def _why(self, rest: Rest) -> str:
+        if rest.verdict == "smeared":
+            return f"its stars were drawn {rest.wider:.1f} times as wide as they are now"
+        scale = self.rig.plates.scale
+        far = (
+            f"{rest.moved_px:.1f} px" if scale is None else f"{rest.moved_px * scale / ARCSEC:.1f}″"
+        )
+        return f"its stars came to rest {far} from where the frame shows them"
+
+    def _watch(self) -> None:
+        rig = self.rig
+        rig.guards.while_tracking()
+        elapsed_s = rig.clock.monotonic_s() - self.began_s
+        rig.progress("settle", self.number, self.total, elapsed_s, None)

@@ -1,0 +1,199 @@
+"""Short looks at the middle of the frame: how the stars lie just now."""
+
+from __future__ import annotations
+
+import contextlib
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from polewright.calculation.images.detect import DetectOptions, detect_stars
+from polewright.calculation.images.frame import Frame, StarList, middle_margins
+from polewright.calculation.images.stillness import Look, shift_between
+from polewright.devices.alpaca.errors import (
+    AlpacaError,
+    BadGeometry,
+    InvalidValue,
+    MislabelledImage,
+    NotImplementedByDevice,
+    StaleImage,
+)
+from polewright.devices.alpaca.exposing import ExposureProgress
+
+if TYPE_CHECKING:
+    from polewright.observing.rig.rig import Rig
+
+#: First and longest exposure of a look, s. Short ones show a swing, long ones average it away.
+LOOK_S, LONGEST_LOOK_S = 0.2, 0.8
+#: Stars wanted in a look, and so many that less of the sky or of the time would do.
+STARS_WANTED, STARS_PLENTY = 12, 48
+#: Pixels of a look's subframe, at first and at most.
+LOOK_PIXELS, MOST_PIXELS = 0.4e6, 6.4e6
+#: A look that is not there so many seconds after its exposure has failed.
+LATE_S = 10.0
+LOOK_OPTIONS = DetectOptions(max_stars=60)
+#: Corners and sides of a subframe are multiples of so many pixels (common practice, no source).
+STEP_PX = 16
+NO_SUBFRAMES = "the camera takes no subframes"
+OLDER_IMAGES = "the camera hands out an older image for them"
+
+
+@dataclass
+class LookMemory:
+    """What a run has learnt about looks at its stars."""
+
+    exposure_s: float = LOOK_S
+    pixels: float = LOOK_PIXELS
+    calm: bool = False
+    """Whether the stars stood still from the first look on after the last slew."""
+    useless: str = ""
+    """Why looks are of no use on this rig; empty while they are."""
+    fetch_s: float | None = None
+    """The least that a whole frame took to download, s; None before there was one."""
+    looks_first: bool = False
+    """Whether this sweep has shown that looks after an exposure save nothing on this rig."""
+    drift: tuple[float, float] = (0.0, 0.0)
+    """Steady motion seen at the point before, of an axis far from the pole; pixels per second."""
+
+    def new_sweep(self) -> None:
+        """Forget what an axis that has come nearer to the pole since makes different."""
+        self.looks_first, self.drift = False, (0.0, 0.0)
+
+    def fetched(self, took_s: float) -> None:
+        """Keep how long a whole frame took to download (s)."""
+        self.fetch_s = took_s if self.fetch_s is None else min(self.fetch_s, took_s)
+
+    def seen(self, stars: StarList) -> None:
+        """Let less of the sky or of the time do from now on where a look shows plenty of stars."""
+        if len(stars) >= STARS_PLENTY:
+            self.exposure_s = max(LOOK_S, 0.5 * self.exposure_s)
+            self.pixels = max(LOOK_PIXELS, 0.25 * self.pixels)
+
+
+class Looks:
+    """Takes looks, as large and as long as the run's memory says.
+
+    Args:
+        rig: the rig; its camera is left with the subframe of the last look until `done`.
+        watch: called while a look is exposed; what it raises ends the look.
+    """
+
+    def __init__(self, rig: Rig, watch: Callable[[], None]) -> None:
+        self.rig, self.watch = rig, watch
+        self.taken = 0
+        self._aimed: tuple[int, int, int, int] | None = None
+
+    def take(self) -> StarList | None:
+        """Take one look and find its stars; None when the camera sent another subframe.
+
+        Raises:
+            AlpacaError, ImageError: as camera and detection say.
+        """
+        rig = self.rig
+
+        def progress(_now: ExposureProgress) -> None:
+            self.watch()
+
+        try:
+            self._aim()
+            frame: Frame = rig.camera.expose(
+                rig.look_memory.exposure_s,
+                clock=rig.clock,
+                cancel=rig.cancel,
+                on_progress=progress,
+                margin_s=LATE_S,
+            )
+        except (BadGeometry, InvalidValue, MislabelledImage, NotImplementedByDevice):
+            return None
+        except StaleImage:
+            rig.look_memory.useless = OLDER_IMAGES
+            raise
+        self.taken += 1
+        return detect_stars(frame, LOOK_OPTIONS)
+
+    def more_light(self, *, at_once: bool) -> bool:
+        """Take more of the frame, or expose longer, from now on; False when neither is left.
+
+        ``at_once`` goes to the end of both.
+        """
+        memory = self.rig.look_memory
+        before = self.region(), memory.exposure_s
+        if memory.pixels < MOST_PIXELS:
+            memory.pixels = MOST_PIXELS if at_once else min(MOST_PIXELS, 4.0 * memory.pixels)
+        if at_once or self.region() == before[0]:
+            memory.exposure_s = LONGEST_LOOK_S if at_once else 2.0 * memory.exposure_s
+            memory.exposure_s = min(LONGEST_LOOK_S, memory.exposure_s)
+        return (self.region(), memory.exposure_s) != before
+
+    def region(self) -> tuple[int, int, int, int]:
+        """Return the middle of the frame that is looked at: left, top, width, height (pixels)."""
+        info, binning = self.rig.camera.info(), self.rig.config.camera.binning
+        width, height = info.width // binning, info.height // binning
+        part = min(1.0, math.sqrt(self.rig.look_memory.pixels / (width * height)))
+        left, top = middle_margins(width, height, part)
+        wide, high = width - 2 * left, height - 2 * top
+        if part == 1.0:
+            return left, top, wide, high
+        # Some drivers round a corner down without a word; then it would not be this part.
+        return (
+            left - left % STEP_PX,
+            top - top % STEP_PX,
+            wide - wide % STEP_PX,
+            high - high % STEP_PX,
+        )
+
+    def done(self) -> None:
+        """Have the camera take whole frames again.
+
+        What is set is sent again before each exposure, so trouble here is told there. Not for the
+        way out of a run, where the mount is stopped before anything else is asked: `let_go`.
+        """
+        with contextlib.suppress(AlpacaError):
+            self.rig.camera.set_geometry(self.rig.config.camera.binning)
+        self._aimed = None
+
+    def let_go(self) -> None:
+        """Have the next exposure take a whole frame; asks no device."""
+        self.rig.camera.choose_geometry(self.rig.config.camera.binning)
+        self._aimed = None
+
+    def same_of(self, frame: Frame) -> StarList | None:
+        """Return the stars of a whole frame where the last look was taken, placed as in it.
+
+        None when the frame has another size than the sensor: where the look lies is not known.
+        """
+        left, top, width, height = self._aimed or self.region()
+        info, binning = self.rig.camera.info(), self.rig.config.camera.binning
+        if (frame.width, frame.height) != (info.width // binning, info.height // binning):
+            return None
+        middle = frame.pixels[top : top + height, left : left + width]
+        return detect_stars(replace(frame, pixels=middle), LOOK_OPTIONS)
+
+    def _aim(self) -> tuple[int, int]:
+        """Have the next exposure take that part of the frame; return the size asked for."""
+        region = self.region()
+        if self._aimed != region:
+            self.rig.camera.choose_geometry(self.rig.config.camera.binning, region)
+            self._aimed = region
+        return region[2:]
+
+
+def placed(against: StarList, stars: StarList, at_s: float) -> Look | None:
+    """Return where the stars of a look lie against others; None when too few are common.
+
+    Args:
+        against: stars of a look or frame, brightest first.
+        stars: of the look.
+        at_s: middle of its exposure, by a timer that never steps back.
+    """
+    shift = shift_between(against, stars)
+    if shift is None:
+        return None
+    return Look(shift.x, shift.y, shift.sigma, middle_hfd_px(stars), at_s)
+
+
+def middle_hfd_px(stars: StarList) -> float:
+    """Return the median half-flux diameter, pixels."""
+    widths = sorted(stars.hfd_px)
+    return float(widths[len(widths) // 2])

@@ -1,0 +1,256 @@
+"""Fetches and solves a frame in a thread of its own while the mount goes on; judged by the run.
+
+The thread only works: it fetches the image, finds the stars, solves. It tells nobody anything.
+Events, listeners and guards belong to the run's own thread, which looks at the work while it
+watches the slew (`Work.look`): a guard that objects to what the stars say raises there, and the
+slew under way is stopped like any slew that a guard stops.
+"""
+
+from __future__ import annotations
+
+import queue
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Protocol
+
+from polewright.calculation.images.frame import Frame
+from polewright.calculation.images.stillness import Rest
+from polewright.devices.alpaca.errors import AlpacaError
+from polewright.foundation.clock import CancelToken
+from polewright.foundation.errors import PolewrightError, SolveError
+from polewright.observing.capture.save_frames import keep_frame, kept_names
+from polewright.observing.rig.rig import Rig
+from polewright.observing.safety.retry_policy import RULES
+from polewright.observing.safety.watchdog_client import SOLVE_SPARE_S
+from polewright.observing.sweep.solve_point import (
+    UNSOLVED,
+    SolvedPoint,
+    SweepPoint,
+    judge,
+    measure_stars,
+    solve_frame,
+    tell_frame,
+)
+
+#: A mount that answers within so many real seconds while an image comes is not kept waiting by it.
+PROMPT_S = 0.5
+#: Between two looks at work that is waited for, real seconds.
+LOOK_S = 0.05
+#: Between two words about it, real seconds.
+TELL_S = 0.25
+
+
+class SolveHangs(SolveError):
+    """The solver neither answers nor keeps to its time."""
+
+    code = "solve_hangs"
+    advice = "Choose another solver ([solver] name), or see why this one does not end by itself."
+
+    def __init__(self, point: int, waited_s: float) -> None:
+        super().__init__(point, waited_s)
+        self.point, self.waited_s = point, waited_s
+
+    def __str__(self) -> str:
+        return f"the solve of point {self.point} did not end within {self.waited_s:.0f} s"
+
+
+class FrameLost(Exception):
+    """The image could not be fetched: the point has to be exposed again."""
+
+    def __init__(self, error: AlpacaError) -> None:
+        super().__init__(error)
+        self.error = error
+
+
+class Image(Protocol):
+    """An exposure that is over; `alpaca.exposing.WaitingImage` is one."""
+
+    def fetch(self) -> Frame:
+        """Return the frame. Raises AlpacaError as the camera says."""
+
+    def abandon(self) -> None:
+        """Say that nobody waits for it any more."""
+
+
+@dataclass(frozen=True)
+class Fetched:
+    """The image of an exposure that was downloaded already."""
+
+    frame: Frame
+
+    def fetch(self) -> Frame:
+        """Return the frame."""
+        return self.frame
+
+    def abandon(self) -> None:
+        """Nobody waits for anything."""
+
+
+class Work:
+    """The frame of one point on its way to a solved point. Starts at once.
+
+    Args:
+        rig: the rig; its camera and plate solver belong to this work until it is done.
+        point: where the frame was exposed.
+        number: of the point, from 1.
+        total: how many there are.
+        image: the exposure, still in the camera unless it was fetched.
+        told: the mount's word, right ascension in hours and declination in degrees, while it
+            still stood there.
+        rest: see `SolvedPoint`.
+    """
+
+    def __init__(
+        self,
+        rig: Rig,
+        point: SweepPoint,
+        number: int,
+        total: int,
+        image: Image,
+        told: tuple[float, float],
+        *,
+        rest: Rest | None = None,
+    ) -> None:
+        self.rig, self.point, self.number, self.total = rig, point, number, total
+        self._image, self._told, self._rest = image, told, rest
+        self._names = kept_names(rig)
+        self._cancel = CancelToken()
+        self._clock = rig.clock
+        self._downloaded, self._done = threading.Event(), threading.Event()
+        self._news: queue.SimpleQueue[Callable[[], None]] = queue.SimpleQueue()
+        self._error: BaseException | None = None
+        self._solved: SolvedPoint | None = None
+        self.began_s = self._clock.monotonic_s()
+        self._ended_s: float | None = None
+        # A daemon: whatever hangs in it must not keep the program from ending.
+        self._thread = threading.Thread(target=self._run, name=f"point-{number}", daemon=True)
+        self._thread.start()
+
+    # -- in the thread -----------------------------------------------------------------------
+
+    def _run(self) -> None:
+        try:
+            with self.rig.solver_words.by_way_of(self._solver_says):
+                self._work()
+        except BaseException as error:  # noqa: BLE001 - raised again by the run's own thread
+            self._error = error
+        finally:
+            self._ended_s = self._clock.monotonic_s()
+            self._downloaded.set()
+            self._done.set()
+
+    def _solver_says(self, sentence: str) -> None:
+        self._news.put(lambda: self.rig.note(sentence))
+
+    def _work(self) -> None:
+        rig, number = self.rig, self.number
+        try:
+            frame = self._image.fetch()
+        except AlpacaError as error:
+            if any(RULES[name].covers(error) for name in ("camera_restarted", "exposure")):
+                raise FrameLost(error) from error
+            raise
+        self._downloaded.set()
+        self._cancel.check()
+        stars, quality = measure_stars(frame)
+        self._news.put(lambda: tell_frame(rig, frame, stars, quality, number))
+        look = solve_frame(rig, frame, stars, self._told, self._cancel)
+        trouble = keep_frame(rig, frame, look.plate, number, self._names)
+        if trouble:
+            self._news.put(lambda: rig.note(trouble, warning=True))
+        solved = SolvedPoint(number, self.point, frame, quality, look.plate, self._rest)
+        self._news.put(lambda: judge(rig, solved, self.total, look))
+        self._solved = solved
+
+    # -- in the run's own thread ---------------------------------------------------------------
+
+    def look(self) -> None:
+        """Tell what has come out since; judge it as soon as it is there. Never waits.
+
+        Raises:
+            GuardError: the stars say that the mount was not where it should have been.
+            PolewrightError: trouble that nothing cures. What another exposure may cure is kept
+                for `finish`: the mount may as well end its slew.
+        """
+        over = self._done.is_set()
+        while True:
+            try:
+                tell = self._news.get_nowait()
+            except queue.Empty:
+                break
+            tell()
+        error = self._error
+        if over and error is not None and not isinstance(error, (*UNSOLVED, FrameLost)):
+            raise error
+
+    @property
+    def failed(self) -> bool:
+        """Whether it is known already that this point needs another exposure."""
+        return self._done.is_set() and self._error is not None
+
+    def until_the_mount_may_move(self) -> None:
+        """Wait for the image where the mount cannot be watched while it comes.
+
+        A server that does one thing at a time answers nothing, not even a stop, until the image
+        is through: then the slew waits. One question tells.
+        """
+        if self._downloaded.wait(LOOK_S):
+            return
+        began_s = time.monotonic()
+        try:
+            self.rig.telescope.slewing()
+            prompt = time.monotonic() - began_s < PROMPT_S
+        except AlpacaError:
+            prompt = False
+        if not prompt:
+            with self.rig.times.spent("download", self._clock):
+                self._wait(self._downloaded, "download", None)
+
+    def hidden_by(self, slew_began_s: float, slew_ended_s: float) -> float:
+        """Return how many seconds of this work went on during a slew (times of the run's clock)."""
+        ended_s = slew_ended_s if self._ended_s is None else self._ended_s
+        return max(0.0, min(ended_s, slew_ended_s) - max(self.began_s, slew_began_s))
+
+    def finish(self) -> SolvedPoint:
+        """Wait until the frame is solved and judged, and return the point.
+
+        Raises:
+            FrameLost: the image did not come.
+            SolveHangs: the solver does not keep to its time.
+            PolewrightError: what `UNSOLVED` names, and what `look` raises.
+        """
+        with self.rig.times.spent("download", self._clock):
+            self._wait(self._downloaded, "download", None)
+        limit_s = 2.0 * self.rig.config.solver.timeout_s + SOLVE_SPARE_S
+        with self.rig.times.spent("solve", self._clock):
+            self._wait(self._done, "solve", limit_s)
+        self.look()
+        if self._error is not None:
+            raise self._error
+        if self._solved is None:  # pragma: no cover - the thread sets one of the two
+            raise PolewrightError(f"the work on point {self.number} ended without a word")
+        return self._solved
+
+    def abandon(self) -> None:
+        """Let the thread end as soon as it can; its result is not wanted any more."""
+        self._cancel.cancel("the run has ended")
+        self._image.abandon()
+
+    def _wait(self, event: threading.Event, step: str, limit_s: float | None) -> None:
+        rig = self.rig
+        began_s = told_s = time.monotonic()
+        first = True
+        while not event.wait(LOOK_S):
+            rig.cancel.check()
+            self.look()
+            now_s = time.monotonic()
+            if limit_s is not None and now_s - began_s > limit_s:
+                raise SolveHangs(self.number, now_s - began_s)
+            if first or now_s - told_s >= TELL_S:
+                first, told_s = False, now_s
+                elapsed_s = self._clock.monotonic_s() - self.began_s
+                rig.progress(step, self.number, self.total, elapsed_s, None)
+                if step == "solve":  # while an image comes the mount may not answer
+                    rig.guards.while_tracking()

@@ -1,0 +1,175 @@
+"""From a frame of a point to a solved point: stars, solve, what is told of it, the judgement."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from polewright.calculation.images.detect import detect_stars
+from polewright.calculation.images.errors import EmptyFrame
+from polewright.calculation.images.frame import Frame, StarList
+from polewright.calculation.images.quality import FrameQuality, frame_quality
+from polewright.calculation.images.stillness import Rest
+from polewright.calculation.planning.request import Pointing
+from polewright.foundation.angles import (
+    ARCMIN,
+    ARCSEC,
+    DEG,
+    Vector,
+    azalt_from_enu,
+    separation,
+    spherical,
+)
+from polewright.foundation.clock import CancelToken
+from polewright.observing.rig.mount_coordinates import icrs_from_mount, pointing_from_mount
+from polewright.observing.rig.plate_solver import Plate, ScaleContradicts
+from polewright.observing.rig.rig import Rig
+from polewright.records.events import FrameMeasured, PointSolved
+from polewright.solving.errors import NoMatch, SolutionRejected, SolverTimedOut, TooFewStars
+
+#: What another exposure or another place can cure.
+UNSOLVED = (
+    TooFewStars,
+    NoMatch,
+    SolutionRejected,
+    SolverTimedOut,
+    ScaleContradicts,
+    EmptyFrame,
+)
+
+
+@dataclass(frozen=True)
+class SweepPoint:
+    """A point fixed to the mount: hour angle and declination of date about the nominal pole."""
+
+    hour_angle: float
+    """Rad, in (-pi, pi); negative east of the meridian."""
+    declination: float
+    """Rad."""
+
+
+@dataclass(frozen=True)
+class SolvedPoint:
+    """What one point of the sweep came to."""
+
+    number: int
+    target: SweepPoint
+    frame: Frame
+    quality: FrameQuality
+    plate: Plate
+    rest: Rest | None = None
+    """What looks after the exposure told, where it was exposed before the mount was still."""
+
+
+@dataclass(frozen=True)
+class StarsWord:
+    """A solved frame beside the mount's word for it."""
+
+    plate: Plate
+    pointing: Pointing
+    """By the mount's word."""
+    expected: Vector | None
+    """Where (ICRS) the point before makes expect the centre."""
+
+
+def measure_stars(frame: Frame) -> tuple[StarList, FrameQuality]:
+    """Find the stars of a frame and tell how good it is."""
+    stars = detect_stars(frame)
+    return stars, frame_quality(stars, frame)
+
+
+def tell_frame(
+    rig: Rig, frame: Frame, stars: StarList, quality: FrameQuality, number: int = 0
+) -> None:
+    """Tell what a frame shows, and hand it to whoever shows or keeps pictures."""
+    rig.emit(
+        FrameMeasured(
+            utc_s=rig.clock.utc_s(),
+            point=number,
+            star_count=quality.star_count,
+            hfd_px=quality.hfd_px,
+            elongation=quality.elongation,
+            background_adu=quality.background_adu,
+            exposure_s=frame.exposure_s,
+        )
+    )
+    if rig.on_frame is not None:
+        rig.on_frame(frame, stars)
+
+
+def look_at(rig: Rig, frame: Frame, number: int = 0) -> tuple[StarList, FrameQuality]:
+    """Find the stars of a frame and tell how good it is, to everybody."""
+    stars, quality = measure_stars(frame)
+    tell_frame(rig, frame, stars, quality, number)
+    return stars, quality
+
+
+def solve_frame(
+    rig: Rig, frame: Frame, stars: StarList, told: tuple[float, float], cancel: CancelToken
+) -> StarsWord:
+    """Solve a frame of the sweep; asks no device and tells nobody.
+
+    Args:
+        rig: the rig.
+        frame: the frame.
+        stars: what was detected in it.
+        told: the mount's word for the exposure, right ascension in hours and declination in
+            degrees.
+        cancel: raises out of the solve.
+
+    Raises:
+        SolveError: as the solver says.
+    """
+    sky = rig.plates.sky_at(frame.utc_mid_s)
+    mount_icrs = icrs_from_mount(sky, rig.equatorial_system, *told)
+    expected = rig.plates.expected_centre(mount_icrs)
+    plate = rig.plates.solve(stars, frame, mount_icrs, cancel)
+    return StarsWord(plate, pointing_from_mount(sky, rig.equatorial_system, *told), expected)
+
+
+def judge(rig: Rig, point: SolvedPoint, total: int, word: StarsWord) -> None:
+    """Tell a solved point, and have the guards compare it with the mount's word.
+
+    Raises:
+        GuardError: the stars say that the mount was not where it should have been.
+    """
+    report_plate(rig, word.plate, point.number, total)
+    miss: float | None = None
+    if word.expected is not None:
+        miss = float(separation(word.expected, word.plate.solution.centre_icrs))
+    rig.guards.solved(point.number, word.plate, word.pointing, miss)
+    if rig.patience is not None:
+        rig.patience.solved()
+
+
+def tell_focal_length(rig: Rig) -> None:
+    """Say it, once a run, when the stars tell another focal length than was told."""
+    if rig.plates.claim_corrected:
+        rig.note(rig.plates.claim_corrected, warning=True)
+
+
+def report_plate(rig: Rig, plate: Plate, number: int, total: int) -> None:
+    """Tell that a point is solved, in the units people use."""
+    tell_focal_length(rig)
+    ra, dec = spherical(plate.solution.centre_icrs)
+    azimuth, altitude = azalt_from_enu(plate.attitude.matrix[:, 2])
+    covariance = plate.attitude.covariance
+    rig.emit(
+        PointSolved(
+            utc_s=rig.clock.utc_s(),
+            point=number,
+            points=total,
+            ra_deg=float(ra) / DEG,
+            dec_deg=float(dec) / DEG,
+            azimuth_deg=float(azimuth) / DEG,
+            altitude_deg=float(altitude) / DEG,
+            scale_arcsec_per_px=plate.attitude.scale / ARCSEC,
+            parity=plate.attitude.parity,
+            matched=plate.attitude.matched,
+            rms_arcsec=plate.attitude.rms_px * plate.attitude.scale / ARCSEC,
+            sigma_pointing_arcsec=math.sqrt((covariance[0, 0] + covariance[1, 1]) / 2.0) / ARCSEC,
+            sigma_roll_arcsec=math.sqrt(covariance[2, 2]) / ARCSEC,
+            solve_s=plate.solution.elapsed_s,
+            mount_offset_arcmin=plate.mount_offset / ARCMIN,
+        )
+    )

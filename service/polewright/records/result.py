@@ -1,0 +1,168 @@
+"""What a measurement comes to: the document a script reads and a person is shown."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from polewright.calculation.sky.site import Atmosphere
+from polewright.calculation.sky.weather import Weather
+
+
+class _Part(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class PointResult(_Part):
+    """One solved point."""
+
+    number: int
+    utc: str
+    hour_angle_deg: float = Field(description="commanded hour angle, about the true pole")
+    ra_deg: float = Field(description="solved centre, ICRS")
+    dec_deg: float
+    azimuth_deg: float = Field(description="observed, refraction included")
+    altitude_deg: float
+    exposure_s: float
+    star_count: int
+    matched: int
+    rms_arcsec: float
+    scale_arcsec_per_px: float
+    parity: int
+    sigma_pointing_arcsec: float = Field(description="1 sigma of the boresight, one coordinate")
+    sigma_roll_arcsec: float
+    solver: str
+    solve_s: float
+    residual_arcsec: tuple[float, float, float] = Field(
+        description="what the axis fit leaves over: about camera x, y and the boresight"
+    )
+
+
+class AxisResult(_Part):
+    """The polar axis and its error. Error is axis minus pole."""
+
+    azimuth_deg: float
+    altitude_deg: float
+    pole: Literal["true", "refracted"]
+    d_alt_arcmin: float = Field(description="altitude error; positive: the axis is too high")
+    sigma_alt_arcmin: float
+    d_az_sky_arcmin: float = Field(
+        description="azimuth error on the sky (great circle); positive: the axis is too far east"
+    )
+    sigma_az_sky_arcmin: float
+    d_az_base_arcmin: float = Field(description="the same as a turn of the base about the vertical")
+    correlation: float = Field(description="of the altitude and azimuth errors' uncertainties")
+    total_arcmin: float
+    sigma_total_arcmin: float = Field(description="1 sigma along the direction of the error")
+    total_upper95_arcmin: float = Field(
+        description="the total error is below this with 95 % confidence"
+    )
+    chi2: float
+    dof: int
+    p_value: float | None = Field(description="None when nothing was left over to check with")
+    trusted: bool
+    frame_floor_arcsec: float | None = Field(
+        None,
+        description="error of a frame's attitude that its stars do not show, as the fit assumed "
+        "it for 2 s and more; None in documents of older versions: as configured",
+    )
+    noise_dof: float | None = Field(
+        None,
+        description="degrees of freedom the fit took that error to be known from; None in "
+        "documents of older versions",
+    )
+
+
+class SiteResult(_Part):
+    """Where the mount was taken to stand."""
+
+    latitude_deg: float
+    longitude_deg: float
+    elevation_m: float
+    source: str
+
+
+class WeatherResult(_Part):
+    """The air that refraction was computed for; uncertainties are 1 sigma."""
+
+    temperature_c: float
+    sigma_temperature_c: float
+    pressure_hpa: float = Field(description="at the site, not reduced to sea level")
+    sigma_pressure_hpa: float
+    sigma_refraction_percent: float = Field(
+        description="of refraction, with colour and humidity, which are not asked"
+    )
+    source: str = Field(description="where temperature and pressure came from")
+
+    @classmethod
+    def of(cls, weather: Weather) -> WeatherResult:
+        """The same as a document."""
+        return cls(
+            temperature_c=weather.air.temperature_c,
+            sigma_temperature_c=weather.temperature_sigma_c,
+            pressure_hpa=weather.air.pressure_hpa,
+            sigma_pressure_hpa=weather.pressure_sigma_hpa,
+            sigma_refraction_percent=100.0 * weather.refraction_sigma,
+            source=weather.source,
+        )
+
+    def weather(self) -> Weather:
+        """The same as the computation has it; humidity is not kept and does not matter."""
+        air = Atmosphere(self.pressure_hpa, self.temperature_c)
+        return Weather(air, self.sigma_temperature_c, self.sigma_pressure_hpa, self.source)
+
+    def sentence(self) -> str:
+        """The same in words."""
+        return (
+            f"The air, for refraction: {self.source}; refraction is sure to "
+            f"{self.sigma_refraction_percent:.1f} %."
+        )
+
+
+class TimeResult(_Part):
+    """Where the time of a measurement went, seconds; the parts add up to the total."""
+
+    total_s: float
+    slew_s: float
+    settle_s: float = Field(description="waiting for the mount to ring out")
+    expose_s: float = Field(description="exposures and the camera's readout")
+    download_s: float = Field(description="as far as the run waited for it")
+    solve_s: float = Field(description="finding stars and solving, as far as the run waited for it")
+    other_s: float = Field(description="unparking, planning, fitting, waits between tries")
+    overlap_saved_s: float = Field(
+        description="download and solve that went on while the mount slewed"
+    )
+    settle_saved_s: float = Field(
+        description="against the fixed wait of [sweep] settle_s after each slew"
+    )
+
+
+class MeasurementResult(_Part):
+    """A whole measurement."""
+
+    schema_version: Literal["1"] = "1"
+    ok: Literal[True] = True
+    software: str
+    started_utc: str
+    finished_utc: str
+    site: SiteResult
+    weather: WeatherResult | None = Field(
+        None, description="the air of refraction; None in documents of older versions"
+    )
+    telescope: str
+    camera: str
+    points: tuple[PointResult, ...]
+    axis: AxisResult
+    tolerance_arcmin: float
+    within_tolerance: bool = Field(
+        description="whether the 95 % upper bound of the total error is within the tolerance"
+    )
+    advice: tuple[str, ...]
+    notes: tuple[str, ...]
+    time: TimeResult | None = Field(
+        None, description="where the time went; None in documents of older versions"
+    )
+    story: tuple[str, ...] = Field(
+        (), description="what was done about points that did not solve, in order"
+    )

@@ -1,0 +1,1 @@
+"""Star catalogues: the one that is shipped, and add-on catalogues."""

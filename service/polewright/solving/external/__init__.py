@@ -1,0 +1,1 @@
+"""Solvers that are programs of their own."""
