@@ -14,8 +14,8 @@ import typer
 from typer.testing import CliRunner
 
 from polewright.foundation.config import Config
-from polewright.foundation.errors import ExitCode
-from polewright.interfaces.cli.app import COMMANDS, EXIT_CODES, build_app
+from polewright.foundation.errors import EXIT_CODES, ExitCode
+from polewright.interfaces.cli.app import COMMANDS, build_app
 from polewright.interfaces.cli.options import ConfigPath, with_config_options
 
 runner = CliRunner()

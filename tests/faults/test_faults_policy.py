@@ -1,8 +1,6 @@
-"""The policy table: every row says how it ends, the code goes by it, the README shows it."""
+"""The policy table: every row says how it ends, the code goes by it (the handbook shows it)."""
 
 from __future__ import annotations
-
-from pathlib import Path
 
 import pytest
 
@@ -10,18 +8,7 @@ from polewright.devices.alpaca import errors as alpaca
 from polewright.devices.alpaca.errors import Where
 from polewright.foundation.clock import CancelToken
 from polewright.foundation.errors import Cancelled, PolewrightError
-from polewright.observing.safety.retry_policy import (
-    BEGIN_MARK,
-    END_MARK,
-    RULES,
-    main,
-    patience,
-    repeating,
-    table,
-    with_table,
-)
-
-ROOT = Path(__file__).resolve().parents[2]
+from polewright.observing.safety.retry_policy import RULES, patience, repeating
 
 
 class Clock:
@@ -123,32 +110,3 @@ def test_the_connection_is_as_patient_as_the_table() -> None:
     assert given[alpaca.DeviceSilent] == RULES["read_silent"].waits_s
     assert given[alpaca.ServerUnreachable] == RULES["read_unreachable"].waits_s
     assert len(given) == 6
-
-
-def test_the_table_holds_every_row_and_fills_the_place_between_the_marks() -> None:
-    """Text outside the marks stays; missing marks are an error."""
-    assert table().count("\n") == len(RULES) + 1
-    text = with_table(f"before\n{BEGIN_MARK}\nold\n{END_MARK}\nafter\n")
-    assert text == f"before\n{BEGIN_MARK}\n{table()}\n{END_MARK}\nafter\n"
-    assert with_table(text) == text
-    with pytest.raises(ValueError, match="marks"):
-        with_table("no marks")
-
-
-def test_the_command_prints_and_updates(tmp_path, capsys) -> None:
-    """Without a file it prints; a file without marks is left alone and told."""
-    assert main([]) == 0
-    assert capsys.readouterr().out.strip() == table()
-    bad = tmp_path / "a.md"
-    bad.write_text("no marks")
-    assert main([str(bad)]) == 2
-    assert bad.read_text() == "no marks"
-
-
-def test_the_readme_shows_the_present_table() -> None:
-    """`python -m polewright.observing.safety.retry_policy README.md` brings it up to date."""
-    readme = ROOT / "README.md"
-    text = readme.read_text(encoding="utf-8") if readme.exists() else ""
-    if BEGIN_MARK not in text:
-        pytest.skip("the README has no place for the table yet")
-    assert with_table(text) == text

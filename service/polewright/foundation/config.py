@@ -19,7 +19,7 @@ class BadConfig(ConfigError):
     """The configuration is wrong; every problem is one sentence in ``problems``."""
 
     code = "bad_config"
-    advice = "Correct the lines named above; `polewright measure --help-all` lists every key."
+    advice = "Correct the lines named above; `polewright handbook settings` has every key."
 
     def __init__(self, source: str, problems: Sequence[str]) -> None:
         super().__init__(source, tuple(problems))

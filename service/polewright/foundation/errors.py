@@ -43,6 +43,24 @@ class ExitCode(IntEnum):
     INTERRUPTED = 130
 
 
+EXIT_CODES = {
+    ExitCode.OK: "done; the axis is within tolerance where a command measures it",
+    ExitCode.UNEXPECTED: "unexpected fault of the program",
+    ExitCode.USAGE: "an option, the configuration or an input file is wrong",
+    ExitCode.DEVICE: "a device is missing, silent or refused",
+    ExitCode.IMAGE: "a frame was unusable",
+    ExitCode.SOLVE: "a frame could not be solved",
+    ExitCode.PLAN: "no safe sweep, or the one asked for is not safe",
+    ExitCode.GUARD: "a guard stopped the mount during the run",
+    ExitCode.AXIS_NOT_TRUSTED: "the solved points contradict each other; no figure is given",
+    ExitCode.OUT_OF_TOLERANCE: "measured, and the axis is outside the tolerance",
+    ExitCode.UNSAFE: "the safety monitor says unsafe",
+    ExitCode.MOTION_UNKNOWN: "the mount could not be confirmed to have stopped: go and look",
+    ExitCode.INTERRUPTED: "stopped by the user or a signal; motion was stopped",
+}
+"""What each means, for help and handbook."""
+
+
 class PolewrightError(Exception):
     """Base of every error that is told to the user as a sentence, not a traceback."""
 
@@ -112,7 +130,10 @@ class MotionUnknown(PolewrightError):
 
     code = "motion_unknown"
     exit_code = ExitCode.MOTION_UNKNOWN
-    advice = "Go and look at the mount now; be ready to cut its power."
+    advice = (
+        "Go and look at the mount now; be ready to cut its power. `polewright handbook trouble` "
+        "says what was tried."
+    )
 
 
 class LeftInHaste(MotionUnknown):

@@ -91,7 +91,8 @@ class TooNarrowForWholeSky(NoMatch):
     advice = (
         "Let the mount tell where it points (set it on its home position, or synchronise it on a "
         "star): within [solver] hint_radius_deg of that, narrow fields are looked for, too. Or "
-        'let a program with an index of its own solve ([solver] name = "command").'
+        'let a program with an index of its own solve ([solver] name = "command"): `polewright '
+        "handbook narrow-fields`."
     )
 
     def __init__(self, field_deg: tuple[float, float], stars: int, narrowest_deg: float) -> None:
@@ -269,6 +270,6 @@ class FieldTooNarrow(SolveError):
 TWO_WAYS_OUT = (
     "Build a deeper add-on catalogue from a file of stars (`polewright catalogue build FILE`), or "
     'let a program with its own catalogue solve ([solver] name = "command"); or use a shorter '
-    "focal length: a guide scope's camera will do."
+    "focal length: a guide scope's camera will do. `polewright handbook narrow-fields` says how."
 )
 """What helps where the catalogue has too few stars for the field."""

@@ -83,7 +83,8 @@ class SweepNotRigid(GeometryError):
     advice = (
         "Something else moved: check that the declination clutch is locked, that nothing slips or"
         " touches the tripod, that there is no gust, and repeat the sweep. If it persists, take"
-        " more points: the one that stands out is a wrong solve or a shifted mirror."
+        " more points: the one that stands out is a wrong solve or a shifted mirror. `polewright"
+        " handbook trouble` says more."
     )
 
     def __init__(

@@ -27,7 +27,8 @@ class HorizonUnreadable(ConfigError):
     code = "horizon_unreadable"
     advice = (
         "Write one 'azimuth altitude' pair a line in degrees (azimuth 0 to 360 from north through "
-        "east), optionally a third number for an overhang; '#' starts a comment."
+        "east), optionally a third number for an overhang; '#' starts a comment. "
+        "`polewright handbook obstacles` has an example."
     )
 
     def __init__(
@@ -98,7 +99,8 @@ class NoSweepFits(PlanError):
         }
         return hints.get(worst, "") + (
             "Allow a smaller step, a lower minimum altitude or a smaller clearance; "
-            "or set the tripod up where more sky is open."
+            "or set the tripod up where more sky is open. `polewright handbook obstacles` says "
+            "more."
         )
 
     def __str__(self) -> str:

@@ -32,7 +32,10 @@ class NeedsHands(ConfigError):
     """Nothing is configured that could turn the adjusters by itself."""
 
     code = "needs_hands"
-    advice = "Give [adjuster] name and options, or align without --unattended."
+    advice = (
+        "Give [adjuster] name and options (`polewright handbook unattended`), or align without "
+        "--unattended."
+    )
 
     def __str__(self) -> str:
         return "the adjusters are turned by hand ([adjuster] name is manual): nobody is there"

@@ -10,7 +10,7 @@ import typer
 from typer.core import TyperGroup
 
 from polewright import __version__
-from polewright.foundation.errors import ExitCode
+from polewright.foundation.errors import EXIT_CODES
 from polewright.interfaces.cli.brief_help import BriefHelp
 
 if TYPE_CHECKING:
@@ -71,26 +71,11 @@ COMMANDS = {
         "polewright.interfaces.cli.catalogue:catalogue_app",
         "Build, show, remove star catalogues.",
     ),
+    "handbook": ("polewright.interfaces.cli.handbook:handbook", "Show the handbook."),
     "history": (
         "polewright.interfaces.cli.history:history_app",
         "Past runs: list, show, plot, trend.",
     ),
-}
-
-EXIT_CODES = {
-    ExitCode.OK: "done; the axis is within tolerance where a command measures it",
-    ExitCode.UNEXPECTED: "unexpected fault of the program",
-    ExitCode.USAGE: "an option, the configuration or an input file is wrong",
-    ExitCode.DEVICE: "a device is missing, silent or refused",
-    ExitCode.IMAGE: "a frame was unusable",
-    ExitCode.SOLVE: "a frame could not be solved",
-    ExitCode.PLAN: "no safe sweep, or the one asked for is not safe",
-    ExitCode.GUARD: "a guard stopped the mount during the run",
-    ExitCode.AXIS_NOT_TRUSTED: "the solved points contradict each other; no figure is given",
-    ExitCode.OUT_OF_TOLERANCE: "measured, and the axis is outside the tolerance",
-    ExitCode.UNSAFE: "the safety monitor says unsafe",
-    ExitCode.MOTION_UNKNOWN: "the mount could not be confirmed to have stopped: go and look",
-    ExitCode.INTERRUPTED: "stopped by the user or a signal; motion was stopped",
 }
 
 EPILOG = "Exit codes: " + "; ".join(

@@ -14,12 +14,20 @@ from typing import Any, Literal
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
-from fastapi.responses import JSONResponse, PlainTextResponse, Response, StreamingResponse
+from fastapi.responses import (
+    HTMLResponse,
+    JSONResponse,
+    PlainTextResponse,
+    Response,
+    StreamingResponse,
+)
 from starlette.exceptions import HTTPException
 from starlette.types import ASGIApp
 
 from polewright import __version__
 from polewright.foundation.errors import ConfigError, DeviceError, PolewrightError
+from polewright.interfaces.handbook.html import index_html, page_html
+from polewright.interfaces.handbook.pages import NoSuchPage
 from polewright.interfaces.web.errors import NoSession, NothingToShow, SessionBusy, TooManyPages
 from polewright.interfaces.web.metrics import CONTENT_TYPE, Metrics, MetricsMissing
 from polewright.interfaces.web.models import (
@@ -51,6 +59,8 @@ PAGE_FILES = {
     "words.js": ("words.js", "text/javascript; charset=utf-8"),
     "sound.js": ("sound.js", "text/javascript; charset=utf-8"),
     "link.js": ("link.js", "text/javascript; charset=utf-8"),
+    "handbook.css": ("handbook.css", "text/css; charset=utf-8"),
+    "handbook.js": ("handbook.js", "text/javascript; charset=utf-8"),
     "icon.svg": ("icon.svg", "image/svg+xml"),
     "page.webmanifest": ("page.webmanifest", "application/manifest+json"),
 }
@@ -133,6 +143,7 @@ def create_app(
     _add_pictures(app, runner)
     _add_metrics(app, runner, metrics or Metrics())
     _add_page(app)
+    _add_handbook(app)
     return Gate(app, token=token, on_lan=on_lan)
 
 
@@ -358,3 +369,16 @@ def _add_page(app: FastAPI) -> None:
 
     for path in loaded:
         app.get(f"/{path}", include_in_schema=False)(served(path))
+
+
+def _add_handbook(app: FastAPI) -> None:
+    @app.get("/handbook", include_in_schema=False)
+    def pages() -> HTMLResponse:
+        return HTMLResponse(index_html())
+
+    @app.get("/handbook/{name}", include_in_schema=False)
+    def page(name: str) -> HTMLResponse:
+        try:
+            return HTMLResponse(page_html(name))
+        except NoSuchPage:
+            return HTMLResponse(index_html(), status_code=404)

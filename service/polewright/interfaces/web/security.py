@@ -22,6 +22,9 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 COOKIE = "polewright_token"
 MOST_BYTES = 64 * 1024
+OPEN_TO_ALL = frozenset(
+    ("/api/health", "/handbook", "/handbook.css", "/handbook.js", "/page.css", "/icon.svg")
+)
 _LENGTH = re.compile(r"[0-9]{1,10}", re.ASCII)
 COOKIE_AGE_S = 14 * 3600
 """A long winter night."""
@@ -44,7 +47,8 @@ _LOCKED = """<!doctype html><html lang="en"><meta charset="utf-8">
 <meta name="viewport" content="width=device-width"><title>Polewright: locked</title>
 <h1>This page is locked</h1>
 <p>Open the link, or scan the QR code, that the terminal showed when the service was started.
-Each start of the service makes a new one.</p></html>"""
+Each start of the service makes a new one.</p>
+<p><a href="/handbook">The handbook</a> is open to all.</p></html>"""
 
 
 def new_token() -> str:
@@ -149,7 +153,7 @@ class Gate:
 
     def _check_token(self, scope: Scope, headers: Headers) -> Response | None:
         """Return an answer when the link with the token was opened; raise when none was given."""
-        if self.token is None or scope["path"] == "/api/health":
+        if self.token is None or _open_to_all(scope["path"]):
             return None
         if scope["path"] == "/" and scope["query_string"]:
             query = parse_qs(scope["query_string"].decode("latin-1"))
@@ -213,6 +217,11 @@ class Gate:
             return await receive()
 
         return replay
+
+
+def _open_to_all(path: str) -> bool:
+    """Whether a path shows nothing of this rig: a sign of life, and the handbook with its look."""
+    return path in OPEN_TO_ALL or path.startswith("/handbook/")
 
 
 def _too_large() -> _Refused:

@@ -55,7 +55,7 @@ class RoofNotOpen(DeviceError):
     code = "roof_not_open"
     advice = (
         "Open it and see that the telescope is clear of it; only [startup] open_roof = true lets "
-        "it be opened from here."
+        "it be opened from here (`polewright handbook unattended`)."
     )
 
     def __init__(self, state: str) -> None:

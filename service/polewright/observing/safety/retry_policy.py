@@ -1,17 +1,12 @@
-"""What a run does about each kind of trouble: one table, used by the code and shown in the README.
+"""What a run does about each kind of trouble: one table, used by the code and by the handbook.
 
-``python -m polewright.observing.safety.retry_policy`` prints the table as Markdown;
-``python -m polewright.observing.safety.retry_policy README.md`` brings it up to date there, between
-its marks.
 All numbers are own choices.
 """
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TypeVar
 
 from polewright.devices.alpaca import errors as alpaca
@@ -29,7 +24,6 @@ from polewright.foundation.errors import (
 )
 from polewright.observing.safety.guard_errors import NoLight, PointNotSolved
 
-BEGIN_MARK, END_MARK = "<!-- policy table -->", "<!-- end -->"
 R = TypeVar("R")
 
 #: After a run cannot confirm that the mount stopped, its watchdog goes on trying for so long.
@@ -104,7 +98,7 @@ RULES: Mapping[str, Rule] = {
     "command": Rule(
         "a command (slew, tracking, expose) fails or its answer is lost",
         (alpaca.AlpacaError,),
-        again="never by itself: it may have been carried out, which is looked up where possible",
+        again="nothing by itself: it may have been carried out, which is looked up where possible",
         exit_code=ExitCode.DEVICE,
     ),
     "connect": Rule(
@@ -118,7 +112,8 @@ RULES: Mapping[str, Rule] = {
     "weather": Rule(
         "the weather station is missing or silent, or tells what is stale or cannot be",
         (),
-        again="one that had connected, before each sweep; the air comes from the next source",
+        again="a station that had connected is asked again before each sweep; until then the air "
+        "comes from the next source",
         then="the run goes on with a warning, and the axis is less sure",
         mount="as it was",
     ),
@@ -172,9 +167,9 @@ RULES: Mapping[str, Rule] = {
         "the image of a point does not come, or its frame is not solved, and the mount is on its "
         "way to the next point already",
         (),
-        again="the slew ends, the mount goes back, and the rows above hold from there; a longer "
-        "exposure that solved is kept for the points after it",
-        then="as in the rows above",
+        again="the slew ends, the mount goes back, and what is written above holds from there; a "
+        "longer exposure that solved is kept for the points after it",
+        then="as written above",
         mount="tracks",
     ),
     "reference": Rule(
@@ -243,14 +238,14 @@ RULES: Mapping[str, Rule] = {
     "journal": Rule(
         "journal, log, history or a kept frame cannot be written (disk full or read-only)",
         (),
-        again="with every further record; what the journal lacks is kept in memory until then",
+        again="again with every further record; what the journal lacks is kept in memory till then",
         then="the run goes on with a warning",
         mount="as it was",
     ),
     "others": Rule(
         "somebody else moves the mount while the adjusters are turned by hand",
         (),
-        again="nothing: it is told, and that only a new sweep helps",
+        again="nothing; it is told, and that only a new sweep helps",
         then="the run goes on",
         mount="as it was",
     ),
@@ -331,49 +326,3 @@ def repeating(
             tell(name, error)
             clock.sleep(RULES[name].waits_s[used[name]], cancel)
             used[name] += 1
-
-
-def table() -> str:
-    """Return the rules as a Markdown table."""
-    lines = [
-        "| trouble | tried again | times | waits (s) | then | mount | exit code |",
-        "|---|---|---|---|---|---|---|",
-    ]
-    for rule in RULES.values():
-        waits = ", ".join(f"{wait:g}" for wait in rule.waits_s)
-        code = "" if rule.exit_code is None else f"{int(rule.exit_code)}"
-        times = str(rule.times) if rule.waits_s else ""
-        cells = (rule.trouble, rule.again, times, waits, rule.then, rule.mount, code)
-        lines.append(f"| {' | '.join(cells)} |")
-    return "\n".join(lines)
-
-
-def with_table(text: str) -> str:
-    """Return a document with the present table between its marks.
-
-    Raises:
-        ValueError: the marks are not there.
-    """
-    begin = text.find(BEGIN_MARK)
-    end = text.find(END_MARK, begin)
-    if begin < 0 or end < 0:
-        raise ValueError(f"the marks {BEGIN_MARK} and {END_MARK} are not in the document")
-    return f"{text[: begin + len(BEGIN_MARK)]}\n{table()}\n{text[end:]}"
-
-
-def main(arguments: list[str]) -> int:
-    """Print the table, or bring documents up to date."""
-    if not arguments:
-        sys.stdout.write(table() + "\n")
-    for name in arguments:
-        path = Path(name)
-        try:
-            path.write_text(with_table(path.read_text(encoding="utf-8")), encoding="utf-8")
-        except (OSError, ValueError) as error:
-            sys.stderr.write(f"{name}: {error}\n")
-            return 2
-    return 0
-
-
-if __name__ == "__main__":
-    raise SystemExit(main(sys.argv[1:]))

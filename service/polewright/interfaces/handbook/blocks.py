@@ -1,0 +1,110 @@
+"""The parts of the handbook that the code tells: settings, exit codes, what is done in trouble."""
+
+from __future__ import annotations
+
+import json
+import typing
+from collections.abc import Callable, Iterator, Mapping
+from typing import Any
+
+from annotated_types import Ge, Gt, Le, Lt
+from pydantic import BaseModel
+from pydantic.fields import FieldInfo
+from pydantic_core import PydanticUndefined
+
+from polewright.config import Config
+from polewright.errors import EXIT_CODES
+from polewright.measuring.policy import RULES, Rule
+
+
+def exit_codes() -> str:
+    """Return the exit codes as a table."""
+    rows = [f"| {int(code)} | {meaning} |" for code, meaning in EXIT_CODES.items()]
+    return "\n".join(("| code | meaning |", "| --- | --- |", *rows))
+
+
+def failures() -> str:
+    """Return what is done about each kind of trouble, one list item each."""
+    return "\n".join(_failure(rule) for rule in RULES.values())
+
+
+def _failure(rule: Rule) -> str:
+    tried = "Tried"
+    if rule.waits_s:
+        tried = f"Tried again {'once' if rule.times == 1 else f'{rule.times} times'}"
+        *first, last = (f"{wait:g}" for wait in rule.waits_s)
+        if any(rule.waits_s):
+            tried += f", after {', '.join(first)}{' and ' if first else ''}{last} s"
+    code = "" if rule.exit_code is None else f" Exit code {int(rule.exit_code)}."
+    return (
+        f"- **{_sentence(rule.trouble)}** {tried}: {rule.again}. Then: {rule.then}. "
+        f"Mount: {rule.mount}.{code}"
+    )
+
+
+def _sentence(text: str) -> str:
+    return f"{text[0].upper()}{text[1:]}."
+
+
+def settings() -> str:
+    """Return every key of the configuration, a heading for each table of the file."""
+    return "\n\n".join(_tables(Config, ""))
+
+
+def _tables(model: type[BaseModel], path: str) -> Iterator[str]:
+    """Yield one table's heading and keys, then those of the tables inside it."""
+    inner: list[tuple[str, type[BaseModel]]] = []
+    keys = []
+    for name, field in model.model_fields.items():
+        kind = field.annotation
+        if isinstance(kind, type) and issubclass(kind, BaseModel):
+            inner.append((f"{path}.{name}".removeprefix("."), kind))
+        else:
+            keys.append(_key(name, field))
+    if path:
+        about = " ".join((model.__doc__ or "").split())
+        yield f"### [{path}]\n\n{about}\n\n" + "\n".join(keys)
+    for table, kind in inner:
+        yield from _tables(kind, table)
+
+
+def _key(name: str, field: FieldInfo) -> str:
+    default = field.get_default(call_default_factory=True)
+    empty = default is None or default is PydanticUndefined
+    shown = name if empty else f"{name} = {_toml(default)}"
+    about = " ".join((field.description or "").split()).rstrip(".")
+    allowed = _allowed(field)
+    return f"- `{shown}`: {about}.{f' {allowed}.' if allowed else ''}"
+
+
+def _toml(value: Any) -> str:
+    """Return a default as a file would say it; JSON has the same words, numbers and texts."""
+    return json.dumps(value, ensure_ascii=False)
+
+
+def _allowed(field: FieldInfo) -> str:
+    """Say which words or numbers a key takes."""
+    for kind in (field.annotation, *typing.get_args(field.annotation)):
+        if typing.get_origin(kind) is typing.Literal:
+            return "One of " + ", ".join(f"`{word}`" for word in typing.get_args(kind))
+    low = high = ""
+    for limit in field.metadata:
+        match limit:
+            case Ge(ge=least):
+                low = f"from {least:g}"
+            case Gt(gt=least):
+                low = f"above {least:g}"
+            case Le(le=most):
+                high = f"to {most:g}"
+            case Lt(lt=most):
+                high = f"below {most:g}"
+    words = " ".join(part for part in (low, high) if part)
+    return f"{words[:1].upper()}{words[1:]}"
+
+
+BLOCKS: Mapping[str, Callable[[], str]] = {
+    "exit codes": exit_codes,
+    "failures": failures,
+    "settings": settings,
+}
+"""By the name that stands in the pages, as in ``<!-- settings -->``."""

@@ -1,0 +1,187 @@
+"""The handbook: every page is there, whole, linked, and the same in terminal and browser."""
+
+from __future__ import annotations
+
+import re
+from html.parser import HTMLParser
+
+import pytest
+import requests
+from documents import DOCUMENTS, ROOT, links, text_of, told_by_the_source
+from typer.testing import CliRunner
+
+from polewright.cli.app import COMMANDS, build_app
+from polewright.clock import SystemClock
+from polewright.config import Config
+from polewright.errors import EXIT_CODES, ExitCode
+from polewright.handbook import pages
+from polewright.interfaces.handbook.blocks import BLOCKS
+from polewright.interfaces.handbook.html import index_html, page_html
+from polewright.interfaces.handbook.pages import PAGES, blocks_of, for_terminal, markdown, title
+from polewright.measuring.policy import RULES
+from polewright.serving.app import create_app
+from polewright.serving.runner import SessionRunner
+from polewright.serving.server import RunningService
+
+runner = CliRunner()
+
+
+class Html(HTMLParser):
+    """Collects headings' anchors, links, and what a page fetches."""
+
+    def __init__(self, html: str) -> None:
+        super().__init__()
+        self.anchors: set[str] = set()
+        self.links: list[str] = []
+        self.fetched: list[str] = []
+        self.feed(html)
+
+    def handle_starttag(self, tag, attrs) -> None:
+        given = dict(attrs)
+        if "id" in given:
+            self.anchors.add(given["id"])
+        if tag == "a":
+            self.links.append(given["href"])
+        self.fetched += [given[key] for key in ("src", "href") if key in given and tag != "a"]
+
+
+def test_every_page_has_a_file_and_every_file_is_a_page() -> None:
+    """None is forgotten in the list."""
+    files = {path.stem for path in (ROOT / "service/polewright/interfaces/handbook").glob("*.md")}
+
+    assert files == set(PAGES)
+    for name in PAGES:
+        assert title(name)
+
+
+def test_each_block_that_the_code_tells_stands_in_one_page() -> None:
+    """A mark that is gone from the pages, or that nothing fills, is a failure."""
+    asked = [block for name in PAGES for block in blocks_of(name)]
+
+    assert sorted(asked) == sorted(BLOCKS)
+    assert "<!--" not in "".join(markdown(name) for name in PAGES)
+
+
+def test_a_mark_that_nothing_fills_is_an_error(monkeypatch) -> None:
+    """Readers must never meet it."""
+    monkeypatch.setattr(pages, "source", lambda name: "# A\n\n<!-- no such block -->\n")
+
+    with pytest.raises(KeyError):
+        markdown("trouble")
+
+
+def test_settings_exit_codes_and_failures_are_those_of_the_code() -> None:
+    """Every key with its default, every code, every rule."""
+    settings, trouble = markdown("settings"), markdown("trouble")
+
+    for table, field in Config.model_fields.items():
+        assert f"### [{table}]" in settings
+        for key, one in field.annotation.model_fields.items():
+            if key in ("altitude", "azimuth"):
+                assert f"### [{table}.{key}]" in settings
+                continue
+            assert re.search(rf"^- `{key}\b", settings, re.MULTILINE), key
+            assert one.description, key
+    assert "- `exposure_s = 4.0`: exposure at each point" in settings
+    for code, meaning in EXIT_CODES.items():
+        assert f"| {int(code)} | {meaning} |" in trouble
+    assert set(EXIT_CODES) == set(ExitCode)
+    for rule in RULES.values():
+        assert rule.trouble[1:] in trouble
+        assert rule.again in trouble
+    assert "Tried again 3 times, after 1, 2 and 4 s: the question." in trouble
+
+
+@pytest.mark.parametrize("name", DOCUMENTS)
+def test_links_lead_somewhere(name: str) -> None:
+    """To pages and headings that exist, to files of the project; nothing else is linked."""
+    for link in links(name):
+        target, _, heading = link.partition("#")
+        if name == "README":
+            assert (ROOT / target).is_file(), link
+        else:
+            assert target.removesuffix(".md") in PAGES, link
+            assert not heading or heading in Html(page_html(target.removesuffix(".md"))).anchors
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_a_page_in_the_browser_fetches_this_service_only(name: str) -> None:
+    """Links to pages became addresses here; whatever is loaded is the service's own."""
+    page = Html(page_html(name))
+
+    assert all(link.startswith(("/", "#")) for link in page.links), page.links
+    assert all(one.startswith("/") for one in page.fetched)
+    assert f'href="/handbook/{name}"' in index_html()
+
+
+def test_readme_names_every_command_and_every_page() -> None:
+    """It is where a reader starts."""
+    text = text_of("README")
+
+    for command in COMMANDS:
+        assert f"`{command}`" in text, command
+    for name in PAGES:
+        assert f"[{name}]" in text, name
+
+
+def test_the_pages_that_messages_name_exist() -> None:
+    """A message that sends its reader to the handbook sends him to a page."""
+    named = list(told_by_the_source(r"polewright handbook ([a-z-]+)"))
+
+    assert named
+    for where, name in named:
+        assert name in PAGES, f"{where}: {name}"
+
+
+def test_the_command_lists_pages_and_shows_one() -> None:
+    """Into a pipe goes the Markdown; links are commands there; a wrong name is told."""
+    listed = runner.invoke(build_app(), ["handbook"])
+    shown = runner.invoke(build_app(), ["handbook", "trouble"])
+    wrong = runner.invoke(build_app(), ["handbook", "nonsense"])
+
+    assert listed.exit_code == shown.exit_code == 0
+    for name in PAGES:
+        assert f"\n{name} " in f"\n{listed.output}"
+    assert shown.output == for_terminal("trouble")
+    assert "my obstacles (`polewright handbook obstacles`)" in shown.output
+    assert wrong.exit_code == ExitCode.USAGE
+    assert "nonsense" in wrong.output
+    assert "`polewright handbook` lists the pages" in wrong.output
+
+
+def test_a_terminal_gets_laid_out_text_of_its_width(monkeypatch) -> None:
+    """No Markdown signs are left, and no line is wider than the terminal."""
+    from polewright.cli import handbook as command
+    from polewright.cli.terminal import Console
+
+    monkeypatch.setattr(
+        command, "Console", lambda **how: Console(force_terminal=True, width=60, **how)
+    )
+    shown = runner.invoke(build_app(), ["handbook", "trouble"])
+
+    plain = re.sub(r"\x1b\[[0-9;]*m", "", shown.output)
+    assert "| --- |" not in plain
+    assert "**" not in plain
+    assert max(len(line) for line in plain.splitlines()) <= 60
+
+
+def test_the_handbook_is_open_where_all_else_needs_the_token() -> None:
+    """Who reads it learns nothing of this rig; a page that is not there shows the list."""
+    session = SessionRunner(lambda extra: Config(), SystemClock())
+    service = RunningService(
+        create_app(session, "secret", on_lan=True), "127.0.0.1", 0, session.feed
+    )
+    url = service.url.rstrip("/")
+    try:
+        for path in ("/handbook", "/handbook/trouble", "/handbook.css", "/page.css"):
+            assert requests.get(url + path, timeout=10).status_code == 200, path
+        missing = requests.get(f"{url}/handbook/nonsense", timeout=10)
+        assert missing.status_code == 404
+        assert "/handbook/trouble" in missing.text
+        for path in ("/", "/page.js", "/api/session", "/handbook/../api/session", "/handbooks"):
+            assert requests.get(url + path, timeout=10).status_code == 401, path
+        foreign = requests.get(f"{url}/handbook", headers={"Host": "evil.example"}, timeout=10)
+        assert foreign.status_code == 421
+    finally:
+        session.close()
+        service.stop()
