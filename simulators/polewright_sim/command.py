@@ -46,7 +46,11 @@ def simulate(
     ] = 32227,
     faults: Annotated[
         Path | None,
-        typer.Option(help="what goes wrong, and when (TOML); nothing if left out"),
+        typer.Option(
+            help="what goes wrong, and when: a TOML file of [[fault]] tables, each with kind (one "
+            "of --list-faults) and, if wanted, parameters, after_s, duration_s, at_call, calls, "
+            "probability, device, member, method; `polewright handbook rehearse` has an example"
+        ),
     ] = None,
     list_faults: Annotated[
         bool, typer.Option("--list-faults", help="print the kinds of fault there are, and end")

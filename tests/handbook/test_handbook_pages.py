@@ -12,7 +12,7 @@ from typer.testing import CliRunner
 
 from polewright.cli.app import COMMANDS, build_app
 from polewright.clock import SystemClock
-from polewright.config import Config
+from polewright.config import Config, meaning
 from polewright.errors import EXIT_CODES, ExitCode
 from polewright.handbook import pages
 from polewright.interfaces.handbook.blocks import BLOCKS
@@ -80,16 +80,29 @@ def test_settings_exit_codes_and_failures_are_those_of_the_code() -> None:
             if key in ("altitude", "azimuth"):
                 assert f"### [{table}.{key}]" in settings
                 continue
-            assert re.search(rf"^- `{key}\b", settings, re.MULTILINE), key
+            assert re.search(rf"^- .*`{key}\b", settings, re.MULTILINE), key
             assert one.description, key
-    assert "- `exposure_s = 4.0`: exposure at each point" in settings
-    for code, meaning in EXIT_CODES.items():
-        assert f"| {int(code)} | {meaning} |" in trouble
+    assert "- `exposure_s = 4.0`: exposure at each point, s" in settings
+    assert settings.count("TCP port of the Alpaca server") == 1  # eight devices have one
+    for code, words in EXIT_CODES.items():
+        assert f"| {int(code)} | {words} |" in trouble
     assert set(EXIT_CODES) == set(ExitCode)
     for rule in RULES.values():
         assert rule.trouble[1:] in trouble
         assert rule.again in trouble
     assert "Tried again 3 times, after 1, 2 and 4 s: the question." in trouble
+
+
+def test_every_setting_says_why_one_would_change_it_and_errors_do_not() -> None:
+    """The reason is a sentence of its own, for those who look settings up; errors leave it out."""
+    for table, field in Config.model_fields.items():
+        for key, one in field.annotation.model_fields.items():
+            if table == "profile" or key == "options":
+                continue  # names and ways of the rig; what the solver or adjuster itself takes
+            assert re.search(r"\. [A-Z0-9]", one.description), f"[{table}] {key}"
+    assert meaning(("sweep", "settle_s")) == (
+        "wait after each slew, s; belts ring longest (common practice, no source)"
+    )
 
 
 @pytest.mark.parametrize("name", DOCUMENTS)

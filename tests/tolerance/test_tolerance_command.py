@@ -47,6 +47,25 @@ def test_the_largest_error_costs_what_was_allowed() -> None:
     assert 0.795 < worst <= 0.8 * 1.01
 
 
+def test_it_says_for_which_exposures_it_holds_and_what_of_them_was_assumed() -> None:
+    """A figure that rests on a default says so; what was given is not called assumed."""
+    code, out = run("--exposure-s", "120", "--declination-deg", "20", "--not-guided")
+    said = " ".join(out.split())
+
+    assert code == 0
+    assert "For exposures of 120 s at 600 mm with pixels of 3.76 µm, not guided" in said
+    assert "at declination +20°, hour angles -4 to +4 h, at the centre of the frame only" in said
+    assert "at latitude +45.0°" in said
+    assumed = json.loads(run("--exposure-s", "120", "--latitude-deg", "50", "--json")[1])["assumed"]
+    assert "exposure" not in assumed
+    assert "latitude" not in assumed
+    assert {"declination", "guiding", "longest trail"} <= set(assumed)
+    assert (
+        "Assumed, since nothing tells it: first hour angle, last hour angle, longest trail, "
+        "latitude." in said
+    )
+
+
 def test_an_error_beyond_the_tolerance_ends_with_nine() -> None:
     """A script learns from the exit code that the measured error is too large, or is not."""
     bad, out = run("--alt-arcmin", "30", "--json")

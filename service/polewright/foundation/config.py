@@ -1,4 +1,8 @@
-"""The configuration file (TOML): what it may hold, and errors that name the key and its meaning."""
+"""The configuration file (TOML): what it may hold, and errors that name the key and its meaning.
+
+A key's description is what it means, its unit, what holds if it is left out; and, in a sentence of
+its own, why one would change it. Help and handbook are made of them.
+"""
 
 from __future__ import annotations
 
@@ -44,31 +48,36 @@ class SiteSection(Section):
         None,
         ge=-90,
         le=90,
-        description="latitude of the mount, degrees, north positive; the mount's own if left out",
+        description="latitude of the mount, degrees, north positive; the mount's own if left "
+        "out. Give it where the mount does not know its site, or knows it wrongly",
     )
     longitude_deg: float | None = Field(
         None,
         ge=-180,
         le=360,
-        description="longitude, degrees, EAST positive; the mount's own if left out",
+        description="longitude, degrees, EAST positive; the mount's own if left out. Give it "
+        "with the latitude; a wrong sign points the sweep into walls",
     )
     elevation_m: float | None = Field(
         None,
         ge=-500,
         le=9000,
-        description="height above the sea, metres; the mount's own if left out",
+        description="height above the sea, metres; the mount's own if left out. Give it: the "
+        "air's pressure follows from it, and the axis is surer",
     )
     pressure_hpa: float | None = Field(
         None,
         ge=0,
         le=1100,
-        description="air pressure at the site, not at sea level, hPa; by height if left out",
+        description="air pressure at the site, not at sea level, hPa; by height if left out. "
+        "Give it where a barometer stands at the site; 0 turns refraction off",
     )
     temperature_c: float | None = Field(
         None,
         ge=-60,
         le=60,
-        description="air temperature tonight, degrees C; by month and latitude if left out",
+        description="air temperature tonight, degrees C; by month and latitude if left out. "
+        "Give it on a night far from what the season is used to",
     )
 
 
@@ -76,13 +85,22 @@ class DeviceSection(Section):
     """An Alpaca device's address."""
 
     host: str | None = Field(
-        None, description="name or IP address of the Alpaca server; discovered if left out"
+        None,
+        description="name or IP address of the Alpaca server; discovered if left out. Give it "
+        "across a VPN, a guest network or a firewall, or to save the search",
     )
     port: int | None = Field(
-        None, ge=1, le=65535, description="TCP port of the Alpaca server; discovered if left out"
+        None,
+        ge=1,
+        le=65535,
+        description="TCP port of the Alpaca server; discovered if left out. Give it with the "
+        "host where the server does not use the usual one",
     )
     device_number: int | None = Field(
-        None, ge=0, description="number of the device on its server; the first one if left out"
+        None,
+        ge=0,
+        description="number of the device on its server; the first one if left out. Give it "
+        "where a server has several of a kind",
     )
 
 
@@ -90,12 +108,21 @@ class CameraSection(DeviceSection):
     """The camera and how it is read."""
 
     gain: int | None = Field(
-        None, description="gain as the camera counts it; unchanged if left out"
+        None,
+        description="gain as the camera counts it; unchanged if left out. Give it where another "
+        "program leaves a gain that shows no stars",
     )
     offset: int | None = Field(
-        None, description="offset as the camera counts it; unchanged if left out"
+        None,
+        description="offset as the camera counts it; unchanged if left out. Give it with the gain",
     )
-    binning: int = Field(1, ge=1, le=16, description="pixels binned in the camera, both ways")
+    binning: int = Field(
+        1,
+        ge=1,
+        le=16,
+        description="pixels binned in the camera, both ways. 2 or more where stars are large on "
+        "small pixels, or images come slowly",
+    )
 
 
 class OpticsSection(Section):
@@ -105,120 +132,160 @@ class OpticsSection(Section):
         None,
         gt=5,
         lt=20000,
-        description="focal length, mm; the mount's FocalLength or what the stars tell if left out",
+        description="focal length, mm; the mount's FocalLength or what the stars tell if left "
+        "out. Give it where the mount does not tell: the first solve is quicker",
     )
     pixel_um: float | None = Field(
         None,
         gt=0.3,
         lt=100,
-        description="unbinned pixel, micrometres; the camera's own if left out",
+        description="unbinned pixel, micrometres; the camera's own if left out. Give it where "
+        "the camera does not tell, or for commands that ask no camera",
     )
     distortion_k1: float | None = Field(
         None,
         ge=-0.1,
         le=0.1,
-        description="radial distortion of the lens: true radius = r (1 + k1 r²), r over half the "
-        "frame's width; `polewright profile --solve` finds it",
+        description="radial distortion of the lens: true radius = r (1 + k1 r²), r over half "
+        "the frame's width; `polewright profile --solve` finds it. Leave it to "
+        "`polewright profile --solve`; short lenses need it",
     )
     sag_arcsec: float | None = Field(
         None,
         ge=0,
         le=600,
-        description="how far a level tube may droop, arcsec (1 sigma): no sweep shows it, and it "
-        "is in the stated uncertainty; 6 to 10 by the focal length if left out",
+        description="how far a level tube may droop, arcsec (1 sigma): no sweep shows it, and "
+        "it is in the stated uncertainty; 6 to 10 by the focal length if left out. "
+        "Lower it for a tube known to be stiff, raise it for a heavy focuser train",
     )
 
 
 class SweepSection(Section):
     """The points the mount is sent to."""
 
-    points: int = Field(3, ge=3, le=24, description="number of points")
+    points: int = Field(
+        3,
+        ge=3,
+        le=24,
+        description="number of points. More make the axis surer, and cost a slew and an "
+        "exposure each",
+    )
     step_deg: float = Field(
         20.0,
         gt=0.5,
         le=60,
-        description="turn in right ascension between points, degrees (common practice, no source)",
+        description="turn in right ascension between points, degrees (common practice, no "
+        "source). Smaller where little sky is open; the axis is then less sure",
     )
     direction: Literal["east", "west", "away"] = Field(
-        "away", description="way the sweep goes: east, west, or away from the meridian"
+        "away",
+        description="way the sweep goes: east, west, or away from the meridian. Choose it where "
+        "cables or obstacles let the mount go one way only",
     )
     start_azimuth_deg: float | None = Field(
         None,
         ge=0,
         le=360,
-        description="azimuth of the first point, degrees from north through east",
+        description="azimuth of the first point, degrees from north through east. Give both to "
+        "choose the patch of sky by hand",
     )
     start_altitude_deg: float | None = Field(
         None,
         ge=0,
         le=90,
-        description="altitude of the first point, degrees; the sweep is planned if left out",
+        description="altitude of the first point, degrees; the sweep is planned if left out. "
+        "Give both to choose the patch of sky by hand",
     )
     exposure_s: float = Field(
-        4.0, gt=0, le=600, description="exposure at each point, s (common practice, no source)"
+        4.0,
+        gt=0,
+        le=600,
+        description="exposure at each point, s (common practice, no source). Longer with a slow "
+        "lens or under thin cloud, shorter in a bright sky",
     )
     exposure_auto: bool = Field(
         False,
-        description="whether the exposure is found from sky and stars of a first frame; "
-        "[sweep] exposure_s is where the search begins",
+        description="whether the exposure is found from sky and stars of a first frame; [sweep] "
+        "exposure_s is where the search begins. Switch it on where sky and Moon "
+        "change from night to night",
     )
     exposure_min_s: float = Field(
-        0.5, gt=0, le=600, description="shortest exposure that exposure_auto may choose, s"
+        0.5,
+        gt=0,
+        le=600,
+        description="shortest exposure that exposure_auto may choose, s. Raise it where seeing "
+        "dances in short exposures",
     )
     exposure_max_s: float = Field(
-        20.0, gt=0, le=600, description="longest exposure that exposure_auto may choose, s"
+        20.0,
+        gt=0,
+        le=600,
+        description="longest exposure that exposure_auto may choose, s. Lower it where stars "
+        "trail on an axis far off",
     )
     settle_s: float = Field(
         15.0,
         ge=0,
         le=300,
-        description="wait after each slew, s; belts ring longest (common practice, no source)",
+        description="wait after each slew, s; belts ring longest (common practice, no source). "
+        "Shorter for a stiff geared mount, longer for a belt or a tall pier",
     )
     settle: Literal["measured", "fixed"] = Field(
         "measured",
-        description="measured: short looks at the stars tell when the mount has rung out, before "
-        "the exposure or after it, settle_s after the slew at the latest; fixed: always wait "
-        "settle_s",
+        description="measured: short looks at the stars tell when the mount has rung out, "
+        "before the exposure or after it, settle_s after the slew at the latest; "
+        "fixed: always wait settle_s. Choose fixed where a mechanical shutter is to "
+        "last",
     )
     overlap: bool = Field(
         True,
         description="whether the mount slews on while the frame of the point before is fetched "
-        "and solved",
+        "and solved. Switch it off where the mount shakes while an image is read "
+        "out",
     )
     frame_floor_arcsec: float = Field(
         1.0,
         ge=0,
         le=60,
-        description="error of a frame's attitude that its stars do not show (air, gusts), arcsec; "
-        "left out, past sweeps of the rig in the history change it",
+        description="error of a frame's attitude that its stars do not show (air, gusts), "
+        "arcsec; left out, past sweeps of the rig in the history change it. Raise "
+        "it where the air is bad or wind shakes the tube",
     )
     meridian_buffer_deg: float = Field(
         5.0,
         ge=0,
         le=60,
-        description="hour angle kept clear on either side of the meridian, degrees",
+        description="hour angle kept clear on either side of the meridian, degrees. Smaller "
+        "only if you know where the mount changes sides",
     )
     min_altitude_deg: float = Field(
         20.0,
         ge=0,
         le=80,
-        description="lowest altitude of a point, degrees (common practice, no source)",
+        description="lowest altitude of a point, degrees (common practice, no source). Lower "
+        "only where the sky is clear down there",
     )
     slew_timeout_s: float = Field(
-        180.0, ge=5, le=1800, description="longest a slew may take before it is aborted, s"
+        180.0,
+        ge=5,
+        le=1800,
+        description="longest a slew may take before it is aborted, s. Raise it for a mount that "
+        "slews slowly",
     )
     arrival_tolerance_deg: float = Field(
         0.5,
         gt=0,
         le=30,
-        description="how far from its target the mount may say it stopped, degrees",
+        description="how far from its target the mount may say it stopped, degrees. Raise it "
+        "only for a mount known to stop so far off",
     )
     solved_tolerance_deg: float = Field(
         4.0,
         gt=0,
         le=30,
         description="how far the solved centre may be from where the mount's word, corrected by "
-        "the point before, puts it, degrees",
+        "the point before, puts it, degrees. Raise it for a mount that points "
+        "badly, not for one that slips",
     )
 
 
@@ -226,10 +293,16 @@ class HorizonSection(Section):
     """What stands around the mount."""
 
     file: str | None = Field(
-        None, description="file of azimuth/altitude pairs, degrees; an open horizon if left out"
+        None,
+        description="file of azimuth/altitude pairs, degrees; an open horizon if left out. Give "
+        "it wherever house or trees stand in the way",
     )
     clearance_deg: float | None = Field(
-        None, ge=0, le=20, description="angle kept clear of the skyline, degrees"
+        None,
+        ge=0,
+        le=20,
+        description="angle kept clear of the skyline, degrees. Raise it where the skyline is "
+        "rough or was guessed",
     )
 
 
@@ -237,31 +310,67 @@ class LimitsSection(Section):
     """Where the mount may not point."""
 
     sun_avoid_deg: float = Field(
-        30.0, ge=1, le=180, description="angle kept from the Sun, degrees (common practice)"
+        30.0,
+        ge=1,
+        le=180,
+        description="angle kept from the Sun, degrees (common practice). Lower it only with a "
+        "filter on",
     )
     sun_counts_above_deg: float = Field(
-        -6.0, ge=-90, le=90, description="altitude of the Sun above which it is avoided, degrees"
+        -6.0,
+        ge=-90,
+        le=90,
+        description="altitude of the Sun above which it is avoided, degrees. Lower it to keep "
+        "away from bright twilight, too",
     )
     moon_avoid_deg: float = Field(
-        30.0, ge=0, le=180, description="angle from a full Moon within which a plan ranks lower"
+        30.0,
+        ge=0,
+        le=180,
+        description="angle from a full Moon within which a plan ranks lower. Raise it where "
+        "moonlight hides the stars",
     )
     mount_altitude_min_deg: float = Field(
-        5.0, ge=-90, le=80, description="lowest altitude the mount may pass through, degrees"
+        5.0,
+        ge=-90,
+        le=80,
+        description="lowest altitude the mount may pass through, degrees. Raise it where tube "
+        "or cables meet something low",
     )
     mount_altitude_max_deg: float = Field(
-        90.0, ge=10, le=90, description="highest altitude the mount may pass through, degrees"
+        90.0,
+        ge=10,
+        le=90,
+        description="highest altitude the mount may pass through, degrees. Lower it where the "
+        "tube meets the tripod near the zenith",
     )
     hour_angle_min_deg: float = Field(
-        -180.0, ge=-180, le=180, description="easternmost hour angle the mount reaches, degrees"
+        -180.0,
+        ge=-180,
+        le=180,
+        description="easternmost hour angle the mount reaches, degrees. Raise it where the tube "
+        "meets the pier in the east",
     )
     hour_angle_max_deg: float = Field(
-        180.0, ge=-180, le=180, description="westernmost hour angle the mount reaches, degrees"
+        180.0,
+        ge=-180,
+        le=180,
+        description="westernmost hour angle the mount reaches, degrees. Lower it where the tube "
+        "meets the pier in the west",
     )
     pointing_margin_deg: float = Field(
-        1.0, ge=0, le=20, description="how far off the mount's pointing may be, degrees"
+        1.0,
+        ge=0,
+        le=20,
+        description="how far off the mount's pointing may be, degrees. Raise it for a mount "
+        "that is set up anew each night without a star",
     )
     slew_deg_per_s: float = Field(
-        2.0, gt=0, le=100, description="the mount's slewing rate, degrees per second"
+        2.0,
+        gt=0,
+        le=100,
+        description="the mount's slewing rate, degrees per second. Give the mount's own: the "
+        "plan's times go by it",
     )
 
 
@@ -294,48 +403,82 @@ class StartupSection(Section):
     """What `polewright startup` checks and may do before a night with nobody there."""
 
     wait_s: float = Field(
-        300.0, ge=0, le=7200, description="longest wait for the devices to appear, s (own choice)"
+        300.0,
+        ge=0,
+        le=7200,
+        description="longest wait for the devices to appear, s (own choice). Raise it where "
+        "computers and power come up slowly",
     )
     site_tolerance_deg: float = Field(
         0.1,
         gt=0,
         le=10,
-        description="how far the mount's site may be from the configured one, degrees (own choice)",
+        description="how far the mount's site may be from the configured one, degrees (own "
+        "choice). Raise it where the mount rounds its site",
     )
     clock_tolerance_s: float = Field(
         5.0,
         gt=0,
         le=600,
-        description="how far the mount's clock and sidereal time may be off ours, s (own choice)",
+        description="how far the mount's clock and sidereal time may be off ours, s (own "
+        "choice). Raise it for a mount whose clock is set by hand",
     )
-    open_cover: bool = Field(False, description="whether a closed cover is opened")
+    open_cover: bool = Field(
+        False,
+        description="whether a closed cover is opened. Switch it on where nothing can catch in "
+        "the cover",
+    )
     open_roof: bool = Field(
         False,
-        description="whether a closed roof or dome shutter is opened; nothing here knows whether "
-        "the telescope is clear of it",
+        description="whether a closed roof or dome shutter is opened; nothing here knows "
+        "whether the telescope is clear of it. Switch it on only where telescope "
+        "and roof cannot meet",
     )
     roof_timeout_s: float = Field(
-        240.0, ge=5, le=3600, description="longest that a roof may take to open, s"
+        240.0,
+        ge=5,
+        le=3600,
+        description="longest that a roof may take to open, s. Raise it for a slow roof",
     )
-    points: int = Field(3, ge=3, le=12, description="points of the quick check")
+    points: int = Field(
+        3,
+        ge=3,
+        le=12,
+        description="points of the quick check. More where each night's figure goes into a trend",
+    )
     max_points: int = Field(
-        5, ge=3, le=12, description="points it may grow to while it is not sure or not trusted"
+        5,
+        ge=3,
+        le=12,
+        description="points it may grow to while it is not sure or not trusted. Lower it where "
+        "a quick answer matters more than a sure one",
     )
     sigma_arcmin: float | None = Field(
         None,
         gt=0,
         le=60,
-        description="uncertainty wanted of the total error, 1 sigma, arcminutes; a quarter of the "
-        "tolerance if left out",
+        description="uncertainty wanted of the total error, 1 sigma, arcminutes; a quarter of "
+        "the tolerance if left out. Give it where the figure shall be surer than "
+        "the verdict needs",
     )
     max_hfd_px: float = Field(
-        12.0, gt=1, le=200, description="half-flux diameter above which focus is called wrong, px"
+        12.0,
+        gt=1,
+        le=200,
+        description="half-flux diameter above which focus is called wrong, px. Lower it to "
+        "notice a focus that has crept, raise it for large stars on small pixels",
     )
     max_elongation: float = Field(
-        2.5, gt=1, le=20, description="long over short axis of stars above which tracking is wrong"
+        2.5,
+        gt=1,
+        le=20,
+        description="long over short axis of stars above which tracking is wrong. Lower it to "
+        "notice wind and bad tracking earlier",
     )
     afterwards: Literal["park", "track", "stop"] = Field(
-        "park", description="how the mount is left: parked, tracking the stars, or stopped"
+        "park",
+        description="how the mount is left: parked, tracking the stars, or stopped. Track where "
+        "another program goes on at once, stop where parking is its task",
     )
 
 
@@ -345,48 +488,76 @@ class NotifySection(Section):
     command: str | None = Field(
         None,
         description="program to run, with {title}, {text}, {outcome} and {exit_code} as its "
-        "arguments' places; no shell",
+        "arguments' places; no shell. Give it to be woken",
     )
     url: str | None = Field(
         None,
         description="address that gets a JSON document by POST (http, https), or any service "
-        "known to the package apprise, where that is installed",
+        "known to the package apprise, where that is installed. Give it to tell a "
+        "service instead of running a program",
     )
     when: Literal["always", "trouble"] = Field(
-        "always", description="every time, or only when the exit code is not 0"
+        "always",
+        description="every time, or only when the exit code is not 0. Choose trouble where a "
+        "word every night would not be read",
     )
 
 
 class LogSection(Section):
     """The log of `serve`, `startup` and unattended runs: one JSON document a line."""
 
-    file: str | None = Field(None, description="file to log to; nothing is logged if left out")
-    max_mb: float = Field(
-        10.0, gt=0, le=1000, description="size at which a new file is begun, megabytes"
+    file: str | None = Field(
+        None,
+        description="file to log to; nothing is logged if left out. Give it on every machine "
+        "that nobody watches",
     )
-    keep: int = Field(5, ge=1, le=100, description="old files kept")
+    max_mb: float = Field(
+        10.0,
+        gt=0,
+        le=1000,
+        description="size at which a new file is begun, megabytes. Lower it on a small card",
+    )
+    keep: int = Field(5, ge=1, le=100, description="old files kept. Raise it to look farther back")
 
 
 class AdjusterSection(Section):
     """What turns the adjusters: hands, or motors."""
 
     name: str = Field(
-        "manual", description="manual, command, or an adjuster that an installed package brings"
+        "manual",
+        description="manual, command, or an adjuster that an installed package brings. Choose "
+        "command where a program can turn the adjusters",
     )
     first_step_arcmin: float = Field(
-        3.0, gt=0, le=60, description="first turn, from which sign and gain are learned, arcmin"
+        3.0,
+        gt=0,
+        le=60,
+        description="first turn, from which sign and gain are learned, arcmin. Raise it where "
+        "play swallows so small a turn",
     )
     largest_step_arcmin: float = Field(
-        40.0, gt=0, le=600, description="largest single turn, arcminutes"
+        40.0, gt=0, le=600, description="largest single turn, arcminutes. Lower it for a heavy load"
     )
     altitude_travel_arcmin: float = Field(
-        240.0, gt=0, le=3000, description="farthest turn in altitude from where it started, arcmin"
+        240.0,
+        gt=0,
+        le=3000,
+        description="farthest turn in altitude from where it started, arcmin. Set it below what "
+        "the mechanics bear: the end switches come after it",
     )
     azimuth_travel_arcmin: float = Field(
-        360.0, gt=0, le=3000, description="farthest turn in azimuth from where it started, arcmin"
+        360.0,
+        gt=0,
+        le=3000,
+        description="farthest turn in azimuth from where it started, arcmin. Set it below what "
+        "the mechanics bear: the end switches come after it",
     )
     most_moves: int = Field(
-        60, ge=2, le=500, description="turns after which an unattended session gives up"
+        60,
+        ge=2,
+        le=500,
+        description="turns after which an unattended session gives up. Raise it where play "
+        "makes many small turns needed",
     )
     options: dict[str, Any] = Field(
         default_factory=dict, description="the adjuster's own options, as a table"
@@ -397,44 +568,74 @@ class RecoverySection(Section):
     """What is tried, unasked, when a point does not solve."""
 
     tries: int = Field(
-        2, ge=0, le=10, description="longer exposures tried at a place that does not solve"
+        2,
+        ge=0,
+        le=10,
+        description="longer exposures tried at a place that does not solve. 0 where a cloud is "
+        "better met by another place",
     )
     max_exposure_s: float = Field(
         20.0,
         gt=0,
         le=600,
-        description="longest of these exposures, s; each is twice the one before",
+        description="longest of these exposures, s; each is twice the one before. Lower it "
+        "where long exposures trail on an axis far off",
     )
     moves: int = Field(
-        2, ge=0, le=10, description="other places on the declination circle tried for a point"
+        2,
+        ge=0,
+        le=10,
+        description="other places on the declination circle tried for a point. 0 where only the "
+        "chosen places are free",
     )
     swaps: int = Field(
-        1, ge=0, le=5, description="other sweeps tried when a point finds no other place"
+        1,
+        ge=0,
+        le=5,
+        description="other sweeps tried when a point finds no other place. 0 where the mount "
+        "must stay on the chosen side of the sky",
     )
     nowhere_s: float = Field(
         240.0,
         ge=10,
         le=7200,
-        description="longest time without a newly solved point, from the arrival at the first one "
-        "on, after which a sweep ends, s; half of it is the most for one place (own choice)",
+        description="longest time without a newly solved point, from the arrival at the first "
+        "one on, after which a sweep ends, s; half of it is the most for one place "
+        "(own choice). Raise it where clouds pass, or mount and solver are slow",
     )
 
 
 class SolverSection(Section):
     """How frames are solved."""
 
-    name: str = Field("embedded", description="solver's name: embedded, command, or one installed")
+    name: str = Field(
+        "embedded",
+        description="solver's name: embedded, command, or one installed. Choose command for a "
+        "program with an index of its own",
+    )
     hint_radius_deg: float = Field(
-        10.0, gt=0, le=180, description="how far off the mount's own pointing may be, degrees"
+        10.0,
+        gt=0,
+        le=180,
+        description="how far off the mount's own pointing may be, degrees. Raise it for a mount "
+        "that is far off; the search takes longer",
     )
     blind: bool = Field(
-        True, description="whether to search the whole sky when the hint leads nowhere"
+        True,
+        description="whether to search the whole sky when the hint leads nowhere. Switch it off "
+        "where a wrong pointing shall be an error",
     )
-    timeout_s: float = Field(60.0, gt=0, le=900, description="longest a solve may take, s")
+    timeout_s: float = Field(
+        60.0,
+        gt=0,
+        le=900,
+        description="longest a solve may take, s. Raise it on a slow computer or for a large index",
+    )
     catalogue: str | None = Field(
         None,
-        description="add-on catalogue of the embedded solver: its name or file, a folder of them, "
-        "or none; all that `polewright catalogue build` made if left out",
+        description="add-on catalogue of the embedded solver: its name or file, a folder of "
+        "them, or none; all that `polewright catalogue build` made if left out. "
+        "Name one where several are installed and one fits the field",
     )
     options: dict[str, Any] = Field(
         default_factory=dict, description="the solver's own options, as a table"
@@ -445,15 +646,23 @@ class PoleSection(Section):
     """What counts as aligned."""
 
     target: Literal["true", "refracted"] = Field(
-        "true", description="pole to align on: the true pole or the pole as refraction lifts it"
+        "true",
+        description="pole to align on: the true pole or the pole as refraction lifts it. Choose "
+        "refracted to follow a rule that asks for it; the true pole suits long "
+        "nights",
     )
     tolerance_arcmin: float = Field(
-        1.0, gt=0, le=120, description="axis error that is good enough, arcminutes"
+        1.0,
+        gt=0,
+        le=120,
+        description="axis error that is good enough, arcminutes. Smaller for long focal lengths "
+        "and long exposures: `polewright tolerance` tells",
     )
     tolerance_from_tonight: bool = Field(
         False,
-        description="whether the tolerance follows from the exposures of [tonight] instead, up to "
-        "10 arcminutes",
+        description="whether the tolerance follows from the exposures of [tonight] instead, up "
+        "to 10 arcminutes. Switch it on where focal length and exposures change "
+        "often",
     )
 
 
@@ -461,103 +670,170 @@ class TonightSection(Section):
     """The exposures planned for the night, from which a tolerance can follow."""
 
     focal_length_mm: float | None = Field(
-        None, gt=5, lt=20000, description="focal length of tonight's optics; [optics] if left out"
+        None,
+        gt=5,
+        lt=20000,
+        description="focal length of tonight's optics; [optics] if left out. Give it where the "
+        "imaging telescope is not the one that aligns",
     )
     pixel_um: float | None = Field(
-        None, gt=0.3, lt=100, description="tonight's pixel, micrometres; [optics] if left out"
+        None,
+        gt=0.3,
+        lt=100,
+        description="tonight's pixel, micrometres; [optics] if left out. Give it where the "
+        "imaging camera is not the one that aligns",
     )
     exposure_s: float = Field(
-        300.0, gt=0, le=21600, description="longest single exposure planned, s"
+        300.0,
+        gt=0,
+        le=21600,
+        description="longest single exposure planned, s. Give the longest: it asks most of the "
+        "axis",
     )
     declination_deg: float = Field(
-        45.0, ge=-89, le=89, description="declination of the target, degrees"
+        45.0,
+        ge=-89,
+        le=89,
+        description="declination of the target, degrees. Give the target's: nearer the equator "
+        "asks other things than near the pole",
     )
     hour_angle_from_hours: float = Field(
-        -4.0, ge=-12, le=12, description="hour angle of the first exposure, hours, east negative"
+        -4.0,
+        ge=-12,
+        le=12,
+        description="hour angle of the first exposure, hours, east negative. Narrow it to the "
+        "hours that are really photographed",
     )
     hour_angle_to_hours: float = Field(
-        4.0, ge=-12, le=12, description="hour angle of the last exposure, hours, west positive"
+        4.0,
+        ge=-12,
+        le=12,
+        description="hour angle of the last exposure, hours, west positive. Narrow it to the "
+        "hours that are really photographed",
     )
-    guided: bool = Field(False, description="whether a guide star is followed")
+    guided: bool = Field(
+        False,
+        description="whether a guide star is followed. Guiding cures the drift of one star, not "
+        "the turn of the field about it",
+    )
     guide_distance_deg: float | None = Field(
         None,
         ge=0,
         le=30,
         description="guide star to field centre, degrees, any direction; as far as the field "
-        "reaches if left out",
+        "reaches if left out. Give it for a guide scope that looks elsewhere",
     )
     field_radius_deg: float | None = Field(
         None,
         ge=0,
         le=45,
         description="field centre to the farthest star that shall be round, degrees; to the "
-        "sensor's corner if left out",
+        "sensor's corner if left out. Give it where the corners are cut off anyway",
     )
     sensor_diagonal_mm: float | None = Field(
         None,
         gt=0.5,
         lt=500,
-        description="diagonal of tonight's sensor, mm; the connected camera's if left out",
+        description="diagonal of tonight's sensor, mm; the connected camera's if left out. Give "
+        "it for commands that ask no camera",
     )
-    trail_px: float = Field(1.0, gt=0, le=1000, description="longest trail that may be, pixels")
+    trail_px: float = Field(
+        1.0,
+        gt=0,
+        le=1000,
+        description="longest trail that may be, pixels. Smaller where pixels are large, larger "
+        "where seeing blurs anyway",
+    )
 
 
 class AdjustingSection(Section):
     """How the adjusters are turned; their names go to [profile]."""
 
     exposure_s: float | None = Field(
-        None, gt=0, le=60, description="exposure of a live frame, s; as in the sweep if left out"
+        None,
+        gt=0,
+        le=60,
+        description="exposure of a live frame, s; as in the sweep if left out. Shorter than the "
+        "sweep's makes the reading follow the hand more quickly",
     )
     coarse_goal_arcmin: float = Field(
-        5.0, gt=0, le=60, description="where a first pass from far off ends, arcminutes"
+        5.0,
+        gt=0,
+        le=60,
+        description="where a first pass from far off ends, arcminutes. Smaller where a second "
+        "sweep costs more than a finer first pass",
     )
     coarse_from_arcmin: float = Field(
-        30.0, gt=0, le=600, description="error above which a first, coarse pass is made, arcminutes"
+        30.0,
+        gt=0,
+        le=600,
+        description="error above which a first, coarse pass is made, arcminutes. Larger to save "
+        "a sweep on a mount that is roughly set each night",
     )
     sweep_by_itself: bool = Field(
         False,
-        description="whether a new sweep may start unasked; hands must then be off the mount",
+        description="whether a new sweep may start unasked; hands must then be off the mount. "
+        "Switch it on where hands are away from the mount when the reading rests",
     )
-    max_sweeps: int = Field(8, ge=1, le=50, description="sweeps after which a session gives up")
+    max_sweeps: int = Field(
+        8,
+        ge=1,
+        le=50,
+        description="sweeps after which a session gives up. Raise it on a windy night",
+    )
 
 
 class RunSection(Section):
     """What happens around a run."""
 
     afterwards: Literal["track", "stop"] = Field(
-        "track", description="what the mount does after a finished run: track the stars, or stop"
+        "track",
+        description="what the mount does after a finished run: track the stars, or stop. Choose "
+        "stop where nobody stays with the mount",
     )
     journal_folder: str | None = Field(
-        None, description="folder of session journals; the user's state folder if left out"
+        None,
+        description="folder of session journals; the user's state folder if left out. Give it "
+        "where the service runs as a user without a home",
     )
     watchdog: bool = Field(
         True,
-        description="whether a second process stops the mount when this one dies or hangs",
+        description="whether a second process stops the mount when this one dies or hangs. "
+        "Leave it on: without it a killed program leaves the mount moving",
     )
     keep_frames: str | None = Field(
         None,
         description="folder where each solved frame is kept as FITS with its WCS; none kept if "
-        "left out",
+        "left out. Give it to look at frames later, or to report a fault",
     )
 
 
 class HistorySection(Section):
     """What is remembered of past runs."""
 
-    enabled: bool = Field(True, description="whether every run is recorded in the history")
+    enabled: bool = Field(
+        True,
+        description="whether every run is recorded in the history. Switch it off on a computer "
+        "that is not yours",
+    )
     url: str | None = Field(
         None,
         description="database of the history, e.g. postgresql://host/polewright; "
-        "POLEWRIGHT_HISTORY_URL or a file in the user's data folder if left out",
+        "POLEWRIGHT_HISTORY_URL or a file in the user's data folder if left out. "
+        "Give it where several computers share one history",
     )
     pier: str | None = Field(
-        None, max_length=80, description="name of the pier or rig; the telescope's if left out"
+        None,
+        max_length=80,
+        description="name of the pier or rig; the telescope's if left out. Give it where rigs "
+        "share a telescope's name",
     )
     alarm_arcmin: float | None = Field(
         None,
         gt=0,
         le=600,
-        description="axis error at which a pier's trend raises alarm",
+        description="axis error at which a pier's trend raises alarm. Give it to be told before "
+        "a pier's creep spoils pictures",
     )
 
 
@@ -568,28 +844,38 @@ class PublishSection(Section):
         720.0,
         gt=0,
         le=100000,
-        description="age up to which a verified alignment counts as safe, minutes (own choice)",
+        description="age up to which a verified alignment counts as safe, minutes (own choice). "
+        "Shorter where the mount is touched by day, longer on a pier that nobody "
+        "touches",
     )
     mqtt_host: str | None = Field(
         None,
         min_length=1,
-        description="message broker that is told how each session ended; left out: none",
+        description="message broker that is told how each session ended; left out: none. Give "
+        "it where other programs wait for the word",
     )
-    mqtt_port: int = Field(1883, ge=1, le=65535, description="its TCP port (8883 is usual for TLS)")
+    mqtt_port: int = Field(
+        1883, ge=1, le=65535, description="its TCP port (8883 is usual for TLS). Change it with TLS"
+    )
     mqtt_topic: str = Field(
         "polewright/alignment",
         min_length=1,
         max_length=200,
         pattern=r"^[^#+\x00]+$",
-        description="topic of the retained message; one for each pier",
+        description="topic of the retained message; one for each pier. Change it for a second pier",
     )
     mqtt_username: str | None = Field(
         None,
         min_length=1,
         description="user name; its password is read from the environment variable "
-        "POLEWRIGHT_MQTT_PASSWORD and never from a file",
+        "POLEWRIGHT_MQTT_PASSWORD and never from a file. Give it where the broker "
+        "asks for it",
     )
-    mqtt_tls: bool = Field(False, description="encrypt, and check the broker's certificate")
+    mqtt_tls: bool = Field(
+        False,
+        description="encrypt, and check the broker's certificate. Switch it on wherever the "
+        "broker is not on the same computer",
+    )
 
 
 class Config(Section):
@@ -687,14 +973,14 @@ def config_from_file(path: Path | None, overrides: Mapping[str, Any] | None = No
 
 
 def meaning(location: Sequence[str | int]) -> str:
-    """Return the description of the key at ``location``, or an empty string."""
+    """Return what the key at ``location`` means, without why one would change it, or nothing."""
     model: type[BaseModel] | None = Config
     text = ""
     for part in location:
         if model is None or not isinstance(part, str) or part not in model.model_fields:
             return text
         field = model.model_fields[part]
-        text = field.description or ""
+        text = re.split(r"\. (?=[A-Z0-9])", field.description or "")[0]
         annotation = field.annotation
         model = (
             annotation

@@ -178,7 +178,7 @@ def print_plans(
     best = plans[0]
     console.print(f"What obstacles and wishes cost the best one: {best.cost_sentence}.")
     console.print(
-        f"The best one turns {len(best.points)} × {best.step / DEG:g}° "
+        f"The best one has {len(best.points)} points, {best.step / DEG:g}° apart, going "
         f"{'westward' if best.direction > 0 else 'eastward'} on the {best.side} side of the "
         f"meridian; after it the mount can track on for {best.adjusting_time_s / 60.0:.0f} "
         "minutes before a limit is reached.",

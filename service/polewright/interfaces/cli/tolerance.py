@@ -16,6 +16,22 @@ from polewright.interfaces.cli.console import exit_with, told_plainly
 from polewright.interfaces.cli.options import ConfigPath
 from polewright.interfaces.cli.terminal import Console
 
+#: What [tonight] has a figure for when nobody gives one.
+_ASSUMED = {
+    "exposure_s": "exposure",
+    "declination_deg": "declination",
+    "hour_angle_from_hours": "first hour angle",
+    "hour_angle_to_hours": "last hour angle",
+    "guided": "guiding",
+    "trail_px": "longest trail",
+}
+
+
+def _reach(field_radius_deg: float) -> str:
+    if field_radius_deg == 0.0:
+        return "at the centre of the frame only (the sensor's size is not known)"
+    return f"out to {field_radius_deg:.2g}° from the centre"
+
 
 def _option(text: str) -> Any:
     return typer.Option(help=text, show_default=False)
@@ -90,7 +106,12 @@ def tolerance(
     from polewright.foundation.angles import ARCMIN, DEG
     from polewright.foundation.config import config_from_file
     from polewright.observing.rig.site import weather_of
-    from polewright.observing.rig.tonight_tolerance import Known, imaging_of, target_of
+    from polewright.observing.rig.tonight_tolerance import (
+        Known,
+        exposures_in_words,
+        imaging_of,
+        target_of,
+    )
 
     console = Console(stderr=True)
     with told_plainly(console, as_json=as_json):
@@ -124,11 +145,16 @@ def tolerance(
         weather = weather_of(settings, site, clock_from_environment().utc_s())
         sky = SkyOver(latitude, weather.air, PoleTarget(pole))
         allowed = largest_axis_error(imaging, target, limit, sky)
+        told = tonight.model_fields_set  # by the file or by an option
+        assumed = [name for key, name in _ASSUMED.items() if key not in told]
+        if latitude_deg is None and result is None and settings.site.latitude_deg is None:
+            assumed.append("latitude")
         document: dict[str, Any] = {
             "schema_version": "1",
             "ok": True,
             "imaging": vars(imaging),
             "target": vars(target),
+            "assumed": assumed,
             "latitude_deg": latitude,
             "pole": pole,
             "trail_limit_px": limit,
@@ -143,7 +169,14 @@ def tolerance(
                 "best_axis_trail_px": allowed.air.best_px,
             },
         }
-        lines = list(allowed.sentences)
+        lines = [
+            f"For {exposures_in_words(imaging, target)}, hour angles "
+            f"{target.hour_angle_from_hours:+g} to {target.hour_angle_to_hours:+g} h, "
+            f"{_reach(imaging.field_radius_deg)}, at latitude {latitude:+.1f}°.",
+            *allowed.sentences,
+        ]
+        if assumed:
+            lines.insert(1, f"Assumed, since nothing tells it: {', '.join(assumed)}.")
         good = True
         if error is not None:
             up, east = error

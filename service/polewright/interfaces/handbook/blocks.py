@@ -12,7 +12,7 @@ from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 from pydantic_core import PydanticUndefined
 
-from polewright.config import Config
+from polewright.config import Config, DeviceSection
 from polewright.errors import EXIT_CODES
 from polewright.measuring.policy import RULES, Rule
 
@@ -54,12 +54,17 @@ def settings() -> str:
 def _tables(model: type[BaseModel], path: str) -> Iterator[str]:
     """Yield one table's heading and keys, then those of the tables inside it."""
     inner: list[tuple[str, type[BaseModel]]] = []
+    inherits = issubclass(model, DeviceSection) and model is not DeviceSection
+    told_already = DeviceSection.model_fields if inherits else {}
     keys = []
+    if told_already:
+        names = ", ".join(f"`{name}`" for name in told_already)
+        keys.append(f"- {names}: where the device is, as under [telescope].")
     for name, field in model.model_fields.items():
         kind = field.annotation
         if isinstance(kind, type) and issubclass(kind, BaseModel):
             inner.append((f"{path}.{name}".removeprefix("."), kind))
-        else:
+        elif name not in told_already:
             keys.append(_key(name, field))
     if path:
         about = " ".join((model.__doc__ or "").split())

@@ -25,7 +25,7 @@ _PAGE = """<!doctype html>
 <script src="/handbook.js"></script>
 </head>
 <body class="book">
-<header><nav aria-label="Handbook"><a href="/">Page</a> <a href="/handbook">Handbook</a></nav>
+<header><nav aria-label="Handbook"><a href="/">Alignment</a> <a href="/handbook">Handbook</a></nav>
 <button type="button" id="theme" aria-pressed="false" title="Red on black (D)">Night</button>
 </header>
 <article role="main">

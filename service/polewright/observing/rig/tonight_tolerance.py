@@ -129,16 +129,21 @@ def with_tonights_tolerance(
         found = largest_axis_error(imaging, target, tonight.trail_px, airless)
     bears = found.axis_error / ARCMIN
     arcmin = min(max(bears, LEAST_ARCMIN), CEILING_ARCMIN)
-    sentence = (
-        f"Tonight's tolerance is {arcmin:.2g}′, from exposures of {imaging.exposure_s:g} s at "
-        f"{imaging.focal_length_mm:g} mm with pixels of {imaging.pixel_um:g} µm, "
-        f"{_guiding(imaging)}, at declination {target.declination_deg:+.0f}°"
-    )
+    sentence = f"Tonight's tolerance is {arcmin:.2g}′, from {exposures_in_words(imaging, target)}"
     if bears > CEILING_ARCMIN:
         sentence += f"; trails would bear more, but no more than {CEILING_ARCMIN:g}′ is accepted"
     pole = config.pole.model_copy(update={"tolerance_arcmin": arcmin})
     config = config.model_copy(update={"pole": pole})
     return config, f"{sentence}. {share}".strip(), warned
+
+
+def exposures_in_words(imaging: Imaging, target: Target) -> str:
+    """Return what is photographed, as a part of a sentence."""
+    return (
+        f"exposures of {imaging.exposure_s:g} s at {imaging.focal_length_mm:g} mm with pixels of "
+        f"{imaging.pixel_um:g} µm, {_guiding(imaging)}, at declination "
+        f"{target.declination_deg:+.0f}°"
+    )
 
 
 def _guiding(imaging: Imaging) -> str:
