@@ -17,14 +17,14 @@ import requests
 from documents import DOCUMENTS, ROOT, Block, blocks, told_by_the_source, words_in_code
 from typer.core import TyperCommand
 
-from polewright.adjusters.base import Adjuster
-from polewright.cli.app import build_app
-from polewright.clock import SystemClock
-from polewright.config import Config, config_from_text
-from polewright.planning.horizon_text import parse_horizon
-from polewright.serving.app import create_app
-from polewright.serving.models import Problem
-from polewright.serving.runner import SessionRunner
+from polewright.calculation.planning.horizon_text import parse_horizon
+from polewright.devices.motors.base import Adjuster
+from polewright.foundation.clock import SystemClock
+from polewright.foundation.config import Config, config_from_text
+from polewright.interfaces.cli.app import build_app
+from polewright.interfaces.web.app import create_app
+from polewright.interfaces.web.models import Problem
+from polewright.interfaces.web.runner import SessionRunner
 from polewright.solving.base import Solver
 from polewright_sim.rig import SimulatedRig
 from polewright_sim.scenario import scenario_from_text

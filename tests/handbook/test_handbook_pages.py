@@ -10,18 +10,18 @@ import requests
 from documents import DOCUMENTS, ROOT, links, text_of, told_by_the_source
 from typer.testing import CliRunner
 
-from polewright.cli.app import COMMANDS, build_app
-from polewright.clock import SystemClock
-from polewright.config import Config, meaning
-from polewright.errors import EXIT_CODES, ExitCode
-from polewright.handbook import pages
+from polewright.foundation.clock import SystemClock
+from polewright.foundation.config import Config, meaning
+from polewright.foundation.errors import EXIT_CODES, ExitCode
+from polewright.interfaces.cli.app import COMMANDS, build_app
+from polewright.interfaces.handbook import pages
 from polewright.interfaces.handbook.blocks import BLOCKS
 from polewright.interfaces.handbook.html import index_html, page_html
 from polewright.interfaces.handbook.pages import PAGES, blocks_of, for_terminal, markdown, title
-from polewright.measuring.policy import RULES
-from polewright.serving.app import create_app
-from polewright.serving.runner import SessionRunner
-from polewright.serving.server import RunningService
+from polewright.interfaces.web.app import create_app
+from polewright.interfaces.web.runner import SessionRunner
+from polewright.interfaces.web.server import RunningService
+from polewright.observing.safety.retry_policy import RULES
 
 runner = CliRunner()
 
@@ -164,8 +164,8 @@ def test_the_command_lists_pages_and_shows_one() -> None:
 
 def test_a_terminal_gets_laid_out_text_of_its_width(monkeypatch) -> None:
     """No Markdown signs are left, and no line is wider than the terminal."""
-    from polewright.cli import handbook as command
-    from polewright.cli.terminal import Console
+    from polewright.interfaces.cli import handbook as command
+    from polewright.interfaces.cli.terminal import Console
 
     monkeypatch.setattr(
         command, "Console", lambda **how: Console(force_terminal=True, width=60, **how)

@@ -11,8 +11,8 @@ from rich.markdown import Markdown
 from rich.table import Table
 from rich.text import Text
 
-from polewright.cli.console import told_plainly
-from polewright.cli.terminal import Console
+from polewright.interfaces.cli.console import told_plainly
+from polewright.interfaces.cli.terminal import Console
 from polewright.interfaces.handbook.pages import PAGES, for_terminal
 
 WIDEST = 88

@@ -12,9 +12,9 @@ from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 from pydantic_core import PydanticUndefined
 
-from polewright.config import Config, DeviceSection
-from polewright.errors import EXIT_CODES
-from polewright.measuring.policy import RULES, Rule
+from polewright.foundation.config import Config, DeviceSection
+from polewright.foundation.errors import EXIT_CODES
+from polewright.observing.safety.retry_policy import RULES, Rule
 
 
 def exit_codes() -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from importlib.resources import files
 
-from polewright.errors import ConfigError
+from polewright.foundation.errors import ConfigError
 
 #: Every page in the order of reading, and what it answers in one line. The text is in NAME.md.
 PAGES = {
@@ -45,7 +45,9 @@ def source(name: str) -> str:
     """Return a page's Markdown as it is written. Raises `NoSuchPage`."""
     if name not in PAGES:
         raise NoSuchPage(name)
-    return files("polewright.interfaces.handbook").joinpath(f"{name}.md").read_text(encoding="utf-8")
+    return (
+        files("polewright.interfaces.handbook").joinpath(f"{name}.md").read_text(encoding="utf-8")
+    )
 
 
 def markdown(name: str) -> str:
