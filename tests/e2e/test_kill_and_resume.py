@@ -89,7 +89,7 @@ class Program:
 
     @property
     def records(self) -> list[Record]:
-        path = latest_journal(self.folder)
+        path = latest_journal(self.folder, rehearsal=True)
         return [] if path is None else read_journal(path)
 
     def steps(self, after: int = 0) -> list[str]:
@@ -109,7 +109,7 @@ class Program:
         assert self.process is not None
         self.process.kill()
         self.process.communicate()
-        path = latest_journal(self.folder)
+        path = latest_journal(self.folder, rehearsal=True)
         assert path is not None
         assert not in_use(path)
         return read_journal(path)

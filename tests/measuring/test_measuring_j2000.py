@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
 
@@ -12,6 +14,7 @@ from polewright.calculation.sky.frame import ObservedFrame, enu_from_hour_angle_
 from polewright.calculation.sky.pole import PoleTarget, pole_enu
 from polewright.calculation.sky.refraction import refract, refraction_constants
 from polewright.calculation.sky.site import Atmosphere, Site
+from polewright.devices.alpaca.telescope import MountState
 from polewright.foundation.angles import (
     ARCSEC,
     DEG,
@@ -30,6 +33,7 @@ from polewright.observing.rig.mount_coordinates import (
     of_date_at,
     pointing_from_mount,
 )
+from polewright.observing.runs.horizon_recording import Pointer
 from polewright_sim.belief import Belief
 from polewright_sim.spec import MountSpec, SiteSpec
 
@@ -146,3 +150,52 @@ def test_topocentric_mounts_are_told_directions_of_date() -> None:
     ra, dec = mount_from_of_date(frame, TOPOCENTRIC, goal)
 
     assert unit_vector(ra * HOUR, dec * DEG) == pytest.approx(goal, abs=1e-12)
+
+
+@pytest.mark.parametrize("aberration", [True, False])
+def test_a_skyline_is_read_off_by_the_rule_that_a_run_has(aberration: bool) -> None:
+    """Which J2000 the mount means is asked of its own altitude and azimuth there, too."""
+    belief, frame = mount(44.62, aberration)
+
+    class Words:
+        ra, dec, altitude_deg, azimuth_deg = told(belief, frame, 0.0, 88.0 * DEG, False)
+
+        def equatorial_system(self) -> int:
+            return 2
+
+        def site_latitude_deg(self) -> float:
+            return 44.62
+
+        def state(self) -> MountState:
+            return MountState(
+                NIGHT_UTC_S, self.ra, self.dec, False,
+                altitude_deg=self.altitude_deg, azimuth_deg=self.azimuth_deg,
+            )  # fmt: skip
+
+        def right_ascension_hours(self) -> float:
+            return self.ra
+
+        def declination_deg(self) -> float:
+            return self.dec
+
+    class Then:
+        def utc_s(self) -> float:
+            return NIGHT_UTC_S
+
+    pointer: Any = Pointer(
+        Words(),
+        frame.site,
+        frame.atmosphere,
+        Then(),
+        sun_avoid_deg=30.0,
+    )
+    azimuth_deg, altitude_deg = (float(part) for part in pointer.look().line.split())
+    seen = refract(
+        enu_from_azalt(Words.azimuth_deg * DEG, Words.altitude_deg * DEG),
+        refraction_constants(frame.atmosphere),
+    )
+    azimuth, altitude = (float(angle) for angle in azalt_from_enu(seen))
+
+    assert pointer.system == (J2000 if aberration else J2000_TURNED)
+    assert altitude_deg == pytest.approx(altitude / DEG, abs=0.0051)
+    assert azimuth_deg % 360.0 == pytest.approx(azimuth / DEG % 360.0, abs=0.0051)

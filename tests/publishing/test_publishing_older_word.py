@@ -124,7 +124,7 @@ def test_a_taken_up_session_counts_as_the_later_one(tmp_path: Path) -> None:
     assert why(tmp_path, NIGHT_S + 700.0) == ""
 
     clock = SystemClock(1.0, NIGHT_S + 700.0)
-    opened = open_interrupted(config(tmp_path), interrupted)
+    opened = open_interrupted(config(tmp_path), clock, interrupted)
     opened.journal.write(clock.utc_s(), "step", {"step": "stopped"})
     opened.journal.write(clock.utc_s(), "end", {"outcome": 130, "step": "stopped"})
     opened.journal.close()

@@ -5,6 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from polewright.foundation.clock import SystemClock
+from polewright.foundation.config import Config
 
 from polewright.session.journal import (
     Journal,
@@ -14,6 +16,7 @@ from polewright.session.journal import (
     latest_journal,
     read_journal,
 )
+from polewright.session.opening import open_interrupted, open_new
 from polewright.session.resume import CannotTakeUp, find_anchor
 
 
@@ -31,7 +34,7 @@ def test_records_come_back_in_order(tmp_path: Path) -> None:
     write(path, ("step", {"step": "planning"}))
 
     assert [record.data["step"] for record in read_journal(path)] == ["checking", "planning"]
-    assert latest_journal(tmp_path) == path
+    assert latest_journal(tmp_path, rehearsal=False) == path
 
 
 @pytest.mark.parametrize("cut", range(1, 40))
@@ -183,3 +186,24 @@ def test_a_number_that_json_cannot_hold_is_written_as_null(tmp_path: Path) -> No
     write(path, ("event", {"value": float("nan"), "more": [1.0, float("inf")]}))
 
     assert read_journal(path)[0].data == {"value": None, "more": [1.0, None]}
+
+
+def test_rehearsals_and_real_sessions_do_not_take_up_each_others_journals(tmp_path: Path) -> None:
+    """Whichever was begun last, and also when its file is named."""
+    folder = Config.model_validate({"run": {"journal_folder": str(tmp_path)}})
+    real, rehearsed = SystemClock(), SystemClock(6.0)
+    first = open_new(folder, real).journal
+    second = open_new(folder, rehearsed).journal
+    for journal in (first, second):
+        journal.write(0.0, "step", {"step": "checking"})
+        journal.close()
+
+    assert latest_journal(tmp_path, rehearsal=False) == first.path
+    assert latest_journal(tmp_path, rehearsal=True) == second.path
+    with pytest.raises(CannotTakeUp, match="is the journal of a rehearsal, and this is a real"):
+        open_interrupted(folder, real, second.path)
+    with pytest.raises(CannotTakeUp, match="is the journal of a real session, and this is a reh"):
+        open_interrupted(folder, rehearsed, first.path)
+    first.path.unlink()
+    with pytest.raises(CannotTakeUp, match="there is no journal of a real session"):
+        open_interrupted(folder, real)

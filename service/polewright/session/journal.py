@@ -25,7 +25,7 @@ import platformdirs
 
 from polewright.foundation.errors import ConfigError, full_or_read_only, in_words
 from polewright.foundation.file_lock import locked, try_lock
-from polewright.session.journal_files import MEASURED_ENDING, SUFFIX, newest_first
+from polewright.session.journal_files import MEASURED_ENDING, SUFFIX, is_of_rehearsal, newest_first
 
 log = logging.getLogger(__name__)
 
@@ -291,14 +291,16 @@ def record_of(line: bytes) -> Record | None:
     return record if math.isfinite(utc_s) else None
 
 
-def latest_journal(folder: Path) -> Path | None:
+def latest_journal(folder: Path, *, rehearsal: bool) -> Path | None:
     """Return the journal of the session that began or went on last, None when there is none.
 
-    Those of lone measurements do not count: there is nothing to take up in them.
+    Those of lone measurements do not count: there is nothing to take up in them. Of sessions that
+    were rehearsed under a simulated night and real ones only one kind is looked at.
     """
     try:
         found = newest_first(folder)
     except OSError:
         return None
     lone = f"{MEASURED_ENDING}{SUFFIX}"
-    return next((path for path in found if not path.name.endswith(lone)), None)
+    wanted = (path for path in found if is_of_rehearsal(path) is rehearsal)
+    return next((path for path in wanted if not path.name.endswith(lone)), None)

@@ -26,6 +26,7 @@ from polewright.session.journal import (
 from polewright.session.journal_files import (
     MEASURED_ENDING,
     REHEARSAL_ENDING,
+    is_of_rehearsal,
     made_newest,
     new_path,
     session_of,
@@ -139,22 +140,31 @@ def open_new(config: Config, clock: Clock) -> Opened:
     return Opened(session_of(path), Journal(path))
 
 
-def open_interrupted(config: Config, path: Path | None = None) -> Opened:
+def open_interrupted(config: Config, clock: Clock, path: Path | None = None) -> Opened:
     """Take up the journal ``path``, or the one of the session that was begun last.
 
-    It gets the newest number, for it goes on after whatever was measured meanwhile.
+    It gets the newest number, for it goes on after whatever was measured meanwhile. A rehearsal
+    under a simulated night and a real session never take up each other's: the axis of one says
+    nothing of the other's.
 
     Raises:
-        CannotTakeUp: there is none, or its session had come to its end.
+        CannotTakeUp: there is none of this kind, or its session had come to its end.
         JournalInUse: its session is running.
         JournalUnusable: it cannot be read or written.
     """
+    rehearsal = is_rehearsal(clock)
     if path is None:
-        path = latest_journal(journal_folder(config))
+        path = latest_journal(journal_folder(config), rehearsal=rehearsal)
         if path is None:
-            raise CannotTakeUp(f"there is no journal in {journal_folder(config)}")
+            kind = "a rehearsal" if rehearsal else "a real session"
+            raise CannotTakeUp(f"there is no journal of {kind} in {journal_folder(config)}")
     elif not path.is_file():
         raise CannotTakeUp(f"there is no journal {path}")
+    elif is_of_rehearsal(path) is not rehearsal:
+        theirs, ours = (
+            ("a real session", "a rehearsal") if rehearsal else ("a rehearsal", "a real session")
+        )
+        raise CannotTakeUp(f"{path} is the journal of {theirs}, and this is {ours}")
     anchor, why = find_anchor(read_journal(path))
     if in_use(path):
         raise JournalInUse(str(path))

@@ -103,7 +103,9 @@ def run_session(
         settings = config_from_file(config, overrides)
         check_mqtt(settings.publish)
         clock = clock_from_environment()
-        opened = open_interrupted(settings, resume_from) if resume else open_new(settings, clock)
+        opened = (
+            open_interrupted(settings, clock, resume_from) if resume else open_new(settings, clock)
+        )
         telling = Telling(settings.publish, opened.session_id, clock.utc_s())
         console.print(f"Journal: {opened.journal.path}", soft_wrap=True)
         if opened.why:

@@ -147,7 +147,9 @@ class SessionRunner:
         with self._lock:
             if self.running:
                 raise SessionBusy(*self._started)
-            opened = open_interrupted(config) if resume else open_new(config, self.clock)
+            opened = (
+                open_interrupted(config, self.clock) if resume else open_new(config, self.clock)
+            )
             session = self._make(config, opened)
             now = datetime.fromtimestamp(self.clock.utc_s(), UTC)
             self._started = (now.strftime("%H:%M UTC"), by or "somebody")

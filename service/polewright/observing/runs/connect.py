@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 
 from polewright.calculation.sky.frame import ObservedFrame
 from polewright.calculation.sky.pole import PoleTarget
+from polewright.calculation.sky.site import Atmosphere, Site
 from polewright.calculation.tolerance.tolerance import CEILING_ARCMIN, beyond_ceiling, rate_words
 from polewright.devices.alpaca.camera import Camera
 from polewright.devices.alpaca.client import AlpacaConnection
@@ -178,6 +179,7 @@ def connect_rig(config: Config, clock: Clock, cancel: CancelToken, emit: EventSi
     weather = weather_of(config, site, clock.utc_s(), station)
     system = telescope.equatorial_system()
     check_system(system)
+    system = settled_system(system, telescope, site, weather.air, clock)
     ready_camera(camera, config.camera)
     focal_mm = config.optics.focal_length_mm or mount_focal_length_mm(telescope)
     info = camera.info()
@@ -219,7 +221,7 @@ def connect_rig(config: Config, clock: Clock, cancel: CancelToken, emit: EventSi
     )
     words.tell = rig.note
     _tell_tolerance(rig, told, warned, drive)
-    _settle_system(rig)
+    _tell_system(rig)
     if plates.scale is None:
         rig.note(
             "Focal length or pixel size is unknown: the first frame's stars will tell the scale, "
@@ -248,10 +250,8 @@ def _tell_tolerance(rig: Rig, told: str, warned: str, drive: DriveRate | None) -
         )
 
 
-def _settle_system(rig: Rig) -> None:
-    """Decide which coordinates the mount means where its EquatorialSystem leaves that open."""
-    if rig.equatorial_system == J2000:
-        rig.equatorial_system = _j2000_of(rig)
+def _tell_system(rig: Rig) -> None:
+    """Note what stays open of the mount's coordinates."""
     if rig.equatorial_system == J2000_MIDWAY:
         rig.note(
             "The mount does not show whether its J2000 coordinates have aberration in them: taken "
@@ -264,16 +264,22 @@ def _settle_system(rig: Rig) -> None:
         )
 
 
-def _j2000_of(rig: Rig) -> int:
-    """Return which J2000 the mount means, by its own words; halfway where they do not tell."""
-    mount = rig.telescope
+def settled_system(
+    system: int, mount: Telescope, site: Site, atmosphere: Atmosphere, clock: Clock
+) -> int:
+    """Return which coordinates a mount means where its EquatorialSystem leaves that open.
+
+    Its own words tell which J2000; where they do not, it is taken halfway.
+    """
+    if system != J2000:
+        return system
     latitude = mount.site_latitude_deg()
     seen = mount.state()
     if seen.altitude_deg is None or seen.azimuth_deg is None:
         return J2000_MIDWAY
     aberration = aberration_of_mount(
-        rig.sky_now(),
-        rig.site.latitude_deg if latitude is None else latitude,
+        ObservedFrame.at(site, atmosphere, clock.utc_s()),
+        site.latitude_deg if latitude is None else latitude,
         seen.right_ascension_hours,
         seen.declination_deg,
         seen.altitude_deg,

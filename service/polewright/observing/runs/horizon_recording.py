@@ -12,12 +12,12 @@ from polewright.calculation.sky.frame import ObservedFrame
 from polewright.calculation.sky.site import Atmosphere, Site
 from polewright.devices.alpaca.client import AlpacaConnection
 from polewright.devices.alpaca.telescope import Telescope
-from polewright.foundation.angles import DEG, HOUR, azalt_from_enu, separation, unit_vector
+from polewright.foundation.angles import DEG, azalt_from_enu, separation
 from polewright.foundation.clock import CancelToken, Clock
 from polewright.foundation.config import Config
-from polewright.observing.rig.mount_coordinates import J2000, check_system
+from polewright.observing.rig.mount_coordinates import check_system, icrs_from_mount
 from polewright.observing.rig.site import site_of, weather_of
-from polewright.observing.runs.connect import locate
+from polewright.observing.runs.connect import locate, settled_system
 
 
 class SkylineLines:
@@ -85,8 +85,9 @@ class Pointer:
     ) -> None:
         self.telescope, self.site, self.atmosphere = telescope, site, atmosphere
         self.clock, self.sun_avoid_deg = clock, sun_avoid_deg
-        self.system = telescope.equatorial_system()
-        check_system(self.system)
+        system = telescope.equatorial_system()
+        check_system(system)
+        self.system = settled_system(system, telescope, site, atmosphere, clock)
 
     @classmethod
     def connect(cls, config: Config, clock: Clock, cancel: CancelToken) -> Pointer:
@@ -111,10 +112,8 @@ class Pointer:
     def look(self) -> SkylineLook:
         """Read where the mount points now: its own word, refraction added."""
         sky = ObservedFrame.at(self.site, self.atmosphere, self.clock.utc_s())
-        vector = unit_vector(
-            self.telescope.right_ascension_hours() * HOUR, self.telescope.declination_deg() * DEG
-        )
-        enu = sky.observe(vector) if self.system == J2000 else sky.enu_from_of_date(vector)
+        told = self.telescope.right_ascension_hours(), self.telescope.declination_deg()
+        enu = sky.observe(icrs_from_mount(sky, self.system, *told))
         azimuth, altitude = (float(value) / DEG for value in azalt_from_enu(enu))
         sun = sun_enu(sky)
         gap_deg = float(separation(enu, sun)) / DEG
