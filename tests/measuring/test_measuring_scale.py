@@ -6,7 +6,7 @@ import dataclasses
 import importlib.util
 import sys
 from pathlib import Path
-from types import ModuleType
+from types import ModuleType, SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -14,8 +14,16 @@ import pytest
 
 from polewright.calculation.images.detect import detect_stars
 from polewright.foundation.angles import DEG
-from polewright.foundation.clock import CancelToken
-from polewright.observing.rig.plate_solver import FocalClaim, PlateSolver, ScaleContradicts
+from polewright.foundation.clock import CancelToken, SystemClock
+from polewright.foundation.config import Config
+from polewright.observing.rig.plate_solver import (
+    FirstSolutionFalse,
+    FocalClaim,
+    PlateSolver,
+    ScaleContradicts,
+)
+from polewright.observing.sweep.solve_point import SweepPoint
+from polewright.observing.sweep.sweep import _Recovery, _swept
 from polewright.solving.errors import NoMatch
 from polewright.solving.registry import load_solver
 
@@ -120,3 +128,103 @@ def test_two_frames_of_a_run_cannot_have_two_scales(shot: Any) -> None:
 
     assert "new run" in caught.value.advice
     assert np.isclose(caught.value.found_arcsec, 1.5 * caught.value.expected_arcsec)
+
+
+class Answers:
+    """A solver that gives these answers in turn, and remembers what it was asked."""
+
+    name, needs_image = "answers", False
+
+    def __init__(self, *answers: Any) -> None:
+        self.answers, self.asked = list(answers), []
+
+    def solve(self, _stars: Any, hint: Any, **_: Any) -> Any:
+        self.asked.append(hint)
+        answer = self.answers.pop(0)
+        if isinstance(answer, Exception):
+            raise answer
+        return answer
+
+
+def test_two_frames_that_agree_overrule_a_false_first_solution(shot: Any) -> None:
+    """A false first match has told scale, parity and place: the next frames match nothing by
+    those, and are asked as if they were the first."""
+    studio, taken, stars = shot
+    plates = plates_for(studio, 200.0)
+    centre = taken.hint.centre_icrs
+    true = plates.solve(stars, taken.frame, centre, CancelToken()).solution
+    nothing = NoMatch("near here", 5.0, 50, "")
+    false = dataclasses.replace(true, scale=0.8 * true.scale, parity=-true.parity)
+    solver = Answers(false, nothing, true, nothing, true, true)
+    plates = plates_for(studio, 200.0)
+    plates.solver = solver
+
+    def solve() -> Any:
+        return plates.solve(stars, taken.frame, centre, CancelToken())
+
+    assert solve().solution is false
+    with pytest.raises(ScaleContradicts) as first:
+        solve()
+    assert not isinstance(first.value, FirstSolutionFalse)
+    with pytest.raises(FirstSolutionFalse, match="two frames since agree on"):
+        solve()
+
+    assert plates.scale == true.scale
+    assert plates.parity == true.parity
+    assert solve().solution is true
+    assert not plates.claim_corrected
+    first_frame, *_, as_first, last = solver.asked
+    assert (as_first.scale, as_first.parity) == (first_frame.scale, None)
+    assert as_first.scale_tolerance == first_frame.scale_tolerance
+    assert (last.scale, last.parity) == (true.scale, true.parity)
+
+
+def test_a_scale_that_two_frames_told_stays(shot: Any) -> None:
+    """Once another frame has agreed, no number of contradictions changes it."""
+    studio, taken, stars = shot
+    plates = plates_for(studio, 200.0)
+    centre = taken.hint.centre_icrs
+    true = plates.solve(stars, taken.frame, centre, CancelToken()).solution
+    plates.solve(stars, taken.frame, centre, CancelToken())
+    false = dataclasses.replace(true, scale=0.8 * true.scale)
+    plates.solver = solver = Answers(false, false, false, NoMatch("near here", 5.0, 50, ""))
+    for _ in range(3):
+        with pytest.raises(ScaleContradicts) as caught:
+            plates.solve(stars, taken.frame, centre, CancelToken())
+        assert not isinstance(caught.value, FirstSolutionFalse)
+    with pytest.raises(NoMatch):
+        plates.solve(stars, taken.frame, centre, CancelToken())
+
+    assert plates.scale == pytest.approx(true.scale)
+    assert len(solver.asked) == 4
+
+
+def test_a_sweep_begins_again_when_its_first_point_was_false() -> None:
+    """Points that the false scale solved are not kept; what happened is part of the story."""
+    points = [SweepPoint(0.2, 1.4), SweepPoint(0.5, 1.4), SweepPoint(0.8, 1.4)]
+    told: list[str] = []
+    began: list[str] = []
+    rig: Any = SimpleNamespace(
+        config=Config(),
+        emit=lambda event: told.append(event.text),
+        note=lambda *_, **__: None,
+        clock=SystemClock(),
+        plates=SimpleNamespace(claim_corrected=""),
+        guards=SimpleNamespace(begin=lambda: began.append("guards")),
+    )
+    run: Any = _Recovery(rig)
+
+    def visit(asked: Any) -> list[Any]:
+        began.append("sweep")
+        assert list(asked) == points
+        if len(began) == 1:
+            raise FirstSolutionFalse(9.0, 7.0)
+        return ["first", "second", "third"]
+
+    run.visit = visit
+    swept = _swept(rig, run, points, 0)
+
+    assert swept.points == ("first", "second", "third")
+    assert began == ["sweep", "guards", "sweep"]
+    assert list(swept.story) == told
+    assert "it had 7.000 arcsec per pixel, and two frames since agree on 9.000" in told[0]

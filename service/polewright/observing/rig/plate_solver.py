@@ -64,6 +64,19 @@ class ScaleContradicts(SolveError):
         )
 
 
+class FirstSolutionFalse(ScaleContradicts):
+    """The scale that the run had so far was that of one false solution."""
+
+    code = "first_solution_false"
+    advice = "Begin the sweep again: what the false solution told is forgotten."
+
+    def __str__(self) -> str:
+        return (
+            f"the first solution of this run was false: it had {self.expected_arcsec:.3f} arcsec "
+            f"per pixel, and two frames since agree on {self.found_arcsec:.3f}"
+        )
+
+
 @dataclass(frozen=True)
 class FocalClaim:
     """The focal length as it was told before any star was seen."""
@@ -135,6 +148,9 @@ class PlateSolver:
         self.hint_radius, self.blind, self.timeout_s = hint_radius, blind, timeout_s
         self._offset: Matrix = np.eye(3)
         self._last: Plate | None = None
+        self._confirmed = False
+        self._rival: float | None = None
+        self._told = SolveHint(None, hint_radius, nominal_scale, NOMINAL_SCALE_TOLERANCE, k1=k1)
         self._most_stars = 0
         self._light = LightMemory()
 
@@ -198,6 +214,8 @@ class PlateSolver:
 
         Raises:
             SolveError: as the solver says, or `ScaleContradicts`.
+            FirstSolutionFalse: this is the second solution at another scale than the only one
+                before; it was learnt from, and what that one told is forgotten.
         """
         self._light.forget()
         sky = self.sky_at(frame.utc_mid_s)
@@ -205,26 +223,74 @@ class PlateSolver:
         try:
             solution = self._ask(stars, frame, hint, cancel, self.timeout_s)
         except NoMatch as nowhere_near:
-            if not self.blind or hint.centre_icrs is None:
+            solution = self._solve_wider(stars, frame, mount_icrs, hint, nowhere_near, cancel)
+        try:
+            self._check_scale(solution)
+        except ScaleContradicts as other:
+            if self._confirmed:
                 raise
-            try:
-                solution = self._ask(stars, frame, _unhinted(hint), cancel, self.timeout_s)
-            except TooNarrowForWholeSky:
-                raise nowhere_near from None
-        self._check_scale(solution)
+            if self._rival is None or abs(solution.scale / self._rival - 1.0) > MEASURED_SCALE:
+                self._rival = solution.scale
+                raise
+            self._forget()
+            self._learn(stars, sky, solution, mount_icrs)
+            self._confirmed = True
+            raise FirstSolutionFalse(other.found_arcsec, other.expected_arcsec) from None
         return self._learn(stars, sky, solution, mount_icrs)
+
+    def _solve_wider(
+        self,
+        stars: StarList,
+        frame: Frame,
+        mount_icrs: Vector | None,
+        hint: SolveHint,
+        nowhere_near: NoMatch,
+        cancel: CancelToken,
+    ) -> Solution:
+        """Solve what is not where it should be; raise ``nowhere_near`` when it may not be sought.
+
+        While a single solution has told scale, parity and place it may have been false: then the
+        frame is asked as if it were the run's first.
+        """
+        wider = []
+        if self.learned and not self._confirmed:
+            hint = dataclasses.replace(
+                self._told,
+                centre_icrs=mount_icrs,
+                radius=None if mount_icrs is None else self._told.radius,
+                epoch_year=hint.epoch_year,
+            )
+            wider.append(hint)
+        if self.blind and hint.centre_icrs is not None:
+            wider.append(_unhinted(hint))
+        failed = nowhere_near
+        for other in wider:
+            try:
+                return self._ask(stars, frame, other, cancel, self.timeout_s)
+            except TooNarrowForWholeSky:
+                break
+            except NoMatch as error:
+                failed = error
+        raise failed
+
+    def _forget(self) -> None:
+        """Forget what a false solution told."""
+        self._last, self._rival = None, None
+        self.parity = None
+        self.k1, self._k1_stars = self._told.k1, 0
+        self._offset = np.eye(3)
 
     def _check_scale(self, solution: Solution) -> None:
         """Raise `ScaleContradicts` when a scale is not the one that stars told before.
 
-        The first solution is believed against whatever was told of the optics.
+        The first solution is believed against whatever was told of the optics, until two others
+        contradict it and agree.
         """
-        if (
-            self.learned
-            and self.scale is not None
-            and (abs(solution.scale / self.scale - 1.0) > self.scale_tolerance)
-        ):
+        if not self.learned or self.scale is None:
+            return
+        if abs(solution.scale / self.scale - 1.0) > self.scale_tolerance:
             raise ScaleContradicts(solution.scale / ARCSEC, self.scale / ARCSEC)
+        self._confirmed = True
 
     def _check_followed(self, solution: Solution, mount_icrs: Vector | None) -> None:
         """Hold a solution that followed the frame before to what a full solve must keep, too.

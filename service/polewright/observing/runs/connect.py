@@ -179,7 +179,6 @@ def connect_rig(config: Config, clock: Clock, cancel: CancelToken, emit: EventSi
     weather = weather_of(config, site, clock.utc_s(), station)
     system = telescope.equatorial_system()
     check_system(system)
-    system = settled_system(system, telescope, site, weather.air, clock)
     ready_camera(camera, config.camera)
     focal_mm = config.optics.focal_length_mm or mount_focal_length_mm(telescope)
     info = camera.info()
@@ -212,7 +211,7 @@ def connect_rig(config: Config, clock: Clock, cancel: CancelToken, emit: EventSi
         weather=weather,
         weather_station=station,
         pole=PoleTarget(config.pole.target),
-        equatorial_system=system,
+        equatorial_system=settled_system(system, telescope, site, weather.air, clock),
         config=config,
         clock=clock,
         cancel=cancel,

@@ -30,11 +30,13 @@ from polewright.observing.plan.plan_from_config import (
     tell_plan,
 )
 from polewright.observing.rig.patience import OutOfPatience, Patience
+from polewright.observing.rig.plate_solver import FirstSolutionFalse
 from polewright.observing.rig.rig import Rig
 from polewright.observing.runs.frame_check import choose_exposure, keep_exposure
 from polewright.observing.safety.guard_errors import PointNotSolved
 from polewright.observing.settling.expose_on_arrival import expose_at_once, goes_at_once
 from polewright.observing.sweep.background_solve import Fetched, FrameLost, Image, Work
+from polewright.observing.sweep.solve_point import tell_focal_length
 from polewright.observing.sweep.visit_point import (
     UNSOLVED,
     SolvedPoint,
@@ -112,6 +114,10 @@ def _swept(rig: Rig, run: _Recovery, points: Sequence[SweepPoint], swaps: int) -
     while True:
         try:
             return Swept(tuple(run.visit(points)), tuple(run.story))
+        except FirstSolutionFalse as false:  # once a run: two agree from here on
+            run.tell(f"The sweep begins again, for {false}.")
+            tell_focal_length(rig)
+            rig.guards.begin()
         except _Stuck as stuck:
             other = run.other_sweep(stuck, swaps)
             if other is None:
@@ -181,6 +187,8 @@ class _Recovery:
         while True:
             try:
                 point = self._solve_at(target, number, points, first=number == 1 and not failed)
+            except FirstSolutionFalse:
+                raise
             except UNSOLVED as error:
                 last = error
             else:
@@ -214,6 +222,8 @@ class _Recovery:
         if taken is not None:  # exposed longer than chosen, so good enough in any case
             try:
                 return solve_taken(rig, target, number, len(points), taken)
+            except FirstSolutionFalse:
+                raise
             except UNSOLVED as error:
                 self.last = str(error), error.advice
                 exposure_s = max(exposure_s, taken.exposure_s)
@@ -226,6 +236,8 @@ class _Recovery:
             try:
                 self._bring(target, number, len(points), exposure_s, first=False)
                 point = self._shoot(target, number, points, exposure_s)
+            except FirstSolutionFalse:
+                raise
             except UNSOLVED as error:
                 self._unsolved(error)
                 longer_s = min(2.0 * exposure_s, settings.max_exposure_s)
