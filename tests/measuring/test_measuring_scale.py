@@ -22,7 +22,8 @@ from polewright.observing.rig.plate_solver import (
     PlateSolver,
     ScaleContradicts,
 )
-from polewright.observing.sweep.solve_point import SweepPoint
+from polewright.observing.rig.tonight_tolerance import Known, with_tonights_tolerance
+from polewright.observing.sweep.solve_point import SweepPoint, tell_focal_length
 from polewright.observing.sweep.sweep import _Recovery, _swept
 from polewright.solving.errors import NoMatch
 from polewright.solving.registry import load_solver
@@ -228,3 +229,38 @@ def test_a_sweep_begins_again_when_its_first_point_was_false() -> None:
     assert began == ["sweep", "guards", "sweep"]
     assert list(swept.story) == told
     assert "it had 7.000 arcsec per pixel, and two frames since agree on 9.000" in told[0]
+
+
+@pytest.mark.parametrize("tonights_mm", [None, 300.0])
+def test_tonights_tolerance_follows_the_focal_length_that_the_stars_tell(
+    shot: Any, tonights_mm: float | None
+) -> None:
+    """The driver says twice the focal length: at half of it the axis may be off by more. Not so
+    where the exposures of the night are another telescope's."""
+    studio, taken, stars = shot
+    tonight = {"exposure_s": 300.0, "pixel_um": 3.76, "focal_length_mm": tonights_mm}
+    told: list[str] = []
+
+    def rig_told(focal_mm: float) -> Any:
+        plates = plates_for(studio, focal_mm)
+        known = Known(focal_mm, studio.sensor.pixel_um)
+        config = Config.model_validate(
+            {"pole": {"tolerance_from_tonight": True}, "tonight": tonight}
+        )
+        config, _told, _warned = with_tonights_tolerance(config, known, studio.site, studio.air)
+        rig: Any = SimpleNamespace(
+            plates=plates, known=known, config=config, site=studio.site, atmosphere=studio.air,
+            note=lambda text, **_: told.append(text),
+        )  # fmt: skip
+        plates.solve(stars, taken.frame, taken.hint.centre_icrs, CancelToken())
+        tell_focal_length(rig)
+        tell_focal_length(rig)
+        return rig.config.pole.tolerance_arcmin
+
+    true = rig_told(200.0)
+    assert not told
+    by_driver = rig_told(400.0)
+
+    assert by_driver == pytest.approx(true, rel=0.02)
+    assert ("Tonight's tolerance is" in " ".join(told)) == (tonights_mm is None)
+    assert len([text for text in told if text.startswith("Tonight's")]) == (tonights_mm is None)

@@ -224,8 +224,7 @@ class AlignSession:
                 self._sweeps = before.sweeps
                 self._board.recalled(before.result, before.sweeps, before.moves)
             self.rig = rig = self._connect(self.config, self.clock, self.cancel, self._hear)
-            self.config = rig.config  # with the tolerance that the exposures of the night demand
-            self._board.knows_tolerance(rig.config.pole.tolerance_arcmin)
+            self._know_tolerance(rig)
             rig.on_frame = self._keep_frame
             rig.on_plan = self._keep_plan
             self._board.knows_site(rig.site.southern)
@@ -291,10 +290,16 @@ class AlignSession:
         self._go(Happening.PLANNED, f"{len(plan.points)} points")
         self._sweeps += 1
         measured = measure(rig, [SweepPoint(p.hour_angle, p.declination) for p in plan.points])
+        self._know_tolerance(rig)
         self._board.measured(measured.result, self._sweeps)
         self._recorder.measured(measured.result)
         self._write("measured", measured.result.model_dump(mode="json"))
         return measured
+
+    def _know_tolerance(self, rig: Rig) -> None:
+        """Take over the tolerance that the exposures of the night demand, by all that is known."""
+        self.config = rig.config
+        self._board.knows_tolerance(rig.config.pole.tolerance_arcmin)
 
     def _forget_wishes(self) -> None:
         """Drop what was asked for in the pass that is over: none of it is meant for the next.

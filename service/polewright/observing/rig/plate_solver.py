@@ -177,6 +177,13 @@ class PlateSolver:
         return self._claim_corrected
 
     @property
+    def focal_length_mm(self) -> float | None:
+        """The focal length that the stars tell; None before a frame is solved or without pixels."""
+        if not self.learned or self.claim is None or self.scale is None:
+            return None
+        return self.claim.pixel_um * 1e-3 / self.scale
+
+    @property
     def driver_alone_tells(self) -> bool:
         """Whether the scale is the mount's driver's word, which is often wrong, and no more."""
         return not self.learned and self.claim is not None and self.claim.by_driver

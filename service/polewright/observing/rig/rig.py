@@ -29,6 +29,7 @@ from polewright.observing.settling.settle_frames import LookMemory
 from polewright.records.events import EventSink, Note, Progress
 
 if TYPE_CHECKING:
+    from polewright.observing.rig.tonight_tolerance import Known
     from polewright.observing.safety.guards import Guards
 
 CAMERA_LATE_S = 0.5
@@ -76,6 +77,9 @@ class Rig:
 
     past_sweeps: tuple[RigSweep, ...] = ()
     """What the history knows of this mount and camera, newest last."""
+
+    known: Known | None = None
+    """What tonight's tolerance was computed with; None where it is fixed."""
 
     light_seen: bool = False
     """Whether a frame has shown that light reaches the camera, where that was in doubt."""

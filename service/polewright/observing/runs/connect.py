@@ -186,6 +186,7 @@ def connect_rig(config: Config, clock: Clock, cancel: CancelToken, emit: EventSi
     binned_um = None if pixel_um is None else pixel_um * config.camera.binning
     drive = telescope.tracking_rate()
     told = warned = ""
+    known = None
     if config.pole.tolerance_from_tonight:
         rate = None if drive is None else drive.name.lower()
         known = Known(focal_mm, pixel_um, sensor_diagonal_mm(info), rate)
@@ -217,6 +218,7 @@ def connect_rig(config: Config, clock: Clock, cancel: CancelToken, emit: EventSi
         cancel=cancel,
         emit=emit,
         solver_words=words,
+        known=known,
     )
     words.tell = rig.note
     _tell_tolerance(rig, told, warned, drive)

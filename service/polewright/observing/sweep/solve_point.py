@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from polewright.calculation.images.detect import detect_stars
 from polewright.calculation.images.errors import EmptyFrame
@@ -21,9 +21,11 @@ from polewright.foundation.angles import (
     spherical,
 )
 from polewright.foundation.clock import CancelToken
+from polewright.foundation.errors import PolewrightError
 from polewright.observing.rig.mount_coordinates import icrs_from_mount, pointing_from_mount
 from polewright.observing.rig.plate_solver import Plate, ScaleContradicts
 from polewright.observing.rig.rig import Rig
+from polewright.observing.rig.tonight_tolerance import with_tonights_tolerance
 from polewright.records.events import FrameMeasured, PointSolved
 from polewright.solving.errors import NoMatch, SolutionRejected, SolverTimedOut, TooFewStars
 
@@ -143,9 +145,26 @@ def judge(rig: Rig, point: SolvedPoint, total: int, word: StarsWord) -> None:
 
 
 def tell_focal_length(rig: Rig) -> None:
-    """Say it, once a run, when the stars tell another focal length than was told."""
-    if rig.plates.claim_corrected:
-        rig.note(rig.plates.claim_corrected, warning=True)
+    """Say it, once a run, when the stars tell another focal length than was told.
+
+    Tonight's tolerance, where it follows from that, is then computed again.
+    """
+    if not rig.plates.claim_corrected:
+        return
+    rig.note(rig.plates.claim_corrected, warning=True)
+    known, found_mm = rig.known, rig.plates.focal_length_mm
+    if known is None or rig.config.tonight.focal_length_mm or known.focal_length_mm == found_mm:
+        return
+    rig.known = replace(known, focal_length_mm=found_mm)
+    try:
+        rig.config, told, warned = with_tonights_tolerance(
+            rig.config, rig.known, rig.site, rig.atmosphere
+        )
+    except PolewrightError as error:
+        told, warned = "", f"Tonight's tolerance stays as it was ({error})."
+    for sentence, warning in ((told, False), (warned, True)):
+        if sentence:
+            rig.note(sentence, warning=warning)
 
 
 def report_plate(rig: Rig, plate: Plate, number: int, total: int) -> None:
