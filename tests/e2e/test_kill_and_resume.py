@@ -270,7 +270,7 @@ def test_a_mount_that_was_moved_meanwhile_is_not_adjusted(programs) -> None:
     """The declination axis stands elsewhere than in the journal: it says why it cannot go on."""
     program = programs()
     now_s = program.night.clock.utc_s()
-    journal = Journal(program.folder / "dead.journal.jsonl")
+    journal = Journal(program.folder / "dead-rehearsal.journal.jsonl")
     journal.write(now_s - 9.0, "step", {"step": "adjusting"})
     anchor = {
         "axis": [0.0, 0.7, 0.714],
