@@ -106,7 +106,7 @@ def fit_field(
     Args:
         attitudes: of one field, in order of time, parity all alike.
         trial_axis: (3,) within some degrees: the predicted axis, or the pole.
-        noise: what the frames do not show.
+        noise: what the frames do not show; a droop that is known is taken out first.
 
     Raises:
         TooFewFrames: fewer than `FEWEST`.
@@ -116,6 +116,7 @@ def fit_field(
     n = len(attitudes)
     if n < FEWEST:
         raise TooFewFrames(n, FEWEST)
+    attitudes = [allowance.shared.undrooped(item) for item in attitudes]
     seconds = np.array([item.utc_s - attitudes[0].utc_s for item in attitudes])
     axis = np.asarray(trial_axis, dtype=np.float64)
     middle = attitudes[n // 2].matrix

@@ -165,7 +165,8 @@ def fit_axis(
             that of the zenith; across the boresight it grows with `airmass_factor`. 0, the
             default, takes the solves' own errors as they stand; with a hundred stars those can be
             a tenth of an arcsecond, and a real sweep would be refused.
-        shared: what the frames have wrong together, and how well their noise is known.
+        shared: what the frames have wrong together, and how well their noise is known. A droop
+            that is known is taken out first.
 
     Raises:
         TooFewDirections: fewer than two attitudes.
@@ -181,6 +182,7 @@ def fit_axis(
     parities = tuple(a.parity for a in attitudes)
     if len(set(parities)) > 1:
         raise MixedParity(parities)
+    attitudes = [shared.undrooped(a) for a in attitudes]
     matrices = [a.matrix for a in attitudes]
     axis = _start_axis(matrices)
     axis = axis * _towards_pole(axis, southern)

@@ -32,7 +32,9 @@ class SharedErrors:
     """Sizes (1 sigma) of what the frames of a sweep share. The default shares nothing."""
 
     sag: float = 0.0
-    """Rad by which a level tube droops against its axes more than is allowed for."""
+    """Rad by which a level tube droops against its axes more than ``droop``."""
+    droop: float = 0.0
+    """Rad by which it is known to droop: no size, but what is taken out of the attitudes."""
     refraction: tuple[float, float] = (0.0, 0.0)
     """Of A and B (rad) in refraction ``A tan z + B tan^3 z``, both wrong by one same share."""
     lean: float = 0.0
@@ -83,6 +85,13 @@ class SharedErrors:
         along = boresights @ axis
         declination = axis @ shift - along * (boresights @ shift)
         return np.asarray((declination / np.sum(across**2, axis=-1))[..., None] * across)
+
+    def undrooped(self, attitude: Attitude) -> Attitude:
+        """Return an attitude as it would be if the tube did not droop as it is known to."""
+        if self.droop == 0.0:
+            return attitude
+        back = -self.droop * np.cross(_UP, attitude.matrix[:, 2])
+        return replace(attitude, matrix=rotation_matrix(back) @ attitude.matrix)
 
     def lifted(self, attitude: Attitude) -> Attitude:
         """Return an attitude as it would be told under air denser by 1 sigma."""
