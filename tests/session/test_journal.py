@@ -5,9 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+
 from polewright.foundation.clock import SystemClock
 from polewright.foundation.config import Config
-
 from polewright.session.journal import (
     Journal,
     JournalInUse,

@@ -1,11 +1,11 @@
 """What a rig's drift checks teach about the droop of its tube.
 
 A level tube that droops by s moves the axis that a sweep finds by one response times s, and the
-axis that a tracked field's drift tells by another (`polewright.calculation.geometry.shared_errors`). So where
-nothing was turned in between, sweep minus drift is s times the difference of both, and noise: a
-linear model, whose posterior is Gaussian (textbook). Two things do not average out over checks.
-Flexure that follows no cosine is partly the same each time, in every check alike; and a camera is
-taken off and put on again.
+axis that a tracked field's drift tells by another (`shared_errors` has both). So where nothing was
+turned in between, sweep minus drift is s times the difference of both, and noise: a linear model,
+whose posterior is Gaussian (textbook). Two things do not average out over checks. Flexure that
+follows no cosine is partly the same each time, in every check alike; and a camera is taken off and
+put on again.
 """
 
 from __future__ import annotations
@@ -93,13 +93,14 @@ def learnt_sag(prior_sigma: float, pairs: Sequence[SagPair]) -> LearntSag:
         own = without_droop(pair.covariance - repeats**2 * np.eye(2), np.zeros(2), 0.0)
         weights.append(np.linalg.inv(own))
     counts = np.ones(len(told))
-    found, information = np.zeros(3), prior
+    found: NDArray[np.float64] = np.zeros(3)
+    information = prior
     for _ in range(_ROUNDS):
         information, pull = prior.copy(), np.zeros(3)
         for pair, design, weight, count in zip(told, designs, weights, counts, strict=True):
             information += count * design.T @ weight @ design
             pull += count * design.T @ weight @ pair.apart
-        before, found = found, np.linalg.solve(information, pull)
+        before, found = found, np.asarray(np.linalg.solve(information, pull))
         left = [pair.apart - design @ found for pair, design in zip(told, designs, strict=True)]
         far = np.array(
             [math.sqrt(gap @ w @ gap / 2.0) for gap, w in zip(left, weights, strict=True)]

@@ -33,8 +33,6 @@ class SharedErrors:
 
     sag: float = 0.0
     """Rad by which a level tube droops against its axes more than ``droop``."""
-    droop: float = 0.0
-    """Rad by which it is known to droop: no size, but what is taken out of the attitudes."""
     refraction: tuple[float, float] = (0.0, 0.0)
     """Of A and B (rad) in refraction ``A tan z + B tan^3 z``, both wrong by one same share."""
     lean: float = 0.0
@@ -49,6 +47,8 @@ class SharedErrors:
     """ENU: by how much of it the mount may reckon otherwise than its targets were converted. The
     right ascension that this costs is a turn about the axis and harmless; the declination axis,
     which should stand still, moves by the rest."""
+    droop: float = 0.0
+    """Rad by which a level tube is known to droop: no size, but what is taken out of attitudes."""
 
     def world_covariance(self, boresights: Vector, turns: Vector, axis: Vector) -> Vector:
         """Return the covariance (..., n, n, 3, 3) of the frames' small turns, ENU, rad^2.
