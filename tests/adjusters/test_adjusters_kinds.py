@@ -9,7 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from polewright.devices.motors.base import AdjusterTrouble, NeedsHands, load_adjuster
+from polewright.devices.motors.base import AdjusterTrouble, NeedsHands
+from polewright.devices.motors.registry import load_adjuster
 from polewright.foundation.clock import SystemClock
 from polewright.foundation.errors import Cancelled, ConfigError
 from polewright.foundation.user_commands import UserCommand

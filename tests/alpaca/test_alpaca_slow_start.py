@@ -10,7 +10,9 @@ from alpaca_wire import Refuse, ScriptedMount, WireServer, wire_server
 
 from polewright.devices.alpaca import errors
 from polewright.devices.alpaca.client import AlpacaConnection
-from polewright.devices.alpaca.telescope import MotionState, MountState, Telescope
+from polewright.devices.alpaca.motion import MotionState
+from polewright.devices.alpaca.mount_state import MountState
+from polewright.devices.alpaca.telescope import Telescope
 from polewright.foundation.clock import CancelToken
 from polewright.foundation.errors import Cancelled, MotionUnknown
 

@@ -11,15 +11,9 @@ from alpaca_wire import Refuse, ScriptedMount, Status, WireServer, wire_server
 
 from polewright.devices.alpaca import errors
 from polewright.devices.alpaca.client import AlpacaConnection
-from polewright.devices.alpaca.motion import stands_still
-from polewright.devices.alpaca.telescope import (
-    EquatorialSystem,
-    GuideDirection,
-    MotionState,
-    MountState,
-    PierSide,
-    Telescope,
-)
+from polewright.devices.alpaca.motion import MotionState, stands_still
+from polewright.devices.alpaca.mount_state import MountState, PierSide
+from polewright.devices.alpaca.telescope import EquatorialSystem, GuideDirection, Telescope
 from polewright.foundation.angles import ARCSEC, SIDEREAL_RATE
 from polewright.foundation.clock import CancelToken, SystemClock
 from polewright.foundation.errors import Cancelled, GuardError, MotionUnknown

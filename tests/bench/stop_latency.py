@@ -17,7 +17,7 @@ from pathlib import Path
 
 from polewright.devices.alpaca.client import AlpacaConnection
 from polewright.devices.alpaca.telescope import Telescope
-from polewright.devices.motors.base import load_adjuster
+from polewright.devices.motors.registry import load_adjuster
 from polewright.foundation.clock import SystemClock
 from polewright.foundation.errors import Cancelled
 from polewright.observing.safety.stopping import motion_stopped_on_trouble

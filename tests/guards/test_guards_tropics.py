@@ -20,7 +20,7 @@ from polewright.calculation.planning.planner import plan_sweep
 from polewright.calculation.planning.request import PlanRequest, Pointing, SweepPlan
 from polewright.calculation.planning.uncertainty import AttitudeNoise
 from polewright.calculation.sky.site import Site
-from polewright.devices.alpaca.telescope import MountState
+from polewright.devices.alpaca.mount_state import MountState
 from polewright.foundation.angles import DEG, fold_pi
 from polewright.observing.plan import plan_from_config as planned
 from polewright.observing.rig.mount_coordinates import Sides

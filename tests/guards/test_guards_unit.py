@@ -18,7 +18,7 @@ from polewright.calculation.sky.frame import ObservedFrame, enu_from_hour_angle_
 from polewright.calculation.sky.pole import PoleTarget, pole_enu
 from polewright.calculation.sky.site import Atmosphere, Site
 from polewright.devices.alpaca.motion import SlewResult
-from polewright.devices.alpaca.telescope import MountState, PierSide
+from polewright.devices.alpaca.mount_state import MountState, PierSide
 from polewright.foundation.angles import DEG
 from polewright.observing.rig.mount_coordinates import of_date_at, pointing_from_mount
 from polewright.observing.safety import guard_errors as errors

@@ -8,7 +8,6 @@ from polewright.calculation.planning.errors import LimitsInvalid
 from polewright.calculation.planning.horizon import Horizon, Window
 from polewright.calculation.planning.limits import (
     MountLimits,
-    Reason,
     Rules,
     SkyLimits,
     SkyState,
@@ -18,6 +17,7 @@ from polewright.calculation.planning.limits import (
     moon_weight,
     shortfalls,
 )
+from polewright.calculation.planning.violations import Reason
 from polewright.calculation.sky.frame import ObservedFrame, hour_angle_dec
 from polewright.calculation.sky.site import Atmosphere, Site
 from polewright.foundation.angles import DEG, enu_from_azalt

@@ -13,11 +13,12 @@ from polewright.calculation.planning.errors import LimitsInvalid, NoSweepFits, P
 from polewright.calculation.planning.feasibility import Outlook, evaluate
 from polewright.calculation.planning.horizon import Horizon, Window
 from polewright.calculation.planning.horizon_text import parse_horizon
-from polewright.calculation.planning.limits import MountLimits, Reason, SkyLimits
+from polewright.calculation.planning.limits import MountLimits, SkyLimits
 from polewright.calculation.planning.motion import Timing
 from polewright.calculation.planning.planner import judge_sweep, plan_sweep
 from polewright.calculation.planning.request import PlanRequest, Pointing, SweepWish
 from polewright.calculation.planning.uncertainty import AttitudeNoise
+from polewright.calculation.planning.violations import Reason
 from polewright.calculation.sky.site import Site
 from polewright.foundation.angles import ARCSEC, DEG, SIDEREAL_RATE
 

@@ -9,7 +9,7 @@ import pytest
 from polewright.calculation.sky.frame import ObservedFrame
 from polewright.calculation.sky.site import Atmosphere, Site
 from polewright.devices.alpaca.dome import ShutterState
-from polewright.devices.alpaca.telescope import MountState
+from polewright.devices.alpaca.mount_state import MountState
 from polewright.foundation.clock import CancelToken, SystemClock
 from polewright.foundation.config import config_from_text
 from polewright.observing.runs.startup_errors import RoofNotOpen, SunBeforeCover

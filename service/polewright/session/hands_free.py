@@ -10,7 +10,8 @@ from polewright.calculation.adjusting.closed_loop import ClosedLoop
 from polewright.calculation.adjusting.engine import Reading
 from polewright.calculation.adjusting.errors import TravelAtEnd
 from polewright.calculation.adjusting.motor import MotorLimits
-from polewright.devices.motors.base import Adjuster, NeedsHands, load_adjuster
+from polewright.devices.motors.base import Adjuster, NeedsHands
+from polewright.devices.motors.registry import load_adjuster
 from polewright.foundation.adjuster_profile import Axis
 from polewright.foundation.angles import ARCMIN
 from polewright.foundation.clock import Clock

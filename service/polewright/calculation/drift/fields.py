@@ -16,7 +16,6 @@ from polewright.calculation.drift.errors import NoFieldFits
 from polewright.calculation.planning.feasibility import worst_altitude
 from polewright.calculation.planning.limits import (
     FUZZ,
-    Reason,
     SkyState,
     Use,
     allowed,
@@ -25,6 +24,7 @@ from polewright.calculation.planning.limits import (
 )
 from polewright.calculation.planning.motion import approaches
 from polewright.calculation.planning.request import PlanRequest, Pointing
+from polewright.calculation.planning.violations import Reason
 from polewright.calculation.sky.frame import enu_from_hour_angle_dec
 from polewright.foundation.angles import DEG, SIDEREAL_RATE, azalt_from_enu
 

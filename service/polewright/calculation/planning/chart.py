@@ -20,8 +20,9 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
 from polewright.calculation.planning.feasibility import Outlook
-from polewright.calculation.planning.limits import Reason, Use, shortfalls
+from polewright.calculation.planning.limits import Use, shortfalls
 from polewright.calculation.planning.request import PlanRequest, SweepPlan
+from polewright.calculation.planning.violations import Reason
 from polewright.calculation.sky.frame import enu_from_hour_angle_dec, hour_angle_dec
 from polewright.foundation.angles import ARCSEC, DEG, Vector, azalt_from_enu, enu_from_azalt
 

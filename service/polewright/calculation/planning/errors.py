@@ -12,13 +12,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
+from polewright.calculation.planning.violations import Reason, Violation
 from polewright.foundation.errors import ConfigError, PlanError
-
-if TYPE_CHECKING:
-    from polewright.calculation.planning.limits import Reason
-    from polewright.calculation.planning.request import Violation
 
 
 class HorizonUnreadable(ConfigError):

@@ -10,7 +10,6 @@ import numpy as np
 
 from polewright.calculation.planning.limits import (
     FUZZ,
-    Reason,
     Rules,
     SkyState,
     Use,
@@ -29,8 +28,9 @@ from polewright.calculation.planning.motion import (
     meridian_side,
     sweep_course,
 )
-from polewright.calculation.planning.request import PlanPoint, PlanRequest, SweepPlan, Violation
+from polewright.calculation.planning.request import PlanPoint, PlanRequest, SweepPlan
 from polewright.calculation.planning.uncertainty import predict
+from polewright.calculation.planning.violations import Reason, Violation
 from polewright.calculation.planning.words import Breach, describe
 from polewright.calculation.sky.frame import ObservedFrame, enu_from_hour_angle_dec
 from polewright.foundation.angles import DEG, SIDEREAL_RATE, Vector, azalt_from_enu, separation

@@ -10,36 +10,18 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from enum import Enum, IntFlag
+from enum import Enum
 
 import numpy as np
 from numpy.typing import NDArray
 
 from polewright.calculation.planning.errors import LimitsInvalid
 from polewright.calculation.planning.horizon import Horizon
+from polewright.calculation.planning.violations import Reason
 from polewright.calculation.sky.bodies import moon_enu, moon_illuminated_fraction, sun_enu
 from polewright.calculation.sky.frame import ObservedFrame, enu_from_hour_angle_dec, hour_angle_dec
 from polewright.calculation.sky.site import Site
 from polewright.foundation.angles import DEG, Vector, separation
-
-
-class Reason(IntFlag):
-    """Why a direction is not allowed; several can hold at once."""
-
-    NONE = 0
-    SKYLINE = 1
-    OVERHANG = 2
-    WINDOW = 4
-    LOW = 8
-    """Under the minimum altitude for good frames."""
-    MOUNT_ALTITUDE = 16
-    HOUR_ANGLE = 32
-    MERIDIAN = 64
-    DECLINATION = 128
-    SUN = 256
-    STARS = 512
-    PIER_SIDE = 1024
-    FIRST_SLEW = 2048
 
 
 class Use(Enum):

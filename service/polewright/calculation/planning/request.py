@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from polewright.calculation.geometry.shared_errors import NOTHING_SHARED, SharedErrors
 from polewright.calculation.planning.errors import LimitsInvalid
 from polewright.calculation.planning.horizon import Horizon
-from polewright.calculation.planning.limits import MountLimits, Reason, Rules, SkyLimits
+from polewright.calculation.planning.limits import MountLimits, Rules, SkyLimits
 from polewright.calculation.planning.motion import Timing, meridian_side
 from polewright.calculation.planning.uncertainty import AttitudeNoise, AxisPrediction
 from polewright.calculation.sky.frame import ObservedFrame, hour_angle_dec
@@ -244,23 +244,3 @@ class SweepPlan:
         if here <= best:
             return "as good as the best of an open sky"
         return f"{here} arcsec, {here - best:.1f} more than the {best} of the best in an open sky"
-
-
-@dataclass(frozen=True)
-class Violation:
-    """One limit broken by a wanted sweep, and what would keep it. Angles in rad."""
-
-    reason: Reason
-    where: str
-    """Such as 'point 2' or 'slew from point 1 to 2'."""
-    azimuth: float
-    altitude: float
-    hour_angle: float
-    utc_s: float
-    amount: float
-    """By how much the limit is broken at the worst place."""
-    sentence: str
-    fix: str
-
-    def __str__(self) -> str:
-        return f"{self.where}: {self.sentence} ({self.fix})"

@@ -18,13 +18,13 @@ from polewright.calculation.planning.feasibility import SAMPLE_SLACK, Outlook
 from polewright.calculation.planning.limits import (
     FUZZ,
     MountLimits,
-    Reason,
     Use,
     moon_weight,
     required_clearance,
     shortfalls,
     sun_shortfall,
 )
+from polewright.calculation.planning.violations import Reason
 from polewright.calculation.sky.frame import enu_from_hour_angle_dec
 from polewright.foundation.angles import DEG, Vector
 

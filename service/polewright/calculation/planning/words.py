@@ -6,8 +6,8 @@ import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
-from polewright.calculation.planning.limits import Reason, Rules, SkyState
-from polewright.calculation.planning.request import Violation
+from polewright.calculation.planning.limits import Rules, SkyState
+from polewright.calculation.planning.violations import Reason, Violation
 from polewright.foundation.angles import DEG, Vector, azalt_from_enu, separation
 
 

@@ -7,12 +7,12 @@ import re
 import zlib
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from polewright.calculation.images.frame import Frame, SensorKind
 from polewright.devices.alpaca import imagebytes
+from polewright.devices.alpaca.camera_device import CameraDevice, CameraSettings, PastExposure
 from polewright.devices.alpaca.deadline import Deadline
 from polewright.devices.alpaca.errors import (
     AlpacaError,
@@ -32,9 +32,6 @@ from polewright.devices.alpaca.errors import (
 from polewright.devices.alpaca.models import parse_utc
 from polewright.foundation.clock import CancelToken, Clock
 
-if TYPE_CHECKING:
-    from polewright.devices.alpaca.camera import Camera, CameraSettings
-
 log = logging.getLogger(__name__)
 
 #: A camera's clock further off than this says nothing about our exposure.
@@ -47,8 +44,6 @@ SLOWEST_BYTES_S = 0.5e6
 JSON_BYTES_PER_PIXEL = 26
 #: Cameras whose state lags behind their image are waited for so long.
 BUSY_THOUGH_READY_S = 3.0
-#: So many images are remembered, to recognise one that is handed out again.
-IMAGES_REMEMBERED = 1000
 #: An image with fewer pixels than this between its darkest and its brightest value (a cap on, all
 #: full) may well come twice: no noise shows in it. No star can be solved in it either.
 LEAST_NOISY_PIXELS = 50
@@ -68,24 +63,12 @@ class ExposureProgress:
     """"exposing", "reading" or "downloading"."""
 
 
-@dataclass(frozen=True)
-class PastExposure:
-    """What is remembered of an exposure to recognise its image when it is handed out again."""
-
-    asked_utc_s: float
-    start_text: str | None
-    offset_s: float | None
-    """Camera's start time minus ours."""
-    base_s: float
-    """Our clock minus our timer: another one means that the clock was set meanwhile."""
-
-
 class Exposure:
     """The steps of `Camera.expose`."""
 
     def __init__(
         self,
-        camera: Camera,
+        camera: CameraDevice,
         clock: Clock,
         cancel: CancelToken | None,
         on_progress: Callable[[ExposureProgress], None] | None,

@@ -12,7 +12,7 @@ from abc import abstractmethod
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from enum import Enum
-from typing import TYPE_CHECKING, TypeVar
+from typing import TypeVar
 
 from polewright.devices.alpaca.client import AlpacaConnection
 from polewright.devices.alpaca.deadline import Deadline
@@ -37,6 +37,7 @@ from polewright.devices.alpaca.errors import (
     is_absent,
 )
 from polewright.devices.alpaca.models import BOOL, FLOAT
+from polewright.devices.alpaca.mount_state import MountState
 from polewright.foundation.angles import (
     ARCSEC,
     DEG,
@@ -49,9 +50,6 @@ from polewright.foundation.angles import (
 )
 from polewright.foundation.clock import CancelToken, Clock
 from polewright.foundation.errors import Insisted, MotionUnknown
-
-if TYPE_CHECKING:
-    from polewright.devices.alpaca.telescope import MountState
 
 log = logging.getLogger(__name__)
 R = TypeVar("R")
@@ -71,7 +69,7 @@ _REFUSALS = (
 )
 
 #: Called with every look at a moving mount; raising stops the mount.
-Watch = Callable[["MountState"], None]
+Watch = Callable[[MountState], None]
 
 #: A command that has not begun so long after it was sent is told as ignored (own choice: drivers
 #: that queue commands were seen to take 20 s).

@@ -7,7 +7,6 @@ caller's work (this room knows no geometry).
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from enum import IntEnum
 from typing import Any, ClassVar, Literal
 
@@ -21,21 +20,9 @@ from polewright.devices.alpaca.errors import (
     is_absent,
 )
 from polewright.devices.alpaca.models import AXIS_RATES, BOOL, FLOAT, INT, TEXT, AxisRate, parse_utc
-from polewright.devices.alpaca.motion import LOST, Motion, MotionState, OpenCall, SlewResult, Watch
+from polewright.devices.alpaca.motion import LOST, Motion, OpenCall, Watch
+from polewright.devices.alpaca.mount_state import MountState, PierSide
 from polewright.foundation.clock import CancelToken, Clock
-
-__all__ = [
-    "Axis",
-    "DriveRate",
-    "EquatorialSystem",
-    "GuideDirection",
-    "MotionState",
-    "MountState",
-    "PierSide",
-    "SlewResult",
-    "Telescope",
-    "Watch",
-]
 
 
 class EquatorialSystem(IntEnum):
@@ -47,16 +34,6 @@ class EquatorialSystem(IntEnum):
     J2000 = 2
     J2050 = 3
     B1950 = 4
-
-
-class PierSide(IntEnum):
-    """Pointing state, not the physical side."""
-
-    UNKNOWN = -1
-    NORMAL = 0
-    """Alpaca's pierEast."""
-    THROUGH_POLE = 1
-    """Alpaca's pierWest."""
 
 
 class DriveRate(IntEnum):
@@ -84,23 +61,6 @@ class GuideDirection(IntEnum):
     SOUTH = 1
     EAST = 2
     WEST = 3
-
-
-@dataclass(frozen=True)
-class MountState:
-    """One look at the mount; None where it does not tell."""
-
-    utc_s: float
-    """Own clock when asked."""
-    right_ascension_hours: float
-    declination_deg: float
-    slewing: bool
-    tracking: bool | None = None
-    altitude_deg: float | None = None
-    azimuth_deg: float | None = None
-    side_of_pier: PierSide | None = None
-    at_park: bool | None = None
-    sidereal_time_hours: float | None = None
 
 
 class Telescope(Motion):

@@ -1,15 +1,12 @@
-"""The contract of an adjuster, and how one is found by its entry point."""
+"""The contract of an adjuster."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from importlib.metadata import entry_points
 from typing import Literal, Protocol
 
-from polewright.foundation.clock import Clock
 from polewright.foundation.errors import ConfigError, DeviceError
 
-ENTRY_POINT_GROUP = "polewright.adjusters"
 AxisName = Literal["altitude", "azimuth"]
 Tick = Callable[[], None]
 
@@ -71,34 +68,6 @@ class Adjuster(Protocol):
 
     def travel_arcmin(self, axis: AxisName) -> tuple[float, float] | None:
         """Smallest and largest position; None when unknown."""
-
-
-def load_adjuster(name: str, options: Mapping[str, object], clock: Clock) -> Adjuster:
-    """Return the adjuster ``name``.
-
-    Its entry point is a function ``create(options, clock) -> Adjuster``.
-
-    Raises:
-        ConfigError: there is none of that name, it cannot be imported, or an option is wrong.
-    """
-    from polewright.devices.motors import by_hand as manual
-    from polewright.devices.motors import command
-
-    create: Callable[[Mapping[str, object], Clock], Adjuster]
-    if name == "manual":
-        create = manual.create
-    elif name == "command":
-        create = command.create
-    else:
-        points = {point.name: point for point in entry_points(group=ENTRY_POINT_GROUP)}
-        if name not in points:
-            known = ", ".join(sorted({"manual", "command", *points}))
-            raise ConfigError(f"there is no adjuster named {name!r}; available: {known}")
-        try:
-            create = points[name].load()
-        except (ImportError, AttributeError) as exc:
-            raise ConfigError(f"the adjuster {name!r} cannot be loaded: {exc}") from exc
-    return create(options, clock)
 
 
 def known_options(name: str, options: Mapping[str, object], allowed: set[str]) -> None:

@@ -10,10 +10,10 @@ from typing import Protocol, runtime_checkable
 import numpy as np
 
 from polewright.calculation.planning.errors import NoSweepFits, PlanRefused
-from polewright.calculation.planning.limits import Reason
 from polewright.calculation.planning.planner import judge_sweep, plan_sweep
 from polewright.calculation.planning.request import PlanRequest, SweepPlan, SweepWish
 from polewright.calculation.planning.uncertainty import AttitudeNoise
+from polewright.calculation.planning.violations import Reason
 from polewright.foundation.angles import DEG, Vector, unit_vector
 from polewright.solving.catalogue.density import SPARSE_STARS, SURE_STARS
 from polewright.solving.errors import TWO_WAYS_OUT, FieldTooNarrow

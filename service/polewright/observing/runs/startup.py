@@ -19,7 +19,7 @@ from polewright.devices.alpaca.client import AlpacaConnection
 from polewright.devices.alpaca.cover_calibrator import CoverCalibrator
 from polewright.devices.alpaca.device import Device
 from polewright.devices.alpaca.dome import Dome
-from polewright.devices.alpaca.telescope import MountState
+from polewright.devices.alpaca.mount_state import MountState
 from polewright.foundation.angles import ARCMIN, fold_pi
 from polewright.foundation.clock import CancelToken, Clock
 from polewright.foundation.config import Config, SafetySection

@@ -8,7 +8,7 @@ from collections.abc import Callable
 from polewright.calculation.sky.bodies import sun_enu
 from polewright.devices.alpaca.cover_calibrator import CalibratorState, CoverCalibrator, CoverState
 from polewright.devices.alpaca.dome import Dome, ShutterState
-from polewright.devices.alpaca.telescope import MountState
+from polewright.devices.alpaca.mount_state import MountState
 from polewright.foundation.angles import DEG, enu_from_azalt, separation
 from polewright.foundation.clock import Clock
 from polewright.observing.rig.mount_site import mounts_site

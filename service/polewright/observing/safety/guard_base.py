@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from polewright.calculation.planning.request import Pointing
 from polewright.calculation.sky.frame import ObservedFrame
 from polewright.devices.alpaca.motion import SlewResult
-from polewright.devices.alpaca.telescope import MountState
+from polewright.devices.alpaca.mount_state import MountState
 from polewright.observing.rig.plate_solver import Plate
 
 

@@ -10,7 +10,6 @@ import numpy as np
 
 from polewright.calculation.planning.limits import (
     FUZZ,
-    Reason,
     Rules,
     SkyState,
     Use,
@@ -19,6 +18,7 @@ from polewright.calculation.planning.limits import (
 )
 from polewright.calculation.planning.motion import AT_POLE, Timing, approaches
 from polewright.calculation.planning.request import Pointing
+from polewright.calculation.planning.violations import Reason
 from polewright.calculation.planning.words import Breach, describe
 from polewright.calculation.sky.frame import ObservedFrame, enu_from_hour_angle_dec, hour_angle_dec
 from polewright.foundation.angles import DEG, SIDEREAL_RATE, Vector

@@ -10,7 +10,8 @@ from polewright.calculation.geometry.rotation import rotation_vector
 from polewright.calculation.planning.request import Pointing
 from polewright.calculation.sky.pole import PoleTarget, pole_enu
 from polewright.calculation.sky.site import Atmosphere, Site
-from polewright.devices.alpaca.telescope import PierSide, Telescope
+from polewright.devices.alpaca.mount_state import PierSide
+from polewright.devices.alpaca.telescope import Telescope
 from polewright.foundation.angles import DEG, HOUR, Matrix, fold_pi, separation, unit_vector
 from polewright.observing.safety.guard_base import Arrival, Look, Move, Solved, Watching
 from polewright.observing.safety.guard_errors import (

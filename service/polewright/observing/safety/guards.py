@@ -15,8 +15,8 @@ from polewright.calculation.planning.motion import meridian_side
 from polewright.calculation.planning.request import Pointing
 from polewright.calculation.sky.frame import ObservedFrame
 from polewright.devices.alpaca.motion import SlewResult
+from polewright.devices.alpaca.mount_state import MountState
 from polewright.devices.alpaca.safety_monitor import SafetyMonitor
-from polewright.devices.alpaca.telescope import MountState
 from polewright.foundation.angles import DEG, fold_pi
 from polewright.observing.plan.plan_from_config import plan_request
 from polewright.observing.rig.mount_coordinates import (
