@@ -19,7 +19,7 @@ PUTTERS = {"_put", "_put_if_offered", "_set"}
 TYPES = {
     "telescope.py": "telescope",
     "motion.py": "telescope",
-    "camera.py": "camera",
+    "camera_device.py": "camera",
     "safety_monitor.py": "safetymonitor",
     "cover_calibrator.py": "covercalibrator",
     "focuser.py": "focuser",

@@ -25,9 +25,10 @@ from polewright.foundation.angles import ARCSEC, DEG, separation, unit_vector
 from polewright.foundation.clock import CancelToken
 from polewright.foundation.config import Config
 from polewright.foundation.errors import PolewrightError
+from polewright.observing.plan.rig_errors import shared_errors
 from polewright.observing.rig.plate_solver import PlateSolver
 from polewright.observing.rig.site import weather_of
-from polewright.observing.sweep.axis_from_points import fit_attitudes, shared_errors
+from polewright.observing.sweep.axis_from_points import fit_attitudes
 from polewright.solving.registry import load_solver
 from polewright_sim.adjusters import Adjusters
 from polewright_sim.camera_spec import OpticsSpec, SensorSpec, SkySpec

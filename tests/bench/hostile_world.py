@@ -30,8 +30,9 @@ from polewright.foundation.angles import ARCSEC, DEG, SIDEREAL_RATE, Matrix, Vec
 from polewright.foundation.config import Config
 from polewright.foundation.errors import PolewrightError
 from polewright.observing.plan.plan_from_config import noise_of, request_for
+from polewright.observing.plan.rig_errors import shared_errors
 from polewright.observing.rig.site import weather_of
-from polewright.observing.sweep.axis_from_points import fit_attitudes, shared_errors
+from polewright.observing.sweep.axis_from_points import fit_attitudes
 from polewright_sim.adjusters import Adjusters
 from polewright_sim.mount import MountModel
 from polewright_sim.spec import AdjustersSpec, MisalignmentSpec, MountSpec, SiteSpec

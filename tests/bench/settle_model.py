@@ -31,8 +31,8 @@ from polewright.calculation.images.stillness import (
     judge_looks,
     judge_rest,
 )
+from polewright.observing.rig.settle_memory import LOOK_S
 from polewright.observing.settling.expose_on_arrival import REST_OF_FLOOR, SHORTEST_S
-from polewright.observing.settling.settle_frames import LOOK_S
 from polewright.observing.settling.still_stars import (
     GAPS_S,
     agreeing_looks,

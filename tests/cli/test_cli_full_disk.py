@@ -26,7 +26,7 @@ from polewright.foundation.programs import run_program
 from polewright.interfaces.cli.app import build_app
 from polewright.interfaces.cli.streams import Enduring
 from polewright.interfaces.logs import end_log, start_log
-from polewright.observing.capture.save_frames import check_room
+from polewright.observing.safety.disk_room import check_room
 from polewright.records.history import recording
 from polewright.records.result import MeasurementResult
 from polewright.session import journal

@@ -12,6 +12,7 @@ from polewright.calculation.images.detect import detect_stars
 from polewright.foundation.angles import ARCSEC
 from polewright.foundation.clock import CancelToken
 from polewright.foundation.errors import Cancelled
+from polewright.observing.capture.take_frame import take_frame
 from polewright.observing.plan.plan_from_config import planned_points
 from polewright.observing.runs.frame_check import check
 from polewright.observing.runs.measurement import measure_axis, ready_mount
@@ -22,7 +23,6 @@ from polewright.observing.settling.expose_on_arrival import (
     goes_at_once,
 )
 from polewright.observing.sweep import sweep as recovery
-from polewright.observing.sweep.visit_point import take_frame
 from polewright.records.events import Note, Progress
 from polewright_sim.mount import _Ring
 from polewright_wire.errors import ValueRefused
@@ -85,14 +85,14 @@ def test_looks_that_may_do_with_less_sky_are_compared_with_the_same_sky(start_ni
     """Plenty of stars in a large look: the next one may be smaller, this one is not."""
     night = start_night({"mount": {"vibration_arcsec": 0.0}}, rate=RATE)
     rig = ringing(night, 0.0)
-    rig.look_memory.pixels = 1.6e6
+    rig.settle_memory.pixels = 1.6e6
 
     _frame, rest = expose_at_once(rig, 3.0, 2, 3)
 
     assert rest is not None
     assert rest.good
     assert len(exposures(night)) == 1
-    assert rig.look_memory.pixels == 0.4e6
+    assert rig.settle_memory.pixels == 0.4e6
 
 
 def test_a_long_swing_costs_another_exposure(start_night) -> None:
@@ -162,7 +162,7 @@ def test_a_camera_without_subframes_has_the_fixed_wait(start_night, monkeypatch)
     monkeypatch.setattr(night.running.camera, "put_numx", whole_only)
     rig = ringing(night, 15.0)
     began_s = night.clock.utc_s()
-    assert goes_at_once(rig, 3.0) == (rig.look_memory.fetch_s <= QUICK_FETCH_S)
+    assert goes_at_once(rig, 3.0) == (rig.settle_memory.fetch_s <= QUICK_FETCH_S)
 
     _frame, rest = expose_at_once(rig, 3.0, 1, 3)
 
@@ -192,7 +192,7 @@ def test_only_some_exposures_go_first(start_night, changes, exposure_s, fetch_s,
     quickly."""
     night = start_night()
     rig = night.connect({**MEASURED, **changes})
-    rig.look_memory.fetch_s = fetch_s
+    rig.settle_memory.fetch_s = fetch_s
 
     assert goes_at_once(rig, exposure_s) is so
 
@@ -207,13 +207,13 @@ def test_what_has_shown_to_be_slow_or_unknown_waits(start_night, monkeypatch) ->
     assert goes_at_once(rig, 3.0)  # from this computer
     monkeypatch.setattr(at_once, "is_loopback", lambda _host: False)
     assert not goes_at_once(rig, 3.0)
-    rig.look_memory.fetched(0.2)
-    rig.look_memory.fetched(3.0)  # a hiccup
+    rig.settle_memory.fetched(0.2)
+    rig.settle_memory.fetched(3.0)  # a hiccup
     assert goes_at_once(rig, 3.0)
 
-    rig.look_memory.looks_first = True
+    rig.settle_memory.looks_first = True
     assert not goes_at_once(rig, 3.0)
-    rig.look_memory.looks_first = False
+    rig.settle_memory.looks_first = False
     rig.plates.scale = None
     assert not goes_at_once(rig, 3.0)
 

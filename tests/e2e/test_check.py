@@ -7,9 +7,10 @@ import pytest
 from polewright.devices.alpaca.client import AlpacaConnection
 from polewright.devices.alpaca.focuser import Focuser
 from polewright.foundation.errors import Cancelled
+from polewright.observing.capture.auto_exposure import choose_exposure
 from polewright.observing.plan.plan_from_config import planned_points
 from polewright.observing.runs.focus_run import FocusNotFound, FocusRun
-from polewright.observing.runs.frame_check import check, choose_exposure
+from polewright.observing.runs.frame_check import check
 from polewright.observing.runs.measurement import measure_axis, ready_mount
 
 pytestmark = pytest.mark.e2e

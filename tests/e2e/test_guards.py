@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 from typer.testing import CliRunner
 
+from polewright.calculation.planning.request import Pointing
 from polewright.foundation.angles import DEG
 from polewright.foundation.clock import REHEARSAL_VARIABLE
 from polewright.foundation.errors import ExitCode, GuardError
@@ -28,7 +29,7 @@ from polewright.observing.safety.guard_errors import (
     WouldChangeSides,
 )
 from polewright.observing.safety.stopping import motion_stopped_on_trouble
-from polewright.observing.sweep.visit_point import SweepPoint, go_to
+from polewright.observing.sweep.visit_point import go_to
 from polewright.records.events import MotionStopped, PointSolved, Progress
 
 pytestmark = pytest.mark.e2e
@@ -41,9 +42,9 @@ EAST = (-26.0, -46.0, -66.0)
 QUICK = {"sweep.settle_s": 0.0}
 
 
-def points(hour_angles_deg=EAST, declination_deg=20.0) -> list[SweepPoint]:
+def points(hour_angles_deg=EAST, declination_deg=20.0) -> list[Pointing]:
     """A sweep that nobody planned, so that only the guards stand in its way."""
-    return [SweepPoint(angle * DEG, declination_deg * DEG) for angle in hour_angles_deg]
+    return [Pointing(angle * DEG, declination_deg * DEG) for angle in hour_angles_deg]
 
 
 def fires(night, kind: type[GuardError], changes: dict[str, Any], sweep=None, rig=None):
@@ -323,7 +324,7 @@ def test_tracking_into_the_meridian_is_stopped_after_a_warning(start_night) -> N
         with motion_stopped_on_trouble(rig.telescope, rig.clock, rig.emit):
             rig.guards.begin()
             ready_mount(rig)
-            go_to(rig, SweepPoint(-6.6 * DEG, 20.0 * DEG), 1, 1, first=True)
+            go_to(rig, Pointing(-6.6 * DEG, 20.0 * DEG), 1, 1, first=True)
             began_s = rig.clock.utc_s()
             while rig.clock.utc_s() - began_s < 1200.0:
                 rig.guards.while_tracking()

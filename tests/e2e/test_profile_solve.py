@@ -5,8 +5,9 @@ from __future__ import annotations
 import pytest
 
 from polewright.interfaces.rig_setup.optics import find_optics
+from polewright.observing.capture.frame_quality import look_at
+from polewright.observing.capture.take_frame import take_frame
 from polewright.observing.runs.measurement import ready_mount
-from polewright.observing.sweep.visit_point import look_at, take_frame
 
 pytestmark = pytest.mark.e2e
 

@@ -7,9 +7,10 @@ import math
 import pytest
 
 from polewright.foundation.angles import ARCSEC
+from polewright.observing.capture.take_frame import take_frame
 from polewright.observing.runs.measurement import ready_mount
+from polewright.observing.settling.settle import settle
 from polewright.observing.settling.still_stars import LIMIT_OF_FLOOR
-from polewright.observing.sweep.visit_point import settle, take_frame
 from polewright.records.events import Note, Progress
 from polewright_sim.mount import _Ring
 from polewright_wire.errors import ValueRefused

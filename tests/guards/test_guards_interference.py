@@ -13,7 +13,7 @@ from polewright.calculation.sky.site import Atmosphere, Site
 from polewright.devices.alpaca.motion import SlewResult
 from polewright.devices.alpaca.mount_state import MountState
 from polewright.foundation.angles import DEG, SIDEREAL_RATE
-from polewright.observing.safety.guard_base import Arrival, Look, Move
+from polewright.observing.rig.guarding import Arrival, Look, Move
 from polewright.observing.safety.guard_errors import (
     BeyondAltitudeLimit,
     ClockWasSet,

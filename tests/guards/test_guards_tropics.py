@@ -23,8 +23,8 @@ from polewright.calculation.sky.site import Site
 from polewright.devices.alpaca.mount_state import MountState
 from polewright.foundation.angles import DEG, fold_pi
 from polewright.observing.plan import plan_from_config as planned
+from polewright.observing.rig.guarding import Look, Move
 from polewright.observing.rig.mount_coordinates import Sides
-from polewright.observing.safety.guard_base import Look, Move
 from polewright.observing.safety.guard_sky import AllowedSkyGuard
 
 NIGHT_UTC_S = 1795210200.0

@@ -20,9 +20,9 @@ from polewright.calculation.sky.site import Atmosphere, Site
 from polewright.devices.alpaca.motion import SlewResult
 from polewright.devices.alpaca.mount_state import MountState, PierSide
 from polewright.foundation.angles import DEG
+from polewright.observing.rig.guarding import Arrival, Look, Move, Solved
 from polewright.observing.rig.mount_coordinates import of_date_at, pointing_from_mount
 from polewright.observing.safety import guard_errors as errors
-from polewright.observing.safety.guard_base import Arrival, Look, Move, Solved
 from polewright.observing.safety.guard_safety_monitor import SafetyGuard
 from polewright.observing.safety.guard_sky import AllowedSkyGuard
 from polewright.observing.safety.guard_slew import ArrivalGuard, SideGuard, TimeGuard, TruthGuard

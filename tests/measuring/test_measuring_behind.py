@@ -10,13 +10,13 @@ import numpy as np
 import pytest
 
 from polewright.calculation.images.frame import Frame
+from polewright.calculation.planning.request import Pointing
 from polewright.devices.alpaca.errors import BadReply, DeviceSilent, Where
 from polewright.foundation.clock import CancelToken, SystemClock
 from polewright.observing.rig.solver_messages import SolverWords
 from polewright.observing.rig.timings import SweepTimes
 from polewright.observing.sweep import background_solve as behind
 from polewright.observing.sweep.background_solve import FrameLost, SolveHangs, Work
-from polewright.observing.sweep.solve_point import SweepPoint
 
 WHERE = Where("127.0.0.1", 11111)
 FRAME = Frame(np.zeros((40, 60), dtype=np.uint16), 0.0, 1.0)
@@ -45,7 +45,7 @@ def rig_with(slewing: Any = lambda: False, timeout_s: float = 60.0) -> Any:
 
 def work_on(rig: Any, fetch: Any) -> Work:
     image = SimpleNamespace(fetch=fetch, abandon=lambda: None)
-    return Work(rig, SweepPoint(-0.5, 0.3), 2, 3, image, (1.0, 20.0))  # type: ignore[arg-type]
+    return Work(rig, Pointing(-0.5, 0.3), 2, 3, image, (1.0, 20.0))  # type: ignore[arg-type]
 
 
 def test_a_mount_that_answers_meanwhile_does_not_wait_for_the_image() -> None:

@@ -26,6 +26,7 @@ from polewright.observing.plan.star_coverage import (
     with_stars,
 )
 from polewright.observing.runs.offline_plan import offline_plans, offline_request, offline_solver
+from polewright.solving.base import CatalogueSolver
 from polewright.solving.errors import FieldTooNarrow
 
 UTC_S = 1795210200.0  # 2026-11-20 21:30 UTC
@@ -48,7 +49,7 @@ def request_at(focal_length_mm: float) -> PlanRequest:
     return offline_request(config(focal_length_mm), UTC_S)[0]
 
 
-class Counting:
+class Counting(CatalogueSolver):
     """A solver whose catalogue has so many stars a frame east and west of right ascension 0."""
 
     catalogue = "invented"

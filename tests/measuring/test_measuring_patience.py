@@ -20,13 +20,12 @@ from polewright.foundation.errors import Cancelled
 from polewright.observing.capture import lens_cap as light
 from polewright.observing.rig.patience import Patience
 from polewright.observing.rig.rig import Rig
+from polewright.observing.rig.settle_memory import SettleMemory
 from polewright.observing.safety.guard_errors import NoLight, PointNotSolved
-from polewright.observing.settling.settle_frames import LookMemory
 from polewright.observing.sweep import sweep as recovery
-from polewright.observing.sweep.visit_point import SweepPoint
 from polewright.solving.errors import NoMatch, TooFewStars
 
-POINTS = [SweepPoint(angle * DEG, 60.0 * DEG) for angle in (-30.0, -50.0, -70.0)]
+POINTS = [Pointing(angle * DEG, 60.0 * DEG) for angle in (-30.0, -50.0, -70.0)]
 SLEW_S = 30.0
 
 
@@ -61,7 +60,7 @@ class Night:
     at: float = 80.0 * DEG
 
     def __post_init__(self) -> None:
-        self.look_memory = LookMemory()
+        self.settle_memory = SettleMemory()
         self.plates = SimpleNamespace(learned=False)
         self.telescope = self.camera = SimpleNamespace(told=())
         self.guards = SimpleNamespace(begin=lambda: None, wary=lambda: True)

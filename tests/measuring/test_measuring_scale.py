@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 
 from polewright.calculation.images.detect import detect_stars
+from polewright.calculation.planning.request import Pointing
 from polewright.foundation.angles import DEG
 from polewright.foundation.clock import CancelToken, SystemClock
 from polewright.foundation.config import Config
@@ -23,7 +24,7 @@ from polewright.observing.rig.plate_solver import (
     ScaleContradicts,
 )
 from polewright.observing.rig.tonight_tolerance import Known, with_tonights_tolerance
-from polewright.observing.sweep.solve_point import SweepPoint, tell_focal_length
+from polewright.observing.sweep.solve_point import tell_focal_length
 from polewright.observing.sweep.sweep import _Recovery, _swept
 from polewright.solving.errors import NoMatch
 from polewright.solving.registry import load_solver
@@ -202,7 +203,7 @@ def test_a_scale_that_two_frames_told_stays(shot: Any) -> None:
 
 def test_a_sweep_begins_again_when_its_first_point_was_false() -> None:
     """Points that the false scale solved are not kept; what happened is part of the story."""
-    points = [SweepPoint(0.2, 1.4), SweepPoint(0.5, 1.4), SweepPoint(0.8, 1.4)]
+    points = [Pointing(0.2, 1.4), Pointing(0.5, 1.4), Pointing(0.8, 1.4)]
     told: list[str] = []
     began: list[str] = []
     rig: Any = SimpleNamespace(

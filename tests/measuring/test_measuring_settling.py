@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from polewright.calculation.images.stillness import Look
+from polewright.observing.rig.settle_memory import SettleMemory
 from polewright.observing.settling import still_stars as settling
-from polewright.observing.settling.settle_frames import LookMemory
 from polewright.observing.settling.still_stars import _Wait
 
 SCALE = 2.0 / 206265.0
@@ -39,7 +39,7 @@ class Mount:
         self.rng = np.random.default_rng(5)
         self.rig: Any = SimpleNamespace(
             clock=self.clock,
-            look_memory=LookMemory(),
+            settle_memory=SettleMemory(),
             cancel=None,
             guards=SimpleNamespace(while_tracking=lambda: None),
             progress=lambda *_: None,
@@ -55,7 +55,7 @@ class Mount:
         wait = _Wait(self.rig, 1, 3, 15.0)
 
         def look() -> list[int]:
-            exposure_s = self.rig.look_memory.exposure_s
+            exposure_s = self.rig.settle_memory.exposure_s
             self.clock.sleep(exposure_s + self.cost_s * float(self.rng.uniform(0.8, 1.3)))
             wait.looks.taken += 1
             return [0] * 20
@@ -80,7 +80,7 @@ def test_a_mount_that_does_not_ring_is_looked_at_less_after_the_first_slew(
     first_looks, first_s = mount.wait()
     later = [mount.wait() for _ in range(40)]
 
-    assert mount.rig.look_memory.calm
+    assert mount.rig.settle_memory.calm
     assert max(looks for looks, _ in later) <= first_looks
     assert np.mean([taken_s for _, taken_s in later]) < shorter * 1.02 * first_s
 
@@ -94,7 +94,7 @@ def test_a_mount_that_rings_is_never_called_calm(monkeypatch: pytest.MonkeyPatch
         looks, taken_s = mount.wait()
         assert looks >= 3
         assert taken_s > 1.2
-        assert not mount.rig.look_memory.calm
+        assert not mount.rig.settle_memory.calm
 
 
 def test_a_calm_mount_that_rings_once_is_not_believed_any_more(
@@ -103,11 +103,11 @@ def test_a_calm_mount_that_rings_once_is_not_believed_any_more(
     """One bump: looks go on until it is over, and the next wait is a whole one again."""
     mount = Mount(monkeypatch, 0.35)
     mount.wait()
-    assert mount.rig.look_memory.calm
+    assert mount.rig.settle_memory.calm
 
     mount.swing = lambda t: 6.0 * np.exp(-t / 0.8) * np.cos(2 * np.pi * 1.3 * t)
     looks, taken_s = mount.wait()
 
     assert looks >= 4
     assert taken_s > 1.5
-    assert not mount.rig.look_memory.calm
+    assert not mount.rig.settle_memory.calm

@@ -20,7 +20,8 @@ from polewright.calculation.sky.site import Atmosphere, Site
 from polewright.calculation.sky.weather import AirReading, Weather, believed_weather
 from polewright.foundation.angles import ARCSEC, DEG, azalt_from_enu
 from polewright.foundation.config import Config
-from polewright.observing.sweep.axis_from_points import fit_attitudes, shared_errors
+from polewright.observing.plan.rig_errors import shared_errors
+from polewright.observing.sweep.axis_from_points import fit_attitudes
 
 JANUARY = datetime(2026, 1, 15, 22, tzinfo=UTC).timestamp()
 JULY = datetime(2026, 7, 15, 22, tzinfo=UTC).timestamp()

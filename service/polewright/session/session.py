@@ -17,7 +17,7 @@ from polewright.calculation.adjusting.instructions import Action
 from polewright.calculation.adjusting.observation import NoReading, Observation
 from polewright.calculation.images.frame import Frame, StarList
 from polewright.calculation.images.quality import frame_quality
-from polewright.calculation.planning.request import PlanRequest, SweepPlan
+from polewright.calculation.planning.request import PlanRequest, Pointing, SweepPlan
 from polewright.devices.alpaca.motion import MotionState
 from polewright.foundation.adjuster_profile import Axis
 from polewright.foundation.angles import DEG, SIDEREAL_RATE
@@ -31,7 +31,9 @@ from polewright.foundation.errors import (
     PolewrightError,
     SolveError,
 )
+from polewright.observing.capture.frame_quality import measure_stars, tell_frame
 from polewright.observing.capture.live_frames import LiveFrames
+from polewright.observing.capture.take_frame import take_frame
 from polewright.observing.plan.plan_from_config import planned_sweep
 from polewright.observing.rig.patience import OutOfPatience, Patience
 from polewright.observing.rig.rig import Rig
@@ -40,8 +42,7 @@ from polewright.observing.safety.guard_errors import ClockWasSet, MovedBySomebod
 from polewright.observing.safety.retry_policy import RULES
 from polewright.observing.safety.stopping import motion_stopped_on_trouble, stop_now
 from polewright.observing.safety.watchdog_client import watched
-from polewright.observing.sweep.solve_point import measure_stars, tell_frame
-from polewright.observing.sweep.visit_point import SweepPoint, report_plate, take_frame
+from polewright.observing.sweep.solve_point import report_plate
 from polewright.records.events import (
     Event,
     EventSink,
@@ -289,7 +290,7 @@ class AlignSession:
         plan = planned_sweep(rig, again=self._sweeps > 0)
         self._go(Happening.PLANNED, f"{len(plan.points)} points")
         self._sweeps += 1
-        measured = measure(rig, [SweepPoint(p.hour_angle, p.declination) for p in plan.points])
+        measured = measure(rig, [Pointing(p.hour_angle, p.declination) for p in plan.points])
         self._know_tolerance(rig)
         self._board.measured(measured.result, self._sweeps)
         self._recorder.measured(measured.result)

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
 from polewright.calculation.geometry.solution import Solution
 from polewright.calculation.images.frame import Frame, StarList
-from polewright.foundation.angles import Vector
+from polewright.foundation.angles import DEG, Matrix, Vector
 from polewright.foundation.clock import CancelToken
 
 MEASURED_SCALE = 0.01
@@ -68,3 +68,34 @@ class Solver(Protocol):
             polewright.solving.errors.SolverMissing: the program is not there; says what to do.
             foundation.errors.Cancelled: ``cancel`` was raised; any child process has ended.
         """
+
+
+@runtime_checkable
+class CatalogueSolver(Solver, Protocol):
+    """A solver that knows its stars, and can offer more for it: all that a solver may offer.
+
+    Live frames are then read in milliseconds, and sweeps planned where it has stars enough.
+    """
+
+    @property
+    def catalogue(self) -> str:
+        """Which stars these are."""
+
+    def star_density(self, vectors: Vector) -> Vector:
+        """Catalogue stars per steradian (N,) around ICRS directions (N, 3)."""
+
+    def stars_around(self, centre: Vector, radius: float, epoch_year: float) -> Vector:
+        """Return unit vectors (N, 3), ICRS, brightest first, within ``radius`` (rad)."""
+
+    def track(
+        self,
+        stars: StarList,
+        predicted: Matrix,
+        parity: int,
+        scale: float,
+        *,
+        off: float = 1.0 * DEG,
+        epoch_year: float = 2026.0,
+        k1: float = 0.0,
+    ) -> Solution:
+        """Return the attitude near a ``predicted`` one (3, 3), ICRS; raise `NoMatch` otherwise."""

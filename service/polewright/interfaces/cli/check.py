@@ -110,9 +110,9 @@ def check(
     solved. The others as below.
     """
     from polewright.foundation.config import config_from_file
+    from polewright.observing.capture.auto_exposure import find_exposure
     from polewright.observing.runs.connect import connect_rig
     from polewright.observing.runs.frame_check import check as check_once
-    from polewright.observing.runs.frame_check import find_exposure
     from polewright.observing.safety.mount_lock import only_run
 
     console = Console(stderr=True)

@@ -7,9 +7,10 @@ from dataclasses import dataclass
 from polewright.calculation.images.frame import Frame
 from polewright.foundation.angles import ARCSEC
 from polewright.interfaces.rig_setup.errors import PixelUnknown
+from polewright.observing.capture.frame_quality import look_at
+from polewright.observing.capture.take_frame import take_frame
 from polewright.observing.rig.rig import Rig
 from polewright.observing.runs.measurement import ready_mount
-from polewright.observing.sweep.visit_point import look_at, take_frame
 
 
 @dataclass(frozen=True)

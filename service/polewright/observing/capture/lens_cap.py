@@ -6,10 +6,10 @@ import numpy as np
 
 from polewright.calculation.images.errors import EmptyFrame
 from polewright.calculation.images.frame import Frame
+from polewright.observing.capture.frame_quality import measure_stars
+from polewright.observing.capture.take_frame import take_frame
 from polewright.observing.rig.rig import Rig
 from polewright.observing.safety.guard_errors import NoLight
-from polewright.observing.sweep.solve_point import measure_stars
-from polewright.observing.sweep.visit_point import take_frame
 
 #: The frame to compare with is exposed so much shorter.
 SHORTER = 0.05

@@ -18,8 +18,8 @@ from typing import TYPE_CHECKING, cast
 
 from polewright.calculation.images.frame import Frame
 from polewright.foundation.clock import CancelToken
+from polewright.observing.capture.take_frame import take_frame
 from polewright.observing.rig.rig import Rig
-from polewright.observing.sweep.visit_point import take_frame
 
 if TYPE_CHECKING:
     from polewright.observing.safety.guards import Guards

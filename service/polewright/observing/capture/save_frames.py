@@ -12,7 +12,6 @@ from polewright import __version__
 from polewright.calculation.images.frame import Frame
 from polewright.foundation.angles import DEG, azalt_from_enu
 from polewright.foundation.errors import in_words
-from polewright.foundation.files import folder_trouble
 from polewright.observing.rig.plate_solver import Plate
 from polewright.observing.rig.rig import Rig
 
@@ -28,20 +27,6 @@ def kept_names(rig: Rig) -> tuple[str, str] | None:
     if rig.config.run.keep_frames is None:
         return None
     return rig.telescope.name(), rig.camera.name()
-
-
-def check_room(rig: Rig) -> None:
-    """Tell before anything moves that frames will not be kept, where that can be seen."""
-    if rig.config.run.keep_frames is None:
-        return
-    folder = Path(rig.config.run.keep_frames).expanduser()
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        trouble = folder_trouble(folder, "folder of kept frames")
-    except OSError as exc:
-        trouble = f"the folder of kept frames {folder} cannot be made: {in_words(exc, told=folder)}"
-    if trouble:
-        rig.note(f"Frames will not be kept: {trouble}.", warning=True)
 
 
 def keep_frame(

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 import threading
 from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from polewright.calculation.geometry.learnt_noise import (
@@ -18,9 +17,10 @@ from polewright.calculation.geometry.learnt_noise import (
 from polewright.calculation.geometry.shared_errors import STANDARD_NOISE_DOF
 from polewright.foundation.angles import ARCSEC, DEG
 from polewright.foundation.config import Config
+from polewright.observing.rig.past_sweeps import RigSweep
+from polewright.observing.rig.rig import Rig
 
 if TYPE_CHECKING:
-    from polewright.observing.rig.rig import Rig
     from polewright.records.history.record import RunRecord
 
 #: The air moves all stars of a frame less the longer it is exposed, and what rings averages out:
@@ -31,15 +31,6 @@ CALM_S = 2.0
 ANSWER_S = 5.0
 #: Other focal lengths and binnings have another noise; a solved scale is surer than this share.
 SAME_SCALE = 0.05
-
-
-@dataclass(frozen=True)
-class RigSweep:
-    """A past sweep of this mount and camera."""
-
-    left: PastSweep
-    scale: float
-    """Rad per pixel."""
 
 
 def frame_floor(rig: Rig, exposure_s: float) -> float:

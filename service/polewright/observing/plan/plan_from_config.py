@@ -20,6 +20,7 @@ from polewright.foundation.angles import ARCSEC, DEG
 from polewright.foundation.config import Config
 from polewright.foundation.errors import ConfigError, in_words
 from polewright.observing.plan.frame_noise import frame_noise
+from polewright.observing.plan.rig_errors import shared_errors_of
 from polewright.observing.plan.star_coverage import doubts, judged, plans_for, with_stars
 from polewright.observing.rig.mount_coordinates import (
     mount_from_of_date,
@@ -27,8 +28,6 @@ from polewright.observing.rig.mount_coordinates import (
     pointing_from_mount,
 )
 from polewright.observing.rig.rig import Rig
-from polewright.observing.sweep.axis_from_points import shared_errors_of
-from polewright.observing.sweep.visit_point import SweepPoint
 from polewright.records.events import SweepPlanned
 from polewright.solving.errors import FieldTooNarrow
 
@@ -278,11 +277,11 @@ def tell_plan(rig: Rig, request: PlanRequest, plan: SweepPlan) -> None:
     )
 
 
-def planned_points(rig: Rig) -> list[SweepPoint]:
+def planned_points(rig: Rig) -> list[Pointing]:
     """Return the points of `planned_sweep`."""
     return sweep_points(planned_sweep(rig))
 
 
-def sweep_points(plan: SweepPlan) -> list[SweepPoint]:
+def sweep_points(plan: SweepPlan) -> list[Pointing]:
     """Return what a run needs of a plan."""
-    return [SweepPoint(item.hour_angle, item.declination) for item in plan.points]
+    return [Pointing(item.hour_angle, item.declination) for item in plan.points]

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import Protocol, runtime_checkable
 
 import numpy as np
 
@@ -15,22 +14,11 @@ from polewright.calculation.planning.request import PlanRequest, SweepPlan, Swee
 from polewright.calculation.planning.uncertainty import AttitudeNoise
 from polewright.calculation.planning.violations import Reason
 from polewright.foundation.angles import DEG, Vector, unit_vector
+from polewright.solving.base import CatalogueSolver
 from polewright.solving.catalogue.density import SPARSE_STARS, SURE_STARS
 from polewright.solving.errors import TWO_WAYS_OUT, FieldTooNarrow
 
 _NO_DENSITY = math.inf
-
-
-@runtime_checkable
-class KnowsStars(Protocol):
-    """A solver that tells how many stars its catalogue has where."""
-
-    @property
-    def catalogue(self) -> str:
-        """Which stars these are."""
-
-    def star_density(self, vectors: Vector) -> Vector:
-        """Catalogue stars per steradian (N,) around ICRS directions (N, 3)."""
 
 
 def field_area(noise: AttitudeNoise) -> float:
@@ -46,7 +34,7 @@ def field_deg(noise: AttitudeNoise) -> tuple[float, float]:
 
 def with_stars(request: PlanRequest, solver: object) -> PlanRequest:
     """Let the planner count the solver's catalogue stars, where the solver knows them."""
-    if not isinstance(solver, KnowsStars):
+    if not isinstance(solver, CatalogueSolver):
         return request
     area = field_area(request.noise)
     return replace(
@@ -62,7 +50,7 @@ def check_field(request: PlanRequest, solver: object) -> None:
     Raises:
         FieldTooNarrow: with the numbers and the ways out.
     """
-    if request.stars_in_field is None or not isinstance(solver, KnowsStars):
+    if request.stars_in_field is None or not isinstance(solver, CatalogueSolver):
         return
     best = float(np.max(request.stars_in_field(_sky_seen(request))))
     if best < request.min_stars:
@@ -88,7 +76,7 @@ def plans_for(request: PlanRequest, solver: object) -> list[SweepPlan]:
         NoSweepFits: nothing fits, whatever the stars.
     """
     check_field(request, solver)
-    if request.stars_in_field is None or not isinstance(solver, KnowsStars):
+    if request.stars_in_field is None or not isinstance(solver, CatalogueSolver):
         return plan_sweep(request)
     for fewest in (math.ceil(SURE_STARS), request.min_stars):
         try:
@@ -117,7 +105,7 @@ def judged(request: PlanRequest, wish: SweepWish, solver: object) -> SweepPlan:
         return judge_sweep(request, wish)
     except PlanRefused as refused:
         broken = refused.violations
-        if not isinstance(solver, KnowsStars) or any(v.reason != Reason.STARS for v in broken):
+        if not isinstance(solver, CatalogueSolver) or any(v.reason != Reason.STARS for v in broken):
             raise
         worst = max(broken, key=lambda violation: violation.amount)
         raise FieldTooNarrow(
@@ -139,7 +127,7 @@ def doubts(request: PlanRequest, plans: Sequence[SweepPlan]) -> tuple[str, ...]:
 
 def advice_here(noise: AttitudeNoise, solver: object, icrs: Vector | None) -> tuple[str, ...]:
     """Say it when frames of this size, here or (None) in half of the sky, hold few stars."""
-    if not isinstance(solver, KnowsStars):
+    if not isinstance(solver, CatalogueSolver):
         return ()
     if icrs is None:
         spread = unit_vector(np.arange(0.0, 6.28, 0.1), np.arcsin(np.linspace(-0.99, 0.99, 63)))

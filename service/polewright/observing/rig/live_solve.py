@@ -14,7 +14,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import Protocol, runtime_checkable
 
 import numpy as np
 
@@ -32,6 +31,7 @@ from polewright.calculation.images.windows import how_moved, stars_at
 from polewright.calculation.sky.frame import ObservedFrame
 from polewright.foundation.angles import DEG, Matrix, Vector
 from polewright.foundation.errors import GeometryError, SolveError
+from polewright.solving.base import CatalogueSolver
 
 #: Stars measured: more would make the attitude little better (measured in tests/bench).
 MOST_STARS = 240
@@ -50,32 +50,6 @@ _FEW = DetectOptions(max_stars=120, learn_from=60)
 FURTHEST = 1.0 * DEG
 #: Wider stars need windows that hold as much as the frame.
 WIDEST_FWHM_PX = 8.0
-
-
-@runtime_checkable
-class Follower(Protocol):
-    """A solver that can also follow a field it has just solved, in milliseconds."""
-
-    def track(
-        self,
-        stars: StarList,
-        predicted: Matrix,
-        parity: int,
-        scale: float,
-        *,
-        off: float = 1.0 * DEG,
-        epoch_year: float = 2026.0,
-        k1: float = 0.0,
-    ) -> Solution:
-        """Return the attitude near a ``predicted`` one (3, 3), ICRS; raise `NoMatch` otherwise."""
-
-
-@runtime_checkable
-class Expecting(Follower, Protocol):
-    """A follower that also tells which stars there are."""
-
-    def stars_around(self, centre: Vector, radius: float, epoch_year: float) -> Vector:
-        """Return unit vectors (N, 3), ICRS, brightest first, within ``radius`` (rad)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -101,7 +75,7 @@ class Before:
 
 
 def look_near(
-    solver: Expecting, before: Before, frame: Frame, sky: ObservedFrame, *, tracking: bool
+    solver: CatalogueSolver, before: Before, frame: Frame, sky: ObservedFrame, *, tracking: bool
 ) -> Near | None:
     """Solve a frame by looking only where its stars should be; None when that does not succeed.
 
@@ -161,7 +135,7 @@ def _width_of(stars: StarList) -> float:
 
 
 def _places(
-    solver: Expecting,
+    solver: CatalogueSolver,
     before: Before,
     attitude: Attitude,
     sky: ObservedFrame,
@@ -186,7 +160,7 @@ def _places(
 
 
 def _measured(
-    solver: Expecting,
+    solver: CatalogueSolver,
     before: Before,
     frame: Frame,
     sky: ObservedFrame,
@@ -219,7 +193,7 @@ def _measured(
 
 
 def _from_middle(
-    solver: Expecting, before: Before, frame: Frame, sky: ObservedFrame, predicted: Matrix
+    solver: CatalogueSolver, before: Before, frame: Frame, sky: ObservedFrame, predicted: Matrix
 ) -> tuple[Attitude, Matrix] | None:
     """Find the attitude (observed, and ICRS) from the middle of the frame; None if not there."""
     width, height = frame.width, frame.height

@@ -18,16 +18,9 @@ from polewright.calculation.sky.site import Atmosphere, Site
 from polewright.foundation.angles import ARCSEC, DEG, Matrix, Vector, separation
 from polewright.foundation.clock import CancelToken
 from polewright.foundation.errors import SolveError
-from polewright.observing.rig.live_solve import (
-    Before,
-    Expecting,
-    Follower,
-    Near,
-    icrs_attitude,
-    look_near,
-)
+from polewright.observing.rig.live_solve import Before, Near, icrs_attitude, look_near
 from polewright.observing.rig.undivided_light import LightMemory
-from polewright.solving.base import MEASURED_SCALE, SolveHint, Solver
+from polewright.solving.base import MEASURED_SCALE, CatalogueSolver, SolveHint, Solver
 from polewright.solving.errors import NoMatch, SolutionRejected, TooNarrowForWholeSky
 
 #: Once one frame is solved the mount's own offset is known; what remains is how much that offset
@@ -334,7 +327,7 @@ class PlateSolver:
             there: the whole frame must be looked at.
         """
         last = self._last
-        if last is None or not isinstance(self.solver, Expecting):
+        if last is None or not isinstance(self.solver, CatalogueSolver):
             return None
         before = Before(last.attitude, last.solution, last.sky, last.stars, self._most_stars)
         return look_near(
@@ -387,7 +380,7 @@ class PlateSolver:
             self._check_followed(near.solution, mount_icrs)
             return self._learn(near.stars, sky, near.solution, mount_icrs)
         last = self._last
-        if last is not None and isinstance(self.solver, Follower):
+        if last is not None and isinstance(self.solver, CatalogueSolver):
             predicted = last.solution.attitude_icrs
             if not tracking:
                 predicted = icrs_attitude(last.attitude, sky)

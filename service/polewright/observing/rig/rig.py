@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
 
 from polewright.calculation.images.frame import Frame, StarList
 from polewright.calculation.planning.request import PlanRequest, SweepPlan
@@ -18,19 +17,17 @@ from polewright.devices.alpaca.telescope import Telescope
 from polewright.foundation.angles import Vector
 from polewright.foundation.clock import CancelToken, Clock
 from polewright.foundation.config import Config
-from polewright.observing.plan.frame_noise import RigSweep
+from polewright.observing.rig.guarding import RunGuards
 from polewright.observing.rig.mount_coordinates import Sides, icrs_from_mount
+from polewright.observing.rig.past_sweeps import RigSweep
 from polewright.observing.rig.patience import Patience
 from polewright.observing.rig.plate_solver import PlateSolver
+from polewright.observing.rig.settle_memory import SettleMemory
 from polewright.observing.rig.site import weather_of
 from polewright.observing.rig.solver_messages import SolverWords
 from polewright.observing.rig.timings import SweepTimes
-from polewright.observing.settling.settle_frames import LookMemory
+from polewright.observing.rig.tonight_tolerance import Known
 from polewright.records.events import EventSink, Note, Progress
-
-if TYPE_CHECKING:
-    from polewright.observing.rig.tonight_tolerance import Known
-    from polewright.observing.safety.guards import Guards
 
 CAMERA_LATE_S = 0.5
 """A camera that has not said so much after an exposure that it is over is waited for, s."""
@@ -63,7 +60,7 @@ class Rig:
     times: SweepTimes = field(default_factory=SweepTimes)
     """Where the time of the present measurement went."""
 
-    look_memory: LookMemory = field(default_factory=LookMemory)
+    settle_memory: SettleMemory = field(default_factory=SettleMemory)
     """What is known of short looks at the stars that tell when the mount has settled."""
 
     solver_words: SolverWords = field(default_factory=SolverWords)
@@ -84,7 +81,7 @@ class Rig:
     light_seen: bool = False
     """Whether a frame has shown that light reaches the camera, where that was in doubt."""
 
-    guards: Guards = field(init=False)
+    guards: RunGuards = field(init=False)
     """What watches the run; set by whoever connects the rig."""
 
     @property

@@ -22,8 +22,7 @@ from polewright.calculation.images.frame import Frame, StarList
 from polewright.calculation.images.one_sided import FAR_REACH_PX, REACH_PX, one_sided
 from polewright.foundation.angles import DEG, Vector
 from polewright.foundation.errors import SolveError
-from polewright.observing.rig.live_solve import Follower
-from polewright.solving.base import Solver
+from polewright.solving.base import CatalogueSolver, Solver
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -81,7 +80,7 @@ class LightMemory:
         elsewhere, hidden = 0.0, 1.0
         if beside is not None:
             elsewhere = beside.found / (1.0 + beside.found)
-        if beside is not None and looked and isinstance(solver, Follower):
+        if beside is not None and looked and isinstance(solver, CatalogueSolver):
             far = min(FURTHEST / solution.scale, math.hypot(frame.width, frame.height))
             hidden = beside.unseen_image + far * beside.unseen_trail_per_px + _unseen_set(here)
             elsewhere = max(elsewhere, self._second_set(solver, whole, here, solution, epoch_year))
@@ -120,7 +119,12 @@ class LightMemory:
         return float(np.exp(ratio[order][np.searchsorted(reached, 0.5 * reached[-1])]))
 
     def _second_set(
-        self, solver: Follower, whole: StarList, here: StarList, solution: Solution, year: float
+        self,
+        solver: CatalogueSolver,
+        whole: StarList,
+        here: StarList,
+        solution: Solution,
+        year: float,
     ) -> float:
         """Share of the light in a second set of the same stars; 0 without one."""
         rest = whole.take(~self._known(whole, solution, max(SAME_PX, 1.5 * _width(here))))

@@ -19,24 +19,21 @@ from polewright.calculation.drift.model import SkyDrift, predicted_drift, sky_dr
 from polewright.calculation.drift.plot import FieldCurves
 from polewright.calculation.geometry.attitude import Attitude
 from polewright.calculation.geometry.axis_error import AxisError, axis_error
+from polewright.calculation.planning.request import Pointing
 from polewright.calculation.sky.pole import PoleTarget
 from polewright.foundation.angles import ARCMIN, ARCSEC, DEG, azalt_from_enu
 from polewright.foundation.errors import DeviceError, ImageError, SolveError
+from polewright.observing.capture.frame_quality import look_at
+from polewright.observing.capture.take_frame import take_frame
 from polewright.observing.plan.plan_from_config import plan_request
+from polewright.observing.plan.rig_errors import shared_errors_of
 from polewright.observing.rig.rig import Rig
 from polewright.observing.runs.measurement import ready_mount, utc_text
 from polewright.observing.safety.stopping import motion_stopped_on_trouble, stop_now
 from polewright.observing.safety.watchdog_client import watched
-from polewright.observing.sweep.axis_from_points import shared_errors_of
+from polewright.observing.settling.settle import settle
 from polewright.observing.sweep.solve_point import tell_focal_length
-from polewright.observing.sweep.visit_point import (
-    SweepPoint,
-    go_to,
-    look_at,
-    settle,
-    solve_here,
-    take_frame,
-)
+from polewright.observing.sweep.visit_point import go_to, solve_here
 from polewright.records.events import Event
 from polewright.records.result import WeatherResult
 
@@ -197,7 +194,7 @@ def _watch_field(
         f"Field {number} of {total}, {place.name}: azimuth {place.azimuth / DEG:.0f}°, altitude "
         f"{place.altitude / DEG:.0f}°, at most {settings.rule.longest_s / 60.0:.0f} minutes."
     )
-    point = SweepPoint(place.hour_angle, place.declination)
+    point = Pointing(place.hour_angle, place.declination)
     rig.guards.begin()  # the guards' memory is that of one sweep: a field has no others
     go_to(rig, point, number, total, first=True)
     settle(rig, number, total)

@@ -9,9 +9,10 @@ from polewright.devices.alpaca.errors import AlpacaError
 from polewright.devices.alpaca.focuser import Focuser
 from polewright.foundation.clock import CancelToken
 from polewright.foundation.errors import DeviceError, ImageError
+from polewright.observing.capture.frame_quality import look_at
+from polewright.observing.capture.take_frame import take_frame
 from polewright.observing.rig.rig import Rig
 from polewright.observing.runs.check_result import FocusResult
-from polewright.observing.sweep.visit_point import look_at, take_frame
 
 #: Steps to each side at first, and how many more a side may get while the best is at the edge.
 SIDE = 3

@@ -10,6 +10,7 @@ from datetime import UTC, datetime
 from polewright import __version__
 from polewright.calculation.geometry.axis import AxisFit
 from polewright.calculation.geometry.axis_error import AxisError
+from polewright.calculation.planning.request import Pointing
 from polewright.calculation.tolerance.tolerance import CEILING_ARCMIN, beyond_ceiling
 from polewright.devices.alpaca.errors import AlpacaError, is_absent
 from polewright.foundation.angles import ARCMIN, ARCSEC, DEG, azalt_from_enu, spherical
@@ -19,8 +20,8 @@ from polewright.observing.rig.timings import SweepTimes
 from polewright.observing.safety.stopping import motion_stopped_on_trouble, stop_now
 from polewright.observing.safety.watchdog_client import watched
 from polewright.observing.sweep.axis_from_points import fit_points
+from polewright.observing.sweep.solve_point import SolvedPoint
 from polewright.observing.sweep.sweep import sweep
-from polewright.observing.sweep.visit_point import SolvedPoint, SweepPoint
 from polewright.records.events import AxisMeasured, Finished
 from polewright.records.result import (
     AxisResult,
@@ -50,7 +51,7 @@ class Measured:
     result: MeasurementResult
 
 
-def measure_axis(rig: Rig, points: Sequence[SweepPoint]) -> MeasurementResult:
+def measure_axis(rig: Rig, points: Sequence[Pointing]) -> MeasurementResult:
     """Run a sweep on a connected rig and return the polar axis error.
 
     Raises:
@@ -67,7 +68,7 @@ def measure_axis(rig: Rig, points: Sequence[SweepPoint]) -> MeasurementResult:
     return measured.result
 
 
-def measure(rig: Rig, points: Sequence[SweepPoint]) -> Measured:
+def measure(rig: Rig, points: Sequence[Pointing]) -> Measured:
     """Sweep and fit; the caller stops the mount when this raises."""
     started_utc_s = rig.clock.utc_s()
     rig.times = SweepTimes(rig.clock.monotonic_s())

@@ -6,11 +6,11 @@ from polewright.calculation.planning.planner import judge_sweep, plan_sweep
 from polewright.calculation.planning.request import PlanRequest, SweepPlan, SweepWish
 from polewright.foundation.config import Config
 from polewright.observing.plan.plan_from_config import noise_of, request_for
+from polewright.observing.plan.rig_errors import shared_errors
 from polewright.observing.plan.star_coverage import doubts, judged, plans_for, with_stars
 from polewright.observing.rig.rig import nominal_scale
 from polewright.observing.rig.site import site_given, weather_of
 from polewright.observing.runs.connect import configured_solver
-from polewright.observing.sweep.axis_from_points import shared_errors
 from polewright.solving.base import Solver
 from polewright.solving.errors import FieldTooNarrow
 

@@ -15,6 +15,7 @@ from polewright.calculation.geometry.axis import AxisFit
 from polewright.calculation.geometry.axis_error import AxisError
 from polewright.calculation.images.quality import FrameQuality
 from polewright.calculation.planning.alternative_points import spare_points
+from polewright.calculation.planning.request import Pointing
 from polewright.devices.alpaca.client import AlpacaConnection
 from polewright.devices.alpaca.cover_calibrator import CoverCalibrator
 from polewright.devices.alpaca.device import Device
@@ -42,16 +43,11 @@ from polewright.observing.safety.retry_policy import patience
 from polewright.observing.safety.stopping import motion_stopped_on_trouble, stop_now
 from polewright.observing.safety.watchdog_client import watched
 from polewright.observing.settling.blur_weighting import swung_px
+from polewright.observing.settling.settle import settle
 from polewright.observing.sweep.axis_from_points import fit_points
+from polewright.observing.sweep.solve_point import UNSOLVED, SolvedPoint
 from polewright.observing.sweep.sweep import APART, sweep
-from polewright.observing.sweep.visit_point import (
-    UNSOLVED,
-    SolvedPoint,
-    SweepPoint,
-    go_to,
-    settle,
-    solve_here,
-)
+from polewright.observing.sweep.visit_point import go_to, solve_here
 from polewright.records.events import Event, EventSink, FrameMeasured, Note
 from polewright.records.result import MeasurementResult
 
@@ -221,7 +217,7 @@ class Startup:
             count=3,
         ):
             number = len(solved) + 1
-            target = SweepPoint(fold_pi(spare.hour_angle), declination)
+            target = Pointing(fold_pi(spare.hour_angle), declination)
             go_to(rig, target, number, number, first=False)
             settle(rig, number, number)
             try:

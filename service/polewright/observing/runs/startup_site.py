@@ -11,6 +11,7 @@ from polewright.devices.alpaca.dome import Dome, ShutterState
 from polewright.devices.alpaca.mount_state import MountState
 from polewright.foundation.angles import DEG, enu_from_azalt, separation
 from polewright.foundation.clock import Clock
+from polewright.observing.rig.guarding import Look, Move, Watching
 from polewright.observing.rig.mount_site import mounts_site
 from polewright.observing.rig.rig import Rig
 from polewright.observing.runs.startup_errors import (
@@ -20,7 +21,6 @@ from polewright.observing.runs.startup_errors import (
     RoofNotOpen,
     SunBeforeCover,
 )
-from polewright.observing.safety.guard_base import Look, Move, Watching
 
 #: A roof is asked this often during a run, s.
 ASK_S = 2.0

@@ -22,7 +22,7 @@ from polewright.calculation.planning.violations import Reason
 from polewright.calculation.planning.words import Breach, describe
 from polewright.calculation.sky.frame import ObservedFrame, enu_from_hour_angle_dec, hour_angle_dec
 from polewright.foundation.angles import DEG, SIDEREAL_RATE, Vector
-from polewright.observing.safety.guard_base import Look, Move, Solved, Watching
+from polewright.observing.rig.guarding import Look, Move, Solved, Watching
 from polewright.observing.safety.guard_errors import (
     AllowedSkyLeft,
     BeyondAltitudeLimit,

@@ -13,7 +13,7 @@ from polewright.calculation.sky.site import Atmosphere, Site
 from polewright.devices.alpaca.mount_state import PierSide
 from polewright.devices.alpaca.telescope import Telescope
 from polewright.foundation.angles import DEG, HOUR, Matrix, fold_pi, separation, unit_vector
-from polewright.observing.safety.guard_base import Arrival, Look, Move, Solved, Watching
+from polewright.observing.rig.guarding import Arrival, Look, Move, Solved, Watching
 from polewright.observing.safety.guard_errors import (
     SideChanged,
     SlewOverdue,

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from typing import TYPE_CHECKING, Protocol
 
 from polewright.calculation.planning.motion import meridian_side
 from polewright.calculation.planning.request import Pointing
@@ -19,52 +18,22 @@ from polewright.devices.alpaca.mount_state import MountState
 from polewright.devices.alpaca.safety_monitor import SafetyMonitor
 from polewright.foundation.angles import DEG, fold_pi
 from polewright.observing.plan.plan_from_config import plan_request
+from polewright.observing.rig.guarding import Arrival, Guard, Look, Move, Solved
 from polewright.observing.rig.mount_coordinates import (
     mount_from_of_date,
     of_date_at,
     pointing_from_mount,
 )
 from polewright.observing.rig.plate_solver import Plate
-from polewright.observing.safety.guard_base import Arrival, Look, Move, Solved
+from polewright.observing.rig.rig import Rig
 from polewright.observing.safety.guard_interference import ClockGuard, MasterGuard
 from polewright.observing.safety.guard_safety_monitor import SafetyGuard
 from polewright.observing.safety.guard_sky import AllowedSkyGuard
 from polewright.observing.safety.guard_slew import ArrivalGuard, SideGuard, TimeGuard, TruthGuard
 from polewright.records.events import Note
 
-if TYPE_CHECKING:
-    from polewright.observing.rig.rig import Rig
-
 #: While the mount only tracks it is looked at this often, s.
 TRACKING_LOOK_S = 5.0
-
-
-class Guard(Protocol):
-    """One thing to watch. Every method may raise a `GuardError`."""
-
-    def begin(self) -> None:
-        """A new sweep begins: forget the one before."""
-
-    def before_slew(self, move: Move) -> None:
-        """A slew is about to be sent."""
-
-    def during(self, look: Look) -> None:
-        """The mount was looked at during a slew."""
-
-    def arrived(self, arrival: Arrival) -> None:
-        """The mount says that a slew is over."""
-
-    def solved(self, solved: Solved) -> None:
-        """The stars told where the telescope points."""
-
-    def tracking(self, look: Look) -> None:
-        """The mount was looked at while it should only follow the sky."""
-
-    def waiting(self) -> None:
-        """A roof or a cover moves while the mount stands."""
-
-    def wary(self, sky: ObservedFrame) -> bool:
-        """Whether nothing may move before the stars have told where the telescope points."""
 
 
 class Guards:

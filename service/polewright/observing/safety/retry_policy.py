@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import TypeVar
 
 from polewright.devices.alpaca import errors as alpaca
+from polewright.devices.alpaca.errors import AlpacaError
 from polewright.foundation.clock import CancelToken, Clock
 from polewright.foundation.errors import (
     Cancelled,
@@ -326,3 +327,9 @@ def repeating(
             tell(name, error)
             clock.sleep(RULES[name].waits_s[used[name]], cancel)
             used[name] += 1
+
+
+def only_of(device_type: str, error: PolewrightError) -> None:
+    """Raise an error that another device than this type is to blame for."""
+    if isinstance(error, AlpacaError) and error.where.device_type != device_type:
+        raise error

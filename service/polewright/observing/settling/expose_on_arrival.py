@@ -18,16 +18,12 @@ from polewright.devices.alpaca.discovery import is_loopback
 from polewright.devices.alpaca.errors import AlpacaError
 from polewright.foundation.angles import ARCSEC
 from polewright.foundation.errors import ImageError
+from polewright.observing.capture.take_frame import take_frame
 from polewright.observing.rig.rig import Rig
-from polewright.observing.settling.settle_frames import (
-    NO_SUBFRAMES,
-    STARS_WANTED,
-    Looks,
-    middle_hfd_px,
-    placed,
-)
+from polewright.observing.rig.settle_memory import STARS_WANTED
+from polewright.observing.settling.settle import settle, tell_settled, wait_out
+from polewright.observing.settling.settle_frames import NO_SUBFRAMES, Looks, middle_hfd_px, placed
 from polewright.observing.settling.still_stars import SLOW_S, STARLESS, Settled, floors_px
-from polewright.observing.sweep.visit_point import settle, take_frame, tell_settled, wait_out
 
 #: Distance of a frame's stars from their rest that does not matter, as a multiple of [sweep]
 #: frame_floor_arcsec, the error that each frame has anyway (own choice; half of it is noise of
@@ -44,7 +40,7 @@ QUICK_FETCH_S, QUICK_PIXELS = 1.0, 2.0e6
 
 def goes_at_once(rig: Rig, exposure_s: float) -> bool:
     """Whether to expose such a frame (s) right after a slew, and to look at the stars then."""
-    section, memory = rig.config.sweep, rig.look_memory
+    section, memory = rig.config.sweep, rig.settle_memory
     return (
         section.settle == "measured"
         and not section.exposure_auto  # what it finds out needs stars that stand still
@@ -57,7 +53,7 @@ def goes_at_once(rig: Rig, exposure_s: float) -> bool:
 
 
 def _comes_quickly(rig: Rig) -> bool:
-    known_s = rig.look_memory.fetch_s
+    known_s = rig.settle_memory.fetch_s
     if known_s is not None:
         return known_s <= QUICK_FETCH_S
     info, binning = rig.camera.info(), rig.config.camera.binning
@@ -96,7 +92,7 @@ def expose_at_once(
                     "far from the pole: the mount itself stands still."
                 )
             if rest.verdict == "steady" or rest.drift != (0.0, 0.0):
-                rig.look_memory.drift = rest.seen_drift
+                rig.settle_memory.drift = rest.seen_drift
             return frame, rest
         # What a frame cost that is of no use is time spent on settling.
         times.settle += times.expose - spent.expose + times.download - spent.download
@@ -105,9 +101,9 @@ def expose_at_once(
         if rest is None or over:
             break
         rig.note(f"Point {number}: {why}; it is exposed once more.")
-    rig.look_memory.looks_first = True
+    rig.settle_memory.looks_first = True
     if not over:  # looks after an exposure do not tell: perhaps those before one do
-        if not rig.look_memory.useless:  # which `settle` tells
+        if not rig.settle_memory.useless:  # which `settle` tells
             rig.note(f"Point {number}: {why}; it is exposed once more, after looks.")
         settle(rig, number, total)
     else:
@@ -148,7 +144,7 @@ class _Afterwards:
         return told
 
     def _rest(self, before: Rest | None) -> tuple[Rest | None, str]:
-        memory = self.rig.look_memory
+        memory = self.rig.settle_memory
         limit_px = floors_px(self.rig, REST_OF_FLOOR)
         exposed: StarList | None = None
         row: Sequence[Look] = ()

@@ -5,8 +5,7 @@ from __future__ import annotations
 import contextlib
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from dataclasses import replace
 
 from polewright.calculation.images.detect import DetectOptions, detect_stars
 from polewright.calculation.images.frame import Frame, StarList, middle_margins
@@ -20,16 +19,9 @@ from polewright.devices.alpaca.errors import (
     StaleImage,
 )
 from polewright.devices.alpaca.exposing import ExposureProgress
+from polewright.observing.rig.rig import Rig
+from polewright.observing.rig.settle_memory import LONGEST_LOOK_S, MOST_PIXELS
 
-if TYPE_CHECKING:
-    from polewright.observing.rig.rig import Rig
-
-#: First and longest exposure of a look, s. Short ones show a swing, long ones average it away.
-LOOK_S, LONGEST_LOOK_S = 0.2, 0.8
-#: Stars wanted in a look, and so many that less of the sky or of the time would do.
-STARS_WANTED, STARS_PLENTY = 12, 48
-#: Pixels of a look's subframe, at first and at most.
-LOOK_PIXELS, MOST_PIXELS = 0.4e6, 6.4e6
 #: A look that is not there so many seconds after its exposure has failed.
 LATE_S = 10.0
 LOOK_OPTIONS = DetectOptions(max_stars=60)
@@ -37,38 +29,6 @@ LOOK_OPTIONS = DetectOptions(max_stars=60)
 STEP_PX = 16
 NO_SUBFRAMES = "the camera takes no subframes"
 OLDER_IMAGES = "the camera hands out an older image for them"
-
-
-@dataclass
-class LookMemory:
-    """What a run has learnt about looks at its stars."""
-
-    exposure_s: float = LOOK_S
-    pixels: float = LOOK_PIXELS
-    calm: bool = False
-    """Whether the stars stood still from the first look on after the last slew."""
-    useless: str = ""
-    """Why looks are of no use on this rig; empty while they are."""
-    fetch_s: float | None = None
-    """The least that a whole frame took to download, s; None before there was one."""
-    looks_first: bool = False
-    """Whether this sweep has shown that looks after an exposure save nothing on this rig."""
-    drift: tuple[float, float] = (0.0, 0.0)
-    """Steady motion seen at the point before, of an axis far from the pole; pixels per second."""
-
-    def new_sweep(self) -> None:
-        """Forget what an axis that has come nearer to the pole since makes different."""
-        self.looks_first, self.drift = False, (0.0, 0.0)
-
-    def fetched(self, took_s: float) -> None:
-        """Keep how long a whole frame took to download (s)."""
-        self.fetch_s = took_s if self.fetch_s is None else min(self.fetch_s, took_s)
-
-    def seen(self, stars: StarList) -> None:
-        """Let less of the sky or of the time do from now on where a look shows plenty of stars."""
-        if len(stars) >= STARS_PLENTY:
-            self.exposure_s = max(LOOK_S, 0.5 * self.exposure_s)
-            self.pixels = max(LOOK_PIXELS, 0.25 * self.pixels)
 
 
 class Looks:
@@ -98,7 +58,7 @@ class Looks:
         try:
             self._aim()
             frame: Frame = rig.camera.expose(
-                rig.look_memory.exposure_s,
+                rig.settle_memory.exposure_s,
                 clock=rig.clock,
                 cancel=rig.cancel,
                 on_progress=progress,
@@ -107,7 +67,7 @@ class Looks:
         except (BadGeometry, InvalidValue, MislabelledImage, NotImplementedByDevice):
             return None
         except StaleImage:
-            rig.look_memory.useless = OLDER_IMAGES
+            rig.settle_memory.useless = OLDER_IMAGES
             raise
         self.taken += 1
         return detect_stars(frame, LOOK_OPTIONS)
@@ -117,7 +77,7 @@ class Looks:
 
         ``at_once`` goes to the end of both.
         """
-        memory = self.rig.look_memory
+        memory = self.rig.settle_memory
         before = self.region(), memory.exposure_s
         if memory.pixels < MOST_PIXELS:
             memory.pixels = MOST_PIXELS if at_once else min(MOST_PIXELS, 4.0 * memory.pixels)
@@ -130,7 +90,7 @@ class Looks:
         """Return the middle of the frame that is looked at: left, top, width, height (pixels)."""
         info, binning = self.rig.camera.info(), self.rig.config.camera.binning
         width, height = info.width // binning, info.height // binning
-        part = min(1.0, math.sqrt(self.rig.look_memory.pixels / (width * height)))
+        part = min(1.0, math.sqrt(self.rig.settle_memory.pixels / (width * height)))
         left, top = middle_margins(width, height, part)
         wide, high = width - 2 * left, height - 2 * top
         if part == 1.0:

@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import cycle
-from typing import TYPE_CHECKING
 
 from polewright.calculation.images.frame import StarList
 from polewright.calculation.images.stillness import (
@@ -24,15 +23,9 @@ from polewright.calculation.images.stillness import (
 from polewright.devices.alpaca.errors import AlpacaError
 from polewright.foundation.angles import ARCSEC, DEG
 from polewright.foundation.errors import ImageError
-from polewright.observing.settling.settle_frames import (
-    NO_SUBFRAMES,
-    STARS_WANTED,
-    Looks,
-    placed,
-)
-
-if TYPE_CHECKING:
-    from polewright.observing.rig.rig import Rig
+from polewright.observing.rig.rig import Rig
+from polewright.observing.rig.settle_memory import STARS_WANTED
+from polewright.observing.settling.settle_frames import NO_SUBFRAMES, Looks, placed
 
 #: A fixed wait shorter than this leaves nothing to be won by looks, s.
 LEAST_FIXED_S = 2.5
@@ -71,7 +64,7 @@ def wait_for_still_stars(rig: Rig, number: int, total: int, wait_s: float) -> Se
 
     The caller waits for what is left of ``wait_s`` when they were not seen to stand still.
     """
-    memory = rig.look_memory
+    memory = rig.settle_memory
     if memory.useless:
         return Settled(False, 0, None, memory.useless)
     wait = _Wait(rig, number, total, wait_s)
@@ -117,7 +110,7 @@ class _Wait:
 
     def run(self) -> Settled:
         """Take looks."""
-        rig, memory = self.rig, self.rig.look_memory
+        rig, memory = self.rig, self.rig.settle_memory
         first: StarList | None = None
         row: list[Look] = []
         starless, slow, look_s = 0, 0, memory.exposure_s + 0.5
@@ -164,7 +157,7 @@ class _Wait:
 
     def _judged(self, row: Sequence[Look]) -> Judgement:
         """Judge by what the slew before has taught, or by what holds for any mount."""
-        memory, agreeing = self.rig.look_memory, agreeing_looks(self.rig.config.sweep.exposure_s)
+        memory, agreeing = self.rig.settle_memory, agreeing_looks(self.rig.config.sweep.exposure_s)
         if memory.calm:
             again = judge_calm(row, self.limit_px, agreeing)
             if again.still:
@@ -174,14 +167,14 @@ class _Wait:
 
     def _learn(self, row: Sequence[Look], stars: StarList) -> None:
         """Keep what looks at still stars tell for the next point."""
-        memory = self.rig.look_memory
+        memory = self.rig.settle_memory
         if not memory.calm:
             memory.calm = len(row) == self.looks.taken and all_close(row, self.limit_px)
         memory.seen(stars)
 
     def _why_not(self, starless: int) -> str:
         if starless:
-            return f"a look of {self.rig.look_memory.exposure_s:g} s shows too few stars"
+            return f"a look of {self.rig.settle_memory.exposure_s:g} s shows too few stars"
         return "too few looks to compare" if self.moved_px is None else "they still moved"
 
     def _end(self, why: str) -> Settled:

@@ -17,22 +17,16 @@ from typing import Protocol
 
 from polewright.calculation.images.frame import Frame
 from polewright.calculation.images.stillness import Rest
+from polewright.calculation.planning.request import Pointing
 from polewright.devices.alpaca.errors import AlpacaError
 from polewright.foundation.clock import CancelToken
 from polewright.foundation.errors import PolewrightError, SolveError
+from polewright.observing.capture.frame_quality import measure_stars, tell_frame
 from polewright.observing.capture.save_frames import keep_frame, kept_names
 from polewright.observing.rig.rig import Rig
 from polewright.observing.safety.retry_policy import RULES
 from polewright.observing.safety.watchdog_client import SOLVE_SPARE_S
-from polewright.observing.sweep.solve_point import (
-    UNSOLVED,
-    SolvedPoint,
-    SweepPoint,
-    judge,
-    measure_stars,
-    solve_frame,
-    tell_frame,
-)
+from polewright.observing.sweep.solve_point import UNSOLVED, SolvedPoint, judge, solve_frame
 
 #: A mount that answers within so many real seconds while an image comes is not kept waiting by it.
 PROMPT_S = 0.5
@@ -105,7 +99,7 @@ class Work:
     def __init__(
         self,
         rig: Rig,
-        point: SweepPoint,
+        point: Pointing,
         number: int,
         total: int,
         image: Image,

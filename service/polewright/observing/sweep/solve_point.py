@@ -5,10 +5,9 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
-from polewright.calculation.images.detect import detect_stars
 from polewright.calculation.images.errors import EmptyFrame
 from polewright.calculation.images.frame import Frame, StarList
-from polewright.calculation.images.quality import FrameQuality, frame_quality
+from polewright.calculation.images.quality import FrameQuality
 from polewright.calculation.images.stillness import Rest
 from polewright.calculation.planning.request import Pointing
 from polewright.foundation.angles import (
@@ -26,7 +25,7 @@ from polewright.observing.rig.mount_coordinates import icrs_from_mount, pointing
 from polewright.observing.rig.plate_solver import Plate, ScaleContradicts
 from polewright.observing.rig.rig import Rig
 from polewright.observing.rig.tonight_tolerance import with_tonights_tolerance
-from polewright.records.events import FrameMeasured, PointSolved
+from polewright.records.events import PointSolved
 from polewright.solving.errors import NoMatch, SolutionRejected, SolverTimedOut, TooFewStars
 
 #: What another exposure or another place can cure.
@@ -41,21 +40,11 @@ UNSOLVED = (
 
 
 @dataclass(frozen=True)
-class SweepPoint:
-    """A point fixed to the mount: hour angle and declination of date about the nominal pole."""
-
-    hour_angle: float
-    """Rad, in (-pi, pi); negative east of the meridian."""
-    declination: float
-    """Rad."""
-
-
-@dataclass(frozen=True)
 class SolvedPoint:
     """What one point of the sweep came to."""
 
     number: int
-    target: SweepPoint
+    target: Pointing
     frame: Frame
     quality: FrameQuality
     plate: Plate
@@ -72,38 +61,6 @@ class StarsWord:
     """By the mount's word."""
     expected: Vector | None
     """Where (ICRS) the point before makes expect the centre."""
-
-
-def measure_stars(frame: Frame) -> tuple[StarList, FrameQuality]:
-    """Find the stars of a frame and tell how good it is."""
-    stars = detect_stars(frame)
-    return stars, frame_quality(stars, frame)
-
-
-def tell_frame(
-    rig: Rig, frame: Frame, stars: StarList, quality: FrameQuality, number: int = 0
-) -> None:
-    """Tell what a frame shows, and hand it to whoever shows or keeps pictures."""
-    rig.emit(
-        FrameMeasured(
-            utc_s=rig.clock.utc_s(),
-            point=number,
-            star_count=quality.star_count,
-            hfd_px=quality.hfd_px,
-            elongation=quality.elongation,
-            background_adu=quality.background_adu,
-            exposure_s=frame.exposure_s,
-        )
-    )
-    if rig.on_frame is not None:
-        rig.on_frame(frame, stars)
-
-
-def look_at(rig: Rig, frame: Frame, number: int = 0) -> tuple[StarList, FrameQuality]:
-    """Find the stars of a frame and tell how good it is, to everybody."""
-    stars, quality = measure_stars(frame)
-    tell_frame(rig, frame, stars, quality, number)
-    return stars, quality
 
 
 def solve_frame(

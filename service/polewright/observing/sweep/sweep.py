@@ -19,10 +19,13 @@ from polewright.calculation.planning.alternative_points import SparePoint, spare
 from polewright.calculation.planning.errors import NoSweepFits
 from polewright.calculation.planning.horizon import Horizon, Window
 from polewright.calculation.planning.planner import plan_sweep
+from polewright.calculation.planning.request import Pointing
 from polewright.calculation.sky.frame import enu_from_hour_angle_dec
 from polewright.foundation.angles import DEG, azalt_from_enu, fold_pi
 from polewright.foundation.errors import Cancelled, PolewrightError
+from polewright.observing.capture.auto_exposure import choose_exposure, keep_exposure
 from polewright.observing.capture.lens_cap import FEW_STARS, check_light
+from polewright.observing.capture.take_frame import expose_here, take_frame
 from polewright.observing.plan.plan_from_config import (
     plan_request,
     pointing_now,
@@ -32,22 +35,12 @@ from polewright.observing.plan.plan_from_config import (
 from polewright.observing.rig.patience import OutOfPatience, Patience
 from polewright.observing.rig.plate_solver import FirstSolutionFalse
 from polewright.observing.rig.rig import Rig
-from polewright.observing.runs.frame_check import choose_exposure, keep_exposure
 from polewright.observing.safety.guard_errors import PointNotSolved
 from polewright.observing.settling.expose_on_arrival import expose_at_once, goes_at_once
+from polewright.observing.settling.settle import settle
 from polewright.observing.sweep.background_solve import Fetched, FrameLost, Image, Work
-from polewright.observing.sweep.solve_point import tell_focal_length
-from polewright.observing.sweep.visit_point import (
-    UNSOLVED,
-    SolvedPoint,
-    SweepPoint,
-    expose_here,
-    go_to,
-    mounts_word,
-    settle,
-    solve_taken,
-    take_frame,
-)
+from polewright.observing.sweep.solve_point import UNSOLVED, SolvedPoint, tell_focal_length
+from polewright.observing.sweep.visit_point import go_to, mounts_word, solve_taken
 from polewright.records.events import Note
 from polewright.solving.errors import TooFewStars
 
@@ -81,7 +74,7 @@ class _Stuck(Exception):
         self.number, self.last = number, last
 
 
-def sweep(rig: Rig, points: Sequence[SweepPoint]) -> Swept:
+def sweep(rig: Rig, points: Sequence[Pointing]) -> Swept:
     """Visit every point in order and return them solved, perhaps at other places.
 
     The caller stops the mount when this raises (`stopping.motion_stopped_on_trouble`).
@@ -93,7 +86,7 @@ def sweep(rig: Rig, points: Sequence[SweepPoint]) -> Swept:
         NoLight: the first frames say that no light reaches the camera.
         DeviceError, GuardError: as mount, camera and guards say; these are not argued with.
     """
-    rig.look_memory.new_sweep()
+    rig.settle_memory.new_sweep()
     run = _Recovery(rig)
     swaps = rig.config.recovery.swaps
     limit_s = rig.config.recovery.nowhere_s
@@ -110,7 +103,7 @@ def sweep(rig: Rig, points: Sequence[SweepPoint]) -> Swept:
         rig.patience = None
 
 
-def _swept(rig: Rig, run: _Recovery, points: Sequence[SweepPoint], swaps: int) -> Swept:
+def _swept(rig: Rig, run: _Recovery, points: Sequence[Pointing], swaps: int) -> Swept:
     while True:
         try:
             return Swept(tuple(run.visit(points)), tuple(run.story))
@@ -136,9 +129,9 @@ class _Recovery:
         self.story: list[str] = []
         self._frame: Frame | None = None
         """The last one that was taken where the mount stood still."""
-        self.dark: list[SweepPoint] = []
+        self.dark: list[Pointing] = []
         """Places where nothing solved."""
-        self._there: SweepPoint | None = None
+        self._there: Pointing | None = None
         """Where the mount stands, as far as this sweep has sent it anywhere."""
         self._fresh = False
         """Whether it has just come there, and still rings."""
@@ -166,7 +159,7 @@ class _Recovery:
         rig = self.rig
         rig.emit(Note(utc_s=rig.clock.utc_s(), severity="warning", text=sentence))
 
-    def visit(self, points: Sequence[SweepPoint]) -> list[SolvedPoint]:
+    def visit(self, points: Sequence[Pointing]) -> list[SolvedPoint]:
         """Solve every point.
 
         Raises:
@@ -179,7 +172,7 @@ class _Recovery:
         return solved
 
     def _solve_point(
-        self, number: int, points: Sequence[SweepPoint], solved: Sequence[SolvedPoint]
+        self, number: int, points: Sequence[Pointing], solved: Sequence[SolvedPoint]
     ) -> SolvedPoint:
         planned = target = points[number - 1]
         failed: list[float] = []
@@ -203,7 +196,7 @@ class _Recovery:
             spare = self._spare(number, points, solved, failed)
             if spare is None:
                 raise _Stuck(number, last)
-            moved = SweepPoint(fold_pi(spare.hour_angle), planned.declination)
+            moved = Pointing(fold_pi(spare.hour_angle), planned.declination)
             self.tell(
                 f"Point {number} did not solve at hour angle {_deg(target)} ({last}); it is moved "
                 f"along its declination circle to {_deg(moved)}."
@@ -211,7 +204,7 @@ class _Recovery:
             target = moved
 
     def _solve_at(
-        self, target: SweepPoint, number: int, points: Sequence[SweepPoint], *, first: bool
+        self, target: Pointing, number: int, points: Sequence[Pointing], *, first: bool
     ) -> SolvedPoint:
         """Go there and expose, longer and longer."""
         rig, settings = self.rig, self.settings
@@ -257,7 +250,7 @@ class _Recovery:
         raise AssertionError("the last try returns or raises")
 
     def _bring(
-        self, target: SweepPoint, number: int, total: int, exposure_s: float, *, first: bool
+        self, target: Pointing, number: int, total: int, exposure_s: float, *, first: bool
     ) -> None:
         """Have the mount stand there, ready for such an exposure: settled, or fresh from a slew.
 
@@ -282,7 +275,7 @@ class _Recovery:
         return self._frame, rest
 
     def _shoot(
-        self, target: SweepPoint, number: int, points: Sequence[SweepPoint], exposure_s: float
+        self, target: Pointing, number: int, points: Sequence[Pointing], exposure_s: float
     ) -> SolvedPoint:
         """Expose and solve; the mount goes on to the next point as soon as the image is ready.
 
@@ -322,7 +315,7 @@ class _Recovery:
         return self._solve_still(target, number, total, exposure_s)
 
     def _solve_still(
-        self, target: SweepPoint, number: int, total: int, exposure_s: float
+        self, target: Pointing, number: int, total: int, exposure_s: float
     ) -> SolvedPoint:
         """Expose and solve before anything moves."""
         frame, rest = self._take(number, total, exposure_s)
@@ -331,7 +324,7 @@ class _Recovery:
     def _spare(
         self,
         number: int,
-        points: Sequence[SweepPoint],
+        points: Sequence[Pointing],
         solved: Sequence[SolvedPoint],
         failed: Sequence[float],
     ) -> SparePoint | None:
@@ -359,7 +352,7 @@ class _Recovery:
     def _hopeless(self) -> bool:
         return not self.rig.plates.learned and len(self.dark) >= HOPELESS
 
-    def other_sweep(self, stuck: _Stuck, swaps: int) -> list[SweepPoint] | None:
+    def other_sweep(self, stuck: _Stuck, swaps: int) -> list[Pointing] | None:
         """Plan anew, away from everything that failed; None when it may not be or cannot help."""
         if self._hopeless:
             self.tell(
@@ -390,7 +383,7 @@ class _Recovery:
             horizon, windows=(*horizon.windows, *(self._shadow(place) for place in self.dark))
         )
 
-    def _shadow(self, place: SweepPoint) -> Window:
+    def _shadow(self, place: Pointing) -> Window:
         enu = enu_from_hour_angle_dec(self.rig.site, place.hour_angle, place.declination)
         azimuth_deg, altitude_deg = (float(value) / DEG for value in azalt_from_enu(enu))
         half_deg = min(90.0, SHADOW_DEG / max(0.05, math.cos(altitude_deg * DEG)))
@@ -436,5 +429,5 @@ def choose_spare(
     )
 
 
-def _deg(point: SweepPoint) -> str:
+def _deg(point: Pointing) -> str:
     return f"{point.hour_angle / DEG:+.1f}°"

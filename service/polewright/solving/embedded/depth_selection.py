@@ -10,7 +10,6 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -18,13 +17,10 @@ from polewright.calculation.geometry.solution import Solution
 from polewright.calculation.images.frame import Frame, StarList
 from polewright.foundation.angles import DEG, Matrix, Vector
 from polewright.foundation.clock import CancelToken
-from polewright.solving.base import SolveHint
+from polewright.solving.base import CatalogueSolver, SolveHint
 from polewright.solving.catalogue.addon import AddOn
 from polewright.solving.catalogue.catalogue import ConeStars, Layered, StarSource, bundled_catalogue
 from polewright.solving.catalogue.density import SkyDensity, bundled_density
-
-if TYPE_CHECKING:
-    from polewright.solving.embedded.solver import EmbeddedSolver
 
 ENOUGH = 60.0
 """Stars a frame wanted on average where the frame may be (own choice)."""
@@ -72,7 +68,7 @@ class DeepSolver:
     needs_image = False
 
     def __init__(
-        self, addons: Sequence[AddOn], make: Callable[[StarSource], EmbeddedSolver]
+        self, addons: Sequence[AddOn], make: Callable[[StarSource], CatalogueSolver]
     ) -> None:
         """Keep what is needed to make solvers.
 
@@ -84,7 +80,7 @@ class DeepSolver:
         self._moving = any(item.moving for item in addons)
         self._make, self._bundled_limit = make, bundled_catalogue().limit
         self._density = density_with(addons)
-        self._solvers: dict[float, EmbeddedSolver] = {}
+        self._solvers: dict[float, CatalogueSolver] = {}
         self._plain = make(bundled_catalogue())
         self._last = self._plain
         self.name = self._plain.name
@@ -130,7 +126,7 @@ class DeepSolver:
         epoch_year: float = 2026.0,
         k1: float = 0.0,
     ) -> Solution:
-        """Follow a field; see `polewright.solving.embedded.EmbeddedSolver.track`."""
+        """Follow a field; see `polewright.solving.embedded.solver.EmbeddedSolver.track`."""
         hint = SolveHint(predicted[:, 2], off, scale)
         return self._at(hint, stars.width, stars.height).track(
             stars, predicted, parity, scale, off=off, epoch_year=epoch_year, k1=k1
@@ -140,7 +136,7 @@ class DeepSolver:
         """Return unit vectors (N, 3), ICRS, brightest first, as deep as the last solve."""
         return self._last.stars_around(centre, radius, epoch_year)
 
-    def _at(self, hint: SolveHint, width: int, height: int) -> EmbeddedSolver:
+    def _at(self, hint: SolveHint, width: int, height: int) -> CatalogueSolver:
         depth = self.depth(hint, width, height)
         if depth <= self._bundled_limit and not self._moving:
             self._last = self._plain

@@ -1,8 +1,10 @@
-"""What guards are shown."""
+"""What guards are shown, and what a run asks of all of them together."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Protocol
 
 from polewright.calculation.planning.request import Pointing
 from polewright.calculation.sky.frame import ObservedFrame
@@ -95,3 +97,63 @@ class Watching:
         """See `Guard`."""
         del sky
         return False
+
+
+class Guard(Protocol):
+    """One thing to watch. Every method may raise a `GuardError`."""
+
+    def begin(self) -> None:
+        """A new sweep begins: forget the one before."""
+
+    def before_slew(self, move: Move) -> None:
+        """A slew is about to be sent."""
+
+    def during(self, look: Look) -> None:
+        """The mount was looked at during a slew."""
+
+    def arrived(self, arrival: Arrival) -> None:
+        """The mount says that a slew is over."""
+
+    def solved(self, solved: Solved) -> None:
+        """The stars told where the telescope points."""
+
+    def tracking(self, look: Look) -> None:
+        """The mount was looked at while it should only follow the sky."""
+
+    def waiting(self) -> None:
+        """A roof or a cover moves while the mount stands."""
+
+    def wary(self, sky: ObservedFrame) -> bool:
+        """Whether nothing may move before the stars have told where the telescope points."""
+
+
+class RunGuards(Protocol):
+    """All guards of a run, shown everything in turn; see `safety.guards.Guards`."""
+
+    guards: tuple[Guard, ...]
+
+    def begin(self) -> None:
+        """Tell that a new sweep begins."""
+
+    def before_slew(self, number: int, goal: Pointing, *, first: bool) -> Move:
+        """Ask whether a slew may be sent; return what to tell the mount."""
+
+    def watch(self, move: Move, then: Callable[[float], None]) -> Callable[[MountState], None]:
+        """Return a watcher of the slew; ``then`` is told the seconds since it began."""
+
+    def arrived(self, move: Move, result: SlewResult) -> None:
+        """Check how a slew ended."""
+
+    def solved(
+        self, number: int, plate: Plate, pointing: Pointing, predicted_miss: float | None
+    ) -> None:
+        """Check what the stars say."""
+
+    def wary(self) -> bool:
+        """Whether nothing may move before the stars have told where the telescope points."""
+
+    def while_waiting(self) -> None:
+        """Ask those that can end the wait for a roof or a cover."""
+
+    def while_tracking(self, *, at_once: bool = False) -> None:
+        """Look at a mount that should only track."""

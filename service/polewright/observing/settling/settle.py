@@ -1,0 +1,47 @@
+"""Waits after a slew until the mount has rung out, and tells how that went."""
+
+from __future__ import annotations
+
+from polewright.observing.rig.rig import Rig
+from polewright.observing.settling.still_stars import LEAST_FIXED_S, Settled, wait_for_still_stars
+
+SETTLE_TICK_S = 0.5
+
+
+def settle(rig: Rig, number: int, total: int) -> None:
+    """Wait until the mount has rung out: until the stars stand still, or the fixed time."""
+    section = rig.config.sweep
+    wait_s = section.settle_s
+    began_s = rig.clock.monotonic_s()
+    with rig.times.spent("settle", rig.clock):
+        looks = section.settle == "measured" and wait_s >= LEAST_FIXED_S
+        settled = wait_for_still_stars(rig, number, total, wait_s) if looks else None
+        if settled is None or not settled.still:
+            wait_out(rig, number, total, began_s, wait_s)
+    rig.times.settle_fixed += wait_s
+    if settled is not None:
+        tell_settled(rig, number, settled, rig.clock.monotonic_s() - began_s)
+
+
+def wait_out(rig: Rig, number: int, total: int, began_s: float, wait_s: float) -> None:
+    """Wait until ``wait_s`` after ``began_s`` by the run's timer, if that is still to come."""
+    while (elapsed := rig.clock.monotonic_s() - began_s) < wait_s:
+        rig.guards.while_tracking()
+        rig.progress("settle", number, total, elapsed, wait_s)
+        rig.clock.sleep(min(SETTLE_TICK_S, wait_s - elapsed), rig.cancel)
+
+
+def tell_settled(rig: Rig, number: int, settled: Settled, took_s: float) -> None:
+    """Say so where it was not seen that the stars stood still."""
+    if rig.settle_memory.useless:
+        rig.note(
+            f"Short looks do not tell when the mount has settled ({rig.settle_memory.useless}): "
+            f"waiting the fixed {rig.config.sweep.settle_s:g} s after each slew."
+        )
+    elif not settled.still:
+        moved = "" if settled.moved_arcsec is None else f", last by {settled.moved_arcsec:.1f}″"
+        rig.note(
+            f"It was not seen that the stars of point {number} stood still within {took_s:.0f} s "
+            f"({settled.why}{moved}); exposed all the same.",
+            warning=True,
+        )
