@@ -7,7 +7,7 @@ import threading
 
 import pytest
 
-from polewright.devices.motors import base
+from polewright.devices.motors import registry
 from polewright.foundation.errors import ExitCode
 from polewright.observing.runs.connect import connect_rig
 from polewright.session.journal import Journal, read_journal
@@ -16,7 +16,7 @@ from polewright.session.session import AlignSession
 pytestmark = pytest.mark.e2e
 
 SIMULATED = importlib.metadata.EntryPoint(
-    "simulated", "polewright_sim.motors:create", base.ENTRY_POINT_GROUP
+    "simulated", "polewright_sim.motors:create", registry.ENTRY_POINT_GROUP
 )
 
 
