@@ -23,7 +23,7 @@ SIMULATED = importlib.metadata.EntryPoint(
 @pytest.fixture
 def small_error(start_night, monkeypatch):
     """A rig some arcminutes off, whose motors are wired badly; and a session nobody attends."""
-    monkeypatch.setattr(base, "entry_points", lambda group: [SIMULATED])
+    monkeypatch.setattr(registry, "entry_points", lambda group: [SIMULATED])
 
     def start(tmp_path, config=None):
         night = start_night(
