@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from support.stars import star_list
 
 from polewright.calculation.images.exposure import (
     ExposureLimits,
@@ -97,26 +98,17 @@ def test_the_search_ends(rate: float, sky: float) -> None:
     raise AssertionError(exposure_s)
 
 
-def star_list(flux, noise_adu: float = 10.0) -> StarList:
+def lit(flux, noise_adu: float = 10.0) -> StarList:
     """Stars of these counts, the rest made up: 2.2 px wide, errors as their light makes them."""
     flux = np.asarray(flux, dtype=float)
     n = len(flux)
-    one, rng = np.ones(n), np.random.default_rng(1)
+    rng = np.random.default_rng(1)
     snr = flux / np.sqrt(flux + 2.0 * 2.2**2 * noise_adu**2)
-    return StarList(
-        x=rng.uniform(0.0, 1599.0, n),
-        y=rng.uniform(0.0, 1199.0, n),
+    return star_list(
+        rng.uniform(0.0, 1599.0, n),
+        rng.uniform(0.0, 1199.0, n),
         flux=flux,
-        peak=flux / 8.0,
         sigma_px=2.2 / 2.355 / snr,
-        hfd_px=2.5 * one,
-        fwhm_px=2.2 * one,
-        elongation=one,
-        theta=0.0 * one,
-        saturated=np.zeros(n, dtype=bool),
-        width=1600,
-        height=1200,
-        background_adu=500.0,
         noise_adu=noise_adu,
     )
 
@@ -124,7 +116,7 @@ def star_list(flux, noise_adu: float = 10.0) -> StarList:
 @given(share=st.floats(0.01, 1.0), noise_adu=st.floats(1.0, 100.0))
 def test_a_shorter_exposure_is_never_forecast_to_be_better(share: float, noise_adu: float) -> None:
     """Fewer stars, a less certain frame; the same exposure shows what it showed."""
-    stars = star_list(np.geomspace(300.0, 3e5, 80), noise_adu)
+    stars = lit(np.geomspace(300.0, 3e5, 80), noise_adu)
     whole = forecast(stars, 4.0, 4.0, 1.0, 0.0)
     short = forecast(stars, 4.0, 4.0 * share, 1.0, 0.0)
     assert short.stars <= whole.stars <= len(stars)
@@ -133,7 +125,7 @@ def test_a_shorter_exposure_is_never_forecast_to_be_better(share: float, noise_a
 
 def test_a_quarter_of_the_time_is_a_quarter_of_the_light() -> None:
     """Stars far brighter than the background lose by the root, those that drown in it by all."""
-    bright, drowned = star_list(np.full(50, 1e6), 1.0), star_list(np.full(50, 1e5), 1000.0)
+    bright, drowned = lit(np.full(50, 1e6), 1.0), lit(np.full(50, 1e5), 1000.0)
     for stars, worse in ((bright, 2.0), (drowned, 4.0)):
         whole = forecast(stars, 4.0, 4.0, 1.0, 0.0)
         short = forecast(stars, 4.0, 1.0, 1.0, 0.0)

@@ -239,7 +239,7 @@ def test_a_mount_that_stays_parked_is_a_clear_error(start_night, monkeypatch) ->
         measure_axis(rig, points)
 
     assert "park" in str(caught.value).lower()
-    assert math.isfinite(night.truth["axis"]["total_arcmin"])
+    assert night.rig.mount.told == []
 
 
 def test_tonights_tolerance_follows_from_the_camera_and_the_mounts_rate(start_night) -> None:

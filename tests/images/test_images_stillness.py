@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 import pytest
+from support.stars import star_list
 
 from polewright.calculation.images.frame import StarList
 from polewright.calculation.images.stillness import (
@@ -25,25 +26,7 @@ LIMIT_PX = 0.17
 
 
 def stars(x, y, sigma_px: float = 0.05) -> StarList:
-    """Stars at these places; the rest of their figures is made up."""
-    n = len(x)
-    one = np.ones(n)
-    return StarList(
-        x=np.asarray(x, dtype=float),
-        y=np.asarray(y, dtype=float),
-        flux=np.linspace(2000.0, 200.0, n),
-        peak=100.0 * one,
-        sigma_px=sigma_px * one,
-        hfd_px=2.5 * one,
-        fwhm_px=2.2 * one,
-        elongation=one,
-        theta=0.0 * one,
-        saturated=np.zeros(n, dtype=bool),
-        width=700,
-        height=500,
-        background_adu=500.0,
-        noise_adu=10.0,
-    )
+    return star_list(x, y, sigma_px=sigma_px, width=700, height=500)
 
 
 def field(rng: np.random.Generator, n: int):

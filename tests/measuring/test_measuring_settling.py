@@ -1,20 +1,25 @@
-"""What looks at the stars teach from one slew to the next; without a camera."""
+"""Waits for still stars, and what looks teach from one slew to the next; without a camera."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 import pytest
+from support.stars import star_list
 
-from polewright.calculation.images.stillness import Look
+from polewright.calculation.images.frame import StarList
+from polewright.foundation.clock import CancelToken
+from polewright.foundation.config import Config
 from polewright.observing.rig.settle_memory import SettleMemory
+from polewright.observing.rig.timings import SweepTimes
 from polewright.observing.settling import still_stars as settling
-from polewright.observing.settling.still_stars import _Wait
+from polewright.observing.settling.settle import settle
+from polewright.observing.settling.still_stars import wait_for_still_stars
 
 SCALE = 2.0 / 206265.0
-LIMIT_PX = 1.0  # four floors of 0.5 arcsec
 
 
 class Clock:
@@ -31,40 +36,62 @@ class Clock:
 
 
 class Mount:
-    """Waits at points of a mount whose stars lie at ``swing(t)`` pixels after a slew."""
+    """A mount whose stars lie ``swing(t)`` pixels to one side so long after a slew (s)."""
 
-    def __init__(self, monkeypatch: pytest.MonkeyPatch, cost_s: float) -> None:
+    def __init__(
+        self, monkeypatch: pytest.MonkeyPatch, cost_s: float, settle_s: float = 15.0
+    ) -> None:
         self.clock, self.cost_s = Clock(), cost_s
-        self.swing: Any = lambda _t: 0.0
+        self.swing: Callable[[float], float] = lambda _t: 0.0
         self.rng = np.random.default_rng(5)
+        self.field = self.rng.uniform(100.0, 1100.0, (2, 20))
+        self.arrived_s = 0.0
+        self.looks = 0
+        self.told: list[str] = []
+        config = {"sweep": {"settle": "measured", "settle_s": settle_s, "frame_floor_arcsec": 0.5}}
         self.rig: Any = SimpleNamespace(
             clock=self.clock,
             settle_memory=SettleMemory(),
-            cancel=None,
+            cancel=CancelToken(),
             guards=SimpleNamespace(while_tracking=lambda: None),
             progress=lambda *_: None,
-            config=SimpleNamespace(sweep=SimpleNamespace(exposure_s=4.0, frame_floor_arcsec=0.5)),
+            note=lambda text, **_more: self.told.append(text),
+            config=Config.model_validate(config),
             plates=SimpleNamespace(scale=SCALE),
+            times=SweepTimes(),
         )
-        monkeypatch.setattr(
-            settling, "placed", lambda _first, _stars, t: Look(self.swing(t), 0.0, 0.01, 2.5, t)
-        )
+        monkeypatch.setattr(settling, "Looks", lambda _rig, watch: StarLooks(self, watch))
 
     def wait(self) -> tuple[int, float]:
         """Looks and seconds of one wait that ends with still stars."""
-        wait = _Wait(self.rig, 1, 3, 15.0)
-
-        def look() -> list[int]:
-            exposure_s = self.rig.settle_memory.exposure_s
-            self.clock.sleep(exposure_s + self.cost_s * float(self.rng.uniform(0.8, 1.3)))
-            wait.looks.taken += 1
-            return [0] * 20
-
-        wait.looks.take = look  # type: ignore[assignment,method-assign]
-        began_s = self.clock.now_s
-        ended = wait.run()
+        self.arrived_s = self.clock.now_s
+        ended = wait_for_still_stars(self.rig, 1, 3, self.rig.config.sweep.settle_s)
         assert ended.still
-        return ended.looks, self.clock.now_s - began_s
+        return ended.looks, self.clock.now_s - self.arrived_s
+
+
+class StarLooks:
+    """Looks at the stars of such a mount."""
+
+    def __init__(self, mount: Mount, watch: Callable[[], None]) -> None:
+        self.mount, self.watch, self.taken = mount, watch, 0
+
+    def take(self) -> StarList:
+        self.watch()
+        mount, exposure_s = self.mount, self.mount.rig.settle_memory.exposure_s
+        cost_s = mount.cost_s * float(mount.rng.uniform(0.8, 1.3))
+        mount.clock.sleep(exposure_s + cost_s)
+        self.taken += 1
+        # The wait takes the middle of all of it for the middle of the exposure.
+        middle_s = mount.clock.now_s - mount.arrived_s - 0.5 * (exposure_s + cost_s)
+        x, y = mount.field
+        return star_list(x + mount.swing(middle_s), y)
+
+    def more_light(self, *, at_once: bool) -> bool:
+        return False
+
+    def done(self) -> None:
+        pass
 
 
 @pytest.mark.parametrize(
@@ -88,7 +115,7 @@ def test_a_mount_that_does_not_ring_is_looked_at_less_after_the_first_slew(
 def test_a_mount_that_rings_is_never_called_calm(monkeypatch: pytest.MonkeyPatch) -> None:
     """It is waited for until the swing is small, at every point alike."""
     mount = Mount(monkeypatch, 0.3)
-    mount.swing = lambda t: 8.0 * np.exp(-t / 0.6) * np.sin(2 * np.pi * 1.7 * t)
+    mount.swing = lambda t: float(8.0 * np.exp(-t / 0.6) * np.sin(2 * np.pi * 1.7 * t))
 
     for _ in range(20):
         looks, taken_s = mount.wait()
@@ -105,9 +132,29 @@ def test_a_calm_mount_that_rings_once_is_not_believed_any_more(
     mount.wait()
     assert mount.rig.settle_memory.calm
 
-    mount.swing = lambda t: 6.0 * np.exp(-t / 0.8) * np.cos(2 * np.pi * 1.3 * t)
+    mount.swing = lambda t: float(6.0 * np.exp(-t / 0.8) * np.cos(2 * np.pi * 1.3 * t))
     looks, taken_s = mount.wait()
 
     assert looks >= 4
     assert taken_s > 1.5
     assert not mount.rig.settle_memory.calm
+
+
+@pytest.mark.parametrize(
+    ("cost_s", "why"), [(0.3, "they still moved, last by"), (3.0, "too few looks to compare")]
+)
+def test_stars_that_never_stand_still_do_not_make_it_wait_for_ever(
+    monkeypatch: pytest.MonkeyPatch, cost_s: float, why: str
+) -> None:
+    """A tube that the wind carries off at 10 arcsec a second is exposed after the fixed wait all
+    the same, and that is told; so it is where looks come so slowly that no two fit into it."""
+    mount = Mount(monkeypatch, cost_s, settle_s=5.0)
+    mount.swing = lambda t: 5.0 * t
+
+    settle(mount.rig, 2, 3)
+
+    assert mount.clock.now_s == pytest.approx(5.0)
+    assert mount.rig.times.settle == mount.rig.times.settle_fixed
+    (told,) = mount.told
+    assert told.startswith("It was not seen that the stars of point 2 stood still within 5 s")
+    assert why in told

@@ -4,17 +4,12 @@ from __future__ import annotations
 
 import json
 import stat
+from operator import attrgetter
 
 import pytest
 from typer.testing import CliRunner
 
-from polewright.foundation.config import (
-    BadConfig,
-    Config,
-    config_from_file,
-    config_from_text,
-    meaning,
-)
+from polewright.foundation.config import BadConfig, Config, config_from_file, config_from_text
 from polewright.foundation.errors import ExitCode
 from polewright.interfaces.cli.app import build_app
 from polewright.interfaces.rig_setup.editing import difference, with_changes, write_whole
@@ -44,13 +39,13 @@ def profile(path, *words: str, typed: str | None = None):
     return CliRunner().invoke(build_app(), ["profile", "--config", str(path), *words], input=typed)
 
 
-def test_every_question_is_a_key_and_its_default_is_usable() -> None:
-    """Each question names a key of the configuration, and its default is accepted there."""
+def test_every_question_is_a_key_and_its_default_what_holds_without_an_answer() -> None:
+    """The file that is made of all defaults says what an empty one says."""
     for question in QUESTIONS:
-        assert meaning(question.key.split(".")[:1]) is not None
-        if question.default is not None:
-            config_from_text("", overrides=None)
-            with_changes("", {question.key: question.default}, "defaults")
+        assert attrgetter(question.key)(Config()) == question.default, question.key
+    defaults = {q.key: q.default for q in QUESTIONS if q.default is not None}
+
+    assert config_from_text(with_changes("", defaults, "defaults")) == Config()
 
 
 def test_a_new_file_is_made_from_options_alone(tmp_path) -> None:

@@ -8,8 +8,9 @@ import io
 import numpy as np
 import pytest
 from PIL import Image
+from support.stars import star_list
 
-from polewright.calculation.images.frame import Frame, SensorKind, StarList
+from polewright.calculation.images.frame import Frame, SensorKind
 from polewright.interfaces.web.picture import frame_picture, shrunk, stretched
 
 
@@ -19,15 +20,6 @@ def sky(height: int, width: int, seed: int = 5) -> np.ndarray:
 
 def frame_of(pixels: np.ndarray, sensor: SensorKind = SensorKind.MONO) -> Frame:
     return Frame(pixels=pixels, utc_mid_s=0.0, exposure_s=1.0, sensor=sensor)
-
-
-def star_at(x: float, y: float, width: int, height: int) -> StarList:
-    one = np.ones(1)
-    return StarList(
-        x=np.array([x]), y=np.array([y]), flux=one, peak=one, sigma_px=one, hfd_px=4.0 * one,
-        fwhm_px=one, elongation=one, theta=one, saturated=np.zeros(1, bool), width=width,
-        height=height, background_adu=900.0, noise_adu=12.0,
-    )  # fmt: skip
 
 
 @pytest.mark.parametrize("columns_first", [False, True])
@@ -80,7 +72,7 @@ def test_a_frame_without_anything_still_makes_a_picture(pixels) -> None:
 def test_rings_are_round_the_stars_in_colour() -> None:
     """The ring's middle is the star's centroid, to a pixel of the picture."""
     frame = frame_of(sky(1200, 2400))
-    data = frame_picture(frame, star_at(1810.0, 410.0, 2400, 1200), "png")
+    data = frame_picture(frame, star_list([1810.0], [410.0], hfd_px=4.0, width=2400), "png")
 
     with Image.open(io.BytesIO(data)) as image:
         rgb = np.asarray(image.convert("RGB")).astype(int)
