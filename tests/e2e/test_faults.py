@@ -80,12 +80,14 @@ def test_a_storm_of_passing_trouble_costs_nothing_but_time(start_night) -> None:
     rig = night.connect()
     points = planned_points(rig)
     telescope = {"device": "telescope", "method": "GET"}
+    # Not the image itself: with what befalls it below, a third try of one exposure would fail.
+    other = {"member": "[!i]*", "method": "GET"}
     passing: list[tuple[dict[str, Any], tuple[int, ...]]] = [
-        ({"kind": "http_500", **telescope}, (4, 25, 45, 65)),
-        ({"kind": "not_json", **telescope}, (12, 35, 55)),
-        ({"kind": "error_number", "device": "camera", "method": "GET"}, (6, 18, 30)),
-        ({"kind": "dropped", "method": "GET"}, (9, 42, 75, 108)),
-        ({"kind": "wrong_transaction", "method": "GET"}, (15, 50, 85)),
+        ({"kind": "http_500", **telescope}, (4, 20, 32, 44)),
+        ({"kind": "not_json", **telescope}, (12, 26, 38)),
+        ({"kind": "error_number", "device": "camera", **other}, (6, 11, 16)),
+        ({"kind": "dropped", **other}, (9, 30, 52, 66)),
+        ({"kind": "wrong_transaction", **other}, (15, 40, 60)),
         ({"kind": "error_number", "device": "camera", "member": "startexposure"}, (1,)),
         ({"kind": "image_truncated"}, (2,)),
         ({"kind": "error_number", "device": "telescope", "member": "slewtocoordinatesasync"}, (2,)),
