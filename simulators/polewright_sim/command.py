@@ -77,7 +77,7 @@ def simulate(
 
     from polewright_sim.rig import SimulatedRig
     from polewright_sim.scenario import BadScenario, scenario_from_file
-    from polewright_sim.server import serve
+    from polewright_sim.server.server import serve
     from polewright_sim.spec import RigSpec
 
     try:

@@ -13,16 +13,16 @@ from numpy.typing import NDArray
 
 from polewright.foundation.angles import ARCMIN, DEG, Matrix
 from polewright.foundation.clock import Clock, SystemClock
-from polewright_sim.adjusters import Adjusters, Turn
-from polewright_sim.camera_device import Exposure
+from polewright_sim.camera.camera_device import Exposure
+from polewright_sim.camera.render import render_frame
 from polewright_sim.camera_spec import OpticsSpec, SensorSpec
-from polewright_sim.disturbance import Disturbance
-from polewright_sim.mechanics import AxisTruth, axis_truth
-from polewright_sim.mount import MountModel
-from polewright_sim.render import render_frame
-from polewright_sim.silhouette import Silhouette
+from polewright_sim.mount.adjusters import Adjusters, Turn
+from polewright_sim.mount.mechanics import AxisTruth, axis_truth
+from polewright_sim.mount.mount_model import MountModel
+from polewright_sim.sky.disturbance import Disturbance
+from polewright_sim.sky.silhouette import Silhouette
+from polewright_sim.sky.stars import SkyModel
 from polewright_sim.spec import RigSpec
-from polewright_sim.stars import SkyModel
 
 _QUIET_SAMPLES = 5
 _MOVING_SAMPLES = 96
@@ -31,7 +31,7 @@ _MOST_SAMPLES = 400
 
 
 class Renderer(Protocol):
-    """Makes a frame; `polewright_sim.render.render_frame` is the real one."""
+    """Makes a frame; `polewright_sim.camera.render.render_frame` is the real one."""
 
     def __call__(
         self,

@@ -16,7 +16,7 @@ from polewright.foundation.errors import Cancelled, ConfigError
 from polewright.foundation.user_commands import UserCommand
 from polewright_sim.motors import RigMotors
 from polewright_sim.rig import SimulatedRig
-from polewright_sim.server import serve
+from polewright_sim.server.server import serve
 from polewright_sim.spec import RigSpec
 
 CLOCK = SystemClock()

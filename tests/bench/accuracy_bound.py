@@ -47,12 +47,12 @@ from polewright.calculation.sky.frame import ObservedFrame
 from polewright.calculation.sky.pole import PoleTarget, pole_enu
 from polewright.foundation.angles import ARCSEC, DEG, TAU
 from polewright.solving.registry import load_solver
-from polewright_sim.background import lens_share, sky_background
+from polewright_sim.camera.psf import add_stars, star_image
 from polewright_sim.camera_spec import SkySpec
-from polewright_sim.disturbance import CLEAR
-from polewright_sim.projection import Lens
-from polewright_sim.psf import add_stars, star_image
-from polewright_sim.tracks import star_tracks
+from polewright_sim.sky.background import lens_share, sky_background
+from polewright_sim.sky.disturbance import CLEAR
+from polewright_sim.sky.projection import Lens
+from polewright_sim.sky.tracks import star_tracks
 
 EPOCH_UTC_S = 1451649600.0  # 2016-01-01 12:00 UTC
 STEP = 20.0 * DEG

@@ -30,12 +30,12 @@ from polewright.observing.rig.plate_solver import PlateSolver
 from polewright.observing.rig.site import weather_of
 from polewright.observing.sweep.axis_from_points import fit_attitudes
 from polewright.solving.registry import load_solver
-from polewright_sim.adjusters import Adjusters
+from polewright_sim.camera.render import render_frame
 from polewright_sim.camera_spec import OpticsSpec, SensorSpec, SkySpec
-from polewright_sim.mount import MountModel
-from polewright_sim.render import render_frame
+from polewright_sim.mount.adjusters import Adjusters
+from polewright_sim.mount.mount_model import MountModel
+from polewright_sim.sky.stars import SkyModel
 from polewright_sim.spec import AdjustersSpec, MisalignmentSpec, MountSpec, SiteSpec
-from polewright_sim.stars import SkyModel
 
 STEP = 20.0 * DEG
 FRAME_FLOOR = Config().sweep.frame_floor_arcsec * ARCSEC

@@ -24,9 +24,9 @@ from polewright.calculation.sky.frame import ObservedFrame
 from polewright.calculation.sky.site import Atmosphere, Site
 from polewright.foundation.angles import DEG, TAU, enu_from_azalt
 from polewright.solving.base import SolveHint
+from polewright_sim.camera.render import render_frame
 from polewright_sim.camera_spec import OpticsSpec, SensorSpec, SkySpec
-from polewright_sim.render import render_frame
-from polewright_sim.stars import SkyModel
+from polewright_sim.sky.stars import SkyModel
 from polewright_wire.image_payload import to_wire_order
 
 T = TypeVar("T")

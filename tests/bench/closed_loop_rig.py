@@ -24,7 +24,7 @@ from polewright.session.journal import Journal
 from polewright.session.session import AlignSession
 from polewright_sim.motors import create
 from polewright_sim.rig import SimulatedRig
-from polewright_sim.server import serve
+from polewright_sim.server.server import serve
 from polewright_sim.spec import RigSpec
 
 RATE = 12.0

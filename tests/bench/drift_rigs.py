@@ -27,8 +27,8 @@ from polewright.calculation.planning.motion import Timing
 from polewright.calculation.planning.request import PlanRequest, Pointing
 from polewright.calculation.planning.uncertainty import AttitudeNoise
 from polewright.foundation.angles import ARCMIN, ARCSEC, Matrix, Vector, separation
-from polewright_sim.adjusters import Adjusters
-from polewright_sim.mount import MountModel
+from polewright_sim.mount.adjusters import Adjusters
+from polewright_sim.mount.mount_model import MountModel
 from polewright_sim.spec import AdjustersSpec, MisalignmentSpec, MountSpec, SiteSpec
 
 FAULTS = ("flexure", "declination creep", "clutch slip", "axis moved")

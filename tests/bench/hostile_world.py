@@ -33,8 +33,8 @@ from polewright.observing.plan.plan_from_config import noise_of, request_for
 from polewright.observing.plan.rig_errors import shared_errors
 from polewright.observing.rig.site import weather_of
 from polewright.observing.sweep.axis_from_points import fit_attitudes
-from polewright_sim.adjusters import Adjusters
-from polewright_sim.mount import MountModel
+from polewright_sim.mount.adjusters import Adjusters
+from polewright_sim.mount.mount_model import MountModel
 from polewright_sim.spec import AdjustersSpec, MisalignmentSpec, MountSpec, SiteSpec
 
 PIXEL_UM, WIDTH_PX, HEIGHT_PX = 3.76, 6248, 4176

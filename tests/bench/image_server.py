@@ -26,7 +26,7 @@ def serve_frames(folder: Path, megapixels: int, colour: bool) -> None:
     """Serve ``*.npy`` of a folder in turn until the standard input ends."""
     from polewright_sim.camera_spec import SensorSpec
     from polewright_sim.rig import SimulatedRig
-    from polewright_sim.server import serve
+    from polewright_sim.server.server import serve
     from polewright_sim.spec import RigSpec
 
     width, height = SIZES[megapixels]

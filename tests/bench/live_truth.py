@@ -29,13 +29,13 @@ from polewright.foundation.config import Config
 from polewright.foundation.errors import ImageError, PolewrightError, SolveError
 from polewright.observing.rig.plate_solver import Plate, PlateSolver
 from polewright.solving.registry import load_solver
-from polewright_sim.adjusters import Adjusters
+from polewright_sim.camera.render import render_frame
 from polewright_sim.camera_spec import OpticsSpec, SensorSpec, SkySpec
-from polewright_sim.mechanics import axis_truth
-from polewright_sim.mount import MountModel
-from polewright_sim.render import render_frame
+from polewright_sim.mount.adjusters import Adjusters
+from polewright_sim.mount.mechanics import axis_truth
+from polewright_sim.mount.mount_model import MountModel
+from polewright_sim.sky.stars import SkyModel
 from polewright_sim.spec import AdjustersSpec, KnobSpec, MisalignmentSpec, MountSpec, SiteSpec
-from polewright_sim.stars import SkyModel
 
 CASES = ("plain", "tracking off", "backlash", "tripod tilted 3 deg", "all together")
 MOVES = 3

@@ -29,7 +29,7 @@ import requests
 
 from polewright.foundation.clock import SystemClock
 from polewright_sim.rig import SimulatedRig
-from polewright_sim.server import serve
+from polewright_sim.server.server import serve
 from polewright_sim.spec import RigSpec
 
 _SPEC = importlib.util.spec_from_file_location(

@@ -34,7 +34,7 @@ from polewright.observing.capture.live_frames import LiveFrames
 from polewright.observing.runs.connect import connect_rig
 from polewright.records.events import FrameMeasured, PointSolved, ReadingTaken
 from polewright_sim.rig import SimulatedRig
-from polewright_sim.server import serve
+from polewright_sim.server.server import serve
 from polewright_sim.spec import RigSpec
 
 TESTS = Path(__file__).parent.parent

@@ -37,7 +37,7 @@ import soak
 from polewright.foundation.clock import REHEARSAL_VARIABLE, SystemClock
 from polewright.foundation.errors import ExitCode
 from polewright_sim.rig import SimulatedRig
-from polewright_sim.server import serve
+from polewright_sim.server.server import serve
 
 RATE = 8.0
 LIMIT_S = 300.0

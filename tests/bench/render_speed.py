@@ -13,9 +13,9 @@ import numpy as np
 
 from polewright.calculation.sky.site import Atmosphere, Site
 from polewright.foundation.angles import DEG, enu_from_azalt
+from polewright_sim.camera.render import render_frame
 from polewright_sim.camera_spec import OpticsSpec, SensorSpec, SkySpec
-from polewright_sim.render import render_frame
-from polewright_sim.stars import SkyModel
+from polewright_sim.sky.stars import SkyModel
 
 UTC_S = 1_790_000_000.0
 

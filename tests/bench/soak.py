@@ -36,10 +36,10 @@ from polewright.records.events import AxisMeasured, Event, Progress
 from polewright.session.journal import Journal, read_journal
 from polewright.session.session import AlignSession, Command
 from polewright.session.states import ENDED, Step
-from polewright_sim.mechanics import AxisTruth
+from polewright_sim.mount.mechanics import AxisTruth
 from polewright_sim.rig import SimulatedRig
 from polewright_sim.scenario import Fault, Scenario
-from polewright_sim.server import RunningRig, serve
+from polewright_sim.server.server import RunningRig, serve
 from polewright_sim.spec import RigSpec
 
 #: 2026-11-20 21:30 UTC: night at every place used here.

@@ -25,9 +25,9 @@ from polewright.foundation.angles import ARCSEC, DEG, TAU, enu_from_azalt, separ
 from polewright.solving.base import SolveHint
 from polewright.solving.external.command import DEBIAN_ASTROMETRY
 from polewright.solving.registry import load_solver
+from polewright_sim.camera.render import render_frame
 from polewright_sim.camera_spec import OpticsSpec, SensorSpec, SkySpec
-from polewright_sim.render import render_frame
-from polewright_sim.stars import SkyModel
+from polewright_sim.sky.stars import SkyModel
 
 UTC_S = 1795210200.0  # 2026-11-20 21:30 UTC
 HINT_OFF = 1.0 * DEG

@@ -58,9 +58,9 @@ from polewright.solving.embedded import solver as embedded
 from polewright.solving.errors import SolverTimedOut
 from polewright.solving.external.command import DEBIAN_ASTROMETRY
 from polewright.solving.registry import load_solver
+from polewright_sim.camera.render import render_frame
 from polewright_sim.camera_spec import OpticsSpec, SensorSpec, SkySpec
-from polewright_sim.render import render_frame
-from polewright_sim.stars import (
+from polewright_sim.sky.stars import (
     SkyModel,
     Stars,
     invented_motions,

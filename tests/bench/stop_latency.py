@@ -22,7 +22,7 @@ from polewright.foundation.clock import SystemClock
 from polewright.foundation.errors import Cancelled
 from polewright.observing.safety.stopping import motion_stopped_on_trouble
 from polewright_sim.rig import SimulatedRig
-from polewright_sim.server import serve
+from polewright_sim.server.server import serve
 from polewright_sim.spec import RigSpec
 
 SLEEP = "import time; time.sleep(60)"

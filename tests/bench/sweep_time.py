@@ -44,7 +44,7 @@ from polewright.observing.runs.measurement import measure_axis
 from polewright.observing.settling.still_stars import limit_px
 from polewright.records.events import Event, Progress
 from polewright_sim.rig import SimulatedRig
-from polewright_sim.server import serve
+from polewright_sim.server.server import serve
 from polewright_sim.spec import RigSpec
 
 NIGHT_UTC_S = 1795210200.0

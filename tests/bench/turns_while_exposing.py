@@ -30,10 +30,10 @@ from polewright.foundation.clock import CancelToken
 from polewright.foundation.errors import ImageError, SolveError
 from polewright.observing.rig.plate_solver import PlateSolver
 from polewright.solving.registry import load_solver
+from polewright_sim.camera.render import render_frame
 from polewright_sim.camera_spec import OpticsSpec, SensorSpec, SkySpec
-from polewright_sim.disturbance import CLEAR, Disturbance
-from polewright_sim.render import render_frame
-from polewright_sim.stars import SkyModel
+from polewright_sim.sky.disturbance import CLEAR, Disturbance
+from polewright_sim.sky.stars import SkyModel
 
 UTC_S = 1795210200.0  # 2026-11-20 21:30 UTC
 #: Focal length (mm), columns and rows: 6.5, 3.9 and 2.6 arcsec a pixel.

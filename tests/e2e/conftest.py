@@ -15,7 +15,7 @@ from polewright.observing.rig.rig import Rig
 from polewright.observing.runs.connect import connect_rig
 from polewright.records.events import Event
 from polewright_sim.rig import SimulatedRig
-from polewright_sim.server import RunningRig, serve
+from polewright_sim.server.server import RunningRig, serve
 from polewright_sim.spec import RigSpec
 
 #: 2026-11-20 21:30 UTC: night at the invented site.

@@ -24,7 +24,7 @@ from polewright.observing.settling.expose_on_arrival import (
 )
 from polewright.observing.sweep import sweep as recovery
 from polewright.records.events import Note, Progress
-from polewright_sim.mount import _Ring
+from polewright_sim.mount.mount_model import _Ring
 from polewright_wire.errors import ValueRefused
 
 pytestmark = pytest.mark.e2e

@@ -16,7 +16,7 @@ from polewright.observing.runs.measurement import measure_axis
 from polewright.records.events import AxisMeasured, MotionStopped, PointSolved, Progress
 from polewright.records.history.recording import record_measurement
 from polewright.solving.errors import TooFewStars
-from polewright_sim.disturbance import Disturbance
+from polewright_sim.sky.disturbance import Disturbance
 
 pytestmark = pytest.mark.e2e
 

@@ -30,7 +30,7 @@ from alpaca.telescope import (
 from polewright.foundation.clock import SystemClock
 from polewright_sim.camera_spec import OpticsSpec, SensorSpec
 from polewright_sim.rig import SimulatedRig
-from polewright_sim.server import RunningRig, serve
+from polewright_sim.server.server import RunningRig, serve
 from polewright_sim.spec import CameraDriverSpec, MountSpec, RigSpec
 
 pytestmark = pytest.mark.e2e

@@ -17,7 +17,7 @@ from polewright.observing.runs.frame_check import check
 from polewright.observing.runs.measurement import measure_axis, ready_mount
 from polewright.observing.safety.guard_errors import WentElsewhere
 from polewright.records.events import MotionStopped, PointSolved, Progress
-from polewright_sim.disturbance import Disturbance
+from polewright_sim.sky.disturbance import Disturbance
 
 pytestmark = pytest.mark.e2e
 

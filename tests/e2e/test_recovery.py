@@ -16,7 +16,7 @@ from polewright.records.events import (
     PointSolved,
     SweepPlanned,
 )
-from polewright_sim.disturbance import Disturbance
+from polewright_sim.sky.disturbance import Disturbance
 
 pytestmark = pytest.mark.e2e
 

@@ -12,7 +12,7 @@ from polewright.observing.runs.measurement import ready_mount
 from polewright.observing.settling.settle import settle
 from polewright.observing.settling.still_stars import LIMIT_OF_FLOOR
 from polewright.records.events import Note, Progress
-from polewright_sim.mount import _Ring
+from polewright_sim.mount.mount_model import _Ring
 from polewright_wire.errors import ValueRefused
 
 pytestmark = pytest.mark.e2e

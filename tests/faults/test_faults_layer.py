@@ -12,12 +12,12 @@ import requests
 
 from polewright.foundation.angles import ARCMIN
 from polewright.foundation.clock import SystemClock
-from polewright_sim.disturbance import Shutter
 from polewright_sim.fault_kinds import KINDS, catalogue_text
-from polewright_sim.faults import EFFECTS
+from polewright_sim.faults.faults import EFFECTS
 from polewright_sim.rig import SimulatedRig
 from polewright_sim.scenario import BadScenario, Fault, Scenario, scenario_from_text
-from polewright_sim.server import RunningRig, serve
+from polewright_sim.server.server import RunningRig, serve
+from polewright_sim.sky.disturbance import Shutter
 from polewright_sim.spec import RigSpec
 
 

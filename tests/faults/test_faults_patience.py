@@ -13,7 +13,7 @@ from polewright.devices.alpaca.motion import MotionState
 from polewright.devices.alpaca.telescope import Telescope
 from polewright_sim.rig import SimulatedRig
 from polewright_sim.scenario import Fault, Scenario
-from polewright_sim.server import RunningRig, serve
+from polewright_sim.server.server import RunningRig, serve
 from polewright_sim.spec import RigSpec
 
 PATIENCE: dict[type[AlpacaError], tuple[float, ...]] = {

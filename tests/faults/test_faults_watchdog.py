@@ -28,7 +28,7 @@ from polewright.observing.safety.watchdog_client import Watchdog, WatchedClock
 from polewright.records.events import Event, Progress
 from polewright_sim.rig import SimulatedRig
 from polewright_sim.scenario import Fault, Scenario
-from polewright_sim.server import RunningRig, serve
+from polewright_sim.server.server import RunningRig, serve
 from polewright_sim.spec import RigSpec
 
 SLEW_RATE = 0.02

@@ -28,7 +28,7 @@ from polewright.interfaces.web.runner import SessionRunner
 from polewright.solving.base import Solver
 from polewright_sim.rig import SimulatedRig
 from polewright_sim.scenario import scenario_from_text
-from polewright_sim.server import serve
+from polewright_sim.server.server import serve
 from polewright_sim.spec import RigSpec
 
 PYPROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]

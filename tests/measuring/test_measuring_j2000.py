@@ -34,7 +34,7 @@ from polewright.observing.rig.mount_coordinates import (
     pointing_from_mount,
 )
 from polewright.observing.runs.horizon_recording import Pointer
-from polewright_sim.belief import Belief
+from polewright_sim.mount.mount_electronics import Belief
 from polewright_sim.spec import MountSpec, SiteSpec
 
 NIGHT_UTC_S = 1795210200.0

@@ -19,7 +19,7 @@ from polewright.observing.rig.site import SiteUnknown, site_of, weather_of
 from polewright.observing.runs.connect import connect_rig
 from polewright.records.events import Connected, Event, Note
 from polewright_sim.rig import SimulatedRig
-from polewright_sim.server import RunningRig, serve
+from polewright_sim.server.server import RunningRig, serve
 from polewright_sim.spec import RigSpec
 
 NOVEMBER_UTC_S = 1795210200.0

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from polewright.foundation.clock import SystemClock
 from polewright_sim.camera_spec import SensorSpec
 from polewright_sim.rig import SimulatedRig
-from polewright_sim.server import serve
+from polewright_sim.server.server import serve
 from polewright_sim.spec import MountSpec, RigSpec, WeatherStationSpec
 
 

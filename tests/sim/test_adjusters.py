@@ -5,8 +5,8 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from polewright_sim.adjusters import Adjusters, Knob
-from polewright_sim.motion import Track, trapezoid_s
+from polewright_sim.mount.adjusters import Adjusters, Knob
+from polewright_sim.mount.motion import Track, trapezoid_s
 from polewright_sim.spec import AdjustersSpec, KnobSpec
 
 T0 = 1_790_000_000.0

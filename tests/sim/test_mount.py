@@ -24,9 +24,9 @@ from polewright.foundation.angles import (
     spherical,
     unit_vector,
 )
-from polewright_sim.adjusters import Adjusters
-from polewright_sim.mechanics import axis_truth
-from polewright_sim.mount import MountModel
+from polewright_sim.mount.adjusters import Adjusters
+from polewright_sim.mount.mechanics import axis_truth
+from polewright_sim.mount.mount_model import MountModel
 from polewright_sim.spec import AdjustersSpec, KnobSpec, MisalignmentSpec, MountSpec, SiteSpec
 from polewright_wire.errors import NotNow, Parked, ValueRefused
 

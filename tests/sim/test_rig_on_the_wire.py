@@ -13,7 +13,7 @@ import requests
 from rig_bench import SMALL, RigBench, small_spec
 
 from polewright.foundation.clock import SystemClock
-from polewright_sim.small_devices import CoverDevice
+from polewright_sim.server.small_devices import CoverDevice
 from polewright_sim.spec import (
     CameraDriverSpec,
     CoverSpec,

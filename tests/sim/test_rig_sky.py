@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from polewright.calculation.sky.frame import ObservedFrame
 from polewright.foundation.angles import DEG, unit_vector
-from polewright_sim.camera_device import Exposure
+from polewright_sim.camera.camera_device import Exposure
 from polewright_sim.camera_spec import OpticsSpec, SensorSpec, SkySpec, pixel_scale
 from polewright_sim.rig import SimulatedRig
 from polewright_sim.spec import MisalignmentSpec, MountSpec, RigSpec, SiteSpec

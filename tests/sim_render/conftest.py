@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from polewright.calculation.sky.site import Atmosphere, Site
 from polewright.foundation.angles import DEG, enu_from_azalt
 from polewright_sim.camera_spec import OpticsSpec, SensorSpec, SkySpec
-from polewright_sim.stars import SkyModel
+from polewright_sim.sky.stars import SkyModel
 
 UTC_S = 1_790_000_000.0
 """2026-09-21 14:13:20 UTC."""

@@ -5,9 +5,9 @@ import pytest
 import sep
 
 from polewright.foundation.errors import ConfigError
+from polewright_sim.camera.render import render_frame
 from polewright_sim.camera_spec import OpticsSpec
-from polewright_sim.disturbance import Aircraft, Disturbance, SatelliteTrail, Shutter
-from polewright_sim.render import render_frame
+from polewright_sim.sky.disturbance import Aircraft, Disturbance, SatelliteTrail, Shutter
 
 UTC_S = 1_790_000_000.0
 EXPOSURE_S = 6.0

@@ -9,11 +9,11 @@ import sep
 from polewright.calculation.sky.site import Atmosphere, Site
 from polewright.foundation.angles import ARCSEC, DEG, SIDEREAL_RATE, azalt_from_enu
 from polewright.foundation.errors import ConfigError
+from polewright_sim.camera.render import render_frame
 from polewright_sim.camera_spec import OpticsSpec, SensorSpec, SkySpec, pixel_scale
-from polewright_sim.render import render_frame
-from polewright_sim.silhouette import Silhouette
-from polewright_sim.stars import SkyModel
-from polewright_sim.tracks import star_tracks
+from polewright_sim.sky.silhouette import Silhouette
+from polewright_sim.sky.stars import SkyModel
+from polewright_sim.sky.tracks import star_tracks
 
 UTC_S = 1_790_000_000.0
 POLARIS_LIKE = (0.0, 48.0)

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from polewright.foundation.angles import ARCSEC, separation
 from polewright_sim.camera_spec import OpticsSpec, SensorSpec, pixel_scale
-from polewright_sim.projection import Lens
+from polewright_sim.sky.projection import Lens
 
 
 @given(

@@ -7,7 +7,7 @@ from polewright.calculation.sky.frame import ObservedFrame
 from polewright.calculation.sky.site import Atmosphere, Site
 from polewright.foundation.angles import ARCSEC, DEG, azalt_from_enu, separation, unit_vector
 from polewright_sim.camera_spec import SkySpec
-from polewright_sim.stars import (
+from polewright_sim.sky.stars import (
     SkyModel,
     catalogue,
     catalogue_stars,
@@ -16,7 +16,7 @@ from polewright_sim.stars import (
     star_colours,
     ut1_minus_utc,
 )
-from polewright_sim.tracks import relative_air_mass
+from polewright_sim.sky.tracks import relative_air_mass
 
 UTC_S = 1_790_000_000.0
 

@@ -5,8 +5,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from polewright_sim.camera.psf import add_stars, star_image, width_px
 from polewright_sim.camera_spec import OpticsSpec, SensorSpec
-from polewright_sim.psf import add_stars, star_image, width_px
 
 SHARP = OpticsSpec()
 SENSOR = SensorSpec()

@@ -18,8 +18,8 @@ from polewright.solving.catalogue.catalogue import (
     are_proper_motions,
     bundled_catalogue,
 )
-from polewright_sim.stars import catalogue as rig_stars
-from polewright_sim.stars import move
+from polewright_sim.sky.stars import catalogue as rig_stars
+from polewright_sim.sky.stars import move
 
 
 @pytest.mark.parametrize(

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from polewright.records.events import Event, MotionStopped, Note, StepChanged, SweepPlanned
-from polewright_sim.movements import commanded_across, moves_again, slews
+from polewright_sim.mount.movements import commanded_across, moves_again, slews
 from polewright_sim.rig import SimulatedRig
 
 #: The axes are looked at so far ahead of the end of a test, s: as far as a slew may be commanded.

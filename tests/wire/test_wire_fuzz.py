@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from polewright.foundation.clock import SystemClock
 from polewright_sim.rig import SimulatedRig
-from polewright_sim.server import RunningRig, serve
+from polewright_sim.server.server import RunningRig, serve
 from polewright_sim.spec import RigSpec, WeatherStationSpec
 
 NAMES = ["ClientID", "clientid", "ClientTransactionID", "Connected", "RightAscension", "Axis"]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import threading
 from dataclasses import dataclass
 
-from polewright_sim.motion import Track
+from polewright_sim.mount.motion import Track
 from polewright_sim.spec import AdjustersSpec, KnobSpec
 
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from polewright.foundation.angles import DEG, SIDEREAL_RATE
-from polewright_sim.mount import MountModel
+from polewright_sim.mount.mount_model import MountModel
 
 #: Spacing of looks at the past, s: at 10 degrees a second a slew passes 1 degree in it.
 LOOK_S = 0.1

@@ -12,12 +12,12 @@ from functools import partial
 
 import numpy as np
 
-from polewright_sim.disturbance import CLEAR, Disturbance
-from polewright_sim.fault_case import Case, Effect, Proceed
-from polewright_sim.fault_rig import RIG_EFFECTS
-from polewright_sim.fault_wire import WIRE_EFFECTS
+from polewright_sim.faults.fault_case import Case, Effect, Proceed
+from polewright_sim.faults.fault_rig import RIG_EFFECTS
+from polewright_sim.faults.fault_wire import WIRE_EFFECTS
 from polewright_sim.rig import SimulatedRig
 from polewright_sim.scenario import Fault, Scenario
+from polewright_sim.sky.disturbance import CLEAR, Disturbance
 from polewright_wire import Call, Device, Reply
 
 EFFECTS: Mapping[str, Effect] = {**WIRE_EFFECTS, **RIG_EFFECTS}

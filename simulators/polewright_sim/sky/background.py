@@ -13,9 +13,9 @@ from numpy.typing import NDArray
 
 from polewright.foundation.angles import DEG, Matrix, azalt_from_enu
 from polewright_sim.camera_spec import OpticsSpec, SensorSpec, pixel_arcsec, zero_point_e_per_s
-from polewright_sim.disturbance import Disturbance
-from polewright_sim.projection import Lens
-from polewright_sim.stars import SkyModel
+from polewright_sim.sky.disturbance import Disturbance
+from polewright_sim.sky.projection import Lens
+from polewright_sim.sky.stars import SkyModel
 
 Floats = NDArray[np.float64]
 Floats32 = NDArray[np.float32]

@@ -8,13 +8,13 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from polewright.foundation.angles import ARCSEC, HOUR, TAU, fold_pi
-from polewright_sim.camera_device import CameraDevice
-from polewright_sim.disturbance import Aircraft, Disturbance, SatelliteTrail, Shutter
-from polewright_sim.fault_case import Case, Effect, Proceed
-from polewright_sim.fault_wire import envelope, with_value
-from polewright_sim.mount import MountModel
-from polewright_sim.silhouette import Silhouette
-from polewright_sim.telescope_device import TelescopeDevice
+from polewright_sim.camera.camera_device import CameraDevice
+from polewright_sim.faults.fault_case import Case, Effect, Proceed
+from polewright_sim.faults.fault_wire import envelope, with_value
+from polewright_sim.mount.mount_model import MountModel
+from polewright_sim.mount.telescope_device import TelescopeDevice
+from polewright_sim.sky.disturbance import Aircraft, Disturbance, SatelliteTrail, Shutter
+from polewright_sim.sky.silhouette import Silhouette
 from polewright_wire import Call, Reply
 from polewright_wire.errors import DeviceFault
 from polewright_wire.parameters import Parameters

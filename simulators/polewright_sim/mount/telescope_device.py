@@ -10,7 +10,7 @@ import re
 from polewright.foundation.angles import DEG, HOUR, SIDEREAL_RATE
 from polewright.foundation.clock import Clock
 from polewright_sim.camera_spec import OpticsSpec
-from polewright_sim.mount import MountModel
+from polewright_sim.mount.mount_model import MountModel
 from polewright_wire import Device, utc_text
 from polewright_wire.errors import (
     NotNow,

@@ -25,10 +25,10 @@ from polewright.foundation.angles import (
     Vector,
     fold_pi,
 )
-from polewright_sim.adjusters import Adjusters
-from polewright_sim.belief import Belief
-from polewright_sim.mechanics import Mechanics, tilt, turn_by
-from polewright_sim.motion import Track, trapezoid_s
+from polewright_sim.mount.adjusters import Adjusters
+from polewright_sim.mount.mechanics import Mechanics, tilt, turn_by
+from polewright_sim.mount.motion import Track, trapezoid_s
+from polewright_sim.mount.mount_electronics import Belief
 from polewright_sim.spec import MisalignmentSpec, MountSpec, SiteSpec
 from polewright_wire.errors import NotNow, Parked, ValueRefused
 

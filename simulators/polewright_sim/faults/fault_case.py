@@ -9,9 +9,9 @@ from typing import Any
 
 import numpy as np
 
-from polewright_sim.disturbance import Disturbance
 from polewright_sim.rig import SimulatedRig
 from polewright_sim.scenario import Fault
+from polewright_sim.sky.disturbance import Disturbance
 from polewright_wire import Call, Device, Reply
 
 Proceed = Callable[[], Reply]

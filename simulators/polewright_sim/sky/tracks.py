@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 
 from polewright.foundation.angles import DEG, SIDEREAL_RATE, Vector, azalt_from_enu, separation
 from polewright_sim.camera_spec import OpticsSpec, SensorSpec, zero_point_e_per_s
-from polewright_sim.projection import Lens
-from polewright_sim.stars import SkyModel, SkyMoment
+from polewright_sim.sky.projection import Lens
+from polewright_sim.sky.stars import SkyModel, SkyMoment
 
 Floats = NDArray[np.float64]
 

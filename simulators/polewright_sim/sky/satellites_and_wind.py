@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
-from polewright_sim.disturbance import Disturbance, Pixel
+from polewright_sim.sky.disturbance import Disturbance, Pixel
 
 Floats = NDArray[np.float64]
 

@@ -6,19 +6,19 @@ import uuid
 from collections.abc import Callable
 from types import TracebackType
 
-from polewright_sim.camera_device import CameraDevice
-from polewright_sim.control import control_routes, fault_routes
-from polewright_sim.faults import FaultLayer
+from polewright_sim.camera.camera_device import CameraDevice
+from polewright_sim.faults.faults import FaultLayer
+from polewright_sim.mount.telescope_device import TelescopeDevice
 from polewright_sim.rig import SimulatedRig
 from polewright_sim.scenario import Scenario
-from polewright_sim.small_devices import (
+from polewright_sim.server.control import control_routes, fault_routes
+from polewright_sim.server.small_devices import (
     CoverDevice,
     FocuserDevice,
     SafetyMonitorDevice,
     SwitchDevice,
     WeatherStation,
 )
-from polewright_sim.telescope_device import TelescopeDevice
 from polewright_wire import AlpacaServer, Call, Device, Interceptor, Reply, ServerDescription
 
 _NAMESPACE = uuid.UUID("5d3e0d6a-5d0e-4c0e-9d57-5a6f8d1c2b44")

@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 
 from polewright.foundation.clock import CancelToken, Clock
 from polewright.foundation.errors import Cancelled
+from polewright_sim.camera.cooler import Cooler
 from polewright_sim.camera_spec import SensorSpec
-from polewright_sim.cooler import Cooler
 from polewright_sim.spec import CameraDriverSpec
 from polewright_wire import Device, ImagePayload, to_wire_order, utc_text
 from polewright_wire.errors import DriverTrouble, NotNow, NotSupported, ValueRefused

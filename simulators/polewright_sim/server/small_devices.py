@@ -9,7 +9,7 @@ from enum import IntEnum
 
 from polewright.calculation.sky.site import Atmosphere
 from polewright.foundation.clock import Clock
-from polewright_sim.motion import Track
+from polewright_sim.mount.motion import Track
 from polewright_sim.spec import (
     CoverSpec,
     FocuserSpec,

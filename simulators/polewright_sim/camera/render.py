@@ -21,14 +21,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polewright.foundation.errors import ConfigError
-from polewright_sim.background import Background, cloud_share, lens_share, sky_background
+from polewright_sim.camera.psf import add_stars, star_image
 from polewright_sim.camera_spec import OpticsSpec, SensorSpec, pixel_arcsec
-from polewright_sim.disturbance import CLEAR, Disturbance, Shutter
-from polewright_sim.passing import passing_lights, shake
-from polewright_sim.projection import Lens
-from polewright_sim.psf import add_stars, star_image
-from polewright_sim.stars import SkyModel
-from polewright_sim.tracks import StarTracks, shifted, star_tracks
+from polewright_sim.sky.background import Background, cloud_share, lens_share, sky_background
+from polewright_sim.sky.disturbance import CLEAR, Disturbance, Shutter
+from polewright_sim.sky.projection import Lens
+from polewright_sim.sky.satellites_and_wind import passing_lights, shake
+from polewright_sim.sky.stars import SkyModel
+from polewright_sim.sky.tracks import StarTracks, shifted, star_tracks
 
 Floats = NDArray[np.float64]
 Floats32 = NDArray[np.float32]

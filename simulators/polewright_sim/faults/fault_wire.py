@@ -7,7 +7,7 @@ import struct
 from dataclasses import replace
 from typing import Any
 
-from polewright_sim.fault_case import Case, Effect, Proceed
+from polewright_sim.faults.fault_case import Case, Effect, Proceed
 from polewright_wire import Call, Reply
 from polewright_wire.device import WITHOUT_CONNECTION
 from polewright_wire.image_payload import HEADER_SIZE, IMAGE_BYTES

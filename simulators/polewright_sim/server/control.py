@@ -25,7 +25,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, PlainTextResponse, Response
 from starlette.routing import Route
 
-from polewright_sim.faults import FaultLayer
+from polewright_sim.faults.faults import FaultLayer
 from polewright_sim.rig import SimulatedRig
 from polewright_sim.scenario import Scenario
 

@@ -33,7 +33,7 @@ from polewright.foundation.angles import (
     unit_vector,
 )
 from polewright_sim.camera_spec import SkySpec
-from polewright_sim.silhouette import OPEN_GROUND, Silhouette
+from polewright_sim.sky.silhouette import OPEN_GROUND, Silhouette
 
 Floats = NDArray[np.float64]
 

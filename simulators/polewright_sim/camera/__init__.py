@@ -1,0 +1,1 @@
+"""The simulated camera: rendered frames, its cooler, its Alpaca device."""

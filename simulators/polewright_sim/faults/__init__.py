@@ -1,0 +1,1 @@
+"""Faults that can be asked of the rig, and how they strike."""

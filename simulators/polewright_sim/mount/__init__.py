@@ -1,0 +1,1 @@
+"""The simulated mount: its mechanics, its electronics, its adjusters, its Alpaca device."""
