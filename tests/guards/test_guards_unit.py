@@ -12,16 +12,17 @@ import pytest
 from polewright.calculation.geometry.rotation import rotation_about
 from polewright.calculation.planning.limits import MountLimits, Rules
 from polewright.calculation.planning.motion import Timing
+from polewright.calculation.planning.pointing import pointing_from_mount
 from polewright.calculation.planning.request import Pointing
 from polewright.calculation.sky.bodies import sun_enu
 from polewright.calculation.sky.frame import ObservedFrame, enu_from_hour_angle_dec
+from polewright.calculation.sky.mount_coordinates import of_date_at
 from polewright.calculation.sky.pole import PoleTarget, pole_enu
 from polewright.calculation.sky.site import Atmosphere, Site
 from polewright.devices.alpaca.motion import SlewResult
 from polewright.devices.alpaca.mount_state import MountState, PierSide
 from polewright.foundation.angles import DEG
 from polewright.observing.rig.guarding import Arrival, Look, Move, Solved
-from polewright.observing.rig.mount_coordinates import of_date_at, pointing_from_mount
 from polewright.observing.safety import guard_errors as errors
 from polewright.observing.safety.guard_safety_monitor import SafetyGuard
 from polewright.observing.safety.guard_sky import AllowedSkyGuard
@@ -356,7 +357,7 @@ def test_the_monitor_is_asked_every_other_second_and_believed_at_once() -> None:
 @pytest.mark.parametrize("system", [0, 1, 2], ids=["other", "of date", "J2000"])
 def test_a_mounts_coordinates_become_its_hour_angle(system) -> None:
     """What is sent to the mount for an hour angle is read back as that hour angle."""
-    from polewright.observing.rig.mount_coordinates import mount_from_of_date
+    from polewright.calculation.sky.mount_coordinates import mount_from_of_date
 
     at = sky()
     told = mount_from_of_date(at, system, of_date_at(at, -35.0 * DEG, 20.0 * DEG))

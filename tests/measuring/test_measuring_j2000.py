@@ -10,7 +10,17 @@ import pytest
 from polewright.calculation.geometry.attitude import Attitude
 from polewright.calculation.geometry.axis import fit_axis
 from polewright.calculation.geometry.shared_errors import SharedErrors
+from polewright.calculation.planning.pointing import pointing_from_mount
 from polewright.calculation.sky.frame import ObservedFrame, enu_from_hour_angle_dec
+from polewright.calculation.sky.mount_coordinates import (
+    J2000,
+    J2000_MIDWAY,
+    J2000_TURNED,
+    TOPOCENTRIC,
+    aberration_of_mount,
+    mount_from_of_date,
+    of_date_at,
+)
 from polewright.calculation.sky.pole import PoleTarget, pole_enu
 from polewright.calculation.sky.refraction import refract, refraction_constants
 from polewright.calculation.sky.site import Atmosphere, Site
@@ -22,16 +32,6 @@ from polewright.foundation.angles import (
     azalt_from_enu,
     enu_from_azalt,
     unit_vector,
-)
-from polewright.observing.rig.mount_coordinates import (
-    J2000,
-    J2000_MIDWAY,
-    J2000_TURNED,
-    TOPOCENTRIC,
-    aberration_of_mount,
-    mount_from_of_date,
-    of_date_at,
-    pointing_from_mount,
 )
 from polewright.observing.runs.horizon_recording import Pointer
 from polewright_sim.mount.mount_electronics import Belief

@@ -3,27 +3,31 @@
 ::
 
     ConfigError
-    ├── PressureContradictsHeight   the pressure typed is not that of the site's height
-    └── UnknownEquinox              the mount's equinox is not supported
+    └── PressureContradictsHeight   the pressure typed is not that of the site's height
+    DeviceError
+    └── UnknownEquatorialSystem     the mount's coordinates are of a kind not converted here
 """
 
 from __future__ import annotations
 
-from polewright.foundation.errors import ConfigError
+from polewright.foundation.errors import ConfigError, DeviceError
 
 
-class UnknownEquinox(ConfigError):
-    """The mount reports an equatorial system that cannot be converted safely."""
+class UnknownEquatorialSystem(DeviceError):
+    """The mount counts its coordinates in a system this program does not convert."""
 
-    code = "unknown_equinox"
-    advice = "Set the mount's driver to topocentric (of date) or J2000 coordinates."
+    code = "unknown_equatorial_system"
+    advice = (
+        "Set the mount's driver to topocentric (JNow) or J2000 coordinates; slewing with "
+        "unconverted coordinates would point elsewhere."
+    )
 
-    def __init__(self, number: int) -> None:
-        super().__init__(number)
-        self.number = number
+    def __init__(self, system: int) -> None:
+        super().__init__(system)
+        self.system = system
 
     def __str__(self) -> str:
-        return f"The mount reports EquatorialSystem {self.number}, which is not supported"
+        return f"the mount reports EquatorialSystem {self.system}, which is not converted here"
 
 
 class PressureContradictsHeight(ConfigError):

@@ -11,8 +11,10 @@ from polewright.calculation.planning.horizon import Horizon
 from polewright.calculation.planning.horizon_text import parse_horizon
 from polewright.calculation.planning.limits import MountLimits, SkyLimits
 from polewright.calculation.planning.motion import AxisMotion, Timing
+from polewright.calculation.planning.pointing import pointing_from_mount
 from polewright.calculation.planning.request import PlanRequest, Pointing, SweepPlan, SweepWish
 from polewright.calculation.planning.uncertainty import AttitudeNoise
+from polewright.calculation.sky.mount_coordinates import mount_from_of_date, of_date_at
 from polewright.calculation.sky.site import Site
 from polewright.calculation.sky.weather import Weather
 from polewright.devices.alpaca.errors import AlpacaError
@@ -22,11 +24,6 @@ from polewright.foundation.errors import ConfigError, in_words
 from polewright.observing.plan.frame_noise import frame_noise
 from polewright.observing.plan.rig_errors import shared_errors_of
 from polewright.observing.plan.star_coverage import doubts, judged, plans_for, with_stars
-from polewright.observing.rig.mount_coordinates import (
-    mount_from_of_date,
-    of_date_at,
-    pointing_from_mount,
-)
 from polewright.observing.rig.rig import Rig
 from polewright.records.events import SweepPlanned
 from polewright.solving.errors import FieldTooNarrow

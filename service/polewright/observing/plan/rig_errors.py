@@ -11,12 +11,12 @@ from polewright.calculation.geometry.shared_errors import (
     SharedErrors,
     standard_sag,
 )
+from polewright.calculation.sky.mount_coordinates import J2000_MIDWAY
 from polewright.calculation.sky.refraction import refraction_constants
 from polewright.calculation.sky.weather import Weather
 from polewright.foundation.angles import ARCSEC
 from polewright.foundation.config import Config
 from polewright.observing.plan.frame_noise import frame_noise
-from polewright.observing.rig.mount_coordinates import J2000_MIDWAY
 from polewright.observing.rig.rig import Rig
 
 

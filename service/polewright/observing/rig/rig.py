@@ -6,8 +6,10 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from polewright.calculation.images.frame import Frame, StarList
+from polewright.calculation.planning.pointing import Sides
 from polewright.calculation.planning.request import PlanRequest, SweepPlan
 from polewright.calculation.sky.frame import ObservedFrame
+from polewright.calculation.sky.mount_coordinates import icrs_from_mount
 from polewright.calculation.sky.pole import PoleTarget
 from polewright.calculation.sky.site import Atmosphere, Site
 from polewright.calculation.sky.weather import Weather
@@ -18,7 +20,6 @@ from polewright.foundation.angles import Vector
 from polewright.foundation.clock import CancelToken, Clock
 from polewright.foundation.config import Config
 from polewright.observing.rig.guarding import RunGuards
-from polewright.observing.rig.mount_coordinates import Sides, icrs_from_mount
 from polewright.observing.rig.past_sweeps import RigSweep
 from polewright.observing.rig.patience import Patience
 from polewright.observing.rig.plate_solver import PlateSolver

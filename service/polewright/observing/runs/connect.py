@@ -5,6 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from polewright.calculation.sky.frame import ObservedFrame
+from polewright.calculation.sky.mount_coordinates import (
+    J2000,
+    J2000_MIDWAY,
+    J2000_TURNED,
+    OTHER,
+    aberration_of_mount,
+    check_system,
+)
 from polewright.calculation.sky.pole import PoleTarget
 from polewright.calculation.sky.site import Atmosphere, Site
 from polewright.calculation.tolerance.tolerance import CEILING_ARCMIN, beyond_ceiling, rate_words
@@ -23,14 +31,6 @@ from polewright.foundation.config import Config, DeviceSection
 from polewright.foundation.errors import DeviceError, PolewrightError
 from polewright.observing.plan.frame_noise import ask_history
 from polewright.observing.rig.camera_setup import ready_camera
-from polewright.observing.rig.mount_coordinates import (
-    J2000,
-    J2000_MIDWAY,
-    J2000_TURNED,
-    OTHER,
-    aberration_of_mount,
-    check_system,
-)
 from polewright.observing.rig.mount_site import mounts_site
 from polewright.observing.rig.plate_solver import FocalClaim, PlateSolver
 from polewright.observing.rig.rig import Rig, nominal_scale

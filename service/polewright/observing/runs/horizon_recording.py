@@ -9,13 +9,13 @@ from polewright.calculation.planning.horizon import Horizon
 from polewright.calculation.planning.horizon_text import HorizonReader
 from polewright.calculation.sky.bodies import sun_enu
 from polewright.calculation.sky.frame import ObservedFrame
+from polewright.calculation.sky.mount_coordinates import check_system, icrs_from_mount
 from polewright.calculation.sky.site import Atmosphere, Site
 from polewright.devices.alpaca.client import AlpacaConnection
 from polewright.devices.alpaca.telescope import Telescope
 from polewright.foundation.angles import DEG, azalt_from_enu, separation
 from polewright.foundation.clock import CancelToken, Clock
 from polewright.foundation.config import Config
-from polewright.observing.rig.mount_coordinates import check_system, icrs_from_mount
 from polewright.observing.rig.site import site_of, weather_of
 from polewright.observing.runs.connect import locate, settled_system
 

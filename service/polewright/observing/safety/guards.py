@@ -11,19 +11,16 @@ import math
 from collections.abc import Callable, Sequence
 
 from polewright.calculation.planning.motion import meridian_side
+from polewright.calculation.planning.pointing import pointing_from_mount
 from polewright.calculation.planning.request import Pointing
 from polewright.calculation.sky.frame import ObservedFrame
+from polewright.calculation.sky.mount_coordinates import mount_from_of_date, of_date_at
 from polewright.devices.alpaca.motion import SlewResult
 from polewright.devices.alpaca.mount_state import MountState
 from polewright.devices.alpaca.safety_monitor import SafetyMonitor
 from polewright.foundation.angles import DEG, fold_pi
 from polewright.observing.plan.plan_from_config import plan_request
 from polewright.observing.rig.guarding import Arrival, Guard, Look, Move, Solved
-from polewright.observing.rig.mount_coordinates import (
-    mount_from_of_date,
-    of_date_at,
-    pointing_from_mount,
-)
 from polewright.observing.rig.plate_solver import Plate
 from polewright.observing.rig.rig import Rig
 from polewright.observing.safety.guard_interference import ClockGuard, MasterGuard

@@ -9,7 +9,9 @@ from polewright.calculation.images.errors import EmptyFrame
 from polewright.calculation.images.frame import Frame, StarList
 from polewright.calculation.images.quality import FrameQuality
 from polewright.calculation.images.stillness import Rest
+from polewright.calculation.planning.pointing import pointing_from_mount
 from polewright.calculation.planning.request import Pointing
+from polewright.calculation.sky.mount_coordinates import icrs_from_mount
 from polewright.foundation.angles import (
     ARCMIN,
     ARCSEC,
@@ -21,7 +23,6 @@ from polewright.foundation.angles import (
 )
 from polewright.foundation.clock import CancelToken
 from polewright.foundation.errors import PolewrightError
-from polewright.observing.rig.mount_coordinates import icrs_from_mount, pointing_from_mount
 from polewright.observing.rig.plate_solver import Plate, ScaleContradicts
 from polewright.observing.rig.rig import Rig
 from polewright.observing.rig.tonight_tolerance import with_tonights_tolerance

@@ -1,14 +1,15 @@
-"""Between what a mount calls right ascension and declination, and directions on the sky."""
+"""Between what a mount calls right ascension and declination, and directions on the sky.
+
+Nothing is guessed: a system that is not known here is refused.
+"""
 
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 
 import numpy as np
 
-from polewright.calculation.planning.motion import PAST_MERIDIAN
-from polewright.calculation.planning.request import Pointing
+from polewright.calculation.sky.errors import UnknownEquatorialSystem
 from polewright.calculation.sky.frame import ObservedFrame, hour_angle_dec
 from polewright.calculation.sky.refraction import refraction_constants, unrefract
 from polewright.calculation.sky.site import Site
@@ -22,7 +23,6 @@ from polewright.foundation.angles import (
     spherical,
     unit_vector,
 )
-from polewright.foundation.errors import DeviceError
 
 TOPOCENTRIC = 1
 J2000 = 2
@@ -36,23 +36,6 @@ J2000_MIDWAY = 103
 #: agree with the mount's altitude and azimuth to within the second, the other not to within the
 #: third (rad, own choice).
 TELLING, AGREES, DIFFERS = 8.0 * ARCSEC, 1.5 * ARCSEC, 3.0 * ARCSEC
-
-
-class UnknownEquatorialSystem(DeviceError):
-    """The mount counts its coordinates in a system this program does not convert."""
-
-    code = "unknown_equatorial_system"
-    advice = (
-        "Set the mount's driver to topocentric (JNow) or J2000 coordinates; slewing with "
-        "unconverted coordinates would point elsewhere."
-    )
-
-    def __init__(self, system: int) -> None:
-        super().__init__(system)
-        self.system = system
-
-    def __str__(self) -> str:
-        return f"the mount reports EquatorialSystem {self.system}, which is not converted here"
 
 
 def check_system(system: int) -> None:
@@ -73,14 +56,14 @@ def icrs_from_mount(
     return vector if system == J2000 else frame.icrs_from_of_date(_to_date(frame, system, vector))
 
 
-def pointing_from_mount(
+def hour_angle_dec_from_mount(
     frame: ObservedFrame, system: int, right_ascension_hours: float, declination_deg: float
-) -> Pointing:
-    """Hour angle and declination (of date, about the nominal pole) of a mount's coordinates."""
+) -> tuple[float, float]:
+    """Hour angle in [-pi, pi) and declination (rad, of date) of a mount's coordinates."""
     check_system(system)
     vector = unit_vector(right_ascension_hours * HOUR, declination_deg * DEG)
     longitude, latitude = spherical(_to_date(frame, system, vector))
-    return Pointing(fold_pi(frame.lst - float(longitude)), float(latitude))
+    return fold_pi(frame.lst - float(longitude)), float(latitude)
 
 
 def _to_date(frame: ObservedFrame, system: int, vector: Vector) -> Vector:
@@ -97,26 +80,6 @@ def _to_date(frame: ObservedFrame, system: int, vector: Vector) -> Vector:
 def _halfway(one: Vector, other: Vector) -> Vector:
     middle = one + other
     return np.asarray(middle / np.linalg.norm(middle))
-
-
-class Sides:
-    """What a mount means by its pointing state, learnt where the hour angle tells it as well.
-
-    The standard calls 0 the state for targets in the west; some drivers count otherwise.
-    """
-
-    def __init__(self) -> None:
-        self._west: dict[int, bool] = {0: True, 1: False}
-
-    def told(self, pointing: Pointing, state: int | None) -> Pointing:
-        """Return a pointing with the side of the meridian that a pointing state stands for."""
-        if state not in self._west:
-            return pointing
-        far = abs(math.sin(pointing.hour_angle)) > math.sin(PAST_MERIDIAN)
-        if far and abs(pointing.declination) < 80.0 * DEG:
-            west = pointing.hour_angle > 0.0
-            self._west = {state: west, 1 - state: not west}
-        return replace(pointing, side=1 if self._west[state] else -1)
 
 
 def mount_from_of_date(frame: ObservedFrame, system: int, of_date: Vector) -> tuple[float, float]:
