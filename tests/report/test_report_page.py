@@ -21,8 +21,10 @@ import pytest
 from rich.console import Console
 from typer.testing import CliRunner
 
-sys.path.insert(0, str(Path(__file__).parent.parent / "history"))
+for room in ("history", "serving"):
+    sys.path.insert(0, str(Path(__file__).parent.parent / room))
 
+from chromium import browser, needs_chromium
 from history_made import NIGHT_UTC_S, made_reading, made_result, made_run
 
 from polewright.calculation.geometry.axis import fit_axis
@@ -332,3 +334,19 @@ def looking_at(site, hour_angle, declination):
     x = np.cross([0.6, 0.0, 0.8], boresight)
     x /= np.linalg.norm(x)
     return np.stack([x, np.cross(boresight, x), boresight], axis=-1)
+
+
+@needs_chromium
+def test_a_phone_shows_every_figure_without_scrolling_sideways(tmp_path) -> None:
+    """Tables with many columns stand below each other there, each cell with its name."""
+    out = tmp_path / "r.html"
+    out.write_text(report_of_run(session_run()))
+    with browser(tmp_path / "profile", 390, 844) as driver:
+        driver.get(f"file://{out}")
+        assert driver.execute_script("return document.documentElement.scrollWidth") == 390
+        named = driver.execute_script(
+            "return [...document.querySelectorAll('table.stack td')]"
+            ".map((cell) => getComputedStyle(cell, '::before').content)"
+        )
+    assert '"azimuth on the sky (+ east)"' in named
+    assert '"solved in"' in named

@@ -25,6 +25,8 @@ from polewright.records.result import AxisResult, MeasurementResult
 
 #: A way so many times longer than the last picture's reach gets a second, closer picture.
 ZOOM_FROM = 4.0
+#: Letters of a heading up to which two of its cells fit beside each other on a phone.
+LONGEST_OF_A_PAIR = 9
 
 
 @dataclass(frozen=True)
@@ -209,14 +211,23 @@ def _axis_section(result: MeasurementResult, southern: bool, way: Way) -> str:
 def _table(
     headings: Sequence[str], rows: Iterable[Sequence[str]], words: Sequence[int] = ()
 ) -> str:
+    """Return a table; on a phone one with many columns has its cells below each other, named."""
+    many = len(headings) > 3
+    short = all(len(heading) <= LONGEST_OF_A_PAIR for heading in headings)
+    css = ("stack pairs" if short else "stack") if many else ""
+
+    def label(column: int) -> str:
+        return f' data-label="{escape(headings[column])}"' if many else ""
+
     def cells(tag: str, row: Sequence[str]) -> str:
         return "".join(
-            f"<{tag}{' class=words' if i in words else ''}>{escape(cell)}</{tag}>"
+            f"<{tag}{' class=words' if i in words else ''}{label(i)}>{escape(cell)}</{tag}>"
             for i, cell in enumerate(row)
         )
 
     body = "".join(f"<tr>{cells('td', row)}</tr>" for row in rows)
-    return f"<table><thead><tr>{cells('th', headings)}</tr></thead><tbody>{body}</tbody></table>"
+    head = f"<thead><tr>{cells('th', headings)}</tr></thead>"
+    return f'<table class="{css}">{head}<tbody>{body}</tbody></table>'
 
 
 def _moves(run: RunRecord | None) -> str:
