@@ -50,12 +50,12 @@ def words_in_code(name: str) -> list[str]:
 
 
 def links(name: str) -> list[str]:
-    """All addresses that are linked to."""
+    """All addresses that are linked to, and all pictures."""
     return [
-        str(part.attrGet("href"))
+        str(part.attrGet("href") or part.attrGet("src"))
         for token in _tokens(name)
         for part in token.children or ()
-        if part.type == "link_open"
+        if part.type in ("link_open", "image")
     ]
 
 

@@ -128,8 +128,10 @@ def test_a_page_in_the_browser_fetches_this_service_only(name: str) -> None:
 
 
 def test_readme_names_every_command_and_every_page() -> None:
-    """It is where a reader starts."""
+    """It is where a reader starts, and it is short."""
     text = text_of("README")
+
+    assert text.count("\n") <= 160
 
     for command in COMMANDS:
         assert f"`{command}`" in text, command

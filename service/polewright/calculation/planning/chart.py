@@ -357,7 +357,7 @@ def _line(number: int, plan: SweepPlan) -> str:
     start = plan.points[0]
     return (
         f"{name}: from az {start.azimuth / DEG:.0f}° alt {start.altitude / DEG:.0f}°, "
-        f"{len(plan.points)} points, {plan.step / DEG:g}° apart, {_way(plan)}, "
+        f"{len(plan.points)} points {plan.step / DEG:g}° apart {_way(plan)}, "
         f"±{plan.sigma / ARCSEC:.1f}″, {plan.duration_s / 60.0:.1f} min"
     )
 
