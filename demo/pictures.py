@@ -30,7 +30,7 @@ from polewright.interfaces.web.app import create_app
 from polewright.interfaces.web.runner import SessionRunner
 from polewright.interfaces.web.server import RunningService
 from polewright_sim.rig import SimulatedRig
-from polewright_sim.server import serve
+from polewright_sim.server.server import serve
 from polewright_sim.spec import RigSpec
 
 DEMO = ROOT / "demo"

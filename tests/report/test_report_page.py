@@ -21,8 +21,8 @@ import pytest
 from rich.console import Console
 from typer.testing import CliRunner
 
-for room in ("history", "serving"):
-    sys.path.insert(0, str(Path(__file__).parent.parent / room))
+sys.path.insert(0, str(Path(__file__).parent.parent / "history"))
+sys.path.insert(0, str(Path(__file__).parent.parent / "serving"))
 
 from chromium import browser, needs_chromium
 from history_made import NIGHT_UTC_S, made_reading, made_result, made_run
