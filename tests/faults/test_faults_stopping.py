@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any, cast
@@ -29,8 +29,8 @@ from polewright.observing.safety import stopping
 from polewright.observing.safety.stopping import motion_stopped_on_trouble
 from polewright.records.events import Event, EventSink
 from polewright.session.journal import Journal, JournalUnusable
-from polewright.session.session import AlignSession, Command
-from polewright.session.states import Happening, Step
+from polewright.session.session import AlignSession
+from polewright.session.states import Step
 
 
 class Mount:
@@ -167,81 +167,20 @@ def no_devices(_config: Config, _clock: Clock, _cancel: CancelToken, _emit: Even
     raise DeviceError("nothing there")
 
 
-@pytest.fixture
-def journal(tmp_path: Path) -> Iterator[Journal]:
-    opened = Journal(tmp_path / "one.journal.jsonl")
-    yield opened
-    opened.close()
-
-
-def make_session(journal: Journal, **kwargs: Any) -> AlignSession:
-    clock = SystemClock()
-    return AlignSession(
-        no_devices, Config(), clock, journal, lambda _event: None, session_id="one", **kwargs
-    )
-
-
-def adjusting(session: AlignSession) -> None:
-    for happening in (
-        Happening.START,
-        Happening.CHECKED,
-        Happening.PLANNED,
-        Happening.MEASURED_OUTSIDE,
-    ):
-        session._go(happening, "")
-
-
-def test_a_sweep_asked_for_during_the_reference_frame_is_made(
-    journal: Journal, monkeypatch
-) -> None:
-    """It was accepted, so it counts, although no live frame had been taken yet."""
-    monkeypatch.setattr(
-        "polewright.session.session.planned_sweep",
-        lambda *_args, **_how: SimpleNamespace(crosses_meridian=False),
-    )
-    session = make_session(journal)
-    adjusting(session)
-    session.command(Command.SWEEP)
-    rig = SimpleNamespace(
-        clock=session.clock,
-        config=session.config,
-        guards=SimpleNamespace(while_tracking=lambda: None),
-    )
-
-    session._adjust(cast("Rig", rig), cast("Any", None))
-
-    assert session.step is Step.PLANNING
-
-
-def test_wishes_of_one_pass_do_not_reach_the_next(journal: Journal, monkeypatch) -> None:
-    """Turns told too late, or a pause before the sweep, say nothing about the pass after it."""
-    session = make_session(journal)
-    adjusting(session)
-    session._paused = True
-    session._board.paused(True)
-    session.command(Command.TURNS, axis="altitude", turns=1.0)
-    session.command(Command.SWEEP)
-
-    class Planned(Exception):
-        pass
-
-    def planned(_rig: Rig, **_how: object) -> None:
-        raise Planned
-
-    monkeypatch.setattr("polewright.session.session.planned_sweep", planned)
-    with pytest.raises(Planned):
-        session._sweep(cast("Rig", None))
-
-    assert session._commands.empty()
-    assert not session._sweep_wanted.is_set()
-    assert not session.snapshot().paused
-
-
 def test_a_session_whose_journal_cannot_be_read_back_fails_in_words(
-    journal: Journal, monkeypatch
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """It ends as failed with an exit code; nothing is raised."""
-    session = make_session(journal, resumed=True)
+    journal = Journal(tmp_path / "one.journal.jsonl")
+    session = AlignSession(
+        no_devices,
+        Config(),
+        SystemClock(),
+        journal,
+        lambda _event: None,
+        session_id="one",
+        resumed=True,
+    )
 
     def unreadable(path: Path) -> None:
         raise JournalUnusable(str(path), "input/output error")
@@ -250,3 +189,4 @@ def test_a_session_whose_journal_cannot_be_read_back_fails_in_words(
 
     assert session.run() is ExitCode.USAGE
     assert session.step is Step.FAILED
+    journal.close()

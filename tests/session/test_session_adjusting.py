@@ -1,0 +1,221 @@
+"""What a session does between sweeps: clocks and mounts that others touch, lost frames, wishes."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from session_bench import NIGHT_S, SessionBench
+
+from polewright.foundation.errors import ExitCode, PolewrightError
+from polewright.observing.safety.guard_errors import ClockWasSet, MovedBySomebodyElse
+from polewright.records.events import Event, FrameMeasured
+from polewright.session.session import Command
+
+UNATTENDED = {
+    "adjuster.name": "command",
+    "adjuster.options": {"command": "no-motor {axis} {arcmin}"},
+}
+
+
+@pytest.fixture
+def bench(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> SessionBench:
+    """With somebody there, half a degree off, adjusting from a reference frame on."""
+    return SessionBench(monkeypatch, tmp_path)
+
+
+# Others touch clock and mount
+
+
+def test_a_clock_that_is_set_back_is_told_and_the_reading_goes_on(bench: SessionBench) -> None:
+    """The session does not end: a warning says by how much, what it spoils, and what to do."""
+    times_s = [NIGHT_S + after_s for after_s in (200.0, 205.0, 5.0, 10.0)]
+    bench.frame_times_s = lambda number: times_s[min(number, 4) - 1]
+    bench.on_reading = lambda number: bench.session.stop() if number == 4 else None
+
+    assert bench.run() is ExitCode.INTERRUPTED
+    assert [reading.utc_s for reading in bench.readings] == times_s
+    (note,) = bench.notes("clock")
+    assert note.severity == "warning"
+    assert "set back, by 200.0 s" in note.text
+    # 200 s of the sky's 15.04 degrees an hour.
+    assert float(note.text.split("wrong by ")[1].split("°")[0]) == pytest.approx(0.84, abs=0.01)
+    assert "new sweep" in note.text
+
+
+@pytest.mark.parametrize(
+    ("error", "told", "action"),
+    [
+        (
+            ClockWasSet(3600.0),
+            "This computer's clock was set forward by 3600.0 s during the run.",
+            "raise",
+        ),
+        (
+            MovedBySomebodyElse(12.0, slewing=True),
+            "Somebody else moved or synchronised the mount",
+            "check_mount",
+        ),
+    ],
+)
+def test_what_interferes_with_an_adjustment_is_told_and_the_reading_goes_on(
+    bench: SessionBench, error: PolewrightError, told: str, action: str
+) -> None:
+    """A clock set forward and another program's slew: named, and neither ends the session. Only
+    after the slew is a new sweep asked for."""
+    looks: Iterator[PolewrightError | None] = iter([None, None, error])
+
+    def guarded() -> None:
+        trouble = next(looks, None)
+        if trouble is not None:
+            raise trouble
+
+    bench.look_at_mount = guarded
+    bench.on_reading = lambda number: bench.session.stop() if number == 5 else None
+
+    assert bench.run() is ExitCode.INTERRUPTED
+    assert [reading.action for reading in bench.readings[:2]] == ["wait", "raise"]
+    assert bench.readings[-1].action == action
+    (note,) = bench.notes()
+    assert note.text.startswith(told)
+
+
+# Frames that tell nothing
+
+
+@pytest.mark.parametrize("attended", [False, True])
+def test_frames_that_are_not_solved_end_a_session_that_nobody_attends(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, attended: bool
+) -> None:
+    """Every frame takes 20 s: warned at half of the 240 s, ended after them; a reading in between
+    counts anew. With somebody there it goes on for ever."""
+    changes = {"adjusting.exposure_s": 20.0, **({} if attended else UNATTENDED)}
+    bench = SessionBench(monkeypatch, tmp_path, changes, attended=attended)
+    bench.solves = lambda number: number == 10
+    bench.on_reading = lambda number: bench.session.stop() if number == 30 else None
+
+    outcome = bench.run()
+
+    warnings = bench.notes("No frame has been solved for 140 s")
+    failure = bench.session.snapshot().failure
+    assert failure is not None
+    if attended:
+        assert (outcome, len(bench.readings)) == (ExitCode.INTERRUPTED, 30)
+        assert warnings == []
+    else:
+        assert (outcome, len(bench.readings)) == (ExitCode.SOLVE, 23)
+        assert failure.code == "no_reference"
+        assert failure.message.startswith("13 frames")
+        assert "0 stars found" in failure.message
+        assert len(warnings) == 2
+
+
+# A new sweep
+
+
+def test_a_sweep_across_the_meridian_has_to_be_asked_for_twice(bench: SessionBench) -> None:
+    """The first wish is answered with a warning, the second one goes on."""
+    bench.crosses = True
+    warned_at: list[int] = []
+
+    def wish(number: int) -> None:
+        if number in (2, 5):
+            bench.session.command(Command.SWEEP)
+        if not warned_at and bench.notes("across"):
+            warned_at.append(number)
+
+    bench.on_reading = wish
+    bench.on_plan = lambda how: None if how.get("quiet") else bench.session.stop()
+    bench.run()
+
+    (note,) = bench.notes("across")
+    assert note.severity == "warning"
+    assert "once more" in note.text
+    assert warned_at[0] < 5
+    assert [how.get("quiet", False) for how in bench.planned] == [True, False]
+    assert len(bench.readings) in (5, 6)
+
+
+def done(monkeypatch: pytest.MonkeyPatch, folder: Path, *, attended: bool = True) -> SessionBench:
+    """A session that finds the axis on the pole and sweeps by itself."""
+    changes = {"adjusting.sweep_by_itself": True, "profile.needs_snugging": False}
+    changes |= {} if attended else UNATTENDED
+    bench = SessionBench(monkeypatch, folder, changes, error_deg=0.0, attended=attended)
+    bench.on_plan = lambda how: None if how.get("quiet") else bench.session.stop()
+    return bench
+
+
+def test_a_sweep_that_begins_by_itself_does_not_cross_unasked(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """It is told once, and waits for somebody."""
+    bench = done(monkeypatch, tmp_path)
+    bench.crosses = True
+    bench.on_reading = lambda number: bench.session.command(Command.SWEEP) if number == 8 else None
+    bench.run()
+
+    assert len(bench.notes("across")) == 1
+    assert {reading.action for reading in bench.readings[3:]} == {"done"}
+    assert len(bench.readings) in (8, 9)
+
+
+@pytest.mark.parametrize(("crosses", "attended"), [(False, True), (True, False)])
+def test_nothing_is_asked_where_nothing_crosses_or_nobody_is_there(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, crosses: bool, attended: bool
+) -> None:
+    """A sweep on the same side begins at once, and so does one with nobody's hands near."""
+    bench = done(monkeypatch, tmp_path, attended=attended)
+    bench.crosses = crosses
+    bench.on_reading = lambda number: bench.session.stop() if number == 8 else None
+    bench.run()
+
+    assert bench.notes("across") == []
+    assert len(bench.readings) < 8
+    assert not bench.planned[-1].get("quiet")
+
+
+def test_a_sweep_asked_for_during_the_reference_frame_is_made(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """It was accepted, so it counts, although no live frame had been taken yet."""
+    bench = SessionBench(monkeypatch, tmp_path, swept=True)
+
+    def wish(event: Event) -> None:
+        if isinstance(event, FrameMeasured) and bench.frames == 1:
+            bench.session.command(Command.SWEEP)
+
+    bench.on_event = wish
+    bench.on_plan = lambda _how: bench.session.stop() if len(bench.planned) == 3 else None
+    bench.run()
+
+    assert [how["again"] for how in bench.planned] == [False, True, True]
+    assert bench.readings == []
+
+
+def test_wishes_of_one_pass_do_not_reach_the_next(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """Turns told and a pause wished when the next sweep is being made ready say nothing about the
+    pass after it."""
+    bench = SessionBench(monkeypatch, tmp_path, swept=True)
+
+    def late(how: dict[str, object]) -> None:
+        if how.get("quiet"):
+            bench.session.command(Command.TURNS, axis="altitude", turns=1.0)
+            bench.session.command(Command.PAUSE)
+
+    def wish(number: int) -> None:
+        if number == 2:
+            bench.session.command(Command.PAUSE)
+            bench.session.command(Command.SWEEP)
+        if number == 6:
+            bench.session.stop()
+
+    bench.on_plan, bench.on_reading = late, wish
+    bench.run()
+
+    assert len(bench.records("measured")) == 2
+    assert len(bench.readings) == 6
+    assert [record.data["command"] for record in bench.records("command")] == ["pause", "sweep"]
+    assert not bench.session.snapshot().paused
