@@ -21,14 +21,11 @@ from polewright.devices.alpaca.discovery import (
     DiscoveredServer,
     broadcast_addresses,
     discover,
-    discover_or_explain,
     parse_answer,
 )
 from polewright.devices.alpaca.management import (
-    api_versions,
     configured_devices,
     description,
-    find_device,
     list_server,
     list_servers,
 )
@@ -63,7 +60,6 @@ def test_devices_are_listed_leniently() -> None:
     with linked(members()) as (_, connection):
         devices = configured_devices(connection)
 
-        assert api_versions(connection) == [1]
         assert description(connection).ServerName == "Rig"
         assert [(d.DeviceType, d.DeviceNumber, d.DeviceName) for d in devices] == [
             ("telescope", 0, "Mount"),
@@ -106,21 +102,6 @@ def test_same_server_under_two_addresses_is_listed_once() -> None:
     assert len(listings) == 1
     assert len(troubles) == 1
     assert "127.0.0.1:9" in troubles[0]
-
-
-def test_device_is_found_by_type_or_unique_id() -> None:
-    two = [*DEVICES, {"DeviceName": "Guide", "DeviceType": "Camera", "DeviceNumber": 2}]
-    with wire_server(members(two)) as server:
-        listings, _ = list_servers([("127.0.0.1", server.port)])
-
-    assert find_device(listings, "telescope")[1].DeviceName == "Mount"
-    assert find_device(listings, "camera", unique_id="a-2")[1].DeviceNumber == 1
-    with pytest.raises(errors.DeviceNotFound, match=r"choose one of: Cam at .* Guide at"):
-        find_device(listings, "camera")
-    with pytest.raises(errors.DeviceNotFound, match="no dome found"):
-        find_device(listings, "dome")
-    with pytest.raises(errors.DeviceNotFound):
-        find_device([], "telescope")
 
 
 # -- discovery -----------------------------------------------------------------------------
@@ -224,13 +205,6 @@ def test_broadcast_on_loopback_reaches_a_server() -> None:
         discover(sock.getsockname()[1], 0.2, ["127.255.255.255"], queries=1)
 
         assert sock.recvfrom(64)[0] == MESSAGE
-
-
-def test_nobody_there_says_what_to_do() -> None:
-    with answering([]) as (port, _), pytest.raises(errors.NoServerFound) as caught:
-        discover_or_explain(port, 0.2, ["127.0.0.1"])
-
-    assert "subnet" in caught.value.advice
 
 
 def test_broadcast_addresses_hold_loopback_and_the_general_one() -> None:

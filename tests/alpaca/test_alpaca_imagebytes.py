@@ -24,7 +24,6 @@ from polewright.devices.alpaca.imagebytes import (
 )
 from polewright.devices.alpaca.models import (
     ANYTHING,
-    AXIS_RATES,
     BOOL,
     FLOAT,
     INT,
@@ -237,7 +236,7 @@ def test_reply_parser_raises_only_typed_errors(body: bytes) -> None:
     except AlpacaError:
         return
     assert isinstance(reply.ErrorNumber, int)
-    for kind in (FLOAT, INT, BOOL, TEXT, TEXTS, AXIS_RATES, ANYTHING):
+    for kind in (FLOAT, INT, BOOL, TEXT, TEXTS, ANYTHING):
         with contextlib.suppress(AlpacaError):
             convert(kind, reply.Value, AT, "x")
 

@@ -24,7 +24,6 @@ TYPES = {
     "cover_calibrator.py": "covercalibrator",
     "focuser.py": "focuser",
     "observing_conditions.py": "observingconditions",
-    "switch.py": "switch",
     "dome.py": "dome",
     "device.py": "",  # only what every type has
 }

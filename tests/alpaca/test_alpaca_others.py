@@ -1,4 +1,4 @@
-"""Safety monitor, cover, focuser, switch box and dome over real HTTP."""
+"""Safety monitor, cover, focuser and dome over real HTTP."""
 
 from __future__ import annotations
 
@@ -16,7 +16,6 @@ from polewright.devices.alpaca.device import Device
 from polewright.devices.alpaca.dome import Dome, ShutterState
 from polewright.devices.alpaca.focuser import Focuser
 from polewright.devices.alpaca.safety_monitor import SafetyMonitor
-from polewright.devices.alpaca.switch import Switch
 from polewright.foundation.clock import CancelToken, SystemClock
 from polewright.foundation.errors import Cancelled
 
@@ -166,62 +165,10 @@ def test_relative_focuser_is_not_sent_to_a_position() -> None:
         assert server.order() == []
 
 
-SWITCH = {
-    "maxswitch": 2,
-    "getswitchname": lambda p: ["Heater", "Rain"][int(p["Id"])],
-    "getswitchdescription": "a switch",
-    "canwrite": lambda p: p["Id"] == "0",
-    "minswitchvalue": 0,
-    "maxswitchvalue": 100,
-    "switchstep": 1,
-    "getswitchvalue": 40.0,
-    "getswitch": True,
-    "PUT setswitchvalue": lambda p: None,
-    "PUT setswitch": lambda p: None,
-}
-
-
-def test_switch_box_is_read_and_set() -> None:
-    with linked(Switch, SWITCH) as (server, box):
-        assert box.count() == 2
-        assert box.info(0).name == "Heater"
-        assert (box.info(0).maximum, box.info(0).writable) == (100.0, True)
-        assert box.info(1).writable is False
-        assert box.value(0) == 40.0
-        assert box.is_on(0)
-        box.set_value(0, 55.0)
-        box.set_on(0, False)
-
-        sent = server.sent("setswitchvalue")[0]
-        assert (sent["Id"], sent["Value"]) == ("0", "55.0")
-        assert server.sent("setswitch")[0]["State"] == "False"
-        with pytest.raises(errors.InvalidValue, match="'Heater': 101 asked; 0 to 100"):
-            box.set_value(0, 101.0)
-        with pytest.raises(errors.InvalidValue, match="read-only"):
-            box.set_value(1, 1.0)
-
-
-def test_slow_switch_is_waited_for_when_it_can_be() -> None:
-    done = [False, True]
-    slow = {
-        "canasync": True,
-        "PUT setasyncvalue": lambda p: None,
-        "statechangecomplete": lambda p: done.pop(0),
-    }
-    with linked(Switch, SWITCH | slow) as (server, box):
-        box.set_value_and_wait(0, 10.0)
-        assert server.order() == ["setasyncvalue"]
-        assert done == []
-    with linked(Switch, SWITCH) as (server, box):
-        box.set_value_and_wait(0, 10.0)
-        assert server.order() == ["setswitchvalue"]
-
-
 @pytest.mark.parametrize(
     ("answer", "state"),
     [(0, ShutterState.OPEN), ("1", ShutterState.CLOSED), (7, None), (refuse(0x400), None)],
 )
 def test_shutter_is_read(answer: Any, state: ShutterState | None) -> None:
-    with linked(Dome, {"shutterstatus": answer, "slaved": False}) as (_, dome):
+    with linked(Dome, {"shutterstatus": answer}) as (_, dome):
         assert dome.shutter_status() is state
-        assert dome.slaved() is False

@@ -222,10 +222,7 @@ def test_a_slew_whose_answer_is_lost_is_waited_for_where_the_mount_is_slow(bench
     assert bench.server.order() == ["slewtocoordinatesasync"]
 
 
-@pytest.mark.parametrize("member", ["park", "findhome"])
-def test_a_park_that_is_interrupted_before_it_begins_is_watched_too(
-    bench: Bench, member: str
-) -> None:
+def test_a_park_that_is_interrupted_before_it_begins_is_watched_too(bench: Bench) -> None:
     mount = bench.mount
     mount.lag_s, mount.abort_clears_queue = 8.0, False
 
@@ -233,13 +230,9 @@ def test_a_park_that_is_interrupted_before_it_begins_is_watched_too(
         mount.slew({"RightAscension": "4.0", "Declination": "60.0"})
 
     cancel = CancelToken()
-    bench.server.members |= {
-        f"PUT telescope/0/{member}": queue,
-        "telescope/0/athome": False,
-    }
-    move = bench.scope.park if member == "park" else bench.scope.find_home
+    bench.server.members["PUT telescope/0/park"] = queue
     with pytest.raises(Cancelled):
-        move(cancel=cancel, watch=lambda _state: cancel.cancel("enough"))
+        bench.scope.park(cancel=cancel, watch=lambda _state: cancel.cancel("enough"))
 
     assert not bench.moves()
     assert mount.dec_deg < 40.0

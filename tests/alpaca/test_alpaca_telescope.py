@@ -13,7 +13,7 @@ from polewright.devices.alpaca import errors
 from polewright.devices.alpaca.client import AlpacaConnection
 from polewright.devices.alpaca.motion import MotionState, stands_still
 from polewright.devices.alpaca.mount_state import MountState, PierSide
-from polewright.devices.alpaca.telescope import EquatorialSystem, GuideDirection, Telescope
+from polewright.devices.alpaca.telescope import EquatorialSystem, Telescope
 from polewright.foundation.angles import ARCSEC, SIDEREAL_RATE
 from polewright.foundation.clock import CancelToken, SystemClock
 from polewright.foundation.errors import Cancelled, GuardError, MotionUnknown
@@ -231,13 +231,8 @@ def test_everything_optional_may_be_missing(bench: Bench) -> None:
     assert scope.site_longitude_deg() is None
     assert scope.site_elevation_m() is None
     assert scope.utc_date() is None
-    assert scope.does_refraction() is None
     assert scope.focal_length_m() is None
-    assert scope.alignment_mode() is None
     assert scope.sidereal_time_hours() is None
-    assert scope.can_park() is False
-    assert scope.at_home() is None
-    assert scope.supported_actions() == []
     assert scope.driver_version() == ""
 
 
@@ -737,43 +732,6 @@ def test_first_abort_that_fails_is_sent_again(bench: Bench) -> None:
 # -- axes, tracking, parking ---------------------------------------------------------------
 
 
-def test_axis_move_ends_after_its_time(bench: Bench) -> None:
-    bench.scope.move_axis_for(0, 2.0, 1.5)
-    turned = (bench.mount.ra_hours - 2.0) * 15.0
-
-    assert bench.mount.rate == [0.0, 0.0]
-    assert 2.9 < turned < 30.0
-    assert [p["Rate"] for p in bench.server.sent("moveaxis")] == ["2.0", "0.0"]
-
-
-def test_axis_move_is_stopped_on_cancel(bench: Bench) -> None:
-    cancel = CancelToken()
-
-    def watch(_state: MountState) -> None:
-        cancel.cancel()
-
-    with pytest.raises(Cancelled):
-        bench.scope.move_axis_for(0, 2.0, 60.0, cancel=cancel, watch=watch)
-
-    assert bench.mount.rate == [0.0, 0.0]
-
-
-@pytest.mark.parametrize("rate", [4.5, -4.5, 100.0])
-def test_axis_rate_out_of_range_is_not_sent(bench: Bench, rate: float) -> None:
-    with pytest.raises(errors.RateOutOfRange, match="allowed: 0 to 4"):
-        bench.scope.move_axis(0, rate)
-
-    assert bench.server.order() == []
-
-
-@pytest.mark.parametrize("duration_s", [0.0, -1.0, 121.0, float("nan")])
-def test_axis_move_without_end_is_refused(bench: Bench, duration_s: float) -> None:
-    with pytest.raises(errors.RateOutOfRange):
-        bench.scope.move_axis_for(0, 1.0, duration_s)
-
-    assert bench.server.order() == []
-
-
 def test_tracking_is_read_back(bench: Bench) -> None:
     bench.scope.set_tracking(False)
     assert bench.mount.tracking is False
@@ -817,18 +775,3 @@ def test_park_waits_until_parked_and_a_stuck_one_is_stopped(bench: Bench) -> Non
     with pytest.raises(errors.DeviceTimedOut):
         bench.scope.park(timeout_s=2.0)
     assert "abortslew" in bench.server.order()
-
-
-def test_pulse_is_sent_in_milliseconds_and_waited_for(bench: Bench) -> None:
-    answers = [True, False]
-    bench.server.members |= {
-        "PUT telescope/0/pulseguide": lambda p: None,
-        "telescope/0/ispulseguiding": lambda p: answers.pop(0),
-    }
-    bench.scope.pulse_guide(GuideDirection.WEST, 0.25)
-
-    sent = bench.server.sent("pulseguide")[0]
-    assert (sent["Direction"], sent["Duration"]) == ("3", "250")
-    assert answers == []
-    with pytest.raises(errors.RateOutOfRange):
-        bench.scope.pulse_guide(GuideDirection.WEST, 31.0)

@@ -8,7 +8,6 @@ import numpy as np
 import pytest
 
 from polewright.calculation.drift.model import (
-    first_order_rate,
     predicted_drift,
     sky_drift,
     tracked_attitudes,
@@ -36,6 +35,13 @@ def axis_off(site: Site, east: float, up: float) -> np.ndarray:
     azimuth, altitude = (float(x) for x in azalt_from_enu(pole_enu(site, PoleTarget.TRUE, NONE)))
     eastward = -1.0 if site.southern else 1.0
     return enu_from_azalt(azimuth + eastward * east / math.cos(altitude), altitude + up)
+
+
+def first_order_rate(east: float, up: float, hour_angle: float, *, southern: bool) -> float:
+    """Declination drift rate (rad/s, north positive) of the field's centre, without air:
+    ``w (east cos H + up sin H)`` in the north and its negative in the south (own derivation)."""
+    rate = SIDEREAL_RATE * (east * math.cos(hour_angle) + up * math.sin(hour_angle))
+    return -rate if southern else rate
 
 
 def camera_at(site: Site, hour_angle: float, declination: float) -> np.ndarray:

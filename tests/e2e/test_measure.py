@@ -6,6 +6,7 @@ import math
 
 import pytest
 from history.history_made import made_result
+from support.measured import record_measurement
 
 from polewright.calculation.planning.errors import PlanRefused
 from polewright.devices.alpaca.errors import AlpacaError, NotConnectedInTime, ServerUnreachable
@@ -14,7 +15,6 @@ from polewright.observing.plan.plan_from_config import planned_points
 from polewright.observing.runs.connect import NoDeviceFound
 from polewright.observing.runs.measurement import measure_axis
 from polewright.records.events import AxisMeasured, MotionStopped, PointSolved, Progress
-from polewright.records.history.recording import record_measurement
 from polewright.solving.errors import TooFewStars
 from polewright_sim.sky.disturbance import Disturbance
 

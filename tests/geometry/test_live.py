@@ -13,14 +13,19 @@ from polewright.calculation.geometry.live import (
     TurnVerdict,
     carry_axis,
     carry_axis_covariance,
-    needs_new_sweep,
     split_turn,
-    tracking_turn,
 )
 from polewright.calculation.geometry.rotation import tangent_basis
 from polewright.calculation.sky.frame import ObservedFrame
 from polewright.calculation.sky.site import Atmosphere, Site
-from polewright.foundation.angles import ARCMIN, ARCSEC, DEG, azalt_from_enu, separation
+from polewright.foundation.angles import (
+    ARCMIN,
+    ARCSEC,
+    DEG,
+    SIDEREAL_RATE,
+    azalt_from_enu,
+    separation,
+)
 
 from .sweeps import NIGHT, NOISE, NORTH, SOUTH, camera_at, shaken, solution, true_axis, turn
 
@@ -69,12 +74,14 @@ def test_the_axis_is_carried_whatever_ra_and_tripod_do(
 @pytest.mark.parametrize("tracking", [True, False])
 def test_six_hours_leave_the_axis_where_it_was(site: Site, tracking: bool) -> None:
     """Through real skies: a mount on the pole that tracks follows its stars, one that stands still
-    sees others; either way the axis stays, and the RA turn is what `tracking_turn` says."""
+    sees others; either way the axis stays, and the RA turn is the sky's: clockwise
+    about the north pole, so negative, and positive about the south pole."""
     rng = np.random.default_rng(1)
     axis = true_axis(site)
     start = camera_at(site, -0.7, math.copysign(0.6, site.latitude))
     elapsed = 6 * 3600.0
-    expected = tracking_turn(elapsed, southern=site.southern) if tracking else 0.0
+    sense = 1.0 if site.southern else -1.0
+    expected = sense * SIDEREAL_RATE * elapsed if tracking else 0.0
     air = Atmosphere.standard(site.elevation_m)
     found = []
     for dt, ra in ((0.0, 0.0), (elapsed, expected)):
@@ -150,9 +157,8 @@ def test_a_declination_turn_hides_as_derived(
     if blind:
         assert abs(split.altitude) == pytest.approx(delta, rel=1e-3)
         assert split.verdict is TurnVerdict.CANNOT_TELL
-        assert split.implied_declination_turn is None
     else:
-        assert split.implied_declination_turn == pytest.approx(delta, rel=0.01)
+        assert split.unexpected / split.sensitivity == pytest.approx(delta, rel=0.01)
 
 
 @pytest.mark.parametrize("site", [NORTH, SOUTH])
@@ -233,12 +239,3 @@ def test_the_carried_covariance_predicts_the_spread() -> None:
     spread = np.cov(np.array(draws).T)
     assert np.allclose(spread, stated, atol=0.1 * np.max(stated))
     assert np.allclose(stated @ carried, 0.0, atol=1e-9 * np.max(stated))
-
-
-def test_a_large_move_asks_for_a_new_sweep() -> None:
-    """Over half a degree, by default."""
-    axis = true_axis(NORTH)
-
-    assert not needs_new_sweep(axis, true_axis(NORTH, 0.49 * DEG))
-    assert needs_new_sweep(axis, true_axis(NORTH, 0.0, 0.51 * DEG))
-    assert needs_new_sweep(axis, true_axis(NORTH, 0.2 * DEG), limit=0.1 * DEG)

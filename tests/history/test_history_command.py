@@ -8,6 +8,7 @@ import time
 
 import pytest
 from history_made import NIGHT_UTC_S, made_result, made_run
+from support.measured import record_measurement
 from typer.testing import CliRunner
 
 from polewright.devices.alpaca.errors import ServerUnreachable
@@ -18,7 +19,7 @@ from polewright.interfaces.cli.app import build_app
 from polewright.records import events
 from polewright.records.history import exchange, recording, store
 from polewright.records.history.errors import TooFewRuns
-from polewright.records.history.recording import record_measurement, recorded
+from polewright.records.history.recording import recorded
 from polewright.records.history.store import History
 
 DAY_S = 86400.0

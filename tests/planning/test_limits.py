@@ -13,7 +13,6 @@ from polewright.calculation.planning.limits import (
     SkyState,
     Use,
     allowed,
-    allowed_directions,
     moon_weight,
     shortfalls,
 )
@@ -129,18 +128,6 @@ def test_the_predicate_agrees_with_school_trigonometry(latitude):
     # Where they may differ, the predicate is the stricter one.
     assert not np.any(verdict.mask & bad)
     assert 300 < np.sum(verdict.mask) < 3000
-
-
-def test_directions_and_axis_angles_give_one_verdict():
-    """The guards of a run may ask by direction."""
-    rules = Rules(SITE, Horizon(altitude_deg=(30.0,)))
-    enu = enu_from_azalt(np.array([100.0, 180.0, 100.0]) * DEG, np.array([50.0, 50.0, 20.0]) * DEG)
-
-    verdict = allowed_directions(rules, state(), enu)
-
-    assert verdict.mask.tolist() == [True, False, False]
-    assert Reason(int(verdict.reasons[1])) == Reason.MERIDIAN
-    assert verdict.worst[0] < 0.0 < verdict.worst[2]
 
 
 def test_a_fork_has_no_meridian():

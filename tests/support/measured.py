@@ -5,6 +5,11 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from typing import Any
 
+from polewright.foundation.clock import Clock
+from polewright.foundation.config import Config
+from polewright.records.history.recording import RunRecorder
+from polewright.records.result import MeasurementResult
+
 #: 2026-11-20 21:30 UTC.
 NIGHT_S = 1795210200.0
 
@@ -40,3 +45,10 @@ RESULT: dict[str, Any] = {
     "advice": [],
     "notes": [],
 }
+
+
+def record_measurement(result: MeasurementResult, config: Config, clock: Clock) -> str | None:
+    """Record one finished measurement; return a sentence when that did not go as it should."""
+    recorder = RunRecorder(config, clock, "measure")
+    recorder.measured(result)
+    return recorder.finish(recorder.verdict)

@@ -11,9 +11,9 @@ from hypothesis import strategies as st
 from scipy.optimize import least_squares
 from scipy.spatial.distance import pdist
 from scipy.spatial.transform import Rotation
+from support.pocket_refraction import saemundsson
 
 from polewright.calculation.sky.pole import PoleTarget
-from polewright.calculation.sky.refraction import saemundsson
 from polewright.calculation.sky.site import Atmosphere
 from polewright.calculation.tolerance.errors import GuideStarLost, ImagingNotUsable, TargetTooLow
 from polewright.calculation.tolerance.imaging import Imaging, SkyOver, Target
@@ -445,7 +445,7 @@ def test_a_perfect_axis_trails_through_the_air() -> None:
         star = turned(enu(0.0, 44.0 * DEG), -SIDEREAL_RATE * t) @ enu(math.pi, 46.0 * DEG)
         altitude = math.asin(star[2])
         azimuth = math.atan2(star[0], star[1])
-        up = enu(azimuth, altitude + float(saemundsson(altitude)))
+        up = enu(azimuth, altitude + saemundsson(altitude))
         lifted.append(turned(enu(0.0, 44.0 * DEG), SIDEREAL_RATE * t) @ up)
     wanted = np.linalg.norm(lifted[1] - lifted[0]) / imaging.scale
     assert on_meridian == pytest.approx(wanted, rel=0.06)

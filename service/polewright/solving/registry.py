@@ -16,11 +16,6 @@ def _points() -> dict[str, EntryPoint]:
     return {point.name: point for point in entry_points(group=ENTRY_POINT_GROUP)}
 
 
-def available_solvers() -> tuple[str, ...]:
-    """Return the names of all installed solvers, sorted; none of them is imported."""
-    return tuple(sorted(_points()))
-
-
 def load_solver(name: str, options: Mapping[str, object] | None = None) -> Solver:
     """Return the solver ``name``, made with ``options``.
 

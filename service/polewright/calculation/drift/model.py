@@ -129,19 +129,3 @@ def predicted_drift(
     times = np.asarray(utc_s, dtype=np.float64)
     matrices = tracked_attitudes(axis, start, times - times[0], southern=site.southern)
     return sky_drift(matrices, times, site, atmosphere)
-
-
-def first_order_rate(east: float, up: float, hour_angle: float, *, southern: bool) -> float:
-    """Return the declination drift rate (rad/s, north positive) of the field's centre.
-
-    ``w (east cos H + up sin H)`` in the north and its negative in the south (own derivation; the
-    signs are settled in the tests against the exact turn). Refraction is left out.
-
-    Args:
-        east: azimuth error of the axis on the sky (rad), east positive.
-        up: altitude error (rad), too high positive.
-        hour_angle: rad, west positive.
-        southern: whether the visible pole is the south pole.
-    """
-    rate = SIDEREAL_RATE * (east * math.cos(hour_angle) + up * math.sin(hour_angle))
-    return -rate if southern else rate

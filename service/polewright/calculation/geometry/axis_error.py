@@ -99,10 +99,6 @@ class AxisError:
             centre *= self.total / length
         return _length_quantile(centre, self.covariance, level)
 
-    def confidence_radius(self, level: float = 0.95) -> float:
-        """Return the radius (rad) of the circle about the measured axis that holds the true one."""
-        return _length_quantile(np.zeros(2), self.covariance, level)
-
     def contains(self, d_az_sky: float, d_alt: float, level: float = 0.95) -> bool:
         """Return whether the confidence ellipse of this level holds a (true) error.
 
@@ -110,11 +106,6 @@ class AxisError:
         """
         e = np.array([d_az_sky - self.d_az_sky, d_alt - self.d_alt])
         return float(e @ np.linalg.solve(self.covariance, e)) <= -2.0 * math.log1p(-level)
-
-    @property
-    def axis_is(self) -> tuple[AzimuthWord, AltitudeWord]:
-        """Where the axis lies from the pole: ("east" or "west", "up" or "down")."""
-        return azimuth_word(self.d_az_sky), altitude_word(self.d_alt)
 
     @property
     def move_axis(self) -> tuple[AzimuthWord, AltitudeWord]:

@@ -40,18 +40,14 @@ from polewright.calculation.geometry.rotation import cross_matrix, rotation_abou
 from polewright.foundation.angles import (
     ARCMIN,
     DEG,
-    SIDEREAL_RATE,
     Matrix,
     Vector,
     azalt_from_enu,
     fold_pi,
-    separation,
 )
 
 _UP = np.array([0.0, 0.0, 1.0])
 
-LARGE_MOVE = 0.5 * DEG
-"""Beyond this refraction over the field and flexure differ: a new sweep is due (own choice)."""
 BLIND_BELOW = 0.2
 """Sensitivity to a declination turn under which silence proves nothing (own choice)."""
 
@@ -91,20 +87,6 @@ def carry_axis_covariance(
     return np.asarray(turn @ covariance @ turn.T + lever @ frames @ lever.T, dtype=np.float64)
 
 
-def needs_new_sweep(axis_before: Vector, axis_now: Vector, limit: float = LARGE_MOVE) -> bool:
-    """Return whether the axis was moved so far (rad) that it must be measured anew."""
-    return bool(separation(axis_before, axis_now) > limit)
-
-
-def tracking_turn(elapsed_s: float, *, southern: bool) -> float:
-    """Return the turn (rad) of a tracking mount, right-handed about the axis to the visible pole.
-
-    The sky turns from east to west: clockwise about the north pole, so negative, and positive
-    about the south pole. With tracking off the turn is zero.
-    """
-    return SIDEREAL_RATE * elapsed_s * (1.0 if southern else -1.0)
-
-
 class TurnVerdict(Enum):
     """What the RA part of a turn says about a declination turn."""
 
@@ -134,13 +116,6 @@ class TurnSplit:
     """Unexpected RA turn per declination turn, 0 (blind) upwards; negative signs included."""
     verdict: TurnVerdict
 
-    @property
-    def implied_declination_turn(self) -> float | None:
-        """The declination turn (rad) that would explain ``unexpected``; None when blind."""
-        if abs(self.sensitivity) < BLIND_BELOW:
-            return None
-        return self.unexpected / self.sensitivity
-
 
 def split_turn(
     axis: Vector,
@@ -158,7 +133,7 @@ def split_turn(
         axis: ENU unit vector (3,) when ``reference`` was taken, to the visible pole.
         reference: camera axes as columns (3, 3), observed frame.
         current: the same camera now.
-        expected_ra_turn: rad about the axis meanwhile: `tracking_turn`, 0 when tracking is off,
+        expected_ra_turn: rad about the axis meanwhile: 0 when tracking is off,
             or from the mount's reported hour angles; None when unknown.
         southern: whether the visible pole is the south pole (only decides what east means).
         ra_doubt: rad that backlash, periodic error and guiding may add (own choice, common

@@ -6,7 +6,6 @@ from typing import Literal
 
 AzimuthWord = Literal["east", "west", ""]
 AltitudeWord = Literal["up", "down", ""]
-TurnWord = Literal["clockwise", "counterclockwise", ""]
 
 
 def azimuth_word(d_az: float) -> AzimuthWord:
@@ -21,14 +20,3 @@ def altitude_word(d_alt: float) -> AltitudeWord:
     if d_alt == 0.0:
         return ""
     return "up" if d_alt > 0.0 else "down"
-
-
-def base_turn_word(d_az: float, *, southern: bool) -> TurnWord:
-    """Return how the base turns, seen from above, to carry the axis ``d_az`` (east positive).
-
-    The axis leans towards the visible pole: moving it east is clockwise in the north (from north
-    through east) and counterclockwise in the south (from south through east).
-    """
-    if d_az == 0.0:
-        return ""
-    return "clockwise" if (d_az > 0.0) != southern else "counterclockwise"

@@ -19,7 +19,7 @@ from polewright.calculation.planning.errors import LimitsInvalid
 from polewright.calculation.planning.horizon import Horizon
 from polewright.calculation.planning.violations import Reason
 from polewright.calculation.sky.bodies import moon_enu, moon_illuminated_fraction, sun_enu
-from polewright.calculation.sky.frame import ObservedFrame, enu_from_hour_angle_dec, hour_angle_dec
+from polewright.calculation.sky.frame import ObservedFrame, enu_from_hour_angle_dec
 from polewright.calculation.sky.site import Site
 from polewright.foundation.angles import DEG, Vector, separation
 
@@ -231,12 +231,6 @@ def allowed(
         reasons |= np.where(amount > FUZZ, int(reason), 0)
         worst = np.maximum(worst, amount)
     return Verdict(reasons=reasons, worst=worst)
-
-
-def allowed_directions(rules: Rules, state: SkyState, enu: Vector, use: Use = Use.SLEW) -> Verdict:
-    """As `allowed`, for directions (..., 3) in the observed frame."""
-    hour_angle, declination = hour_angle_dec(rules.site, enu)
-    return allowed(rules, state, hour_angle, declination, use)
 
 
 def sun_shortfall(rules: Rules, state: SkyState, enu: Vector) -> NDArray[np.float64]:

@@ -1,9 +1,7 @@
 """How air lifts the sky.
 
-Three kinds of formulas. `refract` and its constants follow ERFA (``eraRefco``, ``eraAtioq``) and
-are what every frame uses; `traced_lift` follows the ray where that series ends; `bennett` and
-`saemundsson` are pocket formulas for one standard air, good to about 0.07 arcmin (3 % high at
-middle altitudes) but usable down to the horizon, kept as an independent check.
+Two kinds of formulas. `refract` and its constants follow ERFA (``eraRefco``, ``eraAtioq``) and
+are what every frame uses; `traced_lift` follows the ray where that series ends.
 """
 
 from __future__ import annotations
@@ -13,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polewright.calculation.sky.site import Atmosphere
-from polewright.foundation.angles import ARCMIN, DEG, Vector
+from polewright.foundation.angles import Vector
 
 #: The standard air that a ray is traced through (ICAO): fall of temperature up to the tropopause,
 #: even temperature above it; and the exponents' g M / R (K/m).
@@ -24,24 +22,6 @@ _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(48)
 
 #: Sine of the altitude below which the tan z series is frozen (ERFA's own limit, 2.9 deg).
 LOWEST_SINE = 0.05
-
-
-def bennett(altitude_apparent: float | Vector) -> NDArray[np.float64]:
-    """Return refraction (rad) of an apparent altitude (rad), at 1010 hPa and 10 C.
-
-    Source: Bennett 1982, as formula 16.3 of Meeus, Astronomical Algorithms, 2nd ed.
-    """
-    h = np.asarray(altitude_apparent, dtype=np.float64) / DEG
-    return np.asarray(ARCMIN / np.tan(DEG * (h + 7.31 / (h + 4.4))), dtype=np.float64)
-
-
-def saemundsson(altitude_true: float | Vector) -> NDArray[np.float64]:
-    """Return refraction (rad) of a true (airless) altitude (rad), at 1010 hPa and 10 C.
-
-    Source: Saemundsson 1986, as formula 16.4 of Meeus, Astronomical Algorithms, 2nd ed.
-    """
-    h = np.asarray(altitude_true, dtype=np.float64) / DEG
-    return np.asarray(1.02 * ARCMIN / np.tan(DEG * (h + 10.3 / (h + 5.11))), dtype=np.float64)
 
 
 def refraction_constants(atmosphere: Atmosphere) -> tuple[float, float]:

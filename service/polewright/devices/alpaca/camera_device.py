@@ -211,18 +211,9 @@ class CameraDevice(Device):
         """Return whether an image waits. May raise after a failed exposure."""
         return self._get("imageready", BOOL)
 
-    def percent_completed(self) -> int | None:
-        """Return the progress of exposure or readout as the camera counts it."""
-        return self._optional("percentcompleted", INT)
-
     def temperature_c(self) -> float | None:
         """Return the sensor's temperature, degrees Celsius."""
         return self._optional("ccdtemperature", FLOAT)
-
-    def pixel_size_um(self) -> float | None:
-        """Return the side (width) of an unbinned pixel, micrometres."""
-        pixel = self.info().pixel_um
-        return None if pixel is None else pixel[0]
 
     def max_adu(self) -> float | None:
         """Return the highest count a pixel can have in the present mode."""
@@ -379,14 +370,6 @@ class CameraDevice(Device):
     def offset(self) -> int | None:
         """Return the offset's number, or its index where offsets have names."""
         return self._quiet("offset", INT)
-
-    def readout_modes(self) -> list[str]:
-        """Return the names of readout modes; the index goes to `set_readout_mode`."""
-        return self._quiet("readoutmodes", TEXTS) or []
-
-    def set_readout_mode(self, index: int) -> None:
-        """Choose a readout mode by index."""
-        self._put("readoutmode", ReadoutMode=index)
 
     # -- exposures -------------------------------------------------------------------------
 

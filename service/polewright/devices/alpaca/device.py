@@ -37,7 +37,6 @@ from polewright.devices.alpaca.models import (
     BOOL,
     INT,
     TEXT,
-    TEXTS,
     Reply,
     StateEntry,
     convert,
@@ -268,10 +267,6 @@ class Device:
     def driver_version(self) -> str:
         """Return the driver's version text."""
         return self._optional("driverversion", TEXT, quiet=True) or ""
-
-    def supported_actions(self) -> list[str]:
-        """Return names for `action`."""
-        return self._optional("supportedactions", TEXTS, quiet=True) or []
 
     def action(self, name: str, parameters: str = "", *, timeout_s: float = 30.0) -> str:
         """Call a driver-specific action and return its text. Raises `ActionNotImplemented`."""

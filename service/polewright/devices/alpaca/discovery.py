@@ -18,8 +18,6 @@ import time
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from polewright.devices.alpaca.errors import NoServerFound, Where
-
 try:
     import ifaddr
 except ImportError:  # then only the default route's network is asked
@@ -77,18 +75,6 @@ def discover(
         for sock in sockets:
             sock.close()
     return sorted(found, key=lambda s: (":" in s.host, s.host, s.port))
-
-
-def discover_or_explain(
-    port: int = DISCOVERY_PORT, timeout_s: float = 2.0, addresses: Sequence[str] | None = None
-) -> list[DiscoveredServer]:
-    """Return as `discover`, but raise `NoServerFound` instead of an empty list."""
-    found = discover(port, timeout_s, addresses)
-    if not found:
-        raise NoServerFound(
-            Where("the local network", port), "discovery", f"waited {timeout_s:g} s"
-        )
-    return found
 
 
 def is_loopback(host: str) -> bool:

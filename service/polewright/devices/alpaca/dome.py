@@ -8,7 +8,7 @@ from typing import ClassVar
 
 from polewright.devices.alpaca.device import Device
 from polewright.devices.alpaca.errors import DriverFault
-from polewright.devices.alpaca.models import BOOL, INT
+from polewright.devices.alpaca.models import INT
 from polewright.foundation.clock import CancelToken, Clock
 
 
@@ -35,10 +35,6 @@ class Dome(Device):
         """
         number = self._optional("shutterstatus", INT, urgent=True)
         return ShutterState(number) if number is not None and 0 <= number <= 4 else None
-
-    def slaved(self) -> bool | None:
-        """Return whether the dome follows a telescope by itself."""
-        return self._optional("slaved", BOOL)
 
     def open_shutter(
         self,

@@ -17,11 +17,11 @@
         │   ├── AccessDenied        401, 403
         │   └── ServerFault         5xx
         ├── RefusedByDevice     HTTP 200 with an ErrorNumber (leaves: one a number)
-        ├── NotConnectedInTime, SlewTimedOut, SlewIgnored, CannotSlew, RateOutOfRange,
+        ├── NotConnectedInTime, SlewTimedOut, SlewIgnored, CannotSlew,
         │   SettingNotTaken, DeviceTimedOut
         ├── CameraBusy, ExposureFailed, ExposureTimedOut, ExposureOutOfRange, StaleImage,
         │   BadGeometry
-        └── NoServerFound, DeviceNotFound
+        └── DeviceNotFound
 
 Error numbers: ASCOM Alpaca API Reference v12, 2026-02-23, "Reserved error numbers"; 0x40E from
 the official Python client. COM drivers leak HRESULTs 0x80040xxx; they are folded (`fold_hresult`).
@@ -357,14 +357,6 @@ class CannotSlew(AlpacaError):
     advice = "Look into its driver's settings, or use a driver or mount with such slews."
 
 
-class RateOutOfRange(AlpacaError):
-    """A turning rate is outside what the mount allows."""
-
-    code = "rate_out_of_range"
-    situation = "turning rate not allowed"
-    advice = "Choose a rate inside one of the ranges shown."
-
-
 class SettingNotTaken(AlpacaError):
     """The device accepted a setting, but reads back another."""
 
@@ -419,17 +411,6 @@ class BadGeometry(AlpacaError):
     code = "bad_geometry"
     situation = "binning or subframe does not fit the sensor"
     advice = "Choose binning and subframe inside the limits shown."
-
-
-class NoServerFound(AlpacaError):
-    """No answer to a discovery."""
-
-    code = "no_server_found"
-    situation = "no Alpaca server answered"
-    advice = (
-        "Start the Alpaca server and check that its discovery is on. Discovery works only inside "
-        "one subnet, and not through most firewalls: host and port can be given by hand."
-    )
 
 
 class DeviceNotFound(AlpacaError):

@@ -12,15 +12,12 @@ from polewright.devices.alpaca.discovery import is_loopback
 from polewright.devices.alpaca.errors import (
     AlpacaError,
     BadReply,
-    DeviceNotFound,
     HttpRejected,
     RefusedByDevice,
-    Where,
 )
 from polewright.devices.alpaca.models import (
     DESCRIPTION,
     DEVICES,
-    INTS,
     TEXT,
     ConfiguredDevice,
     ServerDescription,
@@ -45,12 +42,6 @@ class ServerListing:
     def of_type(self, device_type: str) -> tuple[ConfiguredDevice, ...]:
         """Return the devices of one type (lower case)."""
         return tuple(d for d in self.devices if d.DeviceType == device_type)
-
-
-def api_versions(connection: AlpacaConnection) -> list[int]:
-    """Return the API versions the server speaks; 1 is the only one there is."""
-    reply = connection.get("management/apiversions")
-    return convert(INTS, reply.Value, connection.where, "apiversions")
 
 
 def description(connection: AlpacaConnection) -> ServerDescription:
@@ -152,26 +143,3 @@ def list_servers(
     # A server on this computer that listens on loopback only is found under other addresses, too.
     here = {listing.port for listing in listings if is_loopback(listing.host)}
     return listings, [told for port, told in silent if port not in here]
-
-
-def find_device(
-    listings: Iterable[ServerListing],
-    device_type: str,
-    *,
-    unique_id: str | None = None,
-) -> tuple[ServerListing, ConfiguredDevice]:
-    """Return the device with ``unique_id``, else the only one of its type.
-
-    Raises: `DeviceNotFound` when there is none, or more than one to choose from.
-    """
-    servers = list(listings)
-    found = [(s, d) for s in servers for d in s.of_type(device_type)]
-    if unique_id is not None:
-        found = [(s, d) for s, d in found if d.UniqueID == unique_id]
-    if len(found) == 1:
-        return found[0]
-    first = servers[0] if servers else None
-    where = Where(first.host, first.port) if first else Where("the network", 0)
-    names = ", ".join(f"{d.DeviceName or d.DeviceType} at {s.host}:{s.port}" for s, d in found)
-    detail = f"choose one of: {names}" if found else f"no {device_type} found"
-    raise DeviceNotFound(where, device_type, detail)

@@ -46,7 +46,6 @@ INT: TypeAdapter[int] = TypeAdapter(Annotated[int, BeforeValidator(_no_bool)])
 BOOL: TypeAdapter[bool] = TypeAdapter(bool)
 TEXT: TypeAdapter[str] = TypeAdapter(Annotated[str, BeforeValidator(_text)])
 TEXTS: TypeAdapter[list[str]] = TypeAdapter(list[Annotated[str, BeforeValidator(_text)]])
-INTS: TypeAdapter[list[int]] = TypeAdapter(list[int])
 
 
 class _Wire(BaseModel):
@@ -61,13 +60,6 @@ class Reply(_Wire):
     ErrorMessage: Annotated[str, BeforeValidator(_text)] = ""
     ClientTransactionID: int | None = None
     ServerTransactionID: int | None = None
-
-
-class AxisRate(_Wire):
-    """One interval of turning rates that the mount allows, degrees per second."""
-
-    Minimum: float = Field(allow_inf_nan=False)
-    Maximum: float = Field(allow_inf_nan=False)
 
 
 class StateEntry(_Wire):
@@ -96,7 +88,6 @@ class ServerDescription(_Wire):
     Location: Annotated[str, BeforeValidator(_text)] = ""
 
 
-AXIS_RATES: TypeAdapter[list[AxisRate]] = TypeAdapter(list[AxisRate])
 ANYTHING: TypeAdapter[Any] = TypeAdapter(Any)
 DEVICES: TypeAdapter[list[Any]] = TypeAdapter(list[Any])
 DESCRIPTION: TypeAdapter[ServerDescription] = TypeAdapter(ServerDescription)

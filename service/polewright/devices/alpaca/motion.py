@@ -12,6 +12,7 @@ from abc import abstractmethod
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from enum import Enum
+from functools import partial
 from typing import TypeVar
 
 from polewright.devices.alpaca.client import AlpacaConnection
@@ -28,7 +29,6 @@ from polewright.devices.alpaca.errors import (
     NotConnected,
     NotImplementedByDevice,
     Parked,
-    RateOutOfRange,
     RequestRejected,
     Slaved,
     SlewIgnored,
@@ -62,7 +62,6 @@ _REFUSALS = (
     NotConnected,
     NotImplementedByDevice,
     Parked,
-    RateOutOfRange,
     RequestRejected,
     Slaved,
     WrongAddress,
@@ -173,8 +172,8 @@ class Motion(Device):
         """
 
     @abstractmethod
-    def move_axis(self, axis: int, rate_deg_s: float) -> None:
-        """Turn one axis."""
+    def stop_axis(self, axis: int) -> None:
+        """End a turn of one axis."""
 
     def slewing(self) -> bool:
         """Whether a slew, axis move or flip runs."""
@@ -358,36 +357,6 @@ class Motion(Device):
         # Where it was sent already. A mount known to be slow may still go through the motions.
         return START_LAG_S if self._latest_begin_s is None else self._begin_allowed_s
 
-    def move_axis_for(
-        self,
-        axis: int,
-        rate_deg_s: float,
-        duration_s: float,
-        *,
-        clock: Clock | None = None,
-        cancel: CancelToken | None = None,
-        watch: Watch | None = None,
-        poll_s: float = 0.25,
-    ) -> None:
-        """Turn one axis for at most 120 s and stop it, whatever happens.
-
-        Raises: `RateOutOfRange`, `Cancelled`, `MotionUnknown`, and what ``watch`` raises.
-        """
-        if not 0.0 < duration_s <= 120.0:
-            raise RateOutOfRange(self.where, "moveaxis", f"{duration_s:g} s asked, 0 to 120")
-        timer = clock or self.clock
-
-        def follow() -> None:
-            end_s = timer.monotonic_s() + duration_s
-            while (left := end_s - timer.monotonic_s()) > 0.0:
-                timer.sleep(min(poll_s, left), cancel)
-                if watch is not None and left > poll_s:
-                    watch(self.state())
-            self.move_axis(axis, 0.0)
-            self._wait("moveaxis", lambda: not self.slewing(), 15.0, timer, cancel, None)
-
-        self._stopping_on_failure(lambda: self.move_axis(axis, rate_deg_s), follow)
-
     # -- shared waits ----------------------------------------------------------------------
 
     def _stopping_on_failure(self, start: Callable[[], None], follow: Callable[[], R]) -> R:
@@ -532,15 +501,11 @@ class Motion(Device):
         """Return whether the mount took an abort (or has no need of one)."""
         taken = self._try("abortslew", self.abort_slew)
         for axis in (0, 1):
-            if self._flags.get(f"canmoveaxis {axis}", True):
-                stop = self._axis_stopper(axis)
-                taken = self._try(f"moveaxis {axis}", stop) and taken
+            stop = partial(self.stop_axis, axis)
+            taken = self._try(f"moveaxis {axis}", stop) and taken
         if not taken:
             log.warning("mount.stop_attempt_failed device=%s attempt=%d", self.where, attempt + 1)
         return taken
-
-    def _axis_stopper(self, axis: int) -> Callable[[], None]:
-        return lambda: self.move_axis(axis, 0.0)
 
     def _try(self, what: str, command: Callable[[], object]) -> bool:
         try:

@@ -15,11 +15,10 @@ from polewright.devices.alpaca.deadline import Deadline
 from polewright.devices.alpaca.errors import (
     AlpacaError,
     CannotSlew,
-    RateOutOfRange,
     SettingNotTaken,
     is_absent,
 )
-from polewright.devices.alpaca.models import AXIS_RATES, BOOL, FLOAT, INT, TEXT, AxisRate, parse_utc
+from polewright.devices.alpaca.models import BOOL, FLOAT, INT, TEXT, parse_utc
 from polewright.devices.alpaca.motion import LOST, Motion, OpenCall, Watch
 from polewright.devices.alpaca.mount_state import MountState, PierSide
 from polewright.foundation.clock import CancelToken, Clock
@@ -46,23 +45,6 @@ class DriveRate(IntEnum):
     """Slower than the sidereal rate by what refraction does on average."""
 
 
-class Axis(IntEnum):
-    """Axes for `Telescope.move_axis`."""
-
-    PRIMARY = 0
-    """Right ascension (or azimuth)."""
-    SECONDARY = 1
-
-
-class GuideDirection(IntEnum):
-    """Directions of `Telescope.pulse_guide`."""
-
-    NORTH = 0
-    SOUTH = 1
-    EAST = 2
-    WEST = 3
-
-
 class Telescope(Motion):
     """An equatorial mount of interface version 1 to 4."""
 
@@ -71,7 +53,6 @@ class Telescope(Motion):
 
     def _forget(self) -> None:
         super()._forget()
-        self._rates: dict[int, list[AxisRate]] = {}
         self._refused_async = False
 
     # -- where it points -------------------------------------------------------------------
@@ -186,21 +167,9 @@ class Telescope(Motion):
             self.note(f"telescope gives no usable utcdate: {exc}")
             return None
 
-    def does_refraction(self) -> bool | None:
-        """Whether the mount corrects its coordinates for refraction."""
-        return self._optional("doesrefraction", BOOL)
-
     def focal_length_m(self) -> float | None:
         """Focal length set in the driver, metres by the standard; often 0 or in millimetres."""
         return self._optional("focallength", FLOAT)
-
-    def aperture_diameter_m(self) -> float | None:
-        """Aperture set in the driver, metres."""
-        return self._optional("aperturediameter", FLOAT)
-
-    def alignment_mode(self) -> int | None:
-        """Build of the mount: 0 altazimuth, 1 polar (fork), 2 German equatorial."""
-        return self._optional("alignmentmode", INT)
 
     # -- tracking --------------------------------------------------------------------------
 
@@ -237,10 +206,6 @@ class Telescope(Motion):
         """Whether the mount is parked."""
         return self._optional("atpark", BOOL)
 
-    def at_home(self) -> bool | None:
-        """Whether the mount is at its home position."""
-        return self._optional("athome", BOOL)
-
     def unpark(self, *, timeout_s: float = 60.0, cancel: CancelToken | None = None) -> None:
         """Leave the park state; tracking is usually off afterwards. Raises when it cannot."""
         self._put("unpark", timeout_s=timeout_s)
@@ -256,19 +221,6 @@ class Telescope(Motion):
     ) -> None:
         """Move to the park position and wait until there; stopped on any failure or cancel."""
         self._guarded_move("park", lambda: self.at_park() is True, timeout_s, clock, cancel, watch)
-
-    def find_home(
-        self,
-        *,
-        timeout_s: float = 180.0,
-        clock: Clock | None = None,
-        cancel: CancelToken | None = None,
-        watch: Watch | None = None,
-    ) -> None:
-        """Move to the home position and wait until there; stopped on any failure or cancel."""
-        self._guarded_move(
-            "findhome", lambda: self.at_home() is True, timeout_s, clock, cancel, watch
-        )
 
     # -- slews and axis moves --------------------------------------------------------------
 
@@ -338,100 +290,15 @@ class Telescope(Motion):
             self.where, "slewtocoordinatesasync", "neither CanSlewAsync nor CanSlew is True"
         )
 
-    def slew_to_altaz_async(self, azimuth_deg: float, altitude_deg: float) -> None:
-        """Start a slew to azimuth and altitude, degrees; most mounts want tracking off first."""
-        if not self.can_slew_altaz_async():
-            raise CannotSlew(self.where, "slewtoaltazasync")
-        self._put(
-            "slewtoaltazasync",
-            timeout_s=30.0,
-            Azimuth=float(azimuth_deg) % 360.0,
-            Altitude=float(altitude_deg),
-        )
-
-    def axis_rates(self, axis: int) -> list[AxisRate]:
-        """Ranges of turning rates, degrees per second; empty when the mount states none."""
-        if axis not in self._rates:
-            self._rates[axis] = self._optional("axisrates", AXIS_RATES, Axis=int(axis)) or []
-        return self._rates[axis]
-
-    def move_axis(self, axis: int, rate_deg_s: float) -> None:
-        """Turn one axis until rate 0 is sent: prefer `move_axis_for`, which always ends.
-
-        The sign's meaning is not standardised. Raises `RateOutOfRange`.
-        """
-        if rate_deg_s == 0.0:
-            self._put("moveaxis", timeout_s=5.0, urgent=True, Axis=int(axis), Rate=0.0)
-            return
-        ranges = self.axis_rates(axis)
-        if not any(r.Minimum <= abs(rate_deg_s) <= r.Maximum for r in ranges):
-            shown = ", ".join(f"{r.Minimum:g} to {r.Maximum:g}" for r in ranges) or "none"
-            raise RateOutOfRange(
-                self.where, "moveaxis", f"{rate_deg_s:g} degrees/s asked, allowed: {shown}"
-            )
-        self._put("moveaxis", timeout_s=5.0, Axis=int(axis), Rate=float(rate_deg_s))
-
-    def pulse_guide(
-        self, direction: GuideDirection, duration_s: float, *, cancel: CancelToken | None = None
-    ) -> None:
-        """Nudge the mount for at most 30 s and wait until it is done."""
-        if not 0.0 < duration_s <= 30.0:
-            raise RateOutOfRange(self.where, "pulseguide", f"{duration_s:g} s asked, 0 to 30")
-        self._put(
-            "pulseguide",
-            timeout_s=duration_s + 10.0,  # older drivers block until the pulse is over
-            Direction=int(direction),
-            Duration=round(1000.0 * duration_s),
-        )
-        self._wait(
-            "pulseguide",
-            lambda: not self._optional("ispulseguiding", BOOL),
-            duration_s + 10.0,
-            None,
-            cancel,
-            None,
-        )
+    def stop_axis(self, axis: int) -> None:
+        """End a turn of one axis: rate 0."""
+        self._put("moveaxis", timeout_s=5.0, urgent=True, Axis=axis, Rate=0.0)
 
     # -- abilities -------------------------------------------------------------------------
 
     def can_slew_async(self) -> bool:
         """Whether slews by right ascension and declination return at once."""
         return self._flag("canslewasync", needed=True)
-
-    def can_slew_altaz_async(self) -> bool:
-        """Whether slews by altitude and azimuth return at once."""
-        return self._flag("canslewaltazasync", needed=True)
-
-    def can_set_tracking(self) -> bool:
-        """Whether tracking can be switched."""
-        return self._flag("cansettracking")
-
-    def can_park(self) -> bool:
-        """Whether `park` works."""
-        return self._flag("canpark")
-
-    def can_unpark(self) -> bool:
-        """Whether `unpark` works."""
-        return self._flag("canunpark")
-
-    def can_find_home(self) -> bool:
-        """Whether `find_home` works."""
-        return self._flag("canfindhome")
-
-    def can_pulse_guide(self) -> bool:
-        """Whether `pulse_guide` works."""
-        return self._flag("canpulseguide")
-
-    def can_set_pier_side(self) -> bool:
-        """Whether the mount can be told to flip."""
-        return self._flag("cansetpierside")
-
-    def can_move_axis(self, axis: int) -> bool:
-        """Whether `move_axis` works for this axis."""
-        key = f"canmoveaxis {int(axis)}"
-        if key not in self._flags:
-            self._flags[key] = self._optional("canmoveaxis", BOOL, Axis=int(axis)) is True
-        return self._flags[key]
 
 
 def _pier(number: int | None) -> PierSide | None:

@@ -223,13 +223,6 @@ def recorded(
         tell(trouble)
 
 
-def record_measurement(result: MeasurementResult, config: Config, clock: Clock) -> str | None:
-    """Record one finished measurement; return a sentence when that did not go as it should."""
-    recorder = RunRecorder(config, clock, "measure")
-    recorder.measured(result)
-    return recorder.finish(recorder.verdict)
-
-
 def store(record: RunRecord, url: str | None) -> str | None:
     """Put a run into the history, and with it whatever could not be put there before.
 
