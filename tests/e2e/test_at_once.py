@@ -22,7 +22,7 @@ from polewright.observing.settling.expose_on_arrival import (
     expose_at_once,
     goes_at_once,
 )
-from polewright.observing.sweep import sweep as recovery
+from polewright.observing.sweep import sweep as sweeping
 from polewright.records.events import Note, Progress
 from polewright_sim.mount.mount_model import _Ring
 from polewright_wire.errors import ValueRefused
@@ -298,7 +298,7 @@ def test_a_whole_sweep_exposes_before_it_looks(start_night, monkeypatch) -> None
     """At each point: slew, exposure, then looks; overlap and axis as ever."""
     night = start_night({"mount": {"slew_deg_per_s": 30.0, "acceleration_deg_per_s2": 20.0}})
     # At this clock rate the image of this computer's own rig comes too slowly.
-    monkeypatch.setattr(recovery, "goes_at_once", lambda _rig, _exposure_s: True)
+    monkeypatch.setattr(sweeping, "goes_at_once", lambda _rig, _exposure_s: True)
     rig = night.connect({**MEASURED, "sweep.settle_s": 30.0})
 
     result = measure_axis(rig, planned_points(rig))

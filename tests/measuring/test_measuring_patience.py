@@ -22,7 +22,8 @@ from polewright.observing.rig.patience import Patience
 from polewright.observing.rig.rig import Rig
 from polewright.observing.rig.settle_memory import SettleMemory
 from polewright.observing.safety.guard_errors import NoLight, PointNotSolved
-from polewright.observing.sweep import sweep as recovery
+from polewright.observing.sweep import recovery
+from polewright.observing.sweep import sweep as sweeping
 from polewright.solving.errors import NoMatch, TooFewStars
 
 POINTS = [Pointing(angle * DEG, 60.0 * DEG) for angle in (-30.0, -50.0, -70.0)]
@@ -116,7 +117,8 @@ def night(monkeypatch):
             "plan_sweep": no_plan,
             "plan_request": lambda _rig: PlanRequest(rig.site, rig.clock.utc_s(), noise),
         }.items():
-            monkeypatch.setattr(recovery, name, value)
+            where = recovery if hasattr(recovery, name) else sweeping
+            monkeypatch.setattr(where, name, value)
         return rig
 
     return make
@@ -139,7 +141,7 @@ def test_no_transparency_ends_in_time_with_what_was_tried(night) -> None:
     rig = night(cloud, moves=10, swaps=5)
 
     with pytest.raises(PointNotSolved) as caught:
-        recovery.sweep(rig, POINTS)  # type: ignore[arg-type]
+        sweeping.sweep(rig, POINTS)  # type: ignore[arg-type]
 
     error = caught.value
     first_solved_s = SLEW_S + 15.0 + 6.0
@@ -167,7 +169,7 @@ def test_a_solver_that_never_ends_is_ended(night) -> None:
     rig = night(hang)
 
     with pytest.raises(PointNotSolved) as caught:
-        recovery.sweep(rig, POINTS)  # type: ignore[arg-type]
+        sweeping.sweep(rig, POINTS)  # type: ignore[arg-type]
 
     assert rig.clock.now_s < SLEW_S + 242.0
     assert caught.value.after_s == 240.0
@@ -182,14 +184,14 @@ def test_a_stop_by_the_user_is_no_lack_of_patience(night) -> None:
 
     rig = night(stopped)
     with pytest.raises(Cancelled, match="enough"):
-        recovery.sweep(rig, POINTS)  # type: ignore[arg-type]
+        sweeping.sweep(rig, POINTS)  # type: ignore[arg-type]
 
 
 def test_a_sweep_that_makes_progress_is_not_cut_off(night) -> None:
     """Each point takes long, all three longer than the limit: what counts is the last one."""
     rig = night(lambda rig, _number: rig.goes_by(170.0))
 
-    swept = recovery.sweep(rig, POINTS)  # type: ignore[arg-type]
+    swept = sweeping.sweep(rig, POINTS)  # type: ignore[arg-type]
 
     assert len(swept.points) == 3
     assert rig.clock.now_s > 3 * 200.0
@@ -205,7 +207,7 @@ def test_one_place_does_not_use_up_the_time_of_all(night) -> None:
 
     rig = night(slow, tries=10, nowhere_s=200.0)
 
-    swept = recovery.sweep(rig, POINTS)  # type: ignore[arg-type]
+    swept = sweeping.sweep(rig, POINTS)  # type: ignore[arg-type]
 
     assert rig.exposed_s[:2] == [4.0, 8.0]
     assert len(swept.points) == 3
@@ -287,13 +289,15 @@ def test_a_dark_sky_that_shows_stars_late_is_no_lens_cap(monkeypatch) -> None:
 def test_a_frame_with_some_stars_has_light(night, monkeypatch, found: int, asked: bool) -> None:
     """Too few to solve it, but nobody is sent to the lens cap."""
     looked: list[object] = []
-    monkeypatch.setattr(recovery, "check_light", lambda _rig, shown: looked.append(shown))
+    monkeypatch.setattr(
+        "polewright.observing.sweep.recovery.check_light", lambda _rig, shown: looked.append(shown)
+    )
 
     def few(_rig, _number) -> None:
         raise TooFewStars(found, 6)
 
     with pytest.raises(PointNotSolved):
-        recovery.sweep(night(few, tries=1, moves=0, swaps=0), POINTS)  # type: ignore[arg-type]
+        sweeping.sweep(night(few, tries=1, moves=0, swaps=0), POINTS)  # type: ignore[arg-type]
 
     assert bool(looked) is asked
 

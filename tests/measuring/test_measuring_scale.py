@@ -23,9 +23,10 @@ from polewright.observing.rig.plate_solver import (
     PlateSolver,
     ScaleContradicts,
 )
+from polewright.observing.rig.settle_memory import SettleMemory
 from polewright.observing.rig.tonight_tolerance import Known, with_tonights_tolerance
+from polewright.observing.sweep import sweep as sweeping
 from polewright.observing.sweep.solve_point import tell_focal_length
-from polewright.observing.sweep.sweep import _Recovery, _swept
 from polewright.solving.errors import NoMatch
 from polewright.solving.registry import load_solver
 
@@ -201,7 +202,9 @@ def test_a_scale_that_two_frames_told_stays(shot: Any) -> None:
     assert len(solver.asked) == 4
 
 
-def test_a_sweep_begins_again_when_its_first_point_was_false() -> None:
+def test_a_sweep_begins_again_when_its_first_point_was_false(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
     """Points that the false scale solved are not kept; what happened is part of the story."""
     points = [Pointing(0.2, 1.4), Pointing(0.5, 1.4), Pointing(0.8, 1.4)]
     told: list[str] = []
@@ -213,18 +216,19 @@ def test_a_sweep_begins_again_when_its_first_point_was_false() -> None:
         clock=SystemClock(),
         plates=SimpleNamespace(claim_corrected=""),
         guards=SimpleNamespace(begin=lambda: began.append("guards")),
+        cancel=CancelToken(),
+        settle_memory=SettleMemory(),
     )
-    run: Any = _Recovery(rig)
 
-    def visit(asked: Any) -> list[Any]:
+    def visit(_run: object, asked: Any) -> list[Any]:
         began.append("sweep")
         assert list(asked) == points
         if len(began) == 1:
             raise FirstSolutionFalse(9.0, 7.0)
         return ["first", "second", "third"]
 
-    run.visit = visit
-    swept = _swept(rig, run, points, 0)
+    monkeypatch.setattr(sweeping._Sweep, "_visit_all", visit)
+    swept = sweeping.sweep(rig, points)
 
     assert swept.points == ("first", "second", "third")
     assert began == ["sweep", "guards", "sweep"]

@@ -14,14 +14,16 @@ from polewright.calculation.planning.request import Pointing
 from polewright.calculation.tolerance.tolerance import CEILING_ARCMIN, beyond_ceiling
 from polewright.devices.alpaca.errors import AlpacaError, is_absent
 from polewright.foundation.angles import ARCMIN, ARCSEC, DEG, azalt_from_enu, spherical
+from polewright.observing.capture.auto_exposure import wanted_sigma
 from polewright.observing.plan.frame_noise import frame_noise
+from polewright.observing.plan.plan_from_config import planned_points
 from polewright.observing.rig.rig import Rig
 from polewright.observing.rig.timings import SweepTimes
 from polewright.observing.safety.stopping import motion_stopped_on_trouble, stop_now
 from polewright.observing.safety.watchdog_client import watched
-from polewright.observing.sweep.axis_from_points import fit_points
+from polewright.observing.sweep.axis_from_points import FittedSweep, fit_points
 from polewright.observing.sweep.solve_point import SolvedPoint
-from polewright.observing.sweep.sweep import sweep
+from polewright.observing.sweep.sweep import Swept, further_point, sweep
 from polewright.records.events import AxisMeasured, Finished
 from polewright.records.result import (
     AxisResult,
@@ -51,34 +53,88 @@ class Measured:
     result: MeasurementResult
 
 
-def measure_axis(rig: Rig, points: Sequence[Pointing]) -> MeasurementResult:
-    """Run a sweep on a connected rig and return the polar axis error.
+def measure_axis(rig: Rig, points: Sequence[Pointing] | None = None) -> MeasurementResult:
+    """Measure the polar axis error once, on a connected rig.
+
+    Args:
+        rig: the rig.
+        points: of the sweep; planned when None.
 
     Raises:
         PolewrightError: any trouble; the mount has been stopped by then.
         calculation.geometry.errors.SweepNotRigid: the solved points contradict each other.
         MotionUnknown: as `motion_stopped_on_trouble` says.
     """
+    points = planned_points(rig) if points is None else points
     with watched(rig), motion_stopped_on_trouble(rig.telescope, rig.clock, rig.emit):
         measured = measure(rig, points)
         if rig.config.run.afterwards == "stop":
             stop_now(rig.telescope, "the run is over and the mount does not confirm its stop")
-    error = measured.error
-    rig.emit(Finished(utc_s=rig.clock.utc_s(), text=f"total error {error.total / ARCMIN:.2f}′"))
+    total_arcmin = measured.error.total / ARCMIN
+    rig.emit(Finished(utc_s=rig.clock.utc_s(), text=f"total error {total_arcmin:.2f}′"))
     return measured.result
 
 
 def measure(rig: Rig, points: Sequence[Pointing]) -> Measured:
-    """Sweep and fit; the caller stops the mount when this raises."""
-    started_utc_s = rig.clock.utc_s()
-    rig.times = SweepTimes(rig.clock.monotonic_s())
+    """Sweep the points and fit the axis; the caller stops the mount when this raises."""
     rig.guards.begin()
-    rig.read_weather()
     ready_mount(rig)
+    started = begin(rig)
     swept = sweep(rig, points)
-    solved = swept.points
+    return measured_axis(rig, started, swept)
+
+
+def begin(rig: Rig) -> float:
+    """Count times from now on and read the weather; return the time, Unix seconds UTC."""
+    rig.times = SweepTimes(rig.clock.monotonic_s())
+    started_utc_s = rig.clock.utc_s()
+    rig.read_weather()
+    return started_utc_s
+
+
+def measured_axis(
+    rig: Rig, started_utc_s: float, swept: Swept, *, most_points: int = 0
+) -> Measured:
+    """Make the axis, its error and the verdict from a sweep.
+
+    Args:
+        rig: the rig.
+        started_utc_s: when the measurement began.
+        swept: the sweep.
+        most_points: further points are taken up to so many while the axis is less sure than
+            wanted, or the fit is not trusted.
+
+    Raises:
+        calculation.geometry.errors.SweepNotRigid: the solved points contradict each other.
+        PolewrightError: as a further point says.
+    """
+    solved, story = list(swept.points), list(swept.story)
     fitted = fit_points(rig, solved)
-    fit, error = fitted.fit, fitted.error
+    while len(solved) < most_points and (doubt := doubt_about(rig, fitted)):
+        further = further_point(rig, solved)
+        if further is None:
+            story.append(f"No further point fits ({doubt}).")
+            break
+        story.append(f"A further point was taken: {doubt}.")
+        solved.append(further)
+        fitted = fit_points(rig, solved)
+    tell_limits(rig, fitted, solved)
+    emit_axis(rig, fitted.fit, fitted.error)
+    fitted.fit.verify()
+    result = describe(rig, solved, fitted.fit, fitted.error, started_utc_s, tuple(story))
+    return Measured(tuple(solved), fitted.fit, fitted.error, result)
+
+
+def doubt_about(rig: Rig, fitted: FittedSweep) -> str:
+    """Say why another point would help; empty where the axis is as sure as it is wanted."""
+    fit, sigma = fitted.fit, fitted.error.sigma_total
+    if not fit.trusted:
+        return f"the fit is not trusted (p = {fit.p_value:.1g})"
+    return f"1 sigma {sigma / ARCMIN:.2f}′" if sigma > wanted_sigma(rig) else ""
+
+
+def tell_limits(rig: Rig, fitted: FittedSweep, solved: Sequence[SolvedPoint]) -> None:
+    """Say what makes a figure worse than it could be: smeared frames, a bent lens."""
     if fitted.smeared:
         rig.note(
             f"{fitted.smeared} of {len(solved)} frames are smeared beside the sharpest one (wind, "
@@ -92,10 +148,6 @@ def measure(rig: Rig, points: Sequence[Pointing]) -> Measured:
             f"(k1 {rig.plates.k1:+.4f}). That is taken account of; with "
             "`polewright profile --solve` the next night begins with it."
         )
-    emit_axis(rig, fit, error)
-    fit.verify()
-    result = describe(rig, solved, fit, error, started_utc_s, swept.story)
-    return Measured(tuple(solved), fit, error, result)
 
 
 def ready_mount(rig: Rig) -> None:

@@ -11,26 +11,21 @@ from typing import Literal, TypeVar
 
 from pydantic import BaseModel, ConfigDict
 
-from polewright.calculation.geometry.axis import AxisFit
-from polewright.calculation.geometry.axis_error import AxisError
 from polewright.calculation.images.quality import FrameQuality
-from polewright.calculation.planning.alternative_points import spare_points
-from polewright.calculation.planning.request import Pointing
 from polewright.devices.alpaca.client import AlpacaConnection
 from polewright.devices.alpaca.cover_calibrator import CoverCalibrator
 from polewright.devices.alpaca.device import Device
 from polewright.devices.alpaca.dome import Dome
 from polewright.devices.alpaca.mount_state import MountState
-from polewright.foundation.angles import ARCMIN, fold_pi
+from polewright.foundation.angles import ARCMIN
 from polewright.foundation.clock import CancelToken, Clock
 from polewright.foundation.config import Config, SafetySection
 from polewright.foundation.errors import DeviceError, PolewrightError, SolveError
-from polewright.observing.plan.plan_from_config import plan_request, planned_points, pointing_now
+from polewright.observing.plan.plan_from_config import plan_request, planned_points
 from polewright.observing.plan.star_coverage import check_field
 from polewright.observing.rig.rig import Rig
-from polewright.observing.rig.timings import SweepTimes
 from polewright.observing.runs.connect import connect_rig, locate
-from polewright.observing.runs.measurement import describe, emit_axis, ready_mount
+from polewright.observing.runs.measurement import Measured, begin, measured_axis, ready_mount
 from polewright.observing.runs.startup_errors import FocusWrong
 from polewright.observing.runs.startup_site import (
     RoofGuard,
@@ -43,11 +38,8 @@ from polewright.observing.safety.retry_policy import patience
 from polewright.observing.safety.stopping import motion_stopped_on_trouble, stop_now
 from polewright.observing.safety.watchdog_client import watched
 from polewright.observing.settling.blur_weighting import swung_px
-from polewright.observing.settling.settle import settle
-from polewright.observing.sweep.axis_from_points import fit_points
-from polewright.observing.sweep.solve_point import UNSOLVED, SolvedPoint
-from polewright.observing.sweep.sweep import APART, sweep
-from polewright.observing.sweep.visit_point import go_to, solve_here
+from polewright.observing.sweep.solve_point import SolvedPoint
+from polewright.observing.sweep.sweep import sweep
 from polewright.records.events import Event, EventSink, FrameMeasured, Note
 from polewright.records.result import MeasurementResult
 
@@ -167,64 +159,22 @@ class Startup:
 
     def _check(self, rig: Rig) -> MeasurementResult:
         """Measure with few points, and one more at a time while that is not enough."""
-        started_s = rig.clock.utc_s()
-        rig.times = SweepTimes(rig.clock.monotonic_s())
+        started = begin(rig)
         try:
             swept = sweep(rig, planned_points(rig))
         except SolveError as unsolved:
             self._focus_of_unsolved(unsolved)
             raise
-        solved = list(swept.points)
-        story = list(swept.story)
-        self._step("focus", lambda: self._focus([_at_rest(point) for point in solved]))
-        fitted = fit_points(rig, solved)
-        fit, error = fitted.fit, fitted.error
-        while len(solved) < self.config.startup.max_points and self._more_wanted(fit, error):
-            why = (
-                f"1 sigma {error.sigma_total / ARCMIN:.2f}′"
-                if fit.trusted
-                else f"the fit is not trusted (p = {fit.p_value:.1g})"
-            )
-            further = self._further(rig, solved)
-            if further is None:
-                story.append(f"No further point fits ({why}).")
-                break
-            story.append(f"A further point was taken: {why}.")
-            solved.append(further)
-            fitted = fit_points(rig, solved)
-            fit, error = fitted.fit, fitted.error
-        emit_axis(rig, fit, error)
-        self._step("alignment", lambda: self._verdict(fit, error, len(solved)))
-        return describe(rig, solved, fit, error, started_s, tuple(story))
+        self._step("focus", lambda: self._focus([_at_rest(point) for point in swept.points]))
+        measured: list[Measured] = []
 
-    def _more_wanted(self, fit: AxisFit, error: AxisError) -> bool:
-        wanted = self.config.startup.sigma_arcmin or 0.25 * self.config.pole.tolerance_arcmin
-        return not fit.trusted or error.sigma_total > wanted * ARCMIN
+        def align() -> str:
+            most = self.config.startup.max_points
+            measured.append(measured_axis(rig, started, swept, most_points=most))
+            return self._verdict(measured[0])
 
-    def _further(self, rig: Rig, solved: list[SolvedPoint]) -> SolvedPoint | None:
-        """Take one more point on the same declination circle; None where none is allowed."""
-        now = pointing_now(rig)
-        if now is None:
-            return None
-        declination = solved[0].target.declination
-        for spare in spare_points(
-            plan_request(rig),
-            declination=declination,
-            hour_angle_now=now.hour_angle,
-            taken=[point.target.hour_angle for point in solved],
-            failed=[],
-            apart=APART,
-            count=3,
-        ):
-            number = len(solved) + 1
-            target = Pointing(fold_pi(spare.hour_angle), declination)
-            go_to(rig, target, number, number, first=False)
-            settle(rig, number, number)
-            try:
-                return solve_here(rig, target, number, number, rig.config.sweep.exposure_s)
-            except UNSOLVED as error:
-                rig.note(f"A further point did not solve ({error}).", warning=True)
-        return None
+        self._step("alignment", align)
+        return measured[0].result
 
     def _focus(self, seen: list[FrameQuality]) -> str:
         limits = self.config.startup
@@ -251,14 +201,14 @@ class Startup:
             self.steps.append(StartupStep(name="focus", outcome="failed", text=str(wrong)))
             raise wrong from error
 
-    def _verdict(self, fit: AxisFit, error: AxisError, points: int) -> str:
-        fit.verify()
+    def _verdict(self, measured: Measured) -> str:
+        error, points = measured.error, len(measured.solved)
         told = (
             f"{points} points: total {error.total / ARCMIN:.2f}′, below "
             f"{error.total_upper() / ARCMIN:.2f}′ with 95 % confidence, tolerance "
             f"{self.config.pole.tolerance_arcmin:g}′"
         )
-        if error.total_upper() > self.config.pole.tolerance_arcmin * ARCMIN:
+        if not measured.result.within_tolerance:
             raise _Doubt(told)
         return told
 
