@@ -129,9 +129,6 @@ def measured(monkeypatch, tmp_path: Path) -> Callable[..., Any]:
     monkeypatch.setattr(
         "polewright.observing.runs.connect.connect_rig", lambda *_a: SimpleNamespace()
     )
-    monkeypatch.setattr(
-        "polewright.observing.plan.plan_from_config.planned_points", lambda _rig: []
-    )
     monkeypatch.setattr("polewright.observing.runs.measurement.measure_axis", lambda *_a: FAR_OFF)
     monkeypatch.setenv("POLEWRIGHT_HISTORY_URL", f"sqlite:///{tmp_path}/h.db")
 

@@ -39,7 +39,7 @@ def measure(
     """
     from polewright.foundation.config import config_from_file
     from polewright.interfaces.publishing.mqtt import Telling, check_mqtt, end_document
-    from polewright.observing.plan.plan_from_config import horizon_of, planned_points
+    from polewright.observing.plan.plan_from_config import horizon_of
     from polewright.observing.runs.connect import connect_rig
     from polewright.observing.runs.measurement import measure_axis
     from polewright.records.events import Event
@@ -71,7 +71,7 @@ def measure(
                     journal(event)
 
                 rig = connect_rig(settings, clock, cancel, hear)
-                result = measure_axis(rig, planned_points(rig))
+                result = measure_axis(rig)
             # The figure comes first: what is written down after it may find no room.
             if as_json:
                 write_out(result.model_dump_json())
