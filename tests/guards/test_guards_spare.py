@@ -6,7 +6,7 @@ import pytest
 
 from polewright.calculation.planning.alternative_points import SparePoint
 from polewright.foundation.angles import DEG
-from polewright.observing.sweep.sweep import choose_spare
+from polewright.observing.sweep.recovery import choose_spare
 
 
 def spares(**sigma_by_angle: float) -> list[SparePoint]:
