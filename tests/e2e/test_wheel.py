@@ -61,6 +61,8 @@ def test_the_command_line_runs_from_the_wheel(installed: Path) -> None:
 
     for command in ("measure", "devices", "simulate"):
         assert command in text
+    page = outside(installed, "-m", "polewright", "handbook", "trouble").stdout
+    assert page.startswith("# When something goes wrong")
 
 
 def test_the_history_makes_its_tables_from_the_wheel(installed: Path, tmp_path: Path) -> None:

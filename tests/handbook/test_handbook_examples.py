@@ -218,11 +218,13 @@ def test_every_block_is_one_that_works(name: str, shell: Shell) -> None:
 
 
 @pytest.mark.parametrize("name", DOCUMENTS)
-def test_commands_and_settings_in_sentences_exist(name: str, shell: Shell) -> None:
-    """`polewright ...` parses; `[table] key = value` is a key, and its value is allowed."""
+def test_what_sentences_show_as_code_exists(name: str, shell: Shell) -> None:
+    """Commands parse, requests are answered, `[table] key = value` is a key and may be so."""
     for code in words_in_code(name):
         if code.split()[0] in PROGRAMS:
             named(code, shell)
+        elif found := re.fullmatch(r"(GET|POST) (/\S+)", code):
+            assert found[1].lower() in shell.api["paths"][found[2]], code
         elif found := re.fullmatch(r"\[(\w+)\](?: (\w+)(?: = (.+))?)?", code):
             table, key, value = found.groups()
             fields = Config.model_fields[table].annotation.model_fields

@@ -82,7 +82,7 @@ def test_settings_exit_codes_and_failures_are_those_of_the_code() -> None:
                 continue
             assert re.search(rf"^- .*`{key}\b", settings, re.MULTILINE), key
             assert one.description, key
-    assert "- `exposure_s = 4.0`: exposure at each point, s" in settings
+    assert "- `exposure_s = 4.0` (above 0, up to 600): exposure at each point, s" in settings
     assert settings.count("TCP port of the Alpaca server") == 1  # eight devices have one
     for code, words in EXIT_CODES.items():
         assert f"| {int(code)} | {words} |" in trouble

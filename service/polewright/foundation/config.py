@@ -147,8 +147,8 @@ class OpticsSection(Section):
         ge=-0.1,
         le=0.1,
         description="radial distortion of the lens: true radius = r (1 + k1 r²), r over half "
-        "the frame's width; `polewright profile --solve` finds it. Leave it to "
-        "`polewright profile --solve`; short lenses need it",
+        "the frame's width; `polewright profile --solve` finds it. Short lenses that bend the "
+        "picture need it",
     )
     sag_arcsec: float | None = Field(
         None,
@@ -301,8 +301,8 @@ class HorizonSection(Section):
         None,
         ge=0,
         le=20,
-        description="angle kept clear of the skyline, degrees. Raise it where the skyline is "
-        "rough or was guessed",
+        description="angle kept clear of every edge of the horizon, degrees; the file's own, or 1, "
+        "if left out. Raise it where the skyline is rough or was guessed",
     )
 
 

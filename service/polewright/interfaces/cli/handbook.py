@@ -40,7 +40,7 @@ def handbook(
         return
     os.environ.setdefault("LESS", "-FRX")  # colours, and no waiting where all fits the screen
     with console.pager(styles=os.name != "nt"):
-        console.print(Markdown(text), width=min(WIDEST, console.width))
+        console.print(Markdown(text, code_theme="ansi_dark"), width=min(WIDEST, console.width))
 
 
 def _list(console: Console) -> None:

@@ -79,7 +79,7 @@ def _key(name: str, field: FieldInfo) -> str:
     shown = name if empty else f"{name} = {_toml(default)}"
     about = " ".join((field.description or "").split()).rstrip(".")
     allowed = _allowed(field)
-    return f"- `{shown}`: {about}.{f' {allowed}.' if allowed else ''}"
+    return f"- `{shown}`{f' ({allowed})' if allowed else ''}: {about}."
 
 
 def _toml(value: Any) -> str:
@@ -91,20 +91,19 @@ def _allowed(field: FieldInfo) -> str:
     """Say which words or numbers a key takes."""
     for kind in (field.annotation, *typing.get_args(field.annotation)):
         if typing.get_origin(kind) is typing.Literal:
-            return "One of " + ", ".join(f"`{word}`" for word in typing.get_args(kind))
-    low = high = ""
+            return "one of " + ", ".join(f"`{word}`" for word in typing.get_args(kind))
+    least = most = ""
     for limit in field.metadata:
         match limit:
-            case Ge(ge=least):
-                low = f"from {least:g}"
-            case Gt(gt=least):
-                low = f"above {least:g}"
-            case Le(le=most):
-                high = f"to {most:g}"
-            case Lt(lt=most):
-                high = f"below {most:g}"
-    words = " ".join(part for part in (low, high) if part)
-    return f"{words[:1].upper()}{words[1:]}"
+            case Ge(ge=value):
+                least = f"from {value:g}"
+            case Gt(gt=value):
+                least = f"above {value:g}"
+            case Le(le=value):
+                most = f"up to {value:g}"
+            case Lt(lt=value):
+                most = f"below {value:g}"
+    return ", ".join(part for part in (least, most) if part)
 
 
 BLOCKS: Mapping[str, Callable[[], str]] = {
