@@ -53,13 +53,14 @@ def start_service(tmp_path) -> Iterator[Serve]:
         night: Any, changes: dict[str, Any] | None = None, token: str | None = None, **more: Any
     ) -> Served:
         on_lan, port = more.pop("on_lan", False), more.pop("port", 0)
+        speaks = more.pop("configured_language", None)
 
         def make(extra: Any) -> Any:
             own = {"run.journal_folder": str(tmp_path), **(changes or {}), **extra}
             return night.config(own)
 
         runner = SessionRunner(make, night.clock, **more)
-        app = create_app(runner, token, on_lan=on_lan)
+        app = create_app(runner, token, on_lan=on_lan, configured_language=speaks)
         running.append(Served(runner, RunningService(app, "127.0.0.1", port, runner.feed)))
         return running[-1]
 

@@ -224,7 +224,7 @@ def test_before_the_start_all_can_be_reached_and_a_wrong_tolerance_is_refused(
         assert not wrong.is_displayed()
         press(driver, "go")
         assert driver.execute_script(asked)
-        assert "within 0.5 arcmin" in driver.find_element("id", "ask-text").text
+        assert "Tolerance 0.5′" in driver.find_element("id", "ask-text").text
         assert not served.runner.running
 
         assert driver.execute_async_script(_PROGRESS, 1.6, "") == "Exposing 2 of 2 s"

@@ -13,10 +13,11 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
 
 from polewright.foundation.adjuster_profile import AdjusterProfile
 from polewright.foundation.errors import ConfigError, in_words
+from polewright.foundation.language import FOLLOW_ENVIRONMENT, languages
 
 
 class BadConfig(ConfigError):
@@ -878,6 +879,25 @@ class PublishSection(Section):
     )
 
 
+class DisplaySection(Section):
+    """How things are told to people."""
+
+    language: str | None = Field(
+        None,
+        description="language of terminal, report and page: en, de, or auto for that of the "
+        "environment (LC_ALL, LANG) and of each browser; English and each browser's if left "
+        "out. Give it where others than the person at the browser read along",
+    )
+
+    @field_validator("language")
+    @classmethod
+    def _known(cls, code: str | None) -> str | None:
+        known = (FOLLOW_ENVIRONMENT, *languages())
+        if code is not None and code not in known:
+            raise ValueError(f"there are {', '.join(known)}")
+        return code
+
+
 class Config(Section):
     """Everything a run can be told."""
 
@@ -910,6 +930,7 @@ class Config(Section):
     log: LogSection = Field(default_factory=LogSection)
     tonight: TonightSection = Field(default_factory=TonightSection)
     history: HistorySection = Field(default_factory=HistorySection)
+    display: DisplaySection = Field(default_factory=DisplaySection)
 
 
 def config_from_text(
@@ -970,6 +991,21 @@ def config_from_file(path: Path | None, overrides: Mapping[str, Any] | None = No
     beside = path.parent / Path(skyline).expanduser()  # an absolute path stays what it is
     horizon = config.horizon.model_copy(update={"file": str(beside)})
     return config.model_copy(update={"horizon": horizon})
+
+
+def wanted_language(path: Path | None, overrides: Mapping[str, Any]) -> str | None:
+    """Return ``[display] language`` without a check, so that errors are told in it, too.
+
+    What is unreadable or no language gives None; `config_from_file` then says what is wrong.
+    """
+    wanted = overrides.get("display.language")
+    if wanted is None and path is not None:
+        try:
+            display = tomllib.loads(path.read_text(encoding="utf-8-sig")).get("display")
+        except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError):
+            return None
+        wanted = display.get("language") if isinstance(display, dict) else None
+    return wanted if wanted in (*languages(), FOLLOW_ENVIRONMENT) else None
 
 
 def meaning(location: Sequence[str | int]) -> str:

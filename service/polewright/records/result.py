@@ -2,12 +2,21 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, ValidatorFunctionWrapHandler, WrapValidator
 
 from polewright.calculation.sky.site import Atmosphere
 from polewright.calculation.sky.weather import Weather
+from polewright.foundation.language import Sentence
+
+
+def _kept(value: object, check: ValidatorFunctionWrapHandler) -> Sentence:
+    return value if isinstance(value, Sentence) else Sentence(check(value))
+
+
+Prose = Annotated[str, WrapValidator(_kept)]
+"""A sentence for people: English in the document, and still to be translated for a reader."""
 
 
 class _Part(BaseModel):
@@ -80,7 +89,7 @@ class SiteResult(_Part):
     latitude_deg: float
     longitude_deg: float
     elevation_m: float
-    source: str
+    source: Prose
 
 
 class WeatherResult(_Part):
@@ -93,7 +102,7 @@ class WeatherResult(_Part):
     sigma_refraction_percent: float = Field(
         description="of refraction, with colour and humidity, which are not asked"
     )
-    source: str = Field(description="where temperature and pressure came from")
+    source: Prose = Field(description="where temperature and pressure came from")
 
     @classmethod
     def of(cls, weather: Weather) -> WeatherResult:
@@ -158,11 +167,11 @@ class MeasurementResult(_Part):
     within_tolerance: bool = Field(
         description="whether the 95 % upper bound of the total error is within the tolerance"
     )
-    advice: tuple[str, ...]
-    notes: tuple[str, ...]
+    advice: tuple[Prose, ...]
+    notes: tuple[Prose, ...]
     time: TimeResult | None = Field(
         None, description="where the time went; None in documents of older versions"
     )
-    story: tuple[str, ...] = Field(
+    story: tuple[Prose, ...] = Field(
         (), description="what was done about points that did not solve, in order"
     )

@@ -6,7 +6,7 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from polewright.records.result import MeasurementResult
+from polewright.records.result import MeasurementResult, Prose
 from polewright.session.states import Step
 
 
@@ -34,7 +34,7 @@ class AdviceNow(_Part):
     """What the person at the mount should do."""
 
     action: str
-    sentence: str
+    sentence: Prose
     axis: Literal["altitude", "azimuth"] | None = None
     heading: str | None = Field(
         None, description="raise, lower, east or west: what the adjuster in hand has yet to do"
@@ -42,8 +42,8 @@ class AdviceNow(_Part):
     passed: bool = Field(False, description="the adjuster in hand has gone past the mark")
     amount_arcmin: float = 0.0
     turns: float | None = None
-    cautions: tuple[str, ...] = ()
-    spoken: str = ""
+    cautions: tuple[Prose, ...] = ()
+    spoken: Prose = ""
     tone_hz: float | None = None
     beat_period_s: float | None = None
 
@@ -64,7 +64,7 @@ class ProgressNow(_Part):
     points: int
     done_s: float
     total_s: float | None = None
-    text: str = ""
+    text: Prose = ""
 
 
 class PlanNow(_Part):
@@ -91,8 +91,8 @@ class Failure(_Part):
     """Why a session ended early."""
 
     code: str
-    message: str
-    advice: str
+    message: Prose
+    advice: Prose
     exit_code: int
 
 
@@ -120,6 +120,6 @@ class SessionSnapshot(_Part):
     motion: Literal["unasked", "still", "tracking", "slewing", "unknown"] = "unasked"
     sweeps: int = 0
     moves: int = Field(0, description="settled moves of the adjusters so far")
-    notes: tuple[str, ...] = ()
+    notes: tuple[Prose, ...] = ()
     result: MeasurementResult | None = None
     failure: Failure | None = None

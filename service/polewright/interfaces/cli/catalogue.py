@@ -115,7 +115,7 @@ def build(
             options,
             faintest=faintest,
             utc_s=clock_from_environment().utc_s(),
-            say=console.print,
+            tell_line=console.print,
         )
     if as_json:
         more = {

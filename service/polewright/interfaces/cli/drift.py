@@ -91,7 +91,7 @@ def drift(
     from polewright.records.history.recording import recorded
 
     progress = Console(stderr=True)
-    say = partial(progress.print)
+    tell_line = partial(progress.print)
     cancel = CancelToken()
     with told_plainly(progress, as_json=as_json):
         settings = config_from_file(config, overrides)
@@ -115,7 +115,7 @@ def drift(
             except (OSError, UnicodeDecodeError) as exc:
                 raise PredictionUnreadable(str(axis), str(exc)) from exc
         clock = clock_from_environment()
-        with stop_on_signals(cancel), recorded(settings, clock, "drift", say) as recorder:
+        with stop_on_signals(cancel), recorded(settings, clock, "drift", tell_line) as recorder:
             with _Listener(progress) as listener:
 
                 def hear(event: Event) -> None:
@@ -148,7 +148,7 @@ def drift(
             try:
                 plot.write_bytes(picture)
             except OSError as exc:
-                say(f"{plot} was not written: {in_words(exc, told=plot)}")
+                tell_line(f"{plot} was not written: {in_words(exc, told=plot)}")
     disagrees = run.result.verdict in ("disagrees", "needs longer")
     exit_with(ExitCode.AXIS_NOT_TRUSTED if disagrees else ExitCode.OK)
 

@@ -328,13 +328,13 @@ def _show_trend(
 ) -> None:
     out = Console()
 
-    def say(text: str, style: str | None = None) -> None:
+    def tell_line(text: str, style: str | None = None) -> None:
         out.print(text, style=style)
 
-    say(name, "bold")
-    say(found.sentence)
+    tell_line(name, "bold")
+    tell_line(found.sentence)
     if found.when_utc_s is not None:
-        say(
+        tell_line(
             f"It moved around {_when(found.when_utc_s)[:10]}, between two measurements: look for "
             "what happened then (earthquake, storm, work on the pier)."
         )
@@ -344,17 +344,17 @@ def _show_trend(
             ("azimuth", "altitude"), found.rate, found.rate_sigma, strict=True
         )
     )
-    say(f"Now: {rate}.")
+    tell_line(f"Now: {rate}.")
     if found.scatter > 2.0:
-        say(
+        tell_line(
             f"The measurements scatter {found.scatter:.1f} times more than their errors say: "
             "look for a loose clamp, or measure at like temperatures."
         )
     if alarm:
-        say(f"ALARM: beyond the limit of {limit:g}′. Align the pier again.", "bold red")
+        tell_line(f"ALARM: beyond the limit of {limit:g}′. Align the pier again.", "bold red")
     elif crosses is not None and math.isfinite(crosses):
         days = counted(round(crosses), "day")
-        say(f"At this pace the limit of {limit:g}′ is reached in {days}.")
+        tell_line(f"At this pace the limit of {limit:g}′ is reached in {days}.")
 
 
 @history_app.command("export")

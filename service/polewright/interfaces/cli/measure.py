@@ -47,7 +47,7 @@ def measure(
     from polewright.session.opening import MeasurementJournal
 
     progress = Console(stderr=True)
-    say = partial(progress.print)
+    tell_line = partial(progress.print)
     cancel = CancelToken()
     with told_plainly(progress, as_json=as_json):
         settings = config_from_file(config, overrides)
@@ -60,8 +60,8 @@ def measure(
         with (
             told_plainly(progress, as_json=as_json),
             stop_on_signals(cancel),
-            recorded(settings, clock, "measure", say) as recorder,
-            MeasurementJournal(settings, clock, say) as journal,
+            recorded(settings, clock, "measure", tell_line) as recorder,
+            MeasurementJournal(settings, clock, tell_line) as journal,
         ):
             with TerminalListener(progress) as listener:
 
@@ -88,5 +88,5 @@ def measure(
     finally:
         untold = telling.ended(end_document("", code, result, clock.utc_s()))
         if untold is not None:
-            say(untold)
+            tell_line(untold)
     exit_with(code)

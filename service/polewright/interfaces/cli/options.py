@@ -12,7 +12,8 @@ from typing import Annotated, Any, Literal
 
 import typer
 
-from polewright.foundation.config import Config
+from polewright.foundation import language
+from polewright.foundation.config import Config, wanted_language
 from polewright.interfaces.cli.brief_help import help_all_parameter, section_heading
 
 
@@ -79,6 +80,7 @@ def with_config_options(command: Callable[..., None]) -> Callable[..., None]:
             value = given.pop(parameter.name)
             if value is not None:
                 overrides[parameter.name.replace("__", ".")] = value
+        language.use(wanted_language(given.get("config"), overrides))
         command(**given, overrides=overrides)
 
     parameters = [*own, whole, *added]

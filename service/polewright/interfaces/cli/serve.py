@@ -78,6 +78,7 @@ def serve(
     """
     from polewright.devices.alpaca.discovery import is_loopback
     from polewright.foundation.config import config_from_file
+    from polewright.foundation.language import FOLLOW_ENVIRONMENT
     from polewright.interfaces.logs import logging_to
     from polewright.interfaces.publishing import publish
     from polewright.interfaces.web.app import create_app
@@ -105,11 +106,19 @@ def serve(
             listener=(metrics := Metrics()),
         )
         with stop_on_signals(cancel), contextlib.ExitStack() as stack:
-            say = partial(console.print)
-            log = stack.enter_context(logging_to(config_from_file(config, overrides).log, say))
-            service = RunningService(
-                create_app(runner, token, on_lan=on_lan, metrics=metrics), bind, port, runner.feed
+            print_line = partial(console.print)
+            log = stack.enter_context(
+                logging_to(config_from_file(config, overrides).log, print_line)
             )
+            wanted = config_from_file(config, overrides).display.language
+            app = create_app(
+                runner,
+                token,
+                on_lan=on_lan,
+                metrics=metrics,
+                configured_language=None if wanted == FOLLOW_ENVIRONMENT else wanted,
+            )
+            service = RunningService(app, bind, port, runner.feed)
             published = None
             if alpaca_port is not None:
                 try:

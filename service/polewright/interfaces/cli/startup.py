@@ -60,15 +60,15 @@ def startup(
     from polewright.session.opening import MeasurementJournal
 
     progress = Console(stderr=True)
-    say = partial(progress.print)
+    tell_line = partial(progress.print)
     cancel = CancelToken()
     with told_plainly(progress, as_json=as_json):
         settings = config_from_file(config, overrides)
         check_notify(settings.notify)
         check_mqtt(settings.publish)
         clock = clock_from_environment()
-        log = start_log(settings.log, say)
-        journal = MeasurementJournal(settings, clock, say)
+        log = start_log(settings.log, tell_line)
+        journal = MeasurementJournal(settings, clock, tell_line)
     telling = Telling(settings.publish, "", clock.utc_s())
     run: Startup | None = None
     result = None
@@ -90,14 +90,14 @@ def startup(
             write_out(json.dumps(document, default=str))
         _tell(progress if as_json else Console(), steps)
         if result is None:
-            say(f"{ending_word(code)}: {sentence}")
+            tell_line(f"{ending_word(code)}: {sentence}")
         elif not as_json:
             print_result(Console(), result)
 
     try:
         with (
             stop_on_signals(cancel),
-            recorded(settings, clock, "measure", say) as recorder,
+            recorded(settings, clock, "measure", tell_line) as recorder,
             journal,
         ):
             with TerminalListener(progress) as listener:

@@ -10,14 +10,16 @@ from rich.console import ConsoleOptions, RenderableType
 from rich.segment import Segment
 from rich.text import Text
 
+from polewright.foundation.language import translated
 from polewright.foundation.plain_text import plain
 
 
 class Console(rich.console.Console):
     """Prints strings as they are: no markup, no emoji codes, no highlighting, no controls.
 
-    Own emphasis is a ``style``, or a `rich.text.Text` (see `headed`), so that brackets in a name
-    or a message are brackets. Whatever is printed, live pictures and tables too, passes `render`.
+    A sentence is put into the language in use. Own emphasis is a ``style``, or a `rich.text.Text`
+    (see `headed`), so that brackets in a name or a message are brackets. Whatever is printed, live
+    pictures and tables too, passes `render`.
     """
 
     def __init__(self, *, stderr: bool = False, **how: Any) -> None:
@@ -25,7 +27,7 @@ class Console(rich.console.Console):
 
     def render_str(self, text: str, **how: Any) -> Text:
         """Return a string as rich text; made plain here, so that widths are those of what shows."""
-        return super().render_str(plain(text, lines=True), **how)
+        return super().render_str(plain(translated(text), lines=True), **how)
 
     def render(
         self, renderable: RenderableType, options: ConsoleOptions | None = None
@@ -40,4 +42,9 @@ class Console(rich.console.Console):
 
 def headed(word: str, style: str, text: str) -> Text:
     """Return a line that begins with an emphasised word."""
-    return Text.assemble((word, style), text)
+    return Text.assemble((translated(word), style), translated(text))
+
+
+def styled(text: str, style: str = "") -> Text:
+    """Return a text in the language in use, with a style."""
+    return Text(plain(translated(text), lines=True), style=style)

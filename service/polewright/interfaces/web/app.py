@@ -10,9 +10,9 @@ from collections.abc import AsyncIterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from importlib.resources import files
-from typing import Any, Literal
+from typing import Annotated, Any, Literal, TypeVar
 
-from fastapi import FastAPI, Request
+from fastapi import Depends, FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import (
     HTMLResponse,
@@ -21,11 +21,14 @@ from fastapi.responses import (
     Response,
     StreamingResponse,
 )
+from pydantic import BaseModel
 from starlette.exceptions import HTTPException
 from starlette.types import ASGIApp
 
 from polewright import __version__
+from polewright.foundation import language
 from polewright.foundation.errors import ConfigError, DeviceError, PolewrightError
+from polewright.foundation.language import say
 from polewright.interfaces.handbook.html import index_html, page_html
 from polewright.interfaces.handbook.pages import NoSuchPage
 from polewright.interfaces.web.errors import NoSession, NothingToShow, SessionBusy, TooManyPages
@@ -58,6 +61,7 @@ PAGE_FILES = {
     "picture.js": ("picture.js", "text/javascript; charset=utf-8"),
     "words.js": ("words.js", "text/javascript; charset=utf-8"),
     "sound.js": ("sound.js", "text/javascript; charset=utf-8"),
+    "language.js": ("language.js", "text/javascript; charset=utf-8"),
     "link.js": ("link.js", "text/javascript; charset=utf-8"),
     "handbook.css": ("handbook.css", "text/css; charset=utf-8"),
     "handbook.js": ("handbook.js", "text/javascript; charset=utf-8"),
@@ -89,8 +93,29 @@ def status_of(error: PolewrightError) -> int:
     return 422 if "turns" in error.code else 500
 
 
-def _problem(status: int, code: str, message: str, advice: str = "") -> JSONResponse:
-    document = Problem(code=code, message=message, advice=advice)
+Document = TypeVar("Document", bound=BaseModel)
+
+
+def _reader(request: Request) -> str:
+    """Return the language of whoever asks: the configured one, or the browser's."""
+    configured: str | None = request.app.state.language
+    return configured or language.accepted(request.headers.get("accept-language", ""))
+
+
+Reader = Annotated[str, Depends(_reader)]
+
+
+def _for(reader: str, document: Document) -> Document:
+    """Return a document with its sentences in the reader's language."""
+    if reader == language.ENGLISH:
+        return document
+    return type(document).model_validate(language.in_language(document.model_dump(), reader))
+
+
+def _problem(
+    request: Request, status: int, code: str, message: str, advice: str = ""
+) -> JSONResponse:
+    document = _for(_reader(request), Problem(code=code, message=message, advice=advice))
     return JSONResponse(document.model_dump(), status_code=status)
 
 
@@ -117,6 +142,7 @@ def create_app(
     *,
     on_lan: bool = False,
     metrics: Metrics | None = None,
+    configured_language: str | None = None,
 ) -> ASGIApp:
     """Return the service as an ASGI application.
 
@@ -125,6 +151,7 @@ def create_app(
         token: asked from everybody when given; must be given when ``on_lan``.
         on_lan: whether it is reached by other addresses than loopback.
         metrics: the runner's listener that counts what /metrics tells; without it counts stay 0.
+        configured_language: of the page and the answers; None: as each browser asks.
     """
     app = FastAPI(
         title="Polewright",
@@ -137,6 +164,7 @@ def create_app(
         redoc_url=None,
         responses=PROBLEMS,
     )
+    app.state.language = configured_language
     _tell_problems(app)
     _add_session(app, runner)
     _add_events(app, runner)
@@ -149,28 +177,40 @@ def create_app(
 
 def _tell_problems(app: FastAPI) -> None:
     @app.exception_handler(PolewrightError)
-    async def known(_request: Request, error: PolewrightError) -> JSONResponse:
-        return _problem(status_of(error), error.code, str(error), error.advice)
+    async def known(request: Request, error: PolewrightError) -> JSONResponse:
+        return _problem(request, status_of(error), error.code, str(error), error.advice)
 
     @app.exception_handler(RequestValidationError)
-    async def invalid(_request: Request, error: RequestValidationError) -> JSONResponse:
+    async def invalid(request: Request, error: RequestValidationError) -> JSONResponse:
         parts = [
             f"{'.'.join(str(part) for part in item['loc'])}: {item['msg']}"
             for item in error.errors()
         ]
         return _problem(
-            422, "bad_request", "; ".join(parts), "See /api/openapi.json for what is expected."
+            request,
+            422,
+            "bad_request",
+            "; ".join(parts),
+            say("See /api/openapi.json for what is expected."),
         )
 
     @app.exception_handler(HTTPException)
-    async def other(_request: Request, error: HTTPException) -> JSONResponse:
+    async def other(request: Request, error: HTTPException) -> JSONResponse:
         code = {404: "not_found", 405: "method_not_allowed"}.get(error.status_code, "refused")
-        return _problem(error.status_code, code, str(error.detail), "See /api/openapi.json.")
+        return _problem(
+            request, error.status_code, code, str(error.detail), say("See /api/openapi.json.")
+        )
 
     @app.exception_handler(Exception)
-    async def unexpected(_request: Request, error: Exception) -> JSONResponse:
+    async def unexpected(request: Request, error: Exception) -> JSONResponse:
         log.error("service.request_failed", exc_info=error)
-        return _problem(500, "unexpected", "unexpected fault of the service", "The log says more.")
+        return _problem(
+            request,
+            500,
+            "unexpected",
+            say("unexpected fault of the service"),
+            say("The log says more."),
+        )
 
 
 def _asked_by(request: Request, given: str) -> str:
@@ -190,51 +230,52 @@ def _add_session(app: FastAPI, runner: SessionRunner) -> None:
         return Health(software=f"polewright {__version__}", running=runner.running)
 
     @app.get("/api/session", tags=["session"])
-    def snapshot() -> SessionSnapshot:
+    def snapshot(reader: Reader) -> SessionSnapshot:
         """Everything about the session that runs, or the last one."""
-        return runner.snapshot()
+        return _for(reader, runner.snapshot())
 
     @app.post("/api/session", tags=["session"], status_code=201)
-    def start(wanted: StartRequest, request: Request) -> SessionSnapshot:
+    def start(wanted: StartRequest, request: Request, reader: Reader) -> SessionSnapshot:
         """Start a session. THE MOUNT WILL MOVE: see that the tube is free to turn."""
         by = _asked_by(request, wanted.by)
-        return runner.start(wanted.config, by, resume=wanted.resume)
+        return _for(reader, runner.start(wanted.config, by, resume=wanted.resume))
 
     @app.post("/api/session/sweep", tags=["session"])
-    def sweep() -> SessionSnapshot:
+    def sweep(reader: Reader) -> SessionSnapshot:
         """End adjusting and sweep again. THE MOUNT WILL MOVE."""
-        return runner.command(Command.SWEEP)
+        return _for(reader, runner.command(Command.SWEEP))
 
     @app.post("/api/session/pause", tags=["session"])
-    def pause() -> SessionSnapshot:
+    def pause(reader: Reader) -> SessionSnapshot:
         """Take no more frames until resumed; tracking goes on."""
-        return runner.command(Command.PAUSE)
+        return _for(reader, runner.command(Command.PAUSE))
 
     @app.post("/api/session/resume", tags=["session"])
-    def resume() -> SessionSnapshot:
+    def resume(reader: Reader) -> SessionSnapshot:
         """Go on after a pause."""
-        return runner.command(Command.RESUME)
+        return _for(reader, runner.command(Command.RESUME))
 
     @app.post("/api/session/snugged", tags=["session"])
-    def snugged() -> SessionSnapshot:
+    def snugged(reader: Reader) -> SessionSnapshot:
         """Tell that the adjusters and locks have been tightened."""
-        return runner.command(Command.SNUGGED)
+        return _for(reader, runner.command(Command.SNUGGED))
 
     @app.post("/api/session/turns", tags=["session"])
-    def turns(made: TurnsRequest) -> SessionSnapshot:
+    def turns(made: TurnsRequest, reader: Reader) -> SessionSnapshot:
         """Tell how many turns an adjuster was just given."""
-        return runner.command(Command.TURNS, axis=made.axis, turns=made.turns)
+        return _for(reader, runner.command(Command.TURNS, axis=made.axis, turns=made.turns))
 
     @app.post("/api/session/stop", tags=["session"])
-    def stop() -> SessionSnapshot:
+    def stop(reader: Reader) -> SessionSnapshot:
         """End the session; it stops the mount on its way out."""
-        return runner.stop("stopped through the service")
+        return _for(reader, runner.stop(say("stopped through the service")))
 
     @app.post("/api/stop", tags=["service"])
-    async def hard_stop() -> StopAnswer:
+    async def hard_stop(reader: Reader) -> StopAnswer:
         """Stop all motion now, tracking included, and end the session. Works in every state."""
         loop = asyncio.get_running_loop()
-        return await loop.run_in_executor(stoppers, runner.hard_stop, "STOP was pressed")
+        because = say("STOP was pressed")
+        return _for(reader, await loop.run_in_executor(stoppers, runner.hard_stop, because))
 
     @app.get("/api/sessions", tags=["service"])
     def sessions() -> list[SessionItem]:
@@ -247,7 +288,7 @@ def _event_id(snapshot: SessionSnapshot) -> str:
 
 
 def _add_events(app: FastAPI, runner: SessionRunner) -> None:
-    async def messages(seen: str) -> AsyncIterator[str]:
+    async def messages(seen: str, reader: str) -> AsyncIterator[str]:
         yield "retry: 1000\n\n"
         with runner.feed.listening() as changed:
             while not runner.feed.closed:
@@ -255,7 +296,8 @@ def _add_events(app: FastAPI, runner: SessionRunner) -> None:
                 now = runner.snapshot()
                 if _event_id(now) != seen:
                     seen = _event_id(now)
-                    yield f"id: {seen}\nevent: snapshot\ndata: {now.model_dump_json()}\n\n"
+                    document = _for(reader, now).model_dump_json()
+                    yield f"id: {seen}\nevent: snapshot\ndata: {document}\n\n"
                     await asyncio.sleep(COALESCE_S)
                     continue
                 try:
@@ -265,7 +307,7 @@ def _add_events(app: FastAPI, runner: SessionRunner) -> None:
                     yield f"event: heartbeat\ndata: {json.dumps(beat)}\n\n"
 
     @app.get("/api/session/events", tags=["session"], response_class=StreamingResponse)
-    async def events(request: Request) -> StreamingResponse:
+    async def events(request: Request, reader: Reader) -> StreamingResponse:
         """Server-sent events: ``snapshot`` at every change, ``heartbeat`` when nothing changes.
 
         The id of a snapshot is ``session_id:version``; sent back as Last-Event-ID it keeps a
@@ -274,7 +316,8 @@ def _add_events(app: FastAPI, runner: SessionRunner) -> None:
         if runner.feed.full:
             raise TooManyPages(runner.feed.most)
         return StreamingResponse(
-            messages(request.headers.get("last-event-id", "")), media_type="text/event-stream"
+            messages(request.headers.get("last-event-id", ""), reader),
+            media_type="text/event-stream",
         )
 
 
@@ -366,6 +409,15 @@ def _add_page(app: FastAPI) -> None:
             return Response(data, media_type=kind, headers={"Cache-Control": "no-cache"})
 
         return page_file
+
+    @app.get("/language.json", include_in_schema=False)
+    def page_language(reader: Reader) -> JSONResponse:
+        english = {"language": language.ENGLISH, "messages": {}, "plural": []}
+        known = reader != language.ENGLISH
+        return JSONResponse(
+            language.catalogue(reader).for_page() if known else english,
+            headers={"Cache-Control": "no-cache", "Vary": "Accept-Language"},
+        )
 
     for path in loaded:
         app.get(f"/{path}", include_in_schema=False)(served(path))

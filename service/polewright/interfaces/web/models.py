@@ -6,6 +6,8 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from polewright.records.result import Prose
+
 
 class _Document(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
@@ -15,8 +17,8 @@ class Problem(_Document):
     """Every answer that is not a success."""
 
     code: str = Field(description="what went wrong, for programs")
-    message: str = Field(description="what went wrong, for people")
-    advice: str = Field("", description="what to do")
+    message: Prose = Field(description="what went wrong, for people")
+    advice: Prose = Field("", description="what to do")
 
 
 class _Request(_Document):
@@ -48,8 +50,8 @@ class StopAnswer(_Document):
     """What a hard stop came to."""
 
     motion: Literal["stopped", "moving", "unknown"]
-    message: str
-    advice: str = ""
+    message: Prose
+    advice: Prose = ""
     session_ended: bool = Field(description="False while the session's thread has not yet ended")
     took_s: float = Field(description="real seconds from the request to this answer")
 

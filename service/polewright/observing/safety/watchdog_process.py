@@ -274,13 +274,13 @@ def write_status(path: Path | None, **values: Any) -> None:
         fresh.write_text(text + "\n", encoding="utf-8")
         fresh.replace(path)
     except OSError as error:
-        say(f"the status file {path} could not be written: {in_words(error)}")
+        tell_line(f"the status file {path} could not be written: {in_words(error)}")
         for left in (fresh, path):
             with contextlib.suppress(OSError):
                 left.unlink()
 
 
-def say(text: str) -> None:
+def tell_line(text: str) -> None:
     """Write a line to standard error, which may be gone with its reader."""
     try:
         sys.stderr.write(f"watchdog: {text}\n")
@@ -352,11 +352,11 @@ def main(arguments: list[str]) -> int:
     if reason is None:
         write_status(path, state="dismissed", telescope=where)
         return 0
-    say(f"{reason}: stopping {where}")
+    tell_line(f"{reason}: stopping {where}")
     write_status(path, state="stopping", telescope=where, reason=reason)
     outcome = stop_and_see(mount, float(give_up_s), float(rate), heard.begins_until_s)
     write_status(path, state=outcome, telescope=where, reason=reason, troubles=mount.said)
-    say(f"{where}: {outcome}")
+    tell_line(f"{where}: {outcome}")
     return 1 if outcome == STOPPED else 3
 
 

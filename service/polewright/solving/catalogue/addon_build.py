@@ -79,7 +79,7 @@ def build(
     *,
     faintest: float | None = None,
     utc_s: float,
-    say: Callable[[str], None] = lambda _sentence: None,
+    tell_line: Callable[[str], None] = lambda _sentence: None,
 ) -> Built:
     """Read, check and store a catalogue.
 
@@ -90,7 +90,7 @@ def build(
         options: about columns, units and the epoch.
         faintest: stars fainter than this magnitude are left out.
         utc_s: now, Unix seconds.
-        say: called with a sentence for each slow step.
+        tell_line: called with a sentence for each slow step.
 
     Raises:
         CatalogueRefused: the files are no catalogue; nothing was written.
@@ -98,12 +98,12 @@ def build(
     """
     parts: list[ReadStars] = []
     for source in sources:
-        say(f"Reading {source}.")
+        tell_line(f"Reading {source}.")
         part = read_stars(source, options)
         check_ranges(part)
         parts.append(part)
     stars, epoch, warnings = _joined(parts, faintest)
-    say(f"{len(stars)} stars read; looking for duplicates.")
+    tell_line(f"{len(stars)} stars read; looking for duplicates.")
     keep = ~duplicated(stars)
     duplicates = int(np.count_nonzero(~keep))
     stars = stars.take(np.flatnonzero(keep))
@@ -111,7 +111,7 @@ def build(
         raise CatalogueRefused(
             str(sources[0]), f"only {len(stars)} stars are left, {FEWEST} are needed at least"
         )
-    say("Comparing with the bundled catalogue.")
+    tell_line("Comparing with the bundled catalogue.")
     agreement = compare(stars, epoch, bundled_catalogue())
     warnings += _judged(sources, agreement, epoch)
     vectors = unit_vector(stars.ra, stars.dec)
@@ -132,7 +132,7 @@ def build(
         agreeing=agreement.share,
         offset_arcsec=agreement.offset_arcsec,
     )
-    say(f"Writing {target}.")
+    tell_line(f"Writing {target}.")
     header = write_addon(target, header, stars, counts, extra)
     return Built(
         header=header,

@@ -178,10 +178,10 @@ def create(options: Mapping[str, object]) -> EmbeddedSolver | DeepSolver:
     blind = options.get("blind", False)
     if not isinstance(blind, bool):
         raise ConfigError(f"The embedded solver's option 'blind' is true or false, not {blind!r}.")
-    say = options.get("on_progress")
-    if say is not None and not callable(say):
+    tell_line = options.get("on_progress")
+    if tell_line is not None and not callable(tell_line):
         raise ConfigError("The embedded solver's option 'on_progress' must be callable.")
-    progress = _progress(say)
+    progress = _progress(tell_line)
 
     def over(source: StarSource) -> EmbeddedSolver:
         return EmbeddedSolver(source, WholeSky(source, progress), blind=blind)
@@ -193,10 +193,10 @@ def create(options: Mapping[str, object]) -> EmbeddedSolver | DeepSolver:
     return over(Layered((bundled_catalogue(), deeper)))  # type: ignore[arg-type]
 
 
-def _progress(say: object) -> Progress | None:
-    if not callable(say):
+def _progress(tell_line: object) -> Progress | None:
+    if not callable(tell_line):
         return None
-    call: Callable[[str], object] = say
+    call: Callable[[str], object] = tell_line
 
     def forward(sentence: str) -> None:
         call(sentence)

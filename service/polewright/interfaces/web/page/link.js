@@ -1,13 +1,15 @@
 // The line to the service: a stream of events, polling where the stream does not come through,
 // and requests that tell a problem as {code, message, advice}.
 
+import { say } from "./language.js";
+
 const SILENT_MS = 6500; // the service sends a sign of life every two seconds
 const POLL_MS = 1000;
 const TRY_AGAIN_MS = 4000;
 
 export class Problem extends Error {
   constructor(status, body) {
-    super(body.message || `the service answered ${status}`);
+    super(body.message || say("the service answered with status {status}", { status }));
     this.status = status;
     this.advice = body.advice || "";
     this.code = body.code || "";

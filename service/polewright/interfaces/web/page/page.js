@@ -1,9 +1,12 @@
 // The page: shows what the service tells and passes on what is pressed. It decides nothing.
 
+import { say, sayCount, sayDocument } from "./language.js";
 import { Link, ask, tell } from "./link.js";
 import { ErrorPicture } from "./picture.js";
 import { Tone, Voice } from "./sound.js";
 import { ENDED, angle, clockTime, figures, now, progressWords, stepWords } from "./words.js";
+
+sayDocument();
 
 const $ = (id) => document.getElementById(id);
 const body = document.body;
@@ -108,7 +111,7 @@ function showNow(s) {
   const a = s.advice;
   const audible = s.step === "adjusting" && fresh && !s.paused && a && a.tone_hz;
   tone.follow(audible ? { hz: a.tone_hz, period: a.beat_period_s } : null);
-  voice.say(s.step === "adjusting" && !s.paused ? (fresh ? a?.spoken : "no reading, wait") : n.word.toLowerCase());
+  voice.speak(s.step === "adjusting" && !s.paused ? (fresh ? a?.spoken : say("no reading, wait")) : n.word.toLowerCase());
 }
 
 function showProgress(s) {
@@ -142,10 +145,12 @@ function showFigures(s) {
 function showAge() {
   const s = shown;
   if (!s?.error) return;
-  const words = { measured: "measured by the sweep", settled: "settled", settling: "settling", moving: "moving", lost: "lost" };
+  const words = { measured: say("measured by the sweep"), settled: say("settled"), settling: say("settling"), moving: say("moving"), lost: say("lost") };
   const seconds = age(s.error.utc_s);
-  const old = ENDED.has(s.step) ? "" : `, ${seconds < 100 ? seconds.toFixed(0) + " s" : (seconds / 60).toFixed(0) + " min"} old`;
-  text("reading", `Reading of ${clockTime(s.error.utc_s)}${old}: ${words[s.error.state] ?? s.error.state}. Settled moves so far: ${s.moves}. Sweeps: ${s.sweeps}.`);
+  const old = seconds < 100 ? `${seconds.toFixed(0)} s` : `${(seconds / 60).toFixed(0)} min`;
+  const values = { time: clockTime(s.error.utc_s), age: old, state: words[s.error.state] ?? s.error.state };
+  const reading = ENDED.has(s.step) ? say("Reading of {time}: {state}.", values) : say("Reading of {time}, {age} old: {state}.", values);
+  text("reading", `${reading} ${say("Settled moves: {moves}. Sweeps: {sweeps}.", { moves: s.moves, sweeps: s.sweeps })}`);
 }
 
 const wide = matchMedia("(min-width: 900px)");
@@ -154,12 +159,12 @@ let frameAsked = "";
 function showFrame(s) {
   const f = s.frame;
   if (!f) return;
-  const shape = [f.hfd_px ? `half-flux diameter ${f.hfd_px.toFixed(1)} px` : "", f.elongation ? `elongation ${f.elongation.toFixed(2)}` : ""].filter(Boolean).join(", ");
-  text("frame-words", `Frame ${f.number}: ${f.star_count} stars${shape ? ", " + shape : ""}, ${f.exposure_s} s${f.solved ? ", solved" : ""}.`);
+  const shape = [sayCount("{count} star", "{count} stars", f.star_count), f.hfd_px ? say("half-flux diameter {hfd} px", { hfd: f.hfd_px.toFixed(1) }) : "", f.elongation ? say("elongation {elongation}", { elongation: f.elongation.toFixed(2) }) : "", `${f.exposure_s} s`, f.solved ? say("solved") : ""].filter(Boolean).join(", ");
+  text("frame-words", say("Frame {number}: {facts}.", { number: f.number, facts: shape }));
   const want = `/api/session/frame.jpg?stars=${$("rings").checked ? 1 : 0}&n=${s.session_id}.${f.number}`;
   if (!$("frame").open || want === frameAsked || document.hidden) return;
   frameAsked = want;
-  load($("frame-img"), want, `Last frame, ${f.star_count} stars found`);
+  load($("frame-img"), want, sayCount("Last frame, {count} star found", "Last frame, {count} stars found", f.star_count));
 }
 
 /** Swap a picture only when the new one is whole. */
@@ -182,16 +187,16 @@ function showChart(s, was) {
   const want = `/api/session/chart.svg?theme=${document.documentElement.dataset.theme}&n=${s.session_id}.${s.sweeps}.${s.plan.azimuths_deg.join(",")}`;
   if (want === chartAsked) return;
   chartAsked = want;
-  load($("chart-img"), want, `Sky chart with a sweep of ${s.plan.azimuths_deg.length} points, north up, east left`);
+  load($("chart-img"), want, sayCount("Sky chart with a sweep of {count} point, north up, east left", "Sky chart with a sweep of {count} points, north up, east left", s.plan.azimuths_deg.length));
   const sigma = s.plan.predicted_sigma_arcsec;
-  text("chart-words", `${s.plan.azimuths_deg.length} points${sigma ? `, expected uncertainty ${sigma.toFixed(1)} arcsec` : ""}.`);
+  text("chart-words", sigma ? sayCount("{count} point, expected uncertainty {sigma}″.", "{count} points, expected uncertainty {sigma}″.", s.plan.azimuths_deg.length, { sigma: sigma.toFixed(1) }) : sayCount("{count} point.", "{count} points.", s.plan.azimuths_deg.length));
 }
 
 function showNotes(s) {
   list($("note-list"), s.notes.slice(-30).reverse());
   text("note-count", s.notes.length ? `(${s.notes.length})` : "");
-  text("air", s.result?.weather ? `The air, for refraction: ${s.result.weather.source}.` : "");
-  text("session-id", s.session_id ? `Session ${s.session_id}` : "");
+  text("air", s.result?.weather ? say("Air, for refraction: {source}.", { source: s.result.weather.source }) : "");
+  text("session-id", s.session_id ? say("Session {id}", { id: s.session_id }) : "");
 }
 
 function showControls(s, was) {
@@ -204,9 +209,9 @@ function showControls(s, was) {
   $("snugged").hidden = !adjusting || s.advice?.action !== "snug_and_recheck";
   const told = adjusting && $("snugged").dataset.told === String(s.error?.utc_s);
   $("snugged").disabled = told;
-  text("snugged", told ? "TOLD, CHECKING" : "SNUGGED");
+  text("snugged", told ? say("CHECKING") : say("SNUGGED"));
   $("sweep").classList.toggle("main", adjusting && ["stop_and_sweep", "done", "check_mount"].includes(s.advice?.action));
-  text("pause", s.paused ? "GO ON" : "PAUSE");
+  text("pause", s.paused ? say("GO ON") : say("PAUSE"));
   if (!ended && wake.wanted !== true) wake.want(true);
   if (ended && wake.wanted) wake.want(false);
   if (was && was.step !== s.step) {
@@ -265,7 +270,7 @@ async function stopNow() {
   close($("ask"));
   close($("turns"));
   $("stop").classList.add("busy");
-  alarm("Stopping …", true);
+  alarm(say("Stopping …"), true);
   let failed = "";
   for (let left = STOP_TRIES; left; left -= 1) {
     try {
@@ -277,7 +282,7 @@ async function stopNow() {
       failed = problem.message;
     }
   }
-  if (failed) alarm(`STOP DID NOT GET THROUGH (${failed}). Use the hand controller, or cut the mount's power.`, true);
+  if (failed) alarm(say("STOP DID NOT GET THROUGH ({reason}). Use the hand controller, or cut the mount's power.", { reason: failed }), true);
   $("stop").classList.remove("busy");
 }
 
@@ -301,7 +306,7 @@ function close(dialog) {
   }
 }
 
-const CLEAR = "Hands off mount and tube. Is the tube free to turn, are the cables loose, is nobody within reach?";
+const CLEAR = say("Hands off mount and tube. Is the tube free to turn, are the cables loose, is nobody within reach?");
 
 /** The tolerance that was typed; null, and a sentence beside the field, if it is none. */
 function typedTolerance() {
@@ -311,7 +316,7 @@ function typedTolerance() {
   const good = (value >= Number(field.min) && value <= Number(field.max)) || value === shown?.tolerance_arcmin;
   $("tolerance-wrong").hidden = good;
   if (good) return value;
-  text("tolerance-wrong", `Not started: "good enough within" must be a number from ${field.min} to ${field.max} arcmin.`);
+  text("tolerance-wrong", say("Not started: the tolerance must be a number from {least} to {most} arcmin.", { least: field.min, most: field.max }));
   field.focus({ preventScroll: true });
   field.scrollIntoView({ block: "center" });
   return null;
@@ -323,14 +328,14 @@ function startSession(resume) {
   const tolerance = typedTolerance();
   if (tolerance === null) return;
   const config = shown && tolerance !== shown.tolerance_arcmin ? { "pole.tolerance_arcmin": tolerance } : {};
-  askFirst(resume ? "Go on?" : "Start?", `Good enough within ${tolerance} arcmin. The mount will move by itself. ${CLEAR}`, "YES, START", () => send("/api/session", { config, resume, by: "page" }));
+  askFirst(resume ? say("Go on?") : say("Start?"), `${say("Tolerance {tolerance}′. The mount will move by itself.", { tolerance })} ${CLEAR}`, say("YES, START"), () => send("/api/session", { config, resume, by: "page" }));
 }
 
 const acts = {
   stop: stopNow,
   go: () => startSession(false),
   "take-up": () => startSession(true),
-  sweep: () => askFirst("New sweep?", `The mount will move by itself. ${CLEAR}`, "YES, SWEEP", () => send("/api/session/sweep")),
+  sweep: () => askFirst(say("New sweep?"), `${say("The mount will move by itself.")} ${CLEAR}`, say("YES, SWEEP"), () => send("/api/session/sweep")),
   pause: () => send(shown?.paused ? "/api/session/resume" : "/api/session/pause"),
   snugged: tellSnugged,
   "note-turns": openTurns,
@@ -418,7 +423,7 @@ const remember = (key, value) => {
 function setTheme(theme) {
   document.documentElement.dataset.theme = theme;
   $("theme").setAttribute("aria-pressed", String(theme === "night"));
-  text("theme", theme === "night" ? "Day" : "Night");
+  text("theme", theme === "night" ? say("Day") : say("Night"));
   remember("theme", theme);
   if (shown) showChart(shown, shown);
 }
@@ -478,9 +483,9 @@ const wake = {
     }
     try {
       this.lock = await navigator.wakeLock.request("screen");
-      text("awake", "The screen is kept on during a session.");
+      text("awake", say("The screen is kept on during a session."));
     } catch {
-      text("awake", "The screen cannot be kept on from here: set the phone's screen time-out to its longest.");
+      text("awake", say("The screen cannot be kept on from here: set the phone's screen time-out to its longest."));
     }
   },
 };
@@ -491,7 +496,7 @@ document.addEventListener("visibilitychange", () => {
 
 // -- the line ----------------------------------------------------------------------------------
 
-const LINK_WORDS = { live: "live", polling: "live, slowly", lost: "NO CONTACT", locked: "LOCKED: open the link again" };
+const LINK_WORDS = { live: say("live"), polling: say("live, slowly"), lost: say("NO CONTACT"), locked: say("LOCKED: open the link again") };
 
 new Link({
   onSnapshot: show,
@@ -501,7 +506,7 @@ new Link({
     $("link").dataset.state = state;
     text("link-text", LINK_WORDS[state]);
     if (shown) showNow(shown);
-    else if (state === "lost") text("sentence", "The service does not answer. Is it running, and is this device on its network?");
+    else if (state === "lost") text("sentence", say("The service does not answer. Is it running, and is this device on its network?"));
   },
 });
 setInterval(() => {

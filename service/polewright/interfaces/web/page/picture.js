@@ -1,6 +1,7 @@
 // The picture of the error: the pole in the middle, the axis where it points, as one sees it when
 // facing the pole. East is right in the north and left in the south.
 
+import { say } from "./language.js";
 import { angleText } from "./words.js";
 
 const NS = "http://www.w3.org/2000/svg";
@@ -54,10 +55,10 @@ export class ErrorPicture {
     }
     make(svg, "path", { d: `M${-EDGE} 0H${EDGE}M0 ${-EDGE}V${EDGE}`, class: "cross" });
     const label = (x, y, text) => make(svg, "text", { x, y, class: "side", "text-anchor": "middle" }, text);
-    label(0, -103, "up");
-    label(0, 110, "down");
-    label(106, 4, flip > 0 ? "E" : "W");
-    label(-106, 4, flip > 0 ? "W" : "E");
+    label(0, -103, say("up"));
+    label(0, 110, say("down"));
+    label(106, 4, flip > 0 ? say("E") : say("W"));
+    label(-106, 4, flip > 0 ? say("W") : say("E"));
 
     const clip = make(svg, "clipPath", { id: "inside" });
     make(clip, "circle", { r: EDGE });
@@ -67,7 +68,7 @@ export class ErrorPicture {
     make(inside, "circle", { r: Math.max(1.5, s.tolerance_arcmin * k), class: "tolerance" });
     make(inside, "path", { d: "M-5 0H5M0 -5V5", class: "pole" });
     if (!s.error) {
-      this.words.textContent = "No reading yet. The pole is in the middle.";
+      this.words.textContent = say("No reading yet. The pole is in the middle.");
       return;
     }
     const e = s.error;
@@ -83,8 +84,11 @@ export class ErrorPicture {
     make(inside, "ellipse", { rx: Math.max(2.2, CONFIDENCE_95 * a * k), ry: Math.max(2.2, CONFIDENCE_95 * b * k), transform: `translate(${x} ${y}) rotate(${turned})`, class: "doubt" });
     make(inside, "circle", { cx: x, cy: y, r: 4.6, class: unsettled ? "axis unsettled" : "axis" });
 
-    const side = s.southern === null ? "" : s.southern ? ", as you face the south pole" : ", as you face the north pole";
-    this.words.textContent = `Dot: the axis${side}, with its 95 % ellipse. Middle: the pole. Ring: ${angleText(s.tolerance_arcmin)} tolerance.${coarse ? ` Dashed: ${angleText(s.goal_arcmin)}, where this first pass ends.` : ""}`;
+    this.words.textContent = [
+      say("Dot: the axis, with its 95 % ellipse. Middle: the pole. Ring: the tolerance, {tolerance}.", { tolerance: angleText(s.tolerance_arcmin) }),
+      s.southern === null ? "" : s.southern ? say("Seen facing the south pole.") : say("Seen facing the north pole."),
+      coarse ? say("Dashed: {goal}, where the first pass ends.", { goal: angleText(s.goal_arcmin) }) : "",
+    ].filter(Boolean).join(" ");
   }
 
   /** The arrow along the one direction that the adjuster in hand moves the axis. */

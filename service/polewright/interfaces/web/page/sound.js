@@ -1,5 +1,7 @@
 // The reading for ears: a tone whose pitch and beat tell the distance, and a few spoken words.
 
+import { language } from "./language.js";
+
 const BEEP_S = 0.07;
 const LOUD = 0.25;
 
@@ -66,12 +68,12 @@ export class Voice {
   }
 
   /** Say something new; what is half said gives way, so that words never lag behind the knob. */
-  say(text) {
+  speak(text) {
     if (!this.on || !text || text === this.last) return;
     this.last = text;
     speechSynthesis.cancel();
     const words = new SpeechSynthesisUtterance(text);
-    words.lang = "en";
+    words.lang = language;
     speechSynthesis.speak(words);
   }
 }

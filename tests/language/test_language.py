@@ -1,0 +1,185 @@
+"""Sentences carry their template; catalogues hold every message, with the same fields."""
+
+from __future__ import annotations
+
+import copy
+import json
+import re
+from string import Formatter
+
+import polib
+import pytest
+from tools import messages
+
+from polewright.foundation import language
+from polewright.foundation.language import (
+    Sentence,
+    accepted,
+    capitalised,
+    joined,
+    say,
+    say_count,
+    translated,
+)
+from polewright.records.result import WeatherResult
+
+TRANSLATIONS = sorted(messages.catalogues())
+
+
+@pytest.fixture
+def german():
+    """Have the terminal speak German for one test."""
+    language.use("de")
+    yield
+    language.use(None)
+
+
+def entries(code: str) -> list[polib.POEntry]:
+    return list(polib.pofile(messages.catalogues()[code].read_text(encoding="utf-8")))
+
+
+def fields(template: str) -> set[tuple[str, str]]:
+    return {(name, spec or "") for _, name, spec, _ in Formatter().parse(template) if name}
+
+
+def test_a_sentence_is_its_english_text_and_can_be_read_in_german() -> None:
+    told = say("Tolerance {tolerance}′. The mount will move by itself.", tolerance=1.5)
+
+    assert told == "Tolerance 1.5′. The mount will move by itself."
+    assert json.dumps([told]) == json.dumps([str.__str__(told)])
+    assert translated(told, "de") == "Toleranz 1.5′. Die Montierung fährt von selbst."
+    assert translated(told, "en") == told
+
+
+def test_what_is_put_together_of_sentences_is_translated_in_all_its_parts() -> None:
+    inner = say("too high")
+    told = say("Reading of {time}: {state}.", time="04:00", state=inner)
+
+    assert translated(told, "de") == "Messung von 04:00: zu hoch."
+    assert translated(joined(", ", [inner, say("solved"), "M 13"]), "de") == "zu hoch, gelöst, M 13"
+    assert translated(inner + " / " + say("solved"), "de") == "zu hoch / gelöst"
+    assert translated("4.2′ " + inner, "de") == "4.2′ zu hoch"
+    assert translated(capitalised(inner), "de") == "Zu hoch"
+    assert capitalised(inner) == "Too high"
+
+
+def test_counts_take_the_form_of_their_number() -> None:
+    one = say_count("{count} star", "{count} stars", 1)
+    many = say_count("{count} star", "{count} stars", 20)
+
+    assert (one, many) == ("1 star", "20 stars")
+    assert [translated(text, "de") for text in (one, many)] == ["1 Stern", "20 Sterne"]
+
+
+def test_an_exception_keeps_its_sentence() -> None:
+    error = ValueError(say("too high"))
+
+    assert isinstance(str(error), Sentence)
+    assert translated(str(error), "de") == "zu hoch"
+    assert translated(copy.deepcopy(str(error)), "de") == "zu hoch"
+
+
+def test_a_stored_sentence_is_recognised_by_its_wording() -> None:
+    stored = json.loads(json.dumps(say("Reading of {time}: {state}.", time="04", state="settled")))
+
+    assert type(stored) is str
+    assert translated(stored, "de") == "Messung von 04: ausgeschwungen."
+    assert translated("20 stars", "de") == "20 Sterne"
+    assert (
+        translated("Then press NEW SWEEP. Go on?", "de")
+        == "Dann NEUER SCHWENK drücken. Fortsetzen?"
+    )
+
+
+def test_words_of_devices_stay_as_they_are(german: None) -> None:
+    for words in ("Mount {0} of Bob", "{", "Teleskop 7", "", "12.5", "§ {x!r} {y:.3f}"):
+        assert translated(words) == words
+        assert translated(joined(": ", [words, say("solved")])) == f"{words}: gelöst"
+
+
+def test_a_document_keeps_english_and_its_reader_gets_german() -> None:
+    weather = WeatherResult(
+        temperature_c=4.0,
+        sigma_temperature_c=1.0,
+        pressure_hpa=950.0,
+        sigma_pressure_hpa=5.0,
+        sigma_refraction_percent=1.0,
+        source=say("No reading yet."),
+    )
+    again = WeatherResult.model_validate_json(weather.model_dump_json())
+
+    assert json.loads(weather.model_dump_json())["source"] == "No reading yet."
+    for document in (weather, again):
+        shown = language.in_language(document.model_dump(), "de")
+        assert shown["source"] == "Noch keine Messung."
+
+
+@pytest.mark.parametrize(
+    ("header", "code"),
+    [
+        ("de-DE,de;q=0.9,en;q=0.8", "de"),
+        ("en-GB,en;q=0.9,de;q=0.1", "en"),
+        ("fr, de;q=0.4, en;q=0.7", "en"),
+        ("tlh", "en"),
+        ("", "en"),
+        ("de;q=nonsense, en", "en"),
+        ("de;q=0", "en"),
+        ("*", "en"),
+    ],
+)
+def test_the_browser_is_understood(header: str, code: str) -> None:
+    assert accepted(header) == code
+
+
+def test_the_environment_is_followed_only_when_asked(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delenv("LC_ALL", raising=False)
+    monkeypatch.delenv("LC_MESSAGES", raising=False)
+    monkeypatch.setenv("LANG", "de_DE.UTF-8")
+    try:
+        language.use(None)
+        assert language.active() == "en"
+        language.use("auto")
+        assert language.active() == "de"
+        monkeypatch.setenv("LC_ALL", "C")
+        language.use("auto")
+        assert language.active() == "en"
+    finally:
+        language.use(None)
+
+
+def test_the_list_of_messages_is_that_of_the_code() -> None:
+    listed = messages.TEMPLATE.read_text(encoding="utf-8")
+
+    assert listed.strip() == str(messages.template()).strip(), (
+        "run tests/tools/messages.py, then translate what is new"
+    )
+
+
+@pytest.mark.parametrize("code", TRANSLATIONS)
+def test_every_translation_has_every_message(code: str) -> None:
+    there = {entry.msgid for entry in entries(code)}
+
+    assert there == {entry.msgid for entry in messages.template()}
+    assert not messages.untranslated(code)
+
+
+@pytest.mark.parametrize("code", TRANSLATIONS)
+def test_a_translation_shows_the_same_values_in_the_same_form(code: str) -> None:
+    wrong = [
+        (entry.msgid, text)
+        for entry in entries(code)
+        for text in (list(entry.msgstr_plural.values()) or [entry.msgstr])
+        if fields(text) != fields(entry.msgid)
+    ]
+    assert not wrong
+
+
+def test_templates_are_filled_by_name() -> None:
+    """A call whose words do not match its fields fails when it is made: look before that."""
+    wrong = []
+    for text, message in messages.messages().items():
+        for template in filter(None, (text, message.plural)):
+            names = {name for name, _ in fields(template)}
+            if any(not re.fullmatch(r"[A-Za-z_]\w*", name) for name in names):
+                wrong.append(template)
+    assert not wrong

@@ -1,0 +1,62 @@
+"""The page in the language of the browser that shows it, and one session in two at a time."""
+
+from __future__ import annotations
+
+import polib
+import pytest
+from chromium import browser, needs_chromium
+from tools import messages
+
+_TEXTS = """
+const texts = [];
+const walker = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
+while (walker.nextNode()) texts.push(walker.currentNode.data);
+for (const one of document.querySelectorAll("[aria-label], [alt], [title]"))
+  texts.push(...["aria-label", "alt", "title"].map((name) => one.getAttribute(name) ?? ""));
+return texts.map((one) => one.trim().replace(/\\s+/g, " "));
+"""
+
+
+def english_only() -> set[str]:
+    """Messages that read otherwise in German."""
+    german = polib.pofile(messages.catalogues()["de"].read_text(encoding="utf-8"))
+    return {entry.msgid for entry in german if entry.msgstr and entry.msgid != entry.msgstr}
+
+
+@pytest.mark.e2e
+@needs_chromium
+def test_a_german_browser_shows_a_german_page(start_night, start_service, tmp_path) -> None:
+    served = start_service(start_night())
+    with browser(tmp_path / "profile", language="de") as driver:
+        driver.implicitly_wait(10)
+        driver.get(served.url)
+        driver.find_element("css selector", "#link[data-state=live]")
+        texts = set(driver.execute_script(_TEXTS))
+        lang = driver.execute_script("return document.documentElement.lang")
+        problems = [one for one in driver.get_log("browser") if one["level"] == "SEVERE"]
+
+    assert lang == "de"
+    assert {"BEREIT", "Die Warnungen lesen, dann START drücken.", "Wohin die Achse zeigt"} <= texts
+    assert texts & english_only() == set()
+    assert not problems
+
+
+def test_each_reader_is_answered_in_his_language(start_night, start_service) -> None:
+    """A program that names no language gets English; codes are the same for all."""
+    served = start_service(start_night())
+    german = served.post("/api/nothing", headers={"Accept-Language": "de-CH, en;q=0.5"}).json()
+    english = served.post("/api/nothing").json()
+
+    assert german["code"] == english["code"] == "not_found"
+    assert german["advice"] == "Siehe /api/openapi.json."
+    assert english["advice"] == "See /api/openapi.json."
+
+
+def test_a_configured_language_wins_over_the_browsers(start_night, start_service) -> None:
+    served = start_service(start_night(), configured_language="de")
+
+    told = served.get("/language.json", headers={"Accept-Language": "en"}).json()
+
+    assert told["language"] == "de"
+    assert told["messages"]["READY"] == "BEREIT"
+    assert told["plural"][:3] == [1, 0, 1]
