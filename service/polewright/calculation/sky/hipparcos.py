@@ -1,7 +1,7 @@
 """Hipparcos-2 places and proper motions of stars that the bundled catalogue has without motions.
 
 Data: van Leeuwen 2007, A&A 474, 653 (CDS I/311), from ESA's Hipparcos mission; epoch J1991.25,
-ICRS. The table is made by tables/hipparcos2.py.
+ICRS. The table is made by tests/tools/hipparcos2.py.
 """
 
 from __future__ import annotations

