@@ -42,7 +42,7 @@ from polewright.interfaces.web.models import (
     TurnsRequest,
 )
 from polewright.interfaces.web.picture import PictureFormat, frame_picture
-from polewright.interfaces.web.runner import SessionRunner
+from polewright.interfaces.web.runner import SessionRunner, not_confirmed_yet
 from polewright.interfaces.web.security import Gate
 from polewright.session.resume import CannotTakeUp
 from polewright.session.session import Command
@@ -51,9 +51,14 @@ from polewright.session.states import NotNow
 
 log = logging.getLogger(__name__)
 
-HEARTBEAT_S = 2.0
+HEARTBEAT_S = 1.5
+"""The page takes two that are missing for a lost line (``BEAT_MS`` in link.js)."""
+STOP_ANSWER_S = 1.6
+"""A stop is answered after this time at the latest; what is not confirmed by then goes on."""
 #: Changes that come quicker than this reach a page as one.
 COALESCE_S = 0.04
+STOPS_AT_ONCE = 3
+"""More would only wait for each other at the mount: who asks later shares an answer."""
 PAGE_FILES = {
     "": ("index.html", "text/html; charset=utf-8"),
     "page.css": ("page.css", "text/css; charset=utf-8"),
@@ -222,7 +227,8 @@ def _asked_by(request: Request, given: str) -> str:
 
 def _add_session(app: FastAPI, runner: SessionRunner) -> None:
     # A stop must never wait for a free worker behind pictures.
-    stoppers = ThreadPoolExecutor(max_workers=4, thread_name_prefix="stop")
+    stoppers = ThreadPoolExecutor(max_workers=STOPS_AT_ONCE, thread_name_prefix="stop")
+    under_way: list[asyncio.Future[StopAnswer]] = []
 
     @app.get("/api/health", tags=["service"])
     def health() -> Health:
@@ -272,10 +278,21 @@ def _add_session(app: FastAPI, runner: SessionRunner) -> None:
 
     @app.post("/api/stop", tags=["service"])
     async def hard_stop(reader: Reader) -> StopAnswer:
-        """Stop all motion now, tracking included, and end the session. Works in every state."""
+        """Stop all motion now, tracking included, and end the session. Works in every state.
+
+        Answers within two seconds: ``unknown`` while the mount has not confirmed it. The service
+        then goes on trying by itself, and asking again tells what has come of it.
+        """
         loop = asyncio.get_running_loop()
-        because = say("STOP was pressed")
-        return _for(reader, await loop.run_in_executor(stoppers, runner.hard_stop, because))
+        under_way[:] = [one for one in under_way if not one.done()]
+        if len(under_way) < STOPS_AT_ONCE:
+            under_way.append(loop.run_in_executor(stoppers, runner.hard_stop, say("STOP was pressed")))
+        asked_s = loop.time()
+        done, _ = await asyncio.wait(
+            under_way, timeout=STOP_ANSWER_S, return_when=asyncio.FIRST_COMPLETED
+        )
+        answer = next(iter(done)).result() if done else not_confirmed_yet(loop.time() - asked_s)
+        return _for(reader, answer)
 
     @app.get("/api/sessions", tags=["service"])
     def sessions() -> list[SessionItem]:

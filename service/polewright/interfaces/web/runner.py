@@ -16,6 +16,7 @@ from polewright.devices.alpaca.telescope import Telescope
 from polewright.foundation.clock import Clock
 from polewright.foundation.config import Config
 from polewright.foundation.errors import ExitCode, MotionUnknown, PolewrightError
+from polewright.foundation.language import say
 from polewright.interfaces.publishing.mqtt import Telling, check_mqtt, end_document
 from polewright.interfaces.web.errors import NoSession, SessionBusy, SettingNotAllowed
 from polewright.interfaces.web.feed import Feed
@@ -35,7 +36,8 @@ log = logging.getLogger(__name__)
 #: devices, and the limits that keep the mount from harm; those are the computer owner's to say.
 MAY_SET = ("pole", "sweep", "adjusting", "profile", "optics", "site", "camera")
 MAY_NOT_SET = frozenset({"camera.host", "camera.port", "camera.device_number"})
-JOIN_S = 2.0
+JOIN_S = 1.4
+"""A stop's answer waits for the session's end until so long after the press."""
 SECOND_STOP_S = 120.0
 TELL_S = 5.0
 """How long the service's end waits for a broker to take a session's end."""
@@ -255,7 +257,7 @@ class SessionRunner:
         if session is not None:
             session.stopped_from_outside(state, reason)
         if thread is not None:
-            thread.join(JOIN_S)
+            thread.join(max(0.1, JOIN_S - (time.monotonic() - began_s)))
         ended = thread is None or not thread.is_alive()
         if not ended and telescope is not None and thread is not None:
             self._stop_again_later(telescope, thread, session)
@@ -312,6 +314,17 @@ class SessionRunner:
             thread.join(END_S)
             if thread.is_alive():
                 log.error("service.session_outlived after %.0f s", END_S)
+
+
+def not_confirmed_yet(took_s: float) -> StopAnswer:
+    """Return the answer to a stop that is still under way."""
+    return StopAnswer(
+        motion=MotionState.UNKNOWN.value,
+        message=say("The mount has not yet confirmed that it stands still; it is told again."),
+        advice=MotionUnknown.advice,
+        session_ended=False,
+        took_s=took_s,
+    )
 
 
 _STOP_WORDS = {

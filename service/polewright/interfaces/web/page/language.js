@@ -3,7 +3,7 @@
 
 async function fetched() {
   try {
-    const response = await fetch("/language.json", { cache: "no-store" });
+    const response = await fetch("/language.json", { cache: "no-store", signal: AbortSignal.timeout(3000) });
     if (response.ok) return await response.json();
   } catch {
     // No contact yet: the page says so itself, in English.

@@ -3,9 +3,12 @@
 
 import { say } from "./language.js";
 
-const SILENT_MS = 6500; // the service sends a sign of life every two seconds
+const BEAT_MS = 1500; // the service sends a sign of life this often
+const DOUBT_MS = BEAT_MS + 500; // one is missing: it is asked
+export const SILENT_MS = 2 * BEAT_MS + 400; // two are missing, and no answer to that: no contact
 const POLL_MS = 1000;
 const TRY_AGAIN_MS = 4000;
+const ANSWER_MS = 10000;
 
 export class Problem extends Error {
   constructor(status, body) {
@@ -22,21 +25,31 @@ async function answered(response) {
   return body;
 }
 
-export async function ask(path) {
-  return answered(await fetch(path, { cache: "no-store" }));
+/** Ask the service; no request waits for ever, or a dead line would say nothing. */
+async function asked(path, options, limitMs) {
+  try {
+    return await answered(await fetch(path, { cache: "no-store", signal: AbortSignal.timeout(limitMs), ...options }));
+  } catch (problem) {
+    if (problem instanceof Problem) throw problem;
+    const late = problem.name === "TimeoutError";
+    throw new Problem(0, { message: late ? say("no answer within {limit} s", { limit: limitMs / 1000 }) : say("the service cannot be reached") });
+  }
 }
 
-export async function tell(path, body = {}) {
-  return answered(await fetch(path, { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(body), keepalive: true }));
-}
+export const ask = (path, limitMs = ANSWER_MS) => asked(path, {}, limitMs);
+
+export const tell = (path, body = {}, limitMs = ANSWER_MS) =>
+  asked(path, { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(body), keepalive: true }, limitMs);
 
 export class Link {
   /** onSnapshot(snapshot), onTime(utc_s), onState("live" | "polling" | "lost" | "locked") */
   constructor({ onSnapshot, onTime, onState }) {
     Object.assign(this, { onSnapshot, onTime, onState });
-    this.heard = 0;
+    this.heard = 0; // by the stream
+    this.polled = 0; // by asking
+    this.asking = 0;
     this.state = "";
-    setInterval(() => this.look(), 1000);
+    setInterval(() => this.look(), 200);
     document.addEventListener("visibilitychange", () => document.hidden || this.look());
     window.addEventListener("online", () => this.open());
     this.open();
@@ -62,22 +75,24 @@ export class Link {
     });
   }
 
-  /** Once a second: is the stream alive? If not, poll, and try to open it again now and then. */
-  async look() {
-    const quiet = performance.now() - this.heard;
-    if (this.heard && quiet < SILENT_MS) return;
-    if (performance.now() - this.opened > Math.max(TRY_AGAIN_MS, SILENT_MS)) this.open();
-    if (this.asking) return;
-    this.asking = true;
-    const timeout = AbortSignal.timeout(3 * POLL_MS);
+  /** Is the stream alive? If not, ask, tell whether there is contact, and try to open it again. */
+  look() {
+    const now = performance.now();
+    if (this.heard && now - this.heard < DOUBT_MS) return;
+    if (now - Math.max(this.heard, this.polled) > SILENT_MS && this.state !== "locked") this.set("lost");
+    if (now - this.opened > TRY_AGAIN_MS + SILENT_MS) this.open();
+    if (now - this.asking > POLL_MS) this.poll();
+  }
+
+  async poll() {
+    this.asking = performance.now();
     try {
-      const snapshot = await answered(await fetch("/api/session", { cache: "no-store", signal: timeout }));
-      if (performance.now() - this.heard > SILENT_MS || !this.heard) this.set("polling");
+      const snapshot = await ask("/api/session", 2 * POLL_MS);
+      this.polled = performance.now();
+      if (this.polled - this.heard > DOUBT_MS) this.set("polling");
       this.onSnapshot(snapshot);
     } catch (problem) {
-      this.set(problem.status === 401 ? "locked" : "lost");
-    } finally {
-      this.asking = false;
+      if (problem.status === 401) this.set("locked");
     }
   }
 }

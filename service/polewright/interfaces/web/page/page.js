@@ -4,7 +4,7 @@ import { say, sayCount, sayDocument } from "./language.js";
 import { Link, ask, tell } from "./link.js";
 import { ErrorPicture } from "./picture.js";
 import { Tone, Voice } from "./sound.js";
-import { ENDED, angle, clockTime, figures, now, progressWords, stepWords } from "./words.js";
+import { ENDED, angle, clockTime, figures, lost, now, progressWords, sentenceCase, stepWords } from "./words.js";
 
 sayDocument();
 
@@ -23,6 +23,7 @@ const SIGNS = {
   pause: ["M14 6H42V94H14ZM58 6H86V94H58Z", ""],
   snug: ["M27 8H73L97 50L73 92H27L3 50Z", "M30 62L70 38"],
   done: ["M50 3A47 47 0 1 1 49.9 3Z", "M28 52L44 68L73 34"],
+  lost: ["M20 4L50 34L80 4L96 20L66 50L96 80L80 96L50 66L20 96L4 80L34 50L4 20Z", ""],
   ready: ["M50 3A47 47 0 1 1 49.9 3Z", "M40 28L72 50L40 72Z"],
 };
 const TURN_BY = { raise: 0, lower: 180, east: 90, west: -90 };
@@ -96,7 +97,7 @@ function show(s) {
 function showNow(s) {
   const late = s.step === "adjusting" && s.error && s.error.state !== "measured" && age(s.error.utc_s) > staleAfter(s);
   const fresh = !late && linkState !== "lost" && linkState !== "locked";
-  const n = now(s, fresh);
+  const n = linkState === "lost" ? lost() : now(s, fresh);
   body.dataset.mode = n.mode;
   $("plate").dataset.mode = n.mode;
   showSign(n.mode, n.heading, s.southern);
@@ -111,13 +112,13 @@ function showNow(s) {
   const a = s.advice;
   const audible = s.step === "adjusting" && fresh && !s.paused && a && a.tone_hz;
   tone.follow(audible ? { hz: a.tone_hz, period: a.beat_period_s } : null);
-  voice.speak(s.step === "adjusting" && !s.paused ? (fresh ? a?.spoken : say("no reading, wait")) : n.word.toLowerCase());
+  voice.speak(s.step === "adjusting" && !s.paused ? (fresh ? a?.spoken : linkState === "lost" ? say("no contact, hands off") : say("no reading, wait")) : n.word.toLowerCase());
 }
 
 function showProgress(s) {
   const p = s.progress;
   // Between two frames the last words stay, or everything below would jump up and down.
-  $("progress").hidden = ENDED.has(s.step) || (!p && s.step !== "adjusting");
+  $("progress").hidden = linkState === "lost" || ENDED.has(s.step) || (!p && s.step !== "adjusting");
   if (!p) return;
   const [words, share] = progressWords(p);
   text("progress-text", words);
@@ -264,25 +265,57 @@ async function send(path, data) {
   }
 }
 
-const STOP_TRIES = 3;
+// -- STOP: confirmed, or said not to be, within two seconds -------------------------------------
+
+const STOP_TRY_MS = 2000;
+const STOP_TOLD_MS = 1800; // what is not confirmed by then is said not to be
+const stopping = { on: false, tries: 0, began: 0, answer: "" };
+const pause = (ms) => new Promise((done) => setTimeout(done, ms));
 
 async function stopNow() {
   close($("ask"));
   close($("turns"));
+  if (stopping.on) return; // it is tried again every two seconds anyway
+  Object.assign(stopping, { on: true, tries: 0, began: performance.now(), answer: "" });
   $("stop").classList.add("busy");
   alarm(say("Stopping …"), true);
-  let failed = "";
-  for (let left = STOP_TRIES; left; left -= 1) {
+  setTimeout(showUnconfirmed, STOP_TOLD_MS);
+  while (stopping.on) {
+    const tried = performance.now();
+    stopping.tries += 1;
     try {
-      const answer = await tell("/api/stop");
-      alarm(`${answer.message} ${answer.advice}`.trim(), answer.motion !== "stopped");
-      failed = "";
-      break;
+      const answer = await tell("/api/stop", {}, STOP_TRY_MS);
+      const words = `${answer.message} ${answer.advice}`.trim();
+      if (answer.motion === "stopped") {
+        endStopping();
+        alarm(words, false);
+        return;
+      }
+      stopping.answer = answer.message;
     } catch (problem) {
-      failed = problem.message;
+      stopping.answer = `${sentenceCase(problem.message)}.`;
     }
+    if (!stopping.on) return;
+    showUnconfirmed();
+    await pause(Math.max(500, STOP_TRY_MS - (performance.now() - tried)));
   }
-  if (failed) alarm(say("STOP DID NOT GET THROUGH ({reason}). Use the hand controller, or cut the mount's power.", { reason: failed }), true);
+}
+
+/** Over the whole page: who reads nothing else has to read this. */
+function showUnconfirmed() {
+  if (!stopping.on) return;
+  $("alarm").hidden = true;
+  const seconds = ((performance.now() - stopping.began) / 1000).toFixed(0);
+  text("unstopped-tries", `${say("Still trying: try {number}, {seconds} s since STOP was pressed.", { number: stopping.tries, seconds })} ${stopping.answer}`);
+  if (!$("unstopped").hidden) return;
+  $("unstopped").hidden = false;
+  navigator.vibrate?.([400, 100, 400]);
+  $("stands").focus({ preventScroll: true });
+}
+
+function endStopping() {
+  stopping.on = false;
+  $("unstopped").hidden = true;
   $("stop").classList.remove("busy");
 }
 
@@ -333,6 +366,10 @@ function startSession(resume) {
 
 const acts = {
   stop: stopNow,
+  stands: () => {
+    endStopping();
+    alarm(say("STOP was not confirmed; you said that the mount stands still."), true);
+  },
   go: () => startSession(false),
   "take-up": () => startSession(true),
   sweep: () => askFirst(say("New sweep?"), `${say("The mount will move by itself.")} ${CLEAR}`, say("YES, SWEEP"), () => send("/api/session/sweep")),
@@ -462,7 +499,7 @@ document.addEventListener("keydown", (event) => {
 
 // Focus stays within an open dialog, the STOP button included.
 document.addEventListener("focusin", (event) => {
-  const dialog = [$("ask"), $("turns")].find((one) => !one.hidden);
+  const dialog = [$("unstopped"), $("ask"), $("turns")].find((one) => !one.hidden);
   if (dialog && !dialog.contains(event.target) && event.target !== $("stop")) dialog.querySelector("button").focus();
 });
 
@@ -503,10 +540,12 @@ new Link({
   onTime: sync,
   onState(state) {
     linkState = state;
-    $("link").dataset.state = state;
+    $("link").dataset.state = body.dataset.link = state;
     text("link-text", LINK_WORDS[state]);
-    if (shown) showNow(shown);
-    else if (state === "lost") text("sentence", say("The service does not answer. Is it running, and is this device on its network?"));
+    if (shown) {
+      showNow(shown);
+      showProgress(shown);
+    } else if (state === "lost") text("sentence", say("The service does not answer. Is it running, and is this device on its network?"));
   },
 });
 setInterval(() => {

@@ -32,6 +32,13 @@ export function stepWords(s) {
   return parts.join(" · ");
 }
 
+/** What stands on the plate while the service is not heard: no order, for it may be over long since. */
+export function lost() {
+  const sentence = say("Hands off the adjusters: the service is not heard, and its last word may not hold any more.");
+  const caution = say("STOP may not get through now; the hand controller and the mount's power switch do. Is this device on the mount's network?");
+  return { mode: "lost", word: say("NO CONTACT"), sentence, cautions: [caution], amount: null, heading: null };
+}
+
 /** Mode (which decides shape and colour), big word, big amount, sentence and cautions. */
 export function now(s, fresh) {
   const total = s.error ? s.error.total_arcmin : null;
@@ -71,7 +78,7 @@ function failureWords(s) {
   return `${sentenceCase(s.failure.message)}. ${s.failure.advice}`.trim();
 }
 
-function sentenceCase(text) {
+export function sentenceCase(text) {
   const trimmed = text.replace(/[.\s]+$/, "");
   return trimmed.charAt(0).toUpperCase() + trimmed.slice(1);
 }
