@@ -286,7 +286,9 @@ def _add_session(app: FastAPI, runner: SessionRunner) -> None:
         loop = asyncio.get_running_loop()
         under_way[:] = [one for one in under_way if not one.done()]
         if len(under_way) < STOPS_AT_ONCE:
-            under_way.append(loop.run_in_executor(stoppers, runner.hard_stop, say("STOP was pressed")))
+            under_way.append(
+                loop.run_in_executor(stoppers, runner.hard_stop, say("STOP was pressed"))
+            )
         asked_s = loop.time()
         done, _ = await asyncio.wait(
             under_way, timeout=STOP_ANSWER_S, return_when=asyncio.FIRST_COMPLETED
