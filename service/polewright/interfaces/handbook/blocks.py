@@ -103,7 +103,8 @@ def _allowed(field: FieldInfo) -> str:
                 most = f"up to {value:g}"
             case Lt(lt=value):
                 most = f"below {value:g}"
-    return ", ".join(part for part in (least, most) if part)
+    words = ", ".join(part for part in (least, most) if part)
+    return words.replace(", up to", " to") if least.startswith("from") else words
 
 
 BLOCKS: Mapping[str, Callable[[], str]] = {
