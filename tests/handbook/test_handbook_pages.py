@@ -2,11 +2,21 @@
 
 from __future__ import annotations
 
+import io
 import re
+import sys
+from collections.abc import Iterator
 from html.parser import HTMLParser
+from importlib.resources import files
+from pathlib import Path
 
 import pytest
 import requests
+from PIL import Image
+
+sys.path.insert(0, str(Path(__file__).parent.parent / "serving"))
+
+from chromium import browser, needs_chromium
 from documents import DOCUMENTS, ROOT, links, text_of, told_by_the_source
 from typer.testing import CliRunner
 
@@ -47,9 +57,9 @@ class Html(HTMLParser):
 
 def test_every_page_has_a_file_and_every_file_is_a_page() -> None:
     """None is forgotten in the list."""
-    files = {path.stem for path in (ROOT / "service/polewright/interfaces/handbook").glob("*.md")}
+    written = {path.stem for path in (ROOT / "service/polewright/interfaces/handbook").glob("*.md")}
 
-    assert files == set(PAGES)
+    assert written == set(PAGES)
     for name in PAGES:
         assert title(name)
 
@@ -180,23 +190,54 @@ def test_a_terminal_gets_laid_out_text_of_its_width(monkeypatch) -> None:
     assert max(len(line) for line in plain.splitlines()) <= 60
 
 
-def test_the_handbook_is_open_where_all_else_needs_the_token() -> None:
-    """Who reads it learns nothing of this rig; a page that is not there shows the list."""
+@pytest.fixture
+def service_url() -> Iterator[str]:
+    """A service in front of no rig, that asks for a token."""
     session = SessionRunner(lambda extra: Config(), SystemClock())
-    service = RunningService(
-        create_app(session, "secret", on_lan=True), "127.0.0.1", 0, session.feed
-    )
-    url = service.url.rstrip("/")
-    try:
-        for path in ("/handbook", "/handbook/trouble", "/handbook.css", "/page.css"):
-            assert requests.get(url + path, timeout=10).status_code == 200, path
-        missing = requests.get(f"{url}/handbook/nonsense", timeout=10)
-        assert missing.status_code == 404
-        assert "/handbook/trouble" in missing.text
-        for path in ("/", "/page.js", "/api/session", "/handbook/../api/session", "/handbooks"):
-            assert requests.get(url + path, timeout=10).status_code == 401, path
-        foreign = requests.get(f"{url}/handbook", headers={"Host": "evil.example"}, timeout=10)
-        assert foreign.status_code == 421
-    finally:
-        session.close()
-        service.stop()
+    app = create_app(session, "secret", on_lan=True)
+    service = RunningService(app, "127.0.0.1", 0, session.feed)
+    yield service.url.rstrip("/")
+    session.close()
+    service.stop()
+
+
+def test_the_handbook_is_open_where_all_else_needs_the_token(service_url) -> None:
+    """Who reads it learns nothing of this rig; a page that is not there shows the list."""
+    for path in ("/handbook", "/handbook/trouble", "/handbook.css", "/page.css"):
+        assert requests.get(service_url + path, timeout=10).status_code == 200, path
+    missing = requests.get(f"{service_url}/handbook/nonsense", timeout=10)
+    assert missing.status_code == 404
+    assert "/handbook/trouble" in missing.text
+    for path in ("/", "/page.js", "/api/session", "/handbook/../api/session", "/handbooks"):
+        assert requests.get(service_url + path, timeout=10).status_code == 401, path
+    foreign = {"Host": "evil.example"}
+    assert requests.get(f"{service_url}/handbook", headers=foreign, timeout=10).status_code == 421
+
+
+def test_the_alignment_page_leads_to_pages_that_exist() -> None:
+    """Its links are checked like those of the pages."""
+    page = files("polewright.interfaces.web.page").joinpath("index.html").read_text("utf-8")
+    linked = re.findall(r'href="/handbook/?([a-z-]*)"', page)
+
+    assert "" in linked
+    assert set(linked) - {""} <= set(PAGES)
+
+
+@needs_chromium
+def test_a_phone_shows_every_page_whole_and_at_night_in_red_only(service_url, tmp_path) -> None:
+    """Nothing is wider than the screen; the choice of day or night stays from page to page."""
+    with browser(tmp_path / "profile", 390, 844) as driver:
+        for path in ("", *(f"/{name}" for name in PAGES)):
+            driver.get(f"{service_url}/handbook{path}")
+            assert driver.execute_script("return document.documentElement.scrollWidth") == 390, path
+            if not path:
+                driver.execute_script(
+                    "if (document.documentElement.dataset.theme === 'day')"
+                    " document.getElementById('theme').click()"
+                )
+            shot = driver.get_screenshot_as_png()
+            with Image.open(io.BytesIO(shot)) as picture:
+                (_, red), *others = picture.convert("RGB").getextrema()
+            assert red == 255
+            assert all(most == 0 for _, most in others), path
+        assert driver.get_log("browser") == []
