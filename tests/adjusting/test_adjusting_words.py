@@ -20,30 +20,13 @@ from polewright.calculation.adjusting.errors import (
     FramesOutOfOrder,
     TurnsNotUsable,
 )
-from polewright.calculation.adjusting.instructions import Action, angle_text, turns_phrase
+from polewright.calculation.adjusting.instructions import Action, turns_phrase
 from polewright.calculation.adjusting.tone import FAR_HZ, NEAR_HZ, spoken, tone_for
 from polewright.calculation.adjusting.trail import Trail
 from polewright.foundation.adjuster_profile import AdjusterProfile, Axis
-from polewright.foundation.angles import ARCMIN, ARCSEC, DEG
+from polewright.foundation.angles import ARCMIN, ARCSEC
 from polewright.foundation.config import BadConfig, config_from_text
 from polewright.foundation.errors import PolewrightError
-
-
-@pytest.mark.parametrize(
-    ("angle", "text"),
-    [
-        (35.2 * ARCSEC, "35 arcsec"),
-        (59.6 * ARCSEC, "60 arcsec"),
-        (59.9 * ARCSEC, "1.0 arcmin"),
-        (4.24 * ARCMIN, "4.2 arcmin"),
-        (9.96 * ARCMIN, "10 arcmin"),
-        (35.4 * ARCMIN, "35 arcmin"),
-        (2.0 * DEG, "2.0 deg"),
-    ],
-)
-def test_angles_are_said_as_a_person_turns_screws(angle: float, text: str) -> None:
-    """Arcsec below an arcmin, a decimal up to ten, degrees from two on."""
-    assert angle_text(angle) == text
 
 
 @pytest.mark.parametrize(

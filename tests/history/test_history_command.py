@@ -417,6 +417,6 @@ def test_a_list_at_80_columns_cuts_nothing_but_the_pier(tmp_path, monkeypatch) -
 
     (line,) = [line for line in out.splitlines() if "abcdefgh" in line]
     assert line.count("…") == 1
-    for whole in ("abcdefgh ", "measure*", "-38.12′"):
+    for whole in ("abcdefgh ", "measure*", "-38.12"):
         assert whole in line
     assert all(len(other) <= 80 for other in out.splitlines())

@@ -80,8 +80,8 @@ def test_a_fresh_confirmed_sweep_is_safe_and_only_that() -> None:
     [
         ({"upper95_arcmin": 1.01}, {}, 60.0, "may be 1.01 arcmin"),
         ({"upper95_arcmin": math.nan}, {}, 60.0, "may be nan"),
-        ({"tolerance_arcmin": 0.5}, {}, 60.0, "tolerance is 0.5"),
-        ({}, {"tolerance_arcmin": 0.5}, 60.0, "tolerance is 0.5"),
+        ({"tolerance_arcmin": 0.5}, {}, 60.0, "tolerance is 30 arcsec"),
+        ({}, {"tolerance_arcmin": 0.5}, 60.0, "tolerance is 30 arcsec"),
         ({"trusted": False}, {}, 60.0, "contradict"),
         ({"pole": "refracted"}, {}, 60.0, "refracted pole"),
         ({}, {}, 3600.5, "60 min old"),
@@ -182,7 +182,7 @@ def test_a_result_outside_tolerance_is_unsafe(tmp_path: Path) -> None:
     outside = ("measured", result(total_upper95_arcmin=9.0))
     write(tmp_path, "a", NIGHT_S, step("sweeping"), outside).close()
 
-    assert "may be 9.00" in why_unsafe(JournalStatus(tmp_path).status(), RULES, NIGHT_S + 9.0)
+    assert "may be 9.0 arcmin" in why_unsafe(JournalStatus(tmp_path).status(), RULES, NIGHT_S + 9.0)
 
 
 def test_damage_is_doubt(tmp_path: Path) -> None:

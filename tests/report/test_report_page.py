@@ -32,6 +32,7 @@ from polewright.calculation.geometry.rotation import rotation_about, rotation_ma
 from polewright.calculation.sky.frame import enu_from_hour_angle_dec
 from polewright.calculation.sky.site import Site
 from polewright.calculation.sky.weather import believed_weather
+from polewright.foundation.angle_text import arcmin_text
 from polewright.foundation.angles import ARCSEC
 from polewright.foundation.errors import ExitCode
 from polewright.interfaces.cli.app import build_app
@@ -103,9 +104,9 @@ def test_the_sky_chart_tells_the_uncertainty_that_was_measured() -> None:
     """Not the one that the points alone would foretell: the page has one figure for one thing."""
     result = made_result()
     axis = result.axis
-    sigma_arcsec = 60.0 * math.hypot(axis.sigma_alt_arcmin, axis.sigma_az_sky_arcmin)
+    sigma = arcmin_text(math.hypot(axis.sigma_alt_arcmin, axis.sigma_az_sky_arcmin))
 
-    assert f"±{sigma_arcsec:.1f}″" in report_of_result(result)
+    assert f"±{sigma}" in report_of_result(result)
 
 
 def test_a_session_shows_the_way_and_its_sweeps() -> None:

@@ -10,6 +10,9 @@ import numpy as np
 import pytest
 from chromium import PICTURES, browser, needs_chromium, resize
 from PIL import Image
+from support.angle_examples import EXAMPLES
+
+from polewright.foundation.angles import ARCMIN
 
 pytestmark = [pytest.mark.e2e, needs_chromium]
 
@@ -173,6 +176,10 @@ import("/words.js").then((words) => done(words.progressWords(
   {step: "exposure", point: 0, points: 0, done_s: arguments[0], total_s: 2,
    text: arguments[1]})[0]));
 """
+_ANGLES = """
+const done = arguments[arguments.length - 1];
+import("/words.js").then((words) => done(arguments[0].map(words.angleText)));
+"""
 
 
 def test_before_the_start_all_can_be_reached_and_a_wrong_tolerance_is_refused(
@@ -227,6 +234,8 @@ def test_before_the_start_all_can_be_reached_and_a_wrong_tolerance_is_refused(
         assert "Tolerance 0.5′" in driver.find_element("id", "ask-text").text
         assert not served.runner.running
 
+        said = driver.execute_async_script(_ANGLES, [angle / ARCMIN for angle, _said in EXAMPLES])
+        assert said == [text for _angle, text in EXAMPLES]
         assert driver.execute_async_script(_PROGRESS, 1.6, "") == "Exposing 2 of 2 s"
         late = driver.execute_async_script(_PROGRESS, 5, "waiting for the camera")
         assert late == "Exposing: waiting for the camera"

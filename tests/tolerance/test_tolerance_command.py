@@ -16,6 +16,7 @@ from polewright.calculation.sky.site import Atmosphere, Site
 from polewright.calculation.sky.weather import believed_weather
 from polewright.calculation.tolerance.imaging import Imaging, SkyOver, Target
 from polewright.calculation.tolerance.tolerance import cost
+from polewright.foundation.angle_text import arcmin_text
 from polewright.foundation.angles import ARCMIN, DEG, enu_from_azalt
 from polewright.foundation.config import config_from_text
 from polewright.interfaces.cli.app import build_app
@@ -150,7 +151,7 @@ def test_a_session_may_take_its_tolerance_from_tonight() -> None:
     found, told, warned = tonights(NIGHT)
 
     assert found == pytest.approx(expected, rel=0.03)  # the command has the air of this month
-    assert f"tolerance is {found:.2g}′" in told
+    assert f"tolerance is {arcmin_text(found)}" in told
     assert "px of that" in told
     assert warned == ""
     with pytest.raises(FigureMissing, match="focal length"):
@@ -162,7 +163,7 @@ def test_a_guided_night_is_not_unlimited() -> None:
     found, told, _ = tonights(NIGHT + "guided = true\n")
 
     assert found == 10.0
-    assert "no more than 10′ is accepted" in told
+    assert "no more than 10 arcmin is accepted" in told
     longer, _, _ = tonights(NIGHT.replace("120", "900") + "guided = true\n")
     assert longer < 8.0
     with pytest.raises(FigureMissing, match="guide star"):

@@ -13,6 +13,7 @@ from polewright.calculation.adjusting.motor import MotorLimits
 from polewright.devices.motors.base import Adjuster, NeedsHands
 from polewright.devices.motors.registry import load_adjuster
 from polewright.foundation.adjuster_profile import Axis
+from polewright.foundation.angle_text import angle_text
 from polewright.foundation.angles import ARCMIN
 from polewright.foundation.clock import Clock
 from polewright.foundation.config import Config
@@ -73,7 +74,8 @@ class HandsFree:
             motor = self.loop.motors[turned.axis]
             self._rig.note(
                 f"Turn {self.loop.moves}: {turned.axis.value} motor told "
-                f"{turned.asked / ARCMIN:+.2f}′ (it stands at {motor.position / ARCMIN:+.1f}′)."
+                f"{angle_text(turned.asked, signed=True)} (it stands at "
+                f"{angle_text(motor.position, signed=True)})."
             )
 
     def _turn(self, axis: Axis, asked: float) -> None:

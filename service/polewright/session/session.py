@@ -20,6 +20,7 @@ from polewright.calculation.images.quality import frame_quality
 from polewright.calculation.planning.request import PlanRequest, Pointing, SweepPlan
 from polewright.devices.alpaca.motion import MotionState
 from polewright.foundation.adjuster_profile import Axis
+from polewright.foundation.angle_text import arcmin_text
 from polewright.foundation.angles import DEG, SIDEREAL_RATE
 from polewright.foundation.clock import CancelToken, Clock
 from polewright.foundation.config import Config
@@ -273,7 +274,10 @@ class AlignSession:
                 self._go(Happening.MEASURED_WITHIN, "the sweep confirms the axis")
                 self._board.knows_motion(rig.telescope)
                 return
-            self._go(Happening.MEASURED_OUTSIDE, f"{measured.result.axis.total_arcmin:.2f}′ off")
+            self._go(
+                Happening.MEASURED_OUTSIDE,
+                f"{arcmin_text(measured.result.axis.total_arcmin)} off",
+            )
             self._adjust(rig, self._begin_adjusting(rig, measured))
 
     def _check_still(self, rig: Rig) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from polewright.foundation.angle_text import arcmin_text
 from polewright.foundation.errors import ConfigError, ExitCode, GeometryError, GuardError
 
 
@@ -56,8 +57,8 @@ class MotorNotUnderstood(GuardError):
 
     def __str__(self) -> str:
         return (
-            f"the {self.adjuster} adjuster was told {self.asked_arcmin:+.2f} arcmin and the axis "
-            f"turned {self.moved_arcmin:+.2f} arcmin: {self.why}"
+            f"the {self.adjuster} adjuster was told {arcmin_text(self.asked_arcmin, signed=True)} "
+            f"and the axis turned {arcmin_text(self.moved_arcmin, signed=True)}: {self.why}"
         )
 
 
@@ -77,8 +78,9 @@ class TravelAtEnd(GuardError):
 
     def __str__(self) -> str:
         return (
-            f"the {self.adjuster} adjuster would have to go to {self.wanted_arcmin:+.0f} arcmin "
-            f"from where it started; {self.travel_arcmin:.0f} arcmin are allowed"
+            f"the {self.adjuster} adjuster would have to go to "
+            f"{arcmin_text(self.wanted_arcmin, signed=True)} from where it started; "
+            f"{arcmin_text(self.travel_arcmin)} are allowed"
         )
 
 
@@ -111,4 +113,4 @@ class MovesUsedUp(GuardError):
         self.moves, self.total_arcmin = moves, total_arcmin
 
     def __str__(self) -> str:
-        return f"after {self.moves} turns the axis is still {self.total_arcmin:.2f} arcmin off"
+        return f"after {self.moves} turns the axis is still {arcmin_text(self.total_arcmin)} off"

@@ -7,7 +7,8 @@ from enum import Enum
 
 from polewright.calculation.adjusting.motion import State
 from polewright.foundation.adjuster_profile import Adjuster, AdjusterProfile, Axis
-from polewright.foundation.angles import ARCMIN, DEG
+from polewright.foundation.angle_text import angle_text
+from polewright.foundation.angles import DEG
 
 
 class Action(Enum):
@@ -62,18 +63,6 @@ OPPOSING = (
 )
 HEAVY = "Heavy load: never unlock it fully, slacken only as much as the move needs."
 HEAVY_LOWER = "Heavy load: hold the weight while lowering, it may sink with a jump."
-
-
-def angle_text(angle: float) -> str:
-    """Angle (rad, positive) in words fit for turning a screw: "35 arcsec", "4.2 arcmin"."""
-    arcmin = angle / ARCMIN
-    if arcmin < 0.995:
-        return f"{60.0 * arcmin:.0f} arcsec"
-    if arcmin < 9.95:
-        return f"{arcmin:.1f} arcmin"
-    if arcmin < 119.5:
-        return f"{arcmin:.0f} arcmin"
-    return f"{arcmin / 60.0:.1f} deg"
 
 
 def turns_phrase(turns: float, sigma: float | None) -> str:

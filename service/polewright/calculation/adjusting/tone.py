@@ -11,7 +11,8 @@ import math
 from dataclasses import dataclass
 
 from polewright.calculation.adjusting.advice import Advice
-from polewright.calculation.adjusting.instructions import Action, angle_text
+from polewright.calculation.adjusting.instructions import Action
+from polewright.foundation.angle_text import angle_text
 
 #: On the mark, and 2^SPAN times as far away.
 NEAR_HZ, FAR_HZ = 880.0, 220.0

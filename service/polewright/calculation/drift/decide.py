@@ -19,7 +19,8 @@ from polewright.calculation.geometry.axis_error import axis_error
 from polewright.calculation.geometry.words import altitude_word, azimuth_word
 from polewright.calculation.sky.pole import PoleTarget, pole_enu
 from polewright.calculation.sky.site import Atmosphere, Site
-from polewright.foundation.angles import ARCMIN, ARCSEC, Matrix, Vector, separation
+from polewright.foundation.angle_text import angle_text
+from polewright.foundation.angles import ARCSEC, Matrix, Vector, separation
 
 DISAGREE_EARLY_BELOW = 1e-5
 """Chance below which a disagreement is declared while the axis is still vaguely known: few frames
@@ -223,18 +224,10 @@ def _fields_chance(measured: DriftAxis) -> float:
     return math.exp(-half) * sum(terms)
 
 
-def size_words(angle: float) -> str:
-    """Say an angle (rad) as people do."""
-    size = abs(angle)
-    return f"{size / ARCMIN:.1f}′" if size >= 1.5 * ARCMIN else f"{size / ARCSEC:.0f}″"
-
-
 def _where(gap: Vector, covariance: Matrix) -> str:
     parts = [
-        f"{size_words(gap[0])} {azimuth_word(float(gap[0]))} "
-        f"(± {size_words(math.sqrt(covariance[0, 0]))})",
-        f"{size_words(gap[1])} {altitude_word(float(gap[1]))} "
-        f"(± {size_words(math.sqrt(covariance[1, 1]))})",
+        f"{angle_text(abs(gap[0]), math.sqrt(covariance[0, 0]))} {azimuth_word(float(gap[0]))}",
+        f"{angle_text(abs(gap[1]), math.sqrt(covariance[1, 1]))} {altitude_word(float(gap[1]))}",
     ]
     return " and ".join(parts)
 
@@ -250,21 +243,21 @@ def _sentence(
 ) -> str:
     if verdict is Verdict.NEEDS_LONGER:
         return (
-            f"Needs longer: the axis is known to ± {size_words(best)} so far, "
-            f"± {size_words(wanted)} are wanted."
+            f"Needs longer: the axis is known to ± {angle_text(best)} so far, "
+            f"± {angle_text(wanted)} are wanted."
         )
     if cause in (Cause.JUMP, Cause.BEND) and change is not None:
         what = "declination" if change.part is Part.DECLINATION else "roll of the camera"
         if cause is Cause.JUMP:
             return (
-                f"Disagrees: the {what} jumped by {change.size / ARCSEC:+.1f}″ "
+                f"Disagrees: the {what} jumped by {angle_text(change.size, signed=True)} "
                 f"{change.seconds:.0f} s after the field's first frame. Something slipped or was "
                 "touched: look at the clutches, the cables and the tripod."
             )
         return (
             f"Disagrees: the {what} does not drift evenly (a bend of "
-            f"{change.size / ARCSEC:+.1f}″). Something is settling: a clutch, the focuser, the "
-            "mirror or the tripod."
+            f"{angle_text(change.size, signed=True)}). Something is settling: a clutch, the "
+            "focuser, the mirror or the tripod."
         )
     if cause is Cause.FIELDS:
         return (

@@ -12,7 +12,8 @@
 
 from __future__ import annotations
 
-from polewright.foundation.angles import ARCSEC, DEG
+from polewright.foundation.angle_text import angle_text
+from polewright.foundation.angles import DEG
 from polewright.foundation.errors import GeometryError
 
 
@@ -104,5 +105,5 @@ class SweepNotRigid(GeometryError):
         return (
             f"The sweep is not a turn about one fixed axis: chi-square {self.chi2:.1f} for"
             f" {self.dof} degrees of freedom (chance {self.p_value:.1e}), residuals up to"
-            f" {self.largest_residual / ARCSEC:.1f} arcsec{told}"
+            f" {angle_text(self.largest_residual)}{told}"
         )

@@ -24,7 +24,8 @@ from polewright.calculation.planning.limits import Use, shortfalls
 from polewright.calculation.planning.request import PlanRequest, SweepPlan
 from polewright.calculation.planning.violations import Reason
 from polewright.calculation.sky.frame import enu_from_hour_angle_dec, hour_angle_dec
-from polewright.foundation.angles import ARCSEC, DEG, Vector, azalt_from_enu, enu_from_azalt
+from polewright.foundation.angle_text import angle_text
+from polewright.foundation.angles import DEG, Vector, azalt_from_enu, enu_from_azalt
 
 HALF_PI = 0.5 * math.pi
 LETTERS = "ABCDEFGHIJ"
@@ -305,7 +306,7 @@ def _words(figure: Figure, outlook: Outlook, plans: Sequence[SweepPlan], palette
         best = plans[0]
         title = (
             f"{len(best.points)} points, {best.step / DEG:g}° steps {_way(best)}, "
-            f"{best.side} side: ±{best.sigma / ARCSEC:.1f}″"
+            f"{best.side} side: ±{angle_text(best.sigma)}"
         )
     else:
         title = "Usable sky"
@@ -315,7 +316,7 @@ def _words(figure: Figure, outlook: Outlook, plans: Sequence[SweepPlan], palette
         title,
         ha="center",
         va="center",
-        fontsize=18,
+        fontsize=16,
         fontweight="bold",
         color=palette.ink,
     )
@@ -356,9 +357,9 @@ def _line(number: int, plan: SweepPlan) -> str:
     name = "best" if number == 0 else LETTERS[number]
     start = plan.points[0]
     return (
-        f"{name}: from az {start.azimuth / DEG:.0f}° alt {start.altitude / DEG:.0f}°, "
+        f"{name}: az {start.azimuth / DEG:.0f}° alt {start.altitude / DEG:.0f}°, "
         f"{len(plan.points)} points {plan.step / DEG:g}° apart {_way(plan)}, "
-        f"±{plan.sigma / ARCSEC:.1f}″, {plan.duration_s / 60.0:.1f} min"
+        f"±{angle_text(plan.sigma)}, {plan.duration_s / 60.0:.1f} min"
     )
 
 

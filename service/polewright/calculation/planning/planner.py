@@ -21,8 +21,8 @@ from polewright.calculation.planning.search import CELL, Level, SkyGrid, build_g
 from polewright.calculation.planning.uncertainty import predict_many
 from polewright.calculation.planning.violations import Violation
 from polewright.calculation.sky.frame import enu_from_hour_angle_dec
+from polewright.foundation.angle_text import angle_text
 from polewright.foundation.angles import (
-    ARCSEC,
     DEG,
     SIDEREAL_RATE,
     Vector,
@@ -349,5 +349,5 @@ def _advise(plan: SweepPlan) -> str:
         f"This one fits: start at azimuth {azimuth:.0f} altitude {altitude:.0f} "
         f"(hour angle {plan.points[0].hour_angle / DEG:+.2f}, "
         f"declination {plan.declination / DEG:+.2f} deg), {len(plan.points)} points, "
-        f"{plan.step / DEG:g} deg {way} each; {plan.sigma / ARCSEC:.1f} arcsec expected."
+        f"{plan.step / DEG:g} deg {way} each; {angle_text(plan.sigma)} expected."
     )

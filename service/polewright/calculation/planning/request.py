@@ -18,6 +18,7 @@ from polewright.calculation.planning.motion import Timing, meridian_side
 from polewright.calculation.planning.uncertainty import AttitudeNoise, AxisPrediction
 from polewright.calculation.sky.frame import ObservedFrame, hour_angle_dec
 from polewright.calculation.sky.site import Atmosphere, Site
+from polewright.foundation.angle_text import angle_text
 from polewright.foundation.angles import ARCSEC, DEG, Vector, azalt_from_enu, enu_from_azalt
 
 StarCounter = Callable[[Vector], NDArray[np.float64]]
@@ -240,7 +241,9 @@ class SweepPlan:
     @property
     def cost_sentence(self) -> str:
         """The cost in words."""
-        here, best = round(self.sigma / ARCSEC, 1), round(self.best_open_sigma / ARCSEC, 1)
-        if here <= best:
+        if self.cost < 0.05 * ARCSEC:
             return "as good as the best of an open sky"
-        return f"{here} arcsec, {here - best:.1f} more than the {best} of the best in an open sky"
+        return (
+            f"{angle_text(self.sigma)}, {angle_text(self.cost)} more than the best of an open sky, "
+            f"which has {angle_text(self.best_open_sigma)}"
+        )

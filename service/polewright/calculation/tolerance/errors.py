@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from polewright.foundation.angle_text import arcmin_text
 from polewright.foundation.errors import ConfigError
 
 
@@ -36,8 +37,8 @@ class GuideStarLost(ConfigError):
 
     def __str__(self) -> str:
         return (
-            f"with the axis {self.axis_error_arcmin:.0f} arcmin off, a mount cannot follow a guide "
-            f"star at declination {self.declination_deg:.1f} deg through the exposure"
+            f"with the axis {arcmin_text(self.axis_error_arcmin)} off, a mount cannot follow a "
+            f"guide star at declination {self.declination_deg:.1f} deg through the exposure"
         )
 
 

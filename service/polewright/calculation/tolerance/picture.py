@@ -12,6 +12,7 @@ from matplotlib.figure import Figure
 
 from polewright.calculation.tolerance.imaging import LOWEST, MOST_DECLINATION_DEG, Imaging, SkyOver
 from polewright.calculation.tolerance.tolerance import trail_map
+from polewright.foundation.angle_text import angle_text, arcmin_text
 from polewright.foundation.angles import ARCMIN, DEG, HOUR
 
 #: What is drawn beside a round limit, in parts of it.
@@ -74,11 +75,11 @@ def trail_picture(
     guiding = "guided" if imaging.guided else "not guided"
     total = math.hypot(east, up) / ARCMIN
     ways = (
-        f"{abs(up) / ARCMIN:.1f}′ too {'high' if up >= 0 else 'low'}, "
-        f"{abs(east) / ARCMIN:.1f}′ too far {'east' if east >= 0 else 'west'}"
+        f"{angle_text(up)} too {'high' if up >= 0 else 'low'}, "
+        f"{angle_text(east)} too far {'east' if east >= 0 else 'west'}"
     )
     figure.text(
-        0.09, 0.945, f"Star trails with the axis {total:.1f}′ off ({ways})", fontsize=14,
+        0.09, 0.945, f"Star trails with the axis {arcmin_text(total)} off ({ways})", fontsize=14,
         fontweight="bold", va="center",
     )  # fmt: skip
     figure.text(

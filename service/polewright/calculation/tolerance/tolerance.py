@@ -12,6 +12,7 @@ from polewright.calculation.sky.pole import PoleTarget
 from polewright.calculation.tolerance.errors import GuideStarLost, ImagingNotUsable
 from polewright.calculation.tolerance.imaging import Imaging, SkyOver, Target
 from polewright.calculation.tolerance.trail import Exposures
+from polewright.foundation.angle_text import angle_text, arcmin_text
 from polewright.foundation.angles import ARCMIN, DEG, HOUR, Vector
 
 PRECISION = 1e-3
@@ -101,10 +102,9 @@ class Tolerance:
                 "in one exposure."
             )
         else:
-            size = f"{arcmin:.1f} arcmin" if arcmin >= 1.0 else f"{60.0 * arcmin:.0f} arcsec"
             told = (
-                f"The axis may be up to {size} off, in any direction, for trails of at most "
-                f"{self.limit_px:g} px."
+                f"The axis may be up to {angle_text(self.axis_error)} off, in any direction, for "
+                f"trails of at most {self.limit_px:g} px."
             )
         warned = (f"Warning: {beyond_ceiling(arcmin)}",) if arcmin > CEILING_ARCMIN else ()
         return (told, self.air.sentence, *warned)
@@ -113,8 +113,8 @@ class Tolerance:
 def beyond_ceiling(axis_error_arcmin: float) -> str:
     """Say that an axis error over `CEILING_ARCMIN` is much, whatever the tolerance is."""
     return (
-        f"{axis_error_arcmin:.0f} arcmin are more than {CEILING_ARCMIN:g} arcmin. Trails may bear "
-        "that, but slews miss, fields turn, and a longer exposure or another target will not "
+        f"{arcmin_text(axis_error_arcmin)} are more than {arcmin_text(CEILING_ARCMIN)}. Trails may "
+        "bear that, but slews miss, fields turn, and a longer exposure or another target will not "
         "bear it: align better."
     )
 
@@ -255,6 +255,6 @@ def _place(hour_angle: float) -> str:
 
 def _ways(east: float, up: float) -> str:
     return (
-        f"{abs(up) / ARCMIN:.1f} arcmin {'above' if up >= 0 else 'below'} and "
-        f"{abs(east) / ARCMIN:.1f} arcmin {'east' if east >= 0 else 'west'}"
+        f"{angle_text(up)} {'above' if up >= 0 else 'below'} and "
+        f"{angle_text(east)} {'east' if east >= 0 else 'west'}"
     )

@@ -8,6 +8,7 @@ from typing import Annotated, Any
 
 import typer
 
+from polewright.foundation.angle_text import arcmin_text
 from polewright.foundation.clock import clock_from_environment
 from polewright.foundation.errors import ExitCode
 from polewright.interfaces.cli.console import (
@@ -192,8 +193,9 @@ class Told:
         elif now.error is not None:
             error = now.error
             out.print(
-                f"Last reading ({error.state}): total {error.total_arcmin:.2f}′, below "
-                f"{error.upper95_arcmin:.2f}′ with 95 % confidence; not confirmed by a sweep.",
+                f"Last reading ({error.state}): total {arcmin_text(error.total_arcmin)}, below "
+                f"{arcmin_text(error.upper95_arcmin)} with 95 % confidence; "
+                "not confirmed by a sweep.",
             )
         if now.failure is not None and not self.unconfirmed_end:
             word = ending_word(self.code)

@@ -11,6 +11,8 @@ from typing import Annotated, Any
 import typer
 from rich.table import Table
 
+from polewright.foundation.angle_text import angle_text
+from polewright.foundation.angles import ARCMIN, ARCSEC
 from polewright.foundation.clock import clock_from_environment
 from polewright.interfaces.cli.console import told_plainly
 from polewright.interfaces.cli.options import ConfigPath, with_config_options
@@ -44,7 +46,6 @@ def bestpole(
     the focal length long.
     """
     from polewright.calculation.drift.bestpole import Criterion, TargetSpan, best_pole
-    from polewright.foundation.angles import ARCMIN, ARCSEC
     from polewright.foundation.config import config_from_file
     from polewright.foundation.errors import ConfigError
     from polewright.observing.rig.rig import nominal_scale
@@ -104,13 +105,13 @@ def bestpole(
         pixels = "" if scale is None else f" ({pole.worst / scale:.2f} px)"
         table.add_row(
             pole.name,
-            f"{pole.d_alt / ARCMIN:+.2f}′",
-            f"{pole.d_az_sky / ARCMIN:+.2f}′",
-            f"{pole.rms / ARCSEC:.2f}″",
-            f"{pole.worst / ARCSEC:.2f}″{pixels}",
+            angle_text(pole.d_alt, signed=True),
+            angle_text(pole.d_az_sky, signed=True),
+            angle_text(pole.rms),
+            f"{angle_text(pole.worst)}{pixels}",
         )
     out.print(table)
-    gain = f"{answer.gain / ARCSEC:.2f}″"
+    gain = angle_text(answer.gain)
     if scale is not None:
         gain += f" ({answer.gain / scale:.2f} px)"
     for sentence in (f"The air, for refraction: {weather.source}.", *weather.warnings):

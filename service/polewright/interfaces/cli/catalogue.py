@@ -11,6 +11,8 @@ import typer
 from rich.box import SIMPLE_HEAD
 from rich.table import Table
 
+from polewright.foundation.angle_text import angle_text
+from polewright.foundation.angles import ARCSEC
 from polewright.foundation.clock import clock_from_environment
 from polewright.interfaces.cli.console import told_plainly
 from polewright.interfaces.cli.terminal import Console
@@ -261,7 +263,7 @@ def _tell_built(built: Built) -> None:
     if about.agreeing is not None and about.offset_arcsec is not None:
         lines.append(
             f"Of {about.compared} bright ones {about.agreeing:.1%} are in the bundled catalogue, "
-            f"{about.offset_arcsec:.2f} arcsec away in the median."
+            f"{angle_text(about.offset_arcsec * ARCSEC)} away in the median."
         )
     lines += [f"Note: {warning}" for warning in built.warnings]
     lines += [_sentence(built.density), f"Written: {built.path}"]

@@ -14,6 +14,8 @@ from rich.progress import BarColumn, Progress, TextColumn
 from rich.table import Table
 from rich.text import Text
 
+from polewright.foundation.angle_text import angle_text, arcmin_text
+from polewright.foundation.angles import ARCSEC
 from polewright.foundation.clock import CancelToken
 from polewright.foundation.errors import ExitCode, Insisted, PolewrightError
 from polewright.interfaces.cli.terminal import Console, headed
@@ -93,15 +95,17 @@ class TerminalListener:
                     f"{event.declination_deg:+.1f}°, altitudes {heights}"
                 )
                 if event.predicted_sigma_arcsec is not None:
-                    text += f"; expected uncertainty {event.predicted_sigma_arcsec:.0f}″"
+                    sigma = angle_text(event.predicted_sigma_arcsec * ARCSEC)
+                    text += f"; expected uncertainty {sigma}"
                 if event.crosses_meridian:
                     text += "; ACROSS THE MERIDIAN: keep clear of the mount"
                 return text
             case events.PointSolved():
                 return (
                     f"  point {event.point} of {event.points}: solved with {event.matched} stars, "
-                    f"rms {event.rms_arcsec:.2f}″, azimuth {event.azimuth_deg:.1f}°, altitude "
-                    f"{event.altitude_deg:.1f}°; the mount was {event.mount_offset_arcmin:.0f}′ off"
+                    f"rms {angle_text(event.rms_arcsec * ARCSEC)}, azimuth "
+                    f"{event.azimuth_deg:.1f}°, altitude {event.altitude_deg:.1f}°; the mount was "
+                    f"{arcmin_text(event.mount_offset_arcmin)} off"
                 )
             case events.MotionStopped(state="stopped"):
                 return headed("Motion stopped", "bold", f" ({event.reason})")
@@ -111,9 +115,12 @@ class TerminalListener:
         return ""
 
 
-def compass(value_arcmin: float, positive: str, negative: str) -> str:
-    """Say a signed angle as a size and a direction word."""
-    return f"{abs(value_arcmin):.2f}′ {positive if value_arcmin >= 0 else negative}"
+def compass(
+    value_arcmin: float, positive: str, negative: str, sigma_arcmin: float | None = None
+) -> str:
+    """Say a signed angle as a size, its uncertainty if there is one, and a direction word."""
+    size = arcmin_text(abs(value_arcmin), sigma_arcmin)
+    return f"{size} {positive if value_arcmin >= 0 else negative}"
 
 
 def result_table(result: MeasurementResult) -> Table:
@@ -121,28 +128,19 @@ def result_table(result: MeasurementResult) -> Table:
     axis = result.axis
     table = Table(title=f"Polar axis against the {axis.pole} pole", title_justify="left")
     table.add_column("")
-    table.add_column("error", justify="right")
-    table.add_column("± 1 sigma", justify="right")
+    table.add_column("error ± 1 sigma", justify="right")
     table.add_row(
-        "altitude",
-        compass(axis.d_alt_arcmin, "too high", "too low"),
-        f"{axis.sigma_alt_arcmin:.2f}′",
+        "altitude", compass(axis.d_alt_arcmin, "too high", "too low", axis.sigma_alt_arcmin)
     )
     table.add_row(
         "azimuth, on the sky",
-        compass(axis.d_az_sky_arcmin, "too far east", "too far west"),
-        f"{axis.sigma_az_sky_arcmin:.2f}′",
+        compass(axis.d_az_sky_arcmin, "too far east", "too far west", axis.sigma_az_sky_arcmin),
     )
     table.add_row(
-        "azimuth, turn of the base",
-        compass(axis.d_az_base_arcmin, "too far east", "too far west"),
-        "",
+        "azimuth, turn of the base", compass(axis.d_az_base_arcmin, "too far east", "too far west")
     )
-    table.add_row(
-        "total",
-        Text(f"{axis.total_arcmin:.2f}′", style="bold"),
-        f"{axis.sigma_total_arcmin:.2f}′",
-    )
+    total = arcmin_text(axis.total_arcmin, axis.sigma_total_arcmin)
+    table.add_row("total", Text(total, style="bold"))
     return table
 
 
@@ -161,8 +159,8 @@ def print_result(console: Console, result: MeasurementResult) -> None:
     console.print(
         headed(
             *within,
-            f" the tolerance of {result.tolerance_arcmin:g}′: the error is below "
-            f"{axis.total_upper95_arcmin:.2f}′ with 95 % confidence.",
+            f" the tolerance of {arcmin_text(result.tolerance_arcmin)}: the error is below "
+            f"{arcmin_text(axis.total_upper95_arcmin)} with 95 % confidence.",
         )
     )
     if result.weather is not None:

@@ -13,6 +13,7 @@ from polewright.foundation.clock import CancelToken, clock_from_environment
 from polewright.foundation.errors import ExitCode, in_words
 from polewright.interfaces.cli.console import (
     TerminalListener,
+    compass,
     exit_with,
     stop_on_signals,
     told_plainly,
@@ -155,7 +156,7 @@ def drift(
 
 def _print(console: Console, result: DriftResult) -> None:
     table = Table(title="Drift of the fields", title_justify="left")
-    for title in ("field", "frames", "minutes", "declination drift", "predicted"):
+    for title in ("field", "frames", "minutes", "declination drift, arcsec/min", "predicted"):
         table.add_column(title, justify="left" if title == "field" else "right")
     for field in result.fields:
         predicted = field.predicted_rate_arcsec_per_min
@@ -163,14 +164,16 @@ def _print(console: Console, result: DriftResult) -> None:
             field.name,
             f"{field.frames}",
             f"{field.span_s / 60.0:.1f}",
-            f"{field.declination_rate_arcsec_per_min:+.3f}″/min",
-            "" if predicted is None else f"{predicted:+.3f}″/min",
+            f"{field.declination_rate_arcsec_per_min:+.3f}",
+            "" if predicted is None else f"{predicted:+.3f}",
         )
     console.print(table)
+    altitude = compass(result.d_alt_arcmin, "too high", "too low", result.sigma_alt_arcmin)
+    azimuth = compass(
+        result.d_az_sky_arcmin, "too far east", "too far west", result.sigma_az_sky_arcmin
+    )
     console.print(
-        f"Axis by drift: altitude {result.d_alt_arcmin:+.2f}′ ± {result.sigma_alt_arcmin:.2f}′, "
-        f"azimuth on the sky {result.d_az_sky_arcmin:+.2f}′ ± {result.sigma_az_sky_arcmin:.2f}′ "
-        "(+ too high, + too far east; true pole).",
+        f"Axis by drift, against the true pole: altitude {altitude}; azimuth on the sky {azimuth}.",
     )
     console.print(result.sentence, style="bold")
     console.print(result.weather.sentence())

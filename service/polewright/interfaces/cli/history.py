@@ -16,6 +16,7 @@ import typer
 from rich.box import SIMPLE_HEAD
 from rich.table import Table
 
+from polewright.foundation.angle_text import arcmin_text
 from polewright.foundation.errors import ConfigError, ExitCode, counted, in_words
 from polewright.interfaces.cli.console import exit_with, told_plainly
 from polewright.interfaces.cli.options import ConfigPath
@@ -107,7 +108,7 @@ def list_runs(
         _say({"runs": rows})
         return
     table = Table(
-        title="Past runs (UTC)",
+        title="Past runs (times UTC, errors in arcmin)",
         title_justify="left",
         caption="* rehearsal" if any(row["rehearsal"] for row in rows) else None,
         caption_justify="left",
@@ -141,9 +142,9 @@ def _run_line(row: dict[str, Any]) -> tuple[str, ...]:
         _when(row["started_utc_s"]),
         row["pier"],
         row["kind"] + ("*" if row["rehearsal"] else ""),
-        f"{row['d_alt_arcmin']:+.2f}′" if measured else "",
-        f"{row['d_az_sky_arcmin']:+.2f}′" if measured else "",
-        f"{row['total_arcmin']:.2f}′" if measured else "",
+        f"{row['d_alt_arcmin']:+.2f}" if measured else "",
+        f"{row['d_az_sky_arcmin']:+.2f}" if measured else "",
+        f"{row['total_arcmin']:.2f}" if measured else "",
         _end(row),
     )
 
@@ -339,7 +340,7 @@ def _show_trend(
             "what happened then (earthquake, storm, work on the pier)."
         )
     rate = ", ".join(
-        f"{word} {value:+.2f}′ ± {sigma:.2f}′ a month"
+        f"{word} {arcmin_text(value, sigma, signed=True)} a month"
         for word, value, sigma in zip(
             ("azimuth", "altitude"), found.rate, found.rate_sigma, strict=True
         )
@@ -350,11 +351,15 @@ def _show_trend(
             f"The measurements scatter {found.scatter:.1f} times more than their errors say: "
             "look for a loose clamp, or measure at like temperatures."
         )
+    if limit is None:
+        return
     if alarm:
-        tell_line(f"ALARM: beyond the limit of {limit:g}′. Align the pier again.", "bold red")
+        tell_line(
+            f"ALARM: beyond the limit of {arcmin_text(limit)}. Align the pier again.", "bold red"
+        )
     elif crosses is not None and math.isfinite(crosses):
         days = counted(round(crosses), "day")
-        tell_line(f"At this pace the limit of {limit:g}′ is reached in {days}.")
+        tell_line(f"At this pace the limit of {arcmin_text(limit)} is reached in {days}.")
 
 
 @history_app.command("export")

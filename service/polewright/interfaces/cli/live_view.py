@@ -9,6 +9,8 @@ from rich.progress_bar import ProgressBar
 from rich.table import Table
 from rich.text import Text
 
+from polewright.foundation.angle_text import angle_parts, arcmin_text
+from polewright.foundation.angles import ARCMIN
 from polewright.interfaces.cli.console import STEP_WORDS, compass
 from polewright.session.snapshot import ErrorNow, SessionSnapshot
 from polewright.session.states import ENDED, Step
@@ -41,18 +43,13 @@ _DIGITS = {
     "8": ("┏━┓", "┣━┫", "┗━┛"),
     "9": ("┏━┓", "┗━┫", "╺━┛"),
     ".": ("  ", "  ", "▪ "),
-    "′": ("╹ ", "  ", "  "),
-    "″": ("╹╹", "  ", "  "),
     "-": ("   ", "╺━╸", "   "),
 }
 
 
 def angle_words(arcmin: float) -> str:
-    """A size fit for reading from afar: arcseconds below one arcminute."""
-    size = abs(arcmin)
-    if size < 0.995:
-        return f"{60.0 * size:.0f}″"
-    return f"{size:.1f}′" if size < 99.95 else f"{size:.0f}′"
+    """Say the size of an angle."""
+    return arcmin_text(arcmin)
 
 
 def big(text: str) -> str:
@@ -101,7 +98,7 @@ def _headline(now: SessionSnapshot) -> Text:
     if now.step is Step.ADJUSTING and now.pass_kind is not None and now.goal_arcmin is not None:
         near = now.pass_kind == "coarse"  # noqa: S105 - a pass, not a password
         kind = "first pass, only near" if near else "last pass"
-        text.append(f"  {kind}: goal {now.goal_arcmin:g}′", style="not reverse")
+        text.append(f"  {kind}: goal {angle_words(now.goal_arcmin)}", style="not reverse")
     text.append(
         f"  sweeps {now.sweeps}, moves {now.moves}, mount {now.motion}", style="not reverse dim"
     )
@@ -112,7 +109,8 @@ def _figures(now: SessionSnapshot, error: ErrorNow) -> Group:
     lines: list[RenderableType] = []
     counts = error.state in ("settled", "bumped", "measured")
     style = "bold" if counts else "dim"
-    lines.append(Text(big(angle_words(error.total_arcmin)), style=style))
+    number, unit = angle_parts(error.total_arcmin * ARCMIN)
+    lines.append(Text(big(number) + f" {unit}", style=style))
     age_s = max(0.0, now.utc_s - error.utc_s)
     lines.append(
         Text(

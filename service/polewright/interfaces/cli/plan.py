@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 import typer
 from rich.table import Table
 
-from polewright.foundation.angles import ARCSEC, DEG
+from polewright.foundation.angle_text import angle_text
+from polewright.foundation.angles import DEG
 from polewright.foundation.clock import CancelToken, clock_from_environment
 from polewright.foundation.errors import ConfigError, PlanError, SolveError
 from polewright.interfaces.cli.console import TerminalListener, stop_on_signals, told_plainly
@@ -199,8 +200,8 @@ def _row(name: str, item: SweepPlan) -> tuple[str, ...]:
         hour_angles,
         f"{item.declination / DEG:+.0f}",
         " ".join(f"{point.altitude / DEG:.0f}" for point in item.points),
-        f"{item.sigma / ARCSEC:.1f}″",
-        f"{item.cost / ARCSEC:+.1f}″",
+        angle_text(item.sigma),
+        angle_text(item.cost, signed=True),
         f"{item.duration_s / 60.0:.1f}",
         sun,
         moon,

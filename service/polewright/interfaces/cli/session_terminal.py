@@ -11,8 +11,9 @@ from rich.console import RenderableType
 from rich.live import Live
 from rich.text import Text
 
+from polewright.foundation.angle_text import arcmin_text
 from polewright.foundation.errors import ExitCode, Insisted, LeftInHaste
-from polewright.interfaces.cli.console import TerminalListener
+from polewright.interfaces.cli.console import TerminalListener, compass
 from polewright.interfaces.cli.desk import Desk, LocalDesk
 from polewright.interfaces.cli.keyboard import Keyboard
 from polewright.interfaces.cli.keys import Keys, keys_of_stdin
@@ -39,15 +40,16 @@ class SessionLines(TerminalListener):
                 return headed(event.step, "bold", why)
             case events.AxisMeasured():
                 return (
-                    f"  measured: total {event.total_arcmin:.2f}′ ± "
-                    f"{event.sigma_total_arcmin:.2f}′, altitude {event.d_alt_arcmin:+.2f}′ "
-                    f"(+ too high), azimuth {event.d_az_sky_arcmin:+.2f}′ (+ too far east)"
+                    "  measured: total "
+                    f"{arcmin_text(event.total_arcmin, event.sigma_total_arcmin)}, altitude "
+                    f"{compass(event.d_alt_arcmin, 'too high', 'too low')}, azimuth "
+                    f"{compass(event.d_az_sky_arcmin, 'too far east', 'too far west')}"
                 )
             case events.ReadingTaken():
                 more = "".join(f"\n    ! {notice}" for notice in event.notices)
                 return (
-                    f"  {event.state}: total {event.total_arcmin:.2f}′, below "
-                    f"{event.upper95_arcmin:.2f}′ with 95 %. {event.sentence}{more}"
+                    f"  {event.state}: total {arcmin_text(event.total_arcmin)}, below "
+                    f"{arcmin_text(event.upper95_arcmin)} with 95 %. {event.sentence}{more}"
                 )
             case events.PointSolved(point=0):
                 return ""
@@ -229,6 +231,6 @@ def _line(now: SessionSnapshot) -> str:
     if now.advice is None or now.error is None:
         return f"{now.step.value}"
     return (
-        f"{now.step.value}, {now.error.state}: total {now.error.total_arcmin:.2f}′, below "
-        f"{now.error.upper95_arcmin:.2f}′ with 95 %. {now.advice.sentence}"
+        f"{now.step.value}, {now.error.state}: total {arcmin_text(now.error.total_arcmin)}, below "
+        f"{arcmin_text(now.error.upper95_arcmin)} with 95 %. {now.advice.sentence}"
     )

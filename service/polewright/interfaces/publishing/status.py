@@ -6,6 +6,8 @@ from dataclasses import dataclass
 from enum import IntEnum
 from typing import Protocol
 
+from polewright.foundation.angle_text import arcmin_text
+
 
 class RunState(IntEnum):
     """What the newest session is doing. The numbers are a promise to scripts."""
@@ -109,8 +111,8 @@ def why_unsafe(status: AlignmentStatus, rules: Rules, utc_s: float) -> str:
     limit = min(verified.tolerance_arcmin, rules.tolerance_arcmin)
     if not verified.upper95_arcmin <= limit:
         return (
-            f"the last verified error may be {verified.upper95_arcmin:.2f} arcmin (95 %), "
-            f"the tolerance is {limit:g}"
+            f"the last verified error may be {arcmin_text(verified.upper95_arcmin)} (95 %), "
+            f"the tolerance is {arcmin_text(limit)}"
         )
     age_s = utc_s - verified.utc_s
     if not age_s >= -FUTURE_S:

@@ -13,6 +13,8 @@ from typing import Any
 from polewright.calculation.geometry.shared_errors import STANDARD_NOISE_DOF
 from polewright.calculation.sky.site import Site
 from polewright.calculation.sky.weather import believed_weather
+from polewright.foundation.angle_text import angle_text, arcmin_text
+from polewright.foundation.angles import ARCSEC
 from polewright.foundation.config import Config
 from polewright.foundation.plain_text import plain_html as escape
 from polewright.interfaces.report.errors import NothingToReport
@@ -114,14 +116,14 @@ def _verdict(result: MeasurementResult) -> str:
     axis = result.axis
     inside = result.within_tolerance
     head = (
-        f"Within the tolerance of {result.tolerance_arcmin:.3g}′"
+        f"Within the tolerance of {arcmin_text(result.tolerance_arcmin)}"
         if inside
-        else f"Not within the tolerance of {result.tolerance_arcmin:.3g}′"
+        else f"Not within the tolerance of {arcmin_text(result.tolerance_arcmin)}"
     )
     pole = "true pole" if axis.pole == "true" else "refracted pole"
     line = (
-        f"The axis is {axis.total_arcmin:.2f}′ ± {axis.sigma_total_arcmin:.2f}′ from the {pole}; "
-        f"below {axis.total_upper95_arcmin:.2f}′ with 95 % confidence."
+        f"The axis is {arcmin_text(axis.total_arcmin, axis.sigma_total_arcmin)} from the {pole}; "
+        f"below {arcmin_text(axis.total_upper95_arcmin)} with 95 % confidence."
     )
     return (
         f'<div class="verdict {"in" if inside else "out"}"><strong>{head}</strong>'
@@ -149,10 +151,8 @@ def _numbers(axis: AxisResult) -> str:
     )
     out = []
     for value, sigma, words in cells:
-        doubt = f" <small>± {sigma:.2f}′</small>" if sigma is not None else ""
-        out.append(
-            f'<div class="number"><b>{abs(value):.2f}′{doubt}</b><span>{escape(words)}</span></div>'
-        )
+        size = arcmin_text(value) if sigma is None else arcmin_text(abs(value), sigma)
+        out.append(f'<div class="number"><b>{size}</b><span>{escape(words)}</span></div>')
     return f'<div class="numbers">{"".join(out)}</div>'
 
 
@@ -187,7 +187,7 @@ def _axis_section(result: MeasurementResult, southern: bool, way: Way) -> str:
     axis, tolerance = result.axis, result.tolerance_arcmin
     facing = "south" if southern else "north"
     caption = (
-        f"Seen facing {facing}. Cross: the pole. Green: the tolerance of {tolerance:.3g}′. "
+        f"Seen facing {facing}. Cross: the pole. Green: the tolerance of {arcmin_text(tolerance)}. "
         "Red dot: the measured axis; red outline: where it is with 95 % confidence."
     )
     if way:
@@ -242,9 +242,9 @@ def _moves(run: RunRecord | None) -> str:
             (
                 f"sweep {number}",
                 _when(sweep.result.finished_utc)[11:],
-                f"{axis.d_alt_arcmin:+.2f}′ ± {axis.sigma_alt_arcmin:.2f}′",
-                f"{axis.d_az_sky_arcmin:+.2f}′ ± {axis.sigma_az_sky_arcmin:.2f}′",
-                f"{axis.total_arcmin:.2f}′",
+                arcmin_text(axis.d_alt_arcmin, axis.sigma_alt_arcmin, signed=True),
+                arcmin_text(axis.d_az_sky_arcmin, axis.sigma_az_sky_arcmin, signed=True),
+                arcmin_text(axis.total_arcmin),
                 str(followed),
             )
         )
@@ -283,9 +283,9 @@ def _points(result: MeasurementResult, floor_arcsec: float) -> str:
             f"{p.exposure_s:g} s",
             str(p.star_count),
             str(p.matched),
-            f"{p.rms_arcsec:.2f}″",
-            f"± {p.sigma_pointing_arcsec:.2f}″",
-            f"± {p.sigma_roll_arcsec:.1f}″",
+            angle_text(p.rms_arcsec * ARCSEC),
+            f"± {angle_text(p.sigma_pointing_arcsec * ARCSEC)}",
+            f"± {angle_text(p.sigma_roll_arcsec * ARCSEC)}",
             f"{p.solve_s:.2f} s",
         )
         for p in result.points
@@ -294,8 +294,8 @@ def _points(result: MeasurementResult, floor_arcsec: float) -> str:
         f'<section class="whole"><h2>Can it be believed</h2><p>{escape(check)}</p>'
         f'<figure class="narrow">{residual_picture(result, floor_arcsec)}<figcaption>What each '
         "point's attitude differs from one fixed axis. Bars inside the green band (two sigmas) "
-        f"are as expected; to a point's own error {floor_arcsec:.2g}″ are added for air and mount."
-        f"</figcaption></figure>{_table(headings, rows)}</section>"
+        f"are as expected; to a point's own error {angle_text(floor_arcsec * ARCSEC)} are added "
+        f"for air and mount.</figcaption></figure>{_table(headings, rows)}</section>"
     )
 
 
@@ -337,7 +337,11 @@ def _better(result: MeasurementResult, config: Config) -> str:
     if found is None:
         return ""
     rows = [
-        (change.sentence, f"{change.sigma_arcmin:.3f}′", f"{100.0 * (1.0 - change.factor):.0f} %")
+        (
+            change.sentence,
+            arcmin_text(change.sigma_arcmin),
+            f"{100.0 * (1.0 - change.factor):.0f} %",
+        )
         for change in found.changes
     ]
     table = (
@@ -347,8 +351,8 @@ def _better(result: MeasurementResult, config: Config) -> str:
     )
     return (
         f'<section class="whole"><h2>What would do better</h2><p>{escape(found.summary)}</p>'
-        f"<p>The axis is known to {found.sigma_arcmin:.3f}′ (1 sigma, both directions together). "
-        "Predicted with the same fit, all else equal:</p>"
+        f"<p>The axis is known to {arcmin_text(found.sigma_arcmin)} (1 sigma, both directions "
+        "together). Predicted with the same fit, all else equal:</p>"
         f"{table}</section>"
     )
 

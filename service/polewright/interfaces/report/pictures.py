@@ -7,6 +7,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from polewright.foundation.angle_text import angle_text
+from polewright.foundation.angles import ARCMIN, ARCSEC
 from polewright.interfaces.report import svg
 from polewright.records.result import AxisResult, MeasurementResult
 
@@ -63,7 +65,7 @@ def axis_picture(
             svg.text(
                 MIDDLE + 0.71 * k * step * scale + 3.0,
                 MIDDLE + 0.71 * k * step * scale + 3.0,
-                f"{k * step:g}′",
+                angle_text(k * step * ARCMIN),
                 "small",
                 "start",
             )
@@ -116,7 +118,7 @@ def residual_picture(result: MeasurementResult, floor_arcsec: float) -> str:
             ]
         )
     most = max(3.0, *(abs(ratio) for row in rows for _value, ratio in row))
-    width, left, right, top, each = 560.0, 96.0, 84.0, 34.0, 17.0
+    width, left, right, top, each = 560.0, 96.0, 104.0, 34.0, 17.0
     block = 3 * each + 14.0
     height = top + block * len(rows) + 26.0
     middle = left + (width - left - right) / 2.0
@@ -140,5 +142,13 @@ def residual_picture(result: MeasurementResult, floor_arcsec: float) -> str:
             parts.append(
                 svg.rect(middle + x, yy + 3, max(1.0, abs(ratio) * scale), each - 5, "bar")
             )
-            parts.append(svg.text(width - right + 8, yy + 12, f"{value:+.2f}″", "small", "start"))
+            parts.append(
+                svg.text(
+                    width - right + 8,
+                    yy + 12,
+                    angle_text(value * ARCSEC, signed=True),
+                    "small",
+                    "start",
+                )
+            )
     return svg.picture(width, height, "Residuals of the axis fit", parts)

@@ -19,6 +19,7 @@ from polewright.calculation.images.frame import Frame, StarList
 from polewright.calculation.images.quality import FrameQuality
 from polewright.calculation.planning.request import Pointing
 from polewright.calculation.planning.uncertainty import predict
+from polewright.foundation.angle_text import angle_text
 from polewright.foundation.angles import ARCMIN, ARCSEC, DEG
 from polewright.observing.capture.frame_quality import look_at
 from polewright.observing.capture.lens_cap import FEW_STARS, check_light
@@ -108,7 +109,7 @@ def shortest(rig: Rig, frame: Frame, stars: StarList, points: Sequence[Pointing]
             rig.note(
                 f"Exposing {exposure_s:g} s instead of {frame.exposure_s:g} s: about "
                 f"{short.stars} of {len(stars)} stars are left then, which makes the axis certain "
-                f"to {sigma / ARCSEC:.1f}″ (1 sigma; {wanted / ARCSEC:.1f}″ are wanted)."
+                f"to {angle_text(sigma)} (1 sigma; {angle_text(wanted)} are wanted)."
             )
             return exposure_s
     rig.note(

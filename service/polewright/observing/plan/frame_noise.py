@@ -15,6 +15,7 @@ from polewright.calculation.geometry.learnt_noise import (
     learnt_noise,
 )
 from polewright.calculation.geometry.shared_errors import STANDARD_NOISE_DOF
+from polewright.foundation.angle_text import angle_text
 from polewright.foundation.angles import ARCSEC, DEG
 from polewright.foundation.config import Config
 from polewright.observing.rig.past_sweeps import RigSweep
@@ -65,7 +66,7 @@ def tell_frame_noise(rig: Rig) -> None:
     if noise.sweeps:
         sweeps = "1 sweep" if noise.sweeps == 1 else f"{noise.sweeps} sweeps"
         rig.note(
-            f"Frame floor {noise.floor / ARCSEC:.1f}″ learnt from {sweeps} of this rig "
+            f"Frame floor {angle_text(noise.floor)} learnt from {sweeps} of this rig "
             "([sweep] frame_floor_arcsec sets it instead)."
         )
 

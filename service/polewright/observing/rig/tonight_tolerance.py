@@ -10,6 +10,7 @@ from polewright.calculation.sky.site import Atmosphere, Site
 from polewright.calculation.tolerance.imaging import Imaging, SkyOver, Target
 from polewright.calculation.tolerance.tolerance import CEILING_ARCMIN, largest_axis_error
 from polewright.devices.alpaca.camera_device import CameraInfo
+from polewright.foundation.angle_text import arcmin_text
 from polewright.foundation.angles import ARCMIN, DEG
 from polewright.foundation.config import Config, PoleSection, TonightSection
 from polewright.foundation.errors import ConfigError
@@ -129,9 +130,13 @@ def with_tonights_tolerance(
         found = largest_axis_error(imaging, target, tonight.trail_px, airless)
     bears = found.axis_error / ARCMIN
     arcmin = min(max(bears, LEAST_ARCMIN), CEILING_ARCMIN)
-    sentence = f"Tonight's tolerance is {arcmin:.2g}′, from {exposures_in_words(imaging, target)}"
+    sentence = (
+        f"Tonight's tolerance is {arcmin_text(arcmin)}, from {exposures_in_words(imaging, target)}"
+    )
     if bears > CEILING_ARCMIN:
-        sentence += f"; trails would bear more, but no more than {CEILING_ARCMIN:g}′ is accepted"
+        sentence += (
+            f"; trails would bear more, but no more than {arcmin_text(CEILING_ARCMIN)} is accepted"
+        )
     pole = config.pole.model_copy(update={"tolerance_arcmin": arcmin})
     config = config.model_copy(update={"pole": pole})
     return config, f"{sentence}. {share}".strip(), warned

@@ -21,6 +21,7 @@ from polewright.calculation.geometry.attitude import Attitude
 from polewright.calculation.geometry.axis_error import AxisError, axis_error
 from polewright.calculation.planning.request import Pointing
 from polewright.calculation.sky.pole import PoleTarget
+from polewright.foundation.angle_text import angle_text
 from polewright.foundation.angles import ARCMIN, ARCSEC, DEG, azalt_from_enu
 from polewright.foundation.errors import DeviceError, ImageError, SolveError
 from polewright.observing.capture.frame_quality import look_at
@@ -298,11 +299,11 @@ def _describe(
 
 def _measured_sentence(error: AxisError) -> str:
     return (
-        f"Measured by drift alone: the axis is {abs(error.d_alt) / ARCMIN:.2f}′ "
-        f"{'too high' if error.d_alt > 0 else 'too low'} (± {error.sigma_alt / ARCMIN:.2f}′) and "
-        f"{abs(error.d_az_sky) / ARCMIN:.2f}′ too far "
-        f"{'east' if error.d_az_sky > 0 else 'west'} on the sky "
-        f"(± {error.sigma_az_sky / ARCMIN:.2f}′)."
+        "Measured by drift alone: the axis is "
+        f"{angle_text(abs(error.d_alt), error.sigma_alt)} "
+        f"{'too high' if error.d_alt > 0 else 'too low'} and "
+        f"{angle_text(abs(error.d_az_sky), error.sigma_az_sky)} too far "
+        f"{'east' if error.d_az_sky > 0 else 'west'} on the sky."
     )
 
 

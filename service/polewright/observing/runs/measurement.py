@@ -13,6 +13,7 @@ from polewright.calculation.geometry.axis_error import AxisError
 from polewright.calculation.planning.request import Pointing
 from polewright.calculation.tolerance.tolerance import CEILING_ARCMIN, beyond_ceiling
 from polewright.devices.alpaca.errors import AlpacaError, is_absent
+from polewright.foundation.angle_text import angle_text
 from polewright.foundation.angles import ARCMIN, ARCSEC, DEG, azalt_from_enu, spherical
 from polewright.observing.capture.auto_exposure import wanted_sigma
 from polewright.observing.plan.frame_noise import frame_noise
@@ -70,8 +71,8 @@ def measure_axis(rig: Rig, points: Sequence[Pointing] | None = None) -> Measurem
         measured = measure(rig, points)
         if rig.config.run.afterwards == "stop":
             stop_now(rig.telescope, "the run is over and the mount does not confirm its stop")
-    total_arcmin = measured.error.total / ARCMIN
-    rig.emit(Finished(utc_s=rig.clock.utc_s(), text=f"total error {total_arcmin:.2f}′"))
+    total = angle_text(measured.error.total)
+    rig.emit(Finished(utc_s=rig.clock.utc_s(), text=f"total error {total}"))
     return measured.result
 
 
@@ -130,7 +131,7 @@ def doubt_about(rig: Rig, fitted: FittedSweep) -> str:
     fit, sigma = fitted.fit, fitted.error.sigma_total
     if not fit.trusted:
         return f"the fit is not trusted (p = {fit.p_value:.1g})"
-    return f"1 sigma {sigma / ARCMIN:.2f}′" if sigma > wanted_sigma(rig) else ""
+    return f"1 sigma {angle_text(sigma)}" if sigma > wanted_sigma(rig) else ""
 
 
 def tell_limits(rig: Rig, fitted: FittedSweep, solved: Sequence[SolvedPoint]) -> None:
@@ -239,14 +240,14 @@ def correction_sentences(error: AxisError, tolerance: float) -> tuple[str, ...]:
         )
     altitude = (
         abs(error.d_alt),
-        f"Move the axis {abs(error.d_alt) / ARCMIN:.1f}′ {'down' if error.d_alt > 0 else 'up'} "
+        f"Move the axis {angle_text(error.d_alt)} {'down' if error.d_alt > 0 else 'up'} "
         "with the altitude adjuster.",
     )
     azimuth = (
         abs(error.d_az_sky),
-        f"Move the axis {abs(error.d_az_sky) / ARCMIN:.1f}′ "
+        f"Move the axis {angle_text(error.d_az_sky)} "
         f"{'west' if error.d_az_sky > 0 else 'east'} with the azimuth adjuster "
-        f"(turn the base by {abs(error.d_az_base) / ARCMIN:.1f}′).",
+        f"(turn the base by {angle_text(error.d_az_base)}).",
     )
     ordered = sorted((altitude, azimuth), key=lambda item: -item[0])
     return (

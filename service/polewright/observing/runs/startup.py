@@ -17,7 +17,7 @@ from polewright.devices.alpaca.cover_calibrator import CoverCalibrator
 from polewright.devices.alpaca.device import Device
 from polewright.devices.alpaca.dome import Dome
 from polewright.devices.alpaca.mount_state import MountState
-from polewright.foundation.angles import ARCMIN
+from polewright.foundation.angle_text import angle_text, arcmin_text
 from polewright.foundation.clock import CancelToken, Clock
 from polewright.foundation.config import Config, SafetySection
 from polewright.foundation.errors import DeviceError, PolewrightError, SolveError
@@ -204,9 +204,9 @@ class Startup:
     def _verdict(self, measured: Measured) -> str:
         error, points = measured.error, len(measured.solved)
         told = (
-            f"{points} points: total {error.total / ARCMIN:.2f}′, below "
-            f"{error.total_upper() / ARCMIN:.2f}′ with 95 % confidence, tolerance "
-            f"{self.config.pole.tolerance_arcmin:g}′"
+            f"{points} points: total {angle_text(error.total)}, below "
+            f"{angle_text(error.total_upper())} with 95 % confidence, tolerance "
+            f"{arcmin_text(self.config.pole.tolerance_arcmin)}"
         )
         if not measured.result.within_tolerance:
             raise _Doubt(told)

@@ -16,7 +16,7 @@ from polewright.calculation.images.frame import Frame, StarList
 from polewright.calculation.images.stillness import LEAST_COMMON, Look, Rest, judge_rest
 from polewright.devices.alpaca.discovery import is_loopback
 from polewright.devices.alpaca.errors import AlpacaError
-from polewright.foundation.angles import ARCSEC
+from polewright.foundation.angle_text import angle_text
 from polewright.foundation.errors import ImageError
 from polewright.observing.capture.take_frame import take_frame
 from polewright.observing.rig.rig import Rig
@@ -190,9 +190,7 @@ class _Afterwards:
         if rest.verdict == "smeared":
             return f"its stars were drawn {rest.wider:.1f} times as wide as they are now"
         scale = self.rig.plates.scale
-        far = (
-            f"{rest.moved_px:.1f} px" if scale is None else f"{rest.moved_px * scale / ARCSEC:.1f}″"
-        )
+        far = f"{rest.moved_px:.1f} px" if scale is None else angle_text(rest.moved_px * scale)
         return f"its stars came to rest {far} from where the frame shows them"
 
     def _watch(self) -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from polewright.foundation.angle_text import angle_text
+from polewright.foundation.angles import ARCSEC
 from polewright.observing.rig.rig import Rig
 from polewright.observing.settling.still_stars import LEAST_FIXED_S, Settled, wait_for_still_stars
 
@@ -39,7 +41,11 @@ def tell_settled(rig: Rig, number: int, settled: Settled, took_s: float) -> None
             f"waiting the fixed {rig.config.sweep.settle_s:g} s after each slew."
         )
     elif not settled.still:
-        moved = "" if settled.moved_arcsec is None else f", last by {settled.moved_arcsec:.1f}″"
+        moved = (
+            ""
+            if settled.moved_arcsec is None
+            else f", last by {angle_text(settled.moved_arcsec * ARCSEC)}"
+        )
         rig.note(
             f"It was not seen that the stars of point {number} stood still within {took_s:.0f} s "
             f"({settled.why}{moved}); exposed all the same.",

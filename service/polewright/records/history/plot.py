@@ -12,6 +12,7 @@ import numpy as np
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
+from polewright.foundation.angle_text import arcmin_text
 from polewright.records.history.trend import AxisSeries, Trend
 
 _mpl_dates: Any = matplotlib.dates  # has no types
@@ -57,7 +58,7 @@ def drift_picture(
     if limit_arcmin is not None:
         lower.axhline(limit_arcmin, color=LIMIT, lw=1.8, ls="--")
         lower.annotate(
-            f"alarm {limit_arcmin:g}′", (0.99, limit_arcmin), xytext=(0, 3), ha="right",
+            f"alarm {arcmin_text(limit_arcmin)}", (0.99, limit_arcmin), xytext=(0, 3), ha="right",
             xycoords=("axes fraction", "data"), textcoords="offset points", color=LIMIT,
             fontsize=11,
         )  # fmt: skip

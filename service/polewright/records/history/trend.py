@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from polewright.foundation.angle_text import arcmin_text
 from polewright.foundation.angles import Vector
 from polewright.foundation.errors import counted
 from polewright.records.history.errors import TooFewRuns
@@ -107,9 +108,9 @@ class Trend:
     @property
     def sentence(self) -> str:
         """What a person wants to know."""
-        words = f"{_WORDS[self.model]}: {self.total:.2f}′ ± {self.total_sigma:.2f}′ off"
+        words = f"{_WORDS[self.model]}: {arcmin_text(self.total, self.total_sigma)} off"
         if self.model in ("creeping", "settling"):
-            words += f", now moving {self.speed:.2f}′ a month"
+            words += f", now moving {arcmin_text(self.speed)} a month"
         if self.time_constant_d is not None:
             words += f"; what is left of it falls to a third every {self.time_constant_d:.0f} days"
         days = counted(round(self.span_d), "day")

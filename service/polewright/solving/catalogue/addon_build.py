@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from polewright.foundation.angle_text import angle_text
 from polewright.foundation.angles import ARCSEC, DEG, TAU, unit_vector
 from polewright.solving.catalogue.addon import AddOnHeader, StarColumns, write_addon
 from polewright.solving.catalogue.addon_read import ReadStars, read_stars
@@ -326,6 +327,7 @@ def _judged(sources: Sequence[Path], agreement: Agreement, epoch: float) -> list
         )
     if agreement.shift_arcsec > _SHIFTED / ARCSEC:
         said.append(
-            f"The bright stars are shifted by {agreement.shift_arcsec:.1f} arcsec as a whole."
+            f"The bright stars are shifted by {angle_text(agreement.shift_arcsec * ARCSEC)} as a "
+            "whole."
         )
     return said

@@ -4,7 +4,7 @@ import { say, sayCount, sayDocument } from "./language.js";
 import { Link, ask, tell } from "./link.js";
 import { ErrorPicture } from "./picture.js";
 import { Tone, Voice } from "./sound.js";
-import { ENDED, angle, clockTime, figures, lost, now, progressWords, sentenceCase, stepWords } from "./words.js";
+import { ENDED, angle, angleText, clockTime, figures, lost, now, progressWords, sentenceCase, stepWords } from "./words.js";
 
 sayDocument();
 
@@ -190,7 +190,7 @@ function showChart(s, was) {
   chartAsked = want;
   load($("chart-img"), want, sayCount("Sky chart with a sweep of {count} point, north up, east left", "Sky chart with a sweep of {count} points, north up, east left", s.plan.azimuths_deg.length));
   const sigma = s.plan.predicted_sigma_arcsec;
-  text("chart-words", sigma ? sayCount("{count} point, expected uncertainty {sigma}″.", "{count} points, expected uncertainty {sigma}″.", s.plan.azimuths_deg.length, { sigma: sigma.toFixed(1) }) : sayCount("{count} point.", "{count} points.", s.plan.azimuths_deg.length));
+  text("chart-words", sigma ? sayCount("{count} point, expected uncertainty {sigma}.", "{count} points, expected uncertainty {sigma}.", s.plan.azimuths_deg.length, { sigma: angleText(sigma / 60) }) : sayCount("{count} point.", "{count} points.", s.plan.azimuths_deg.length));
 }
 
 function showNotes(s) {

@@ -2,12 +2,11 @@
 
 import { say } from "./language.js";
 
-/** A positive angle as number and unit, rounded as the sentences are. */
+/** A positive angle as number and unit: twin of angle_parts in foundation/angle_text.py. */
 export function angle(arcmin) {
-  if (arcmin < 0.995) return [(60 * arcmin).toFixed(0), "arcsec"];
-  if (arcmin < 9.95) return [arcmin.toFixed(1), "arcmin"];
-  if (arcmin < 119.5) return [arcmin.toFixed(0), "arcmin"];
-  return [(arcmin / 60).toFixed(1), "deg"];
+  const [size, unit] = arcmin < 0.995 ? [60 * arcmin, "arcsec"] : arcmin < 119.5 ? [arcmin, "arcmin"] : [arcmin / 60, "deg"];
+  if (size === 0) return ["0", unit];
+  return [size.toFixed(size < 2.995 ? 2 : size < 9.95 ? 1 : 0), unit];
 }
 
 export const angleText = (arcmin) => angle(arcmin).join(" ");
