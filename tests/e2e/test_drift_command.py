@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 
 import pytest
 from typer.testing import CliRunner
@@ -48,6 +49,17 @@ def test_a_measured_axis_is_checked_by_drift_and_both_are_in_the_report(
     found = json.loads(measured.stdout)["axis"]
     off_arcmin = drift["d_az_sky_arcmin"] - found["d_az_sky_arcmin"]
     assert abs(off_arcmin) < 4.0 * drift["sigma_az_sky_arcmin"]
+    points = json.loads(measured.stdout)["points"]
+    assert drift["compared"]["hour_angles_deg"] == [point["hour_angle_deg"] for point in points]
+    assert drift["compared"]["nothing_turned"] is None  # a rehearsal has no past
+    lever = math.cos(math.radians(44.62))
+    for tracked, swept_deg in (
+        (drift["sag"], drift["fields"][0]["declination_deg"]),
+        (drift["compared"]["sag"], drift["compared"]["declination_deg"]),
+    ):
+        wanted = -lever * math.sin(math.radians(swept_deg))
+        assert tracked["moves_alt"] == pytest.approx(wanted, abs=0.04)
+        assert tracked["moves_az_sky"] == pytest.approx(0.0, abs=0.04)
     assert picture.read_bytes()[:4] == b"\x89PNG"
 
     listed = json.loads(call("history", "list", "--url", database, "--rehearsals", "--json").stdout)

@@ -5,16 +5,18 @@ from __future__ import annotations
 import math
 
 import pytest
-from history.history_made import made_result
+from history.history_made import made_check, made_result
 from support.measured import record_measurement
 
 from polewright.calculation.planning.errors import PlanRefused
 from polewright.devices.alpaca.errors import AlpacaError, NotConnectedInTime, ServerUnreachable
 from polewright.foundation.errors import Cancelled, ExitCode
 from polewright.observing.plan.plan_from_config import planned_points
+from polewright.observing.plan.tube_sag import compared_sweep
 from polewright.observing.runs.connect import NoDeviceFound
 from polewright.observing.runs.measurement import measure_axis
 from polewright.records.events import AxisMeasured, MotionStopped, PointSolved, Progress
+from polewright.records.history.recording import store
 from polewright.solving.errors import TooFewStars
 from polewright_sim.sky.disturbance import Disturbance
 
@@ -270,8 +272,8 @@ def test_tonights_tolerance_follows_from_the_camera_and_the_mounts_rate(start_ni
 
 
 def test_a_connected_rig_knows_its_past(start_night, tmp_path, monkeypatch) -> None:
-    """A sweep that this mount and camera left in the history changes what the fit assumes, and the
-    result says so."""
+    """A sweep and drift checks that this mount and camera left in the history change what the fit
+    assumes of the frames and of the tube, and the result says so."""
     monkeypatch.setattr("polewright.records.history.recording.is_rehearsal", lambda _clock: False)
     night = start_night({})
     changes = {"history.url": f"sqlite:///{tmp_path / 'history.sqlite3'}"}
@@ -286,6 +288,10 @@ def test_a_connected_rig_knows_its_past(start_night, tmp_path, monkeypatch) -> N
         }
     )
     assert record_measurement(past, first.config, first.clock) is None
+    names = {"telescope": first.telescope.name(), "camera": first.camera.name()}
+    for number in (1, 2, 3):
+        check = made_check(number, pier=first.telescope.name(), **names)
+        assert store(check, first.config.history.url) is None
 
     rig = night.connect(changes)
     result = measure_axis(rig, planned_points(rig))
@@ -293,3 +299,14 @@ def test_a_connected_rig_knows_its_past(start_night, tmp_path, monkeypatch) -> N
     assert result.axis.frame_floor_arcsec > 1.05
     assert result.axis.noise_dof > 6.0
     assert any("learnt from 1 sweep of this rig" in note for note in result.notes)
+    assert any("Sag learnt from 3 drift checks of this rig" in note for note in result.notes)
+    sag = result.axis.sag
+    assert sag is not None
+    assert sag.checks == 3
+    assert 3.0 < sag.arcsec < 10.0
+    assert sag.sigma_arcsec < 5.5
+    swept = compared_sweep(result, nothing_turned=True)
+    assert swept is not None
+    lever = math.cos(rig.site.latitude) * math.sin(math.radians(swept.declination_deg))
+    assert sag.moves_alt == pytest.approx(-lever, abs=0.02)
+    assert sag.moves_az_sky == pytest.approx(0.0, abs=0.02)

@@ -131,7 +131,10 @@ def finish_measuring(rig: Rig, monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def finish_drifting(rig: Rig, monkeypatch: pytest.MonkeyPatch) -> None:
-    for name in ("plan_request", "DriftCheck", "ready_mount", "shared_errors_of"):
+    for name in (
+        *("plan_request", "DriftCheck", "ready_mount", "shared_errors_of"),
+        *("tube_sag", "focal_length_mm", "tell_tube_sag"),
+    ):
         monkeypatch.setattr(drift_run, name, lambda *_: SimpleNamespace(pointing=True))
     monkeypatch.setattr(drift_run, "choose_fields", lambda *_, **__: [])
     drift_run.run_drift(rig, None, drift_run.DriftSettings(two_fields=False))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from typing import Any
 
+from polewright.observing.runs.drift_run import DriftResult
 from polewright.records.history.record import (
     AxisReading,
     DeviceUsed,
@@ -12,7 +13,15 @@ from polewright.records.history.record import (
     RunRecord,
     Sweep,
 )
-from polewright.records.result import AxisResult, MeasurementResult, PointResult, SiteResult
+from polewright.records.result import (
+    AxisResult,
+    ComparedSweep,
+    MeasurementResult,
+    PointResult,
+    SagResult,
+    SiteResult,
+    WeatherResult,
+)
 
 NIGHT_UTC_S = 1_790_000_000.0  # 2026-09-21
 
@@ -138,3 +147,93 @@ def made_reading(utc_s: float, alt: float, az: float, after_sweep: int) -> AxisR
         sentence="Turn.",
         after_sweep=after_sweep,
     )
+
+
+def made_check(
+    number: int = 1,
+    sweep_minus_drift_arcsec: tuple[float, float] = (0.0, -7.0),
+    *,
+    telescope: str = "bench mount",
+    camera: str = "bench camera",
+    drift: dict[str, Any] | None = None,
+    sweep: dict[str, Any] | None = None,
+    **more: Any,
+) -> RunRecord:
+    """A run with a drift check, half an hour after its sweep near the pole; east, up.
+
+    Args:
+        number: of the night, from 1.
+        sweep_minus_drift_arcsec: how the axes differ.
+        telescope: of run and sweep.
+        camera: the same.
+        drift: fields of the result to change.
+        sweep: fields of the compared sweep to change.
+        **more: fields of the record to change.
+    """
+    utc_s = NIGHT_UTC_S + 86400.0 * number
+    east, up = (-part / 60.0 for part in sweep_minus_drift_arcsec)
+    sag = {"arcsec": 0.0, "sigma_arcsec": 7.5, "checks": 0}
+    result = DriftResult(
+        software="polewright test",
+        started_utc=datetime.fromtimestamp(utc_s, UTC).isoformat(),
+        finished_utc=datetime.fromtimestamp(utc_s + 900.0, UTC).isoformat(),
+        verdict="agrees",
+        cause=None,
+        sentence="Agrees.",
+        p_value=0.4,
+        d_alt_arcmin=0.5,
+        sigma_alt_arcmin=0.1,
+        d_az_sky_arcmin=0.2,
+        sigma_az_sky_arcmin=0.1,
+        correlation=0.0,
+        total_arcmin=0.54,
+        sigma_best_arcsec=6.0,
+        sigma_worst_arcsec=6.0,
+        minus_predicted_alt_arcmin=up,
+        minus_predicted_az_sky_arcmin=east,
+        sag=SagResult(**sag, moves_az_sky=0.0, moves_alt=0.0),
+        compared=ComparedSweep(
+            finished_utc=datetime.fromtimestamp(utc_s - 1800.0, UTC).isoformat(),
+            telescope=telescope,
+            camera=camera,
+            scale_arcsec_per_px=5.98,
+            declination_deg=85.0,
+            hour_angles_deg=(-60.0, -40.0, -20.0),
+            sigma_alt_arcmin=0.12,
+            sigma_az_sky_arcmin=0.08,
+            correlation=0.0,
+            noise_dof=6.0,
+            dof=2,
+            sag=SagResult(**sag, moves_az_sky=0.0, moves_alt=-0.7),
+            nothing_turned=True,
+        ),
+        weather=WeatherResult(
+            temperature_c=10.0,
+            sigma_temperature_c=1.0,
+            pressure_hpa=970.0,
+            sigma_pressure_hpa=2.0,
+            sigma_refraction_percent=0.5,
+            source="test",
+        ),
+        flexure_allowance_arcsec_per_hour=0.5,
+        fields=(),
+        notes=(),
+    )
+    document = {**result.model_dump(mode="json"), "svg": "<svg/>", **(drift or {})}
+    if sweep is not None:
+        document["compared"] = {**document["compared"], **sweep}
+    values: dict[str, Any] = {
+        "run_id": f"d{number:031d}",
+        "pier": "bench",
+        "kind": "drift",
+        "started_utc_s": utc_s - 60.0,
+        "finished_utc_s": utc_s + 960.0,
+        "outcome": 0,
+        "drifts": (document,),
+        "devices": tuple(
+            DeviceUsed(device=device, name=name, address="rig:11111", interface_version=4)
+            for device, name in (("telescope", telescope), ("camera", camera))
+        ),
+        "versions": {"polewright": "test"},
+    }
+    return RunRecord(**{**values, **more})

@@ -14,8 +14,9 @@ from history_made import NIGHT_UTC_S, made_run
 from polewright.foundation.angles import ARCSEC
 from polewright.foundation.clock import SystemClock
 from polewright.foundation.config import Config
-from polewright.observing.plan import frame_noise as learning
-from polewright.observing.plan.frame_noise import ask_history, frame_noise, tell_frame_noise
+from polewright.observing.plan import rig_past as learning
+from polewright.observing.plan.frame_noise import frame_noise, tell_frame_noise
+from polewright.observing.plan.rig_past import ask_history
 from polewright.records.history.record import RunRecord, Sweep
 from polewright.records.history.store import History
 
@@ -34,6 +35,7 @@ class Rig:
         self.camera = SimpleNamespace(name=lambda: "bench camera")
         self.clock: Any = SystemClock()
         self.past_sweeps: tuple[Any, ...] = ()
+        self.past_checks: tuple[Any, ...] = ()
         self.notes: list[str] = []
         self.warnings: list[str] = []
 
@@ -170,11 +172,11 @@ def test_a_damaged_run_is_passed_over(url: str, tmp_path: Path) -> None:
 def test_a_history_that_hangs_is_a_warning(url: str, monkeypatch: pytest.MonkeyPatch) -> None:
     release = threading.Event()
 
-    def hang(*_args: Any) -> list[Any]:
+    def hang(*_args: Any) -> tuple[Any, ...]:
         release.wait(60.0)
-        return []
+        return (), ()
 
-    monkeypatch.setattr(learning, "_past_sweeps", hang)
+    monkeypatch.setattr(learning, "_past", hang)
     monkeypatch.setattr(learning, "ANSWER_S", 0.05)
     rig = Rig(url)
     try:

@@ -37,12 +37,13 @@ from polewright.foundation.angles import ARCSEC
 from polewright.foundation.errors import ExitCode
 from polewright.interfaces.cli.app import build_app
 from polewright.interfaces.cli.console import print_result
+from polewright.interfaces.report import page
 from polewright.interfaces.report.improvements import what_would_be_better
 from polewright.interfaces.report.page import report_of_result, report_of_run
 from polewright.interfaces.report.pictures import axis_picture
 from polewright.interfaces.report.publish import DOCUMENTS, published, schema_of
 from polewright.records.history.store import History
-from polewright.records.result import WeatherResult
+from polewright.records.result import SagResult, WeatherResult
 from polewright.session.snapshot import SessionSnapshot
 from polewright.session.states import Step
 
@@ -231,6 +232,30 @@ def test_the_air_and_where_it_came_from_are_told() -> None:
         assert "by the site's height" in unescape(text)
     assert f"sure to {100.0 * weather.refraction_sigma:.1f} %" in shown
     assert result.weather.weather().refraction_sigma == weather.refraction_sigma
+
+
+def test_what_would_be_better_is_said_by_the_droop_that_the_fit_had(monkeypatch) -> None:
+    """By the focal length that the stars told, or learnt: not by the configured one."""
+    assumed = []
+
+    def caught(*_args, shared, **_more) -> None:
+        assumed.append(shared)
+
+    monkeypatch.setattr(page, "what_would_be_better", caught)
+    result = made_result()
+    axis = result.axis.model_copy(
+        update={
+            "sag": SagResult(
+                arcsec=4.5, sigma_arcsec=9.5, checks=3, moves_az_sky=0.0, moves_alt=-0.7
+            )
+        }
+    )
+    shown = report_of_result(result.model_copy(update={"axis": axis}))
+    older = report_of_result(result)
+
+    assert [round(shared.sag / ARCSEC, 3) for shared in assumed] == [9.5, 8.0]
+    assert "Sag learnt from 3 drift checks of this rig: a level tube droops by +4.5 ± 9.5″" in shown
+    assert "Sag learnt" not in older
 
 
 # -- schemas ----------------------------------------------------------------------------------

@@ -156,7 +156,8 @@ class OpticsSection(Section):
         ge=0,
         le=600,
         description="how far a level tube may droop, arcsec (1 sigma): no sweep shows it, and "
-        "it is in the stated uncertainty; 6 to 10 by the focal length if left out. "
+        "it is in the stated uncertainty; left out, 6 to 10 by the focal length, or as past drift "
+        "checks of the rig taught. "
         "Lower it for a tube known to be stiff, raise it for a heavy focuser train",
     )
 

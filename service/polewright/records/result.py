@@ -4,10 +4,14 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
+import numpy as np
+from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field, ValidatorFunctionWrapHandler, WrapValidator
 
+from polewright.calculation.geometry.learnt_sag import LearntSag
 from polewright.calculation.sky.site import Atmosphere
 from polewright.calculation.sky.weather import Weather
+from polewright.foundation.angles import ARCSEC, Vector
 from polewright.foundation.language import Sentence
 
 
@@ -48,6 +52,55 @@ class PointResult(_Part):
     )
 
 
+class SagResult(_Part):
+    """The droop of a level tube, and what it does to the axis found (error: axis minus pole)."""
+
+    arcsec: float = Field(
+        description="taken out of every frame, as learnt from drift checks; 0 where nothing was "
+        "learnt. Positive: the tube sinks"
+    )
+    sigma_arcsec: float = Field(description="1 sigma of the droop beyond that, in the uncertainty")
+    checks: int = Field(description="past drift checks of this rig it was learnt from")
+    moves_az_sky: float = Field(
+        description="what the axis found moves eastward on the sky per size of the droop"
+    )
+    moves_alt: float = Field(description="the same, upward")
+
+    @classmethod
+    def of(cls, sag: LearntSag, response: Vector) -> SagResult:
+        """The same as a document; ``response`` (2,) east and up."""
+        return cls(
+            arcsec=sag.mean / ARCSEC,
+            sigma_arcsec=sag.sigma / ARCSEC,
+            checks=sag.checks,
+            moves_az_sky=float(response[0]),
+            moves_alt=float(response[1]),
+        )
+
+    def sag(self) -> LearntSag:
+        """The same as the computation has it."""
+        return LearntSag(self.arcsec * ARCSEC, self.sigma_arcsec * ARCSEC, self.checks)
+
+    @property
+    def response(self) -> NDArray[np.float64]:
+        """(2,) what the axis found moves east and up per size of the droop."""
+        return np.array([self.moves_az_sky, self.moves_alt])
+
+    def sentence(self) -> str:
+        """The same in words."""
+        if self.checks == 0:
+            return (
+                f"A level tube may droop by {self.sigma_arcsec:.1f}″ (1 sigma; by its focal length "
+                "or [optics] sag_arcsec, not measured)."
+            )
+        checks = "1 drift check" if self.checks == 1 else f"{self.checks} drift checks"
+        return (
+            f"Sag learnt from {checks} of this rig: a level tube droops by {self.arcsec:+.1f} ± "
+            f"{self.sigma_arcsec:.1f}″, which is taken out of every frame "
+            "([optics] sag_arcsec sets a size instead)."
+        )
+
+
 class AxisResult(_Part):
     """The polar axis and its error. Error is axis minus pole."""
 
@@ -80,6 +133,9 @@ class AxisResult(_Part):
         None,
         description="degrees of freedom the fit took that error to be known from; None in "
         "documents of older versions",
+    )
+    sag: SagResult | None = Field(
+        None, description="the droop of the tube; None in documents of older versions"
     )
 
 
@@ -144,6 +200,27 @@ class TimeResult(_Part):
     )
     settle_saved_s: float = Field(
         description="against the fixed wait of [sweep] settle_s after each slew"
+    )
+
+
+class ComparedSweep(_Part):
+    """The sweep whose axis a drift check was compared with."""
+
+    finished_utc: str
+    telescope: str
+    camera: str
+    scale_arcsec_per_px: float
+    declination_deg: float = Field(description="of its points, about the true pole, as seen")
+    hour_angles_deg: tuple[float, ...] = Field(description="of its points, as commanded")
+    sigma_alt_arcmin: float
+    sigma_az_sky_arcmin: float
+    correlation: float
+    noise_dof: float = Field(description="as its uncertainties were widened for; with dof")
+    dof: int
+    sag: SagResult
+    nothing_turned: bool | None = Field(
+        description="whether no session that the history knows followed the axis, and so perhaps "
+        "turned it, between sweep and check; None: the history did not tell"
     )
 
 

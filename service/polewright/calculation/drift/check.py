@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from polewright.calculation.drift.decide import Decision, Predicted, StopRule, Verdict, decide
 from polewright.calculation.drift.errors import TurnTooShort
@@ -17,6 +17,7 @@ from polewright.calculation.drift.estimator import (
 from polewright.calculation.geometry.attitude import Attitude
 from polewright.calculation.sky.pole import PoleTarget, pole_enu
 from polewright.calculation.sky.site import Atmosphere, Site
+from polewright.foundation.angles import Vector
 
 
 @dataclass
@@ -72,6 +73,21 @@ class DriftCheck:
             time_is_up=time_is_up,
         )
         return self.decision
+
+    def with_droop_out(self, droop: float) -> Vector:
+        """Return the axis (3,) as it would be if the tube were known to droop by so much more.
+
+        Args:
+            droop: of a level tube, rad.
+        """
+        assert self.measured is not None  # noqa: S101 - asked only when something was measured
+        shared = replace(self.noise.shared, droop=self.noise.shared.droop + droop)
+        noise = replace(self.noise, shared=shared)
+        axis = self.measured.axis
+        fits = [
+            fit_field(frames, axis, noise) for frames in self.frames[: len(self.measured.fields)]
+        ]
+        return combine(fits).axis
 
     @property
     def field_is_done(self) -> bool:

@@ -17,6 +17,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from polewright.calculation.geometry.axis_error import axis_error
+from polewright.calculation.sky.pole import PoleTarget
+from polewright.calculation.sky.site import Atmosphere, Site
 from polewright.foundation.angles import ARCSEC, Matrix, Vector
 
 MOST_CHECKS = 50
@@ -30,6 +33,8 @@ HUBER = 1.5
 """Pairs farther out than this many sigmas count less (usual tuning, from memory)."""
 LEAST_NOISE = 0.5 * ARCSEC
 """What is left of a pair's own noise, at least, where all of it seems to repeat (rad)."""
+DROOP_TRIED = 1.0 * ARCSEC
+"""The droop (rad) that is taken out to see what the axis does."""
 _ROUNDS = 30
 
 
@@ -57,6 +62,23 @@ class LearntSag:
     sigma: float
     checks: int = 0
     """Drift checks it was learnt from."""
+
+
+def droop_response(site: Site, axis: Vector, without: Vector, droop: float) -> NDArray[np.float64]:
+    """Return what an axis found moves east and up on the sky per size of a droop, (2,).
+
+    Args:
+        site: where.
+        axis: as it was found, ENU (3,).
+        without: the same when ``droop`` (rad) more is taken out of the frames.
+        droop: small.
+    """
+    airless = Atmosphere.none()
+    seen, freed = (
+        axis_error(found, np.zeros((3, 3)), site, PoleTarget.TRUE, airless)
+        for found in (axis, without)
+    )
+    return np.array([seen.d_az_sky - freed.d_az_sky, seen.d_alt - freed.d_alt]) / droop
 
 
 def without_droop(covariance: Matrix, response: Vector, sigma: float) -> NDArray[np.float64]:

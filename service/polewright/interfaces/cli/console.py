@@ -165,6 +165,8 @@ def print_result(console: Console, result: MeasurementResult) -> None:
     )
     if result.weather is not None:
         console.print(result.weather.sentence())
+    if axis.sag is not None and axis.sag.checks:
+        console.print(axis.sag.sentence())
     for sentence in result.advice:
         console.print(sentence)
     if result.time is not None:

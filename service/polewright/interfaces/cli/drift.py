@@ -87,6 +87,7 @@ def drift(
     from polewright.calculation.drift.prediction import predicted_from_document
     from polewright.foundation.angles import ARCSEC
     from polewright.foundation.config import config_from_file
+    from polewright.observing.plan.rig_past import sweep_of
     from polewright.observing.runs.connect import connect_rig
     from polewright.observing.runs.drift_run import DriftSettings, run_drift
     from polewright.records.history.recording import recorded
@@ -124,10 +125,11 @@ def drift(
                     recorder(event)
 
                 rig = connect_rig(settings, clock, cancel, hear)
-                predicted = None
+                predicted = compared = None
                 if axis is not None:
                     predicted = predicted_from_document(text, str(axis), rig.site)
-                run = run_drift(rig, predicted, how)
+                    compared = sweep_of(rig, text)
+                run = run_drift(rig, predicted, how, compared)
             # The figure comes first: what is written down after it may find no room.
             if as_json:
                 write_out(run.result.model_dump_json())

@@ -332,7 +332,9 @@ def _better(result: MeasurementResult, config: Config) -> str:
     else:
         weather = result.weather.weather()
     noise_dof = result.axis.noise_dof or STANDARD_NOISE_DOF
-    shared = shared_errors(config, weather, config.optics.focal_length_mm, noise_dof)
+    told = result.axis.sag  # as the fit had it: by the focal length that the stars told, or learnt
+    sag = None if told is None else told.sag()
+    shared = shared_errors(config, weather, config.optics.focal_length_mm, noise_dof, sag)
     found = what_would_be_better(result, _floor_arcsec(result, config), shared=shared)
     if found is None:
         return ""
@@ -380,6 +382,7 @@ def _origin(result: MeasurementResult, run: RunRecord | None) -> str:
         ("camera", result.camera),
         ("site from", result.site.source),
         *([("air, for refraction", result.weather.source)] if result.weather else []),
+        *([("sag of the tube", result.axis.sag.sentence())] if result.axis.sag else []),
         ("solver", ", ".join(sorted({point.solver for point in result.points}))),
         ("software", result.software),
     ]

@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import math
-import threading
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from polewright.calculation.geometry.learnt_noise import (
-    MOST_SWEEPS,
     FrameNoise,
     PastSweep,
     floor_share,
@@ -28,8 +26,6 @@ if TYPE_CHECKING:
 #: [sweep] frame_floor_arcsec holds from so many seconds on, shorter frames are worse by the root
 #: (common practice, no source).
 CALM_S = 2.0
-#: A history that has not answered by then is done without, s (own choice).
-ANSWER_S = 5.0
 #: Other focal lengths and binnings have another noise; a solved scale is surer than this share.
 SAME_SCALE = 0.05
 
@@ -50,13 +46,14 @@ def frame_noise(rig: Rig) -> FrameNoise:
     """
     prior = FrameNoise(rig.config.sweep.frame_floor_arcsec * ARCSEC, STANDARD_NOISE_DOF)
     scale = rig.plates.scale
-    if _configured(rig.config) or scale is None:
+    if configured(rig.config) or scale is None:
         return prior
     same = [item.left for item in rig.past_sweeps if abs(item.scale / scale - 1.0) <= SAME_SCALE]
     return learnt_noise(prior, same)
 
 
-def _configured(config: Config) -> bool:
+def configured(config: Config) -> bool:
+    """Whether the file tells the floor, so that the past is not asked."""
     return "frame_floor_arcsec" in config.sweep.model_fields_set
 
 
@@ -71,63 +68,8 @@ def tell_frame_noise(rig: Rig) -> None:
         )
 
 
-def ask_history(rig: Rig) -> None:
-    """Look up what past sweeps of this mount and camera left over; trouble is a warning only.
-
-    A rehearsal learns nothing, nor does a run without a history.
-    """
-    from polewright.records.history.recording import is_rehearsal, pier_of
-
-    config = rig.config
-    if not config.history.enabled or _configured(config) or is_rehearsal(rig.clock):
-        return
-    telescope, camera = rig.telescope.name(), rig.camera.name()
-    pier, url = pier_of(config, telescope), config.history.url
-    found: list[RigSweep] = []
-    trouble = [f"no answer within {ANSWER_S:g} s"]
-
-    def ask() -> None:
-        try:
-            found.extend(_past_sweeps(url, pier, telescope, camera))
-            trouble.clear()
-        except Exception as exc:  # noqa: BLE001 - whatever a damaged database does, the run goes on
-            trouble[:] = [str(exc)]
-
-    thread = threading.Thread(target=ask, name="history", daemon=True)
-    thread.start()
-    thread.join(ANSWER_S)
-    why = tuple(trouble)
-    if why:
-        rig.note(
-            f"Nothing is learnt from past sweeps ({why[0]}): the frame floor is as configured.",
-            warning=True,
-        )
-    else:
-        rig.past_sweeps = tuple(found)
-
-
-def _past_sweeps(url: str | None, pier: str, telescope: str, camera: str) -> list[RigSweep]:
-    """Return the newest sweeps of a mount and camera on a pier, newest last."""
-    from polewright.records.history.store import History, RunFilter, file_missing
-
-    if file_missing(url):
-        return []
-    found: list[RigSweep] = []
-    with History(url, only_read=True) as history:
-        for run in history.list_runs(RunFilter(pier=pier, limit=4 * MOST_SWEEPS)):
-            same = (run["telescope"], run["camera"]) == (telescope[:200], camera[:200])
-            if not same or not run["sweeps"]:
-                continue
-            try:
-                found.extend(reversed(list(_sweeps_of(history.get(run["run_id"])))))
-            except ValueError:  # a run that cannot be read teaches nothing
-                continue
-            if len(found) >= MOST_SWEEPS:
-                break
-    return found[::-1]
-
-
-def _sweeps_of(record: RunRecord) -> Iterator[RigSweep]:
+def sweeps_of(record: RunRecord) -> Iterator[RigSweep]:
+    """Yield what the sweeps of a run teach."""
     configured = record.config.get("sweep", {}).get("frame_floor_arcsec")
     for sweep in record.sweeps:
         axis, points = sweep.result.axis, sweep.result.points

@@ -20,7 +20,7 @@ from polewright.foundation.angles import Vector
 from polewright.foundation.clock import CancelToken, Clock
 from polewright.foundation.config import Config
 from polewright.observing.rig.guarding import RunGuards
-from polewright.observing.rig.past_sweeps import RigSweep
+from polewright.observing.rig.past_sweeps import RigCheck, RigSweep
 from polewright.observing.rig.patience import Patience
 from polewright.observing.rig.plate_solver import PlateSolver
 from polewright.observing.rig.settle_memory import SettleMemory
@@ -78,6 +78,9 @@ class Rig:
 
     known: Known | None = None
     """What tonight's tolerance was computed with; None where it is fixed."""
+
+    past_checks: tuple[RigCheck, ...] = ()
+    """The same of its drift checks."""
 
     light_seen: bool = False
     """Whether a frame has shown that light reaches the camera, where that was in doubt."""

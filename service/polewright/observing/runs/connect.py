@@ -29,7 +29,7 @@ from polewright.foundation.angles import DEG
 from polewright.foundation.clock import CancelToken, Clock
 from polewright.foundation.config import Config, DeviceSection
 from polewright.foundation.errors import DeviceError, PolewrightError
-from polewright.observing.plan.frame_noise import ask_history
+from polewright.observing.plan.rig_past import ask_history
 from polewright.observing.rig.camera_setup import ready_camera
 from polewright.observing.rig.mount_site import mounts_site
 from polewright.observing.rig.plate_solver import FocalClaim, PlateSolver

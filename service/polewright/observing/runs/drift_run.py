@@ -19,6 +19,7 @@ from polewright.calculation.drift.model import SkyDrift, predicted_drift, sky_dr
 from polewright.calculation.drift.plot import FieldCurves
 from polewright.calculation.geometry.attitude import Attitude
 from polewright.calculation.geometry.axis_error import AxisError, axis_error
+from polewright.calculation.geometry.learnt_sag import DROOP_TRIED, LearntSag, droop_response
 from polewright.calculation.planning.request import Pointing
 from polewright.calculation.sky.pole import PoleTarget
 from polewright.foundation.angle_text import angle_text
@@ -28,6 +29,7 @@ from polewright.observing.capture.frame_quality import look_at
 from polewright.observing.capture.take_frame import take_frame
 from polewright.observing.plan.plan_from_config import plan_request
 from polewright.observing.plan.rig_errors import shared_errors_of
+from polewright.observing.plan.tube_sag import focal_length_mm, tell_tube_sag, tube_sag
 from polewright.observing.rig.rig import Rig
 from polewright.observing.runs.measurement import ready_mount, utc_text
 from polewright.observing.safety.stopping import motion_stopped_on_trouble, stop_now
@@ -36,7 +38,7 @@ from polewright.observing.settling.settle import settle
 from polewright.observing.sweep.solve_point import tell_focal_length
 from polewright.observing.sweep.visit_point import go_to, solve_here
 from polewright.records.events import Event
-from polewright.records.result import WeatherResult
+from polewright.records.result import ComparedSweep, SagResult, WeatherResult
 
 FAILED_IN_A_ROW = 6
 TELL_EVERY_S = 30.0
@@ -145,6 +147,19 @@ class DriftResult(_Part):
     sigma_worst_arcsec: float
     minus_predicted_alt_arcmin: float | None
     minus_predicted_az_sky_arcmin: float | None
+    correlation: float | None = Field(
+        None,
+        description="of the altitude's and azimuth's uncertainties; None in documents of older "
+        "versions",
+    )
+    sag: SagResult | None = Field(
+        None, description="the droop of the tube; None in documents of older versions"
+    )
+    compared: ComparedSweep | None = Field(
+        None,
+        description="the sweep that gave the prediction; None without one, when its document does "
+        "not tell enough, and in documents of older versions, which teach nothing",
+    )
     weather: WeatherResult
     flexure_allowance_arcsec_per_hour: float
     fields: tuple[DriftFieldResult, ...]
@@ -159,8 +174,19 @@ class DriftRun:
     curves: tuple[FieldCurves, ...]
 
 
-def run_drift(rig: Rig, predicted: Predicted | None, settings: DriftSettings) -> DriftRun:
+def run_drift(
+    rig: Rig,
+    predicted: Predicted | None,
+    settings: DriftSettings,
+    compared: ComparedSweep | None = None,
+) -> DriftRun:
     """Look at the fields until the check can decide; the mount goes on as the configuration says.
+
+    Args:
+        rig: the rig.
+        predicted: the axis to compare with.
+        settings: how.
+        compared: the sweep that measured it, where that is known; kept with the result.
 
     Raises:
         PolewrightError: any trouble; the mount has been stopped by then.
@@ -176,6 +202,8 @@ def run_drift(rig: Rig, predicted: Predicted | None, settings: DriftSettings) ->
             rig.note("Only one field fits: part of the axis error will stay uncertain.")
         rig.note("Hands off until the end, and guiding off: corrections would hide the drift.")
         noise = replace(settings.noise, shared=shared_errors_of(rig))
+        sag = tube_sag(rig, focal_length_mm(rig))
+        tell_tube_sag(rig)
         check = DriftCheck(rig.site, rig.atmosphere, predicted, settings.rule, noise, len(fields))
         ready_mount(rig)
         for number, place in enumerate(fields, start=1):
@@ -184,7 +212,7 @@ def run_drift(rig: Rig, predicted: Predicted | None, settings: DriftSettings) ->
                 break
         if rig.config.run.afterwards == "stop":
             stop_now(rig.telescope, "the run is over and the mount does not confirm its stop")
-    return _describe(rig, check, fields, settings, started_utc_s)
+    return _describe(rig, check, fields, settings, started_utc_s, sag, compared)
 
 
 def _watch_field(
@@ -259,6 +287,8 @@ def _describe(
     fields: Sequence[DriftField],
     settings: DriftSettings,
     started_utc_s: float,
+    sag: LearntSag,
+    sweep: ComparedSweep | None,
 ) -> DriftRun:
     decision, measured = check.decision, check.measured
     if decision is None or measured is None:
@@ -268,6 +298,9 @@ def _describe(
     )
     curves = _curves(rig, check, measured, fields)
     compared = check.predicted is not None
+    spread = error.sigma_alt * error.sigma_az_sky
+    seen, freed = (check.with_droop_out(droop) for droop in (0.0, DROOP_TRIED))
+    response = droop_response(rig.site, seen, freed, DROOP_TRIED)
     unnamed = not compared and decision.verdict is Verdict.AGREES
     result = DriftResult(
         software=f"polewright {__version__}",
@@ -286,6 +319,9 @@ def _describe(
         sigma_worst_arcsec=decision.sigma_worst / ARCSEC,
         minus_predicted_alt_arcmin=decision.up / ARCMIN if compared else None,
         minus_predicted_az_sky_arcmin=decision.east / ARCMIN if compared else None,
+        correlation=float(error.covariance[0, 1]) / spread if spread > 0.0 else 0.0,
+        sag=SagResult.of(sag, response),
+        compared=sweep,
         weather=WeatherResult.of(rig.weather),
         flexure_allowance_arcsec_per_hour=settings.noise.flexure_rate / ARCSEC * 3600.0,
         fields=tuple(
@@ -324,7 +360,7 @@ def _curves(
 ) -> tuple[FieldCurves, ...]:
     out = []
     for number, fit in enumerate(measured.fields):
-        frames = check.frames[number]
+        frames = [check.noise.shared.undrooped(item) for item in check.frames[number]]
         times = [item.utc_s for item in frames]
         start = frames[0].matrix
         predicted = None

@@ -30,6 +30,7 @@ from polewright.records.result import (
     AxisResult,
     MeasurementResult,
     PointResult,
+    SagResult,
     SiteResult,
     TimeResult,
     WeatherResult,
@@ -122,7 +123,7 @@ def measured_axis(
     tell_limits(rig, fitted, solved)
     emit_axis(rig, fitted.fit, fitted.error)
     fitted.fit.verify()
-    result = describe(rig, solved, fitted.fit, fitted.error, started_utc_s, tuple(story))
+    result = describe(rig, solved, fitted, started_utc_s, tuple(story))
     return Measured(tuple(solved), fitted.fit, fitted.error, result)
 
 
@@ -191,12 +192,12 @@ def emit_axis(rig: Rig, fit: AxisFit, error: AxisError) -> None:
 def describe(
     rig: Rig,
     solved: Sequence[SolvedPoint],
-    fit: AxisFit,
-    error: AxisError,
+    fitted: FittedSweep,
     started_utc_s: float,
     story: tuple[str, ...] = (),
 ) -> MeasurementResult:
     """Put a measurement into the document that is shown and stored."""
+    fit, error = fitted.fit, fitted.error
     tolerance = rig.config.pole.tolerance_arcmin
     upper95_arcmin = error.total_upper() / ARCMIN
     return MeasurementResult(
@@ -216,7 +217,7 @@ def describe(
             _point_result(point, residual)
             for point, residual in zip(solved, fit.residuals, strict=True)
         ),
-        axis=_axis_result(rig, fit, error),
+        axis=_axis_result(rig, fitted),
         tolerance_arcmin=tolerance,
         within_tolerance=upper95_arcmin <= tolerance,
         advice=correction_sentences(error, tolerance * ARCMIN),
@@ -273,7 +274,8 @@ def _time_result(rig: Rig) -> TimeResult:
     )
 
 
-def _axis_result(rig: Rig, fit: AxisFit, error: AxisError) -> AxisResult:
+def _axis_result(rig: Rig, fitted: FittedSweep) -> AxisResult:
+    fit, error = fitted.fit, fitted.error
     azimuth, altitude = azalt_from_enu(fit.axis)
     spread = error.sigma_alt * error.sigma_az_sky
     noise = frame_noise(rig)
@@ -296,6 +298,7 @@ def _axis_result(rig: Rig, fit: AxisFit, error: AxisError) -> AxisResult:
         trusted=fit.trusted,
         frame_floor_arcsec=noise.floor / ARCSEC,
         noise_dof=noise.dof,
+        sag=SagResult.of(fitted.sag, fitted.sag_response),
     )
 
 

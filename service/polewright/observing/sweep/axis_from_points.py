@@ -10,6 +10,7 @@ import numpy as np
 from polewright.calculation.geometry.attitude import Attitude
 from polewright.calculation.geometry.axis import AxisFit, fit_axis
 from polewright.calculation.geometry.axis_error import AxisError, axis_error
+from polewright.calculation.geometry.learnt_sag import DROOP_TRIED, LearntSag, droop_response
 from polewright.calculation.geometry.shared_errors import (
     CLOCK_SIGMA_S,
     SharedErrors,
@@ -17,9 +18,10 @@ from polewright.calculation.geometry.shared_errors import (
 from polewright.calculation.sky.pole import PoleTarget, pole_enu
 from polewright.calculation.sky.site import Site
 from polewright.calculation.sky.weather import Weather
-from polewright.foundation.angles import SIDEREAL_RATE
+from polewright.foundation.angles import SIDEREAL_RATE, Vector
 from polewright.observing.plan.frame_noise import frame_floor, tell_frame_noise
 from polewright.observing.plan.rig_errors import shared_errors_of
+from polewright.observing.plan.tube_sag import focal_length_mm, tell_tube_sag, tube_sag
 from polewright.observing.rig.rig import Rig
 from polewright.observing.settling.blur_weighting import with_smear
 from polewright.observing.sweep.solve_point import SolvedPoint
@@ -33,6 +35,10 @@ class FittedSweep:
     error: AxisError
     smeared: int
     """Frames that count for less because they are smeared beside the sharpest one."""
+    sag: LearntSag
+    """What of the tube's droop was taken out, and how sure that is."""
+    sag_response: Vector
+    """(2,) what the axis found moves east and up per size of a droop."""
 
 
 def fit_points(rig: Rig, solved: Sequence[SolvedPoint]) -> FittedSweep:
@@ -47,11 +53,23 @@ def fit_points(rig: Rig, solved: Sequence[SolvedPoint]) -> FittedSweep:
         [point.rest for point in solved],
     )
     tell_frame_noise(rig)
+    tell_tube_sag(rig)
     floor = frame_floor(rig, min(point.frame.exposure_s for point in solved))
-    fit, error = fit_attitudes(
-        attitudes, rig.site, rig.weather, rig.pole, floor, shared_errors_of(rig)
+    shared = shared_errors_of(rig)
+    fit, error = fit_attitudes(attitudes, rig.site, rig.weather, rig.pole, floor, shared)
+    more = fit_axis(
+        attitudes,
+        southern=rig.site.southern,
+        systematic_rad=floor,
+        shared=replace(shared, droop=shared.droop + DROOP_TRIED),
     )
-    return FittedSweep(fit, error, smeared)
+    return FittedSweep(
+        fit,
+        error,
+        smeared,
+        tube_sag(rig, focal_length_mm(rig)),
+        droop_response(rig.site, fit.axis, more.axis, DROOP_TRIED),
+    )
 
 
 def fit_attitudes(
