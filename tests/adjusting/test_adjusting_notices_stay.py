@@ -25,7 +25,7 @@ def test_a_turn_the_wrong_way_is_said_long_enough_to_be_read() -> None:
     axis, covariance = mount.swept(2.0 * ARCSEC)
     engine = AdjustmentEngine(axis, covariance, mount.look(), Site(mount.latitude / DEG, 0.0))
     board = Board("night", 1.0, SystemClock())
-    board.begins_pass(engine, 5.0)
+    board.begins_pass(engine)
 
     def said(frames: int) -> list[tuple[float, bool]]:
         found = []

@@ -109,7 +109,7 @@ def test_travel_sentence_says_what_is_missing() -> None:
         ({"altitude": {"arcmin_per_turn": -3}}, "altitude.arcmin_per_turn"),
         ({"azimuth": {"name": ""}}, "azimuth.name"),
         ({"azimut": {}}, "azimut"),
-        ({"base_tilt_deg": "steep"}, "base_tilt_deg"),
+        ({"ra_slack_arcmin": "much"}, "ra_slack_arcmin"),
     ],
 )
 def test_a_wrong_profile_names_the_field(table: dict[str, object], field: str) -> None:

@@ -101,7 +101,7 @@ def run(
     )
     board = Board("memory", 1.0, clock)
     journal = Journal(folder / "memory.journal.jsonl")
-    board.begins_pass(engine, 10.0)
+    board.begins_pass(engine)
     sky = star_field(rng, 320, 240, 40)
     table = [(0.0, resident_mb())]
     frames = int(hours * 3600.0 / every_s)

@@ -236,7 +236,6 @@ def config_for(
         "solver.timeout_s": 25.0,
         "solver.hint_radius_deg": 3.0,
         "recovery.tries": 1,
-        "recovery.moves": 1,
     }
     bad = next((kind for kind in kinds if kind.startswith("solver_")), None)
     if bad is not None:

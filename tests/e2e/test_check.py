@@ -7,6 +7,7 @@ import pytest
 from polewright.devices.alpaca.client import AlpacaConnection
 from polewright.devices.alpaca.focuser import Focuser
 from polewright.foundation.errors import Cancelled
+from polewright.observing.capture import auto_exposure
 from polewright.observing.capture.auto_exposure import choose_exposure
 from polewright.observing.plan.plan_from_config import planned_points
 from polewright.observing.runs.focus_run import FocusNotFound, FocusRun
@@ -46,10 +47,11 @@ def test_a_good_frame_is_solved_and_a_dark_one_says_why(start_night) -> None:
     assert "is the cover off" in dark.advice[0]
 
 
-def test_the_exposure_is_found_by_itself(start_night) -> None:
+def test_the_exposure_is_found_by_itself(start_night, monkeypatch) -> None:
     """From far too short, it ends longer, within the limits, and with stars enough."""
     night = start_night({})
-    short = {"sweep.exposure_s": 0.004, "sweep.exposure_min_s": 0.004}
+    monkeypatch.setattr(auto_exposure, "LEAST_EXPOSURE_S", 0.004)
+    short = {"sweep.exposure_s": 0.004}
     rig = looking_up(night, short)
 
     choose_exposure(rig)
@@ -62,15 +64,15 @@ def test_the_exposure_is_found_by_itself(start_night) -> None:
     assert check(rig, exposure_s, solve=False).star_count >= 30
 
 
-def test_the_shortest_exposure_that_does_is_forecast(start_night) -> None:
+def test_the_shortest_exposure_that_does_is_forecast(start_night, monkeypatch) -> None:
     """From a frame that shows more stars than needed: what is left at the exposure chosen is what
     was forecast, or more, and the first frame is not taken again."""
+    monkeypatch.setattr(auto_exposure, "LEAST_EXPOSURE_S", 0.05)
     night = start_night({"mount": {"vibration_arcsec": 0.0}}, rate=12.0)
     rig = night.connect(
         {
             "sweep.exposure_s": 3.0,
             "sweep.exposure_auto": True,
-            "sweep.exposure_min_s": 0.05,
             "sweep.settle_s": 0.0,
         }
     )

@@ -29,7 +29,7 @@ SMALL = {
     "sensor": {"width": 800, "height": 600, "pixel_um": 9.0, "hot_pixel_count": 20},
     "misalignment": {"alt_arcmin": 12.0, "az_arcmin": -21.0},
 }
-NO_RECOVERY = {"recovery.tries": 0, "recovery.moves": 0, "recovery.swaps": 0}
+NO_RECOVERY = {"recovery.tries": 0, "recovery.other_places": False}
 
 
 @pytest.fixture(autouse=True)
@@ -259,7 +259,6 @@ def test_a_solver_that_fails_ends_a_run_in_good_order(start_night, how) -> None:
             "solver.name": "command",
             "solver.options": {"command": command},
             "solver.timeout_s": 2.0,
-            "solver.blind": False,
             **NO_RECOVERY,
         }
     )

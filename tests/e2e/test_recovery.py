@@ -78,10 +78,11 @@ def test_a_passing_cloud_costs_a_longer_exposure(start_night) -> None:
     assert "exposing 4 s" in result.story[0]
 
 
-def test_a_wide_house_swaps_the_sweep(start_night) -> None:
+def test_a_wide_house_swaps_the_sweep(start_night, monkeypatch) -> None:
     """Where no place on the circle solves, another sweep elsewhere is planned and made."""
     night = start_night({"horizon": WIDE_HOUSE}, rate=RATE)
-    rig = night.connect({**QUICK, "recovery.moves": 0})
+    monkeypatch.setattr("polewright.observing.sweep.recovery.MOVES", 0)
+    rig = night.connect(QUICK)
 
     result = measure_axis(rig, planned_points(rig))
 

@@ -56,14 +56,14 @@ def test_a_good_start_opens_the_cover_measures_and_parks(start_night) -> None:
     assert not night.truth["mount"]["moving"]
 
 
-def test_an_uncertain_check_takes_a_further_point(start_night) -> None:
+def test_an_uncertain_check_takes_a_further_point(start_night, monkeypatch) -> None:
     """A finer uncertainty than three points give: more are taken, up to the limit, and told."""
+    monkeypatch.setattr("polewright.observing.runs.startup.MOST_POINTS", 4)
     night = start_night(NEAR_POLE, rate=12.0)
     run = startup(
         night,
         {
-            "startup.sigma_arcmin": 0.001,
-            "startup.max_points": 4,
+            "sweep.sigma_arcmin": 0.001,
             "startup.afterwards": "stop",
         },
     )

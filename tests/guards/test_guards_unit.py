@@ -271,7 +271,7 @@ def solved(number: int, site: Site, ha_deg: float, said_deg: float, tilt: np.nda
 def test_the_turn_by_the_stars_does_not_depend_on_the_axis_error(site, step) -> None:
     """Eight degrees of axis error trip nothing; two degrees of slip do, either way round."""
     tilt = rotation_about(np.array([0.6, 0.0, 0.8]), 8.0 * DEG)
-    guard = TruthGuard(site, 4.0, 0.5)
+    guard = TruthGuard(site, 0.5)
 
     guard.begin()
     guard.solved(solved(1, site, -40.0, -40.0, tilt))
@@ -287,7 +287,7 @@ def test_the_turn_by_the_stars_does_not_depend_on_the_axis_error(site, step) -> 
 def test_the_offset_of_the_point_before_must_still_hold() -> None:
     """A centre five degrees from where it is expected trips; three degrees do not."""
     still = np.eye(3)
-    guard = TruthGuard(NORTH, 4.0, 0.5)
+    guard = TruthGuard(NORTH, 0.5)
     guard.begin()
     guard.solved(solved(1, NORTH, -40.0, -40.0, still))
 

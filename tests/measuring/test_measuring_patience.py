@@ -138,7 +138,7 @@ def test_no_transparency_ends_in_time_with_what_was_tried(night) -> None:
         if number > 1:
             nothing(rig, number)
 
-    rig = night(cloud, moves=10, swaps=5)
+    rig = night(cloud)
 
     with pytest.raises(PointNotSolved) as caught:
         sweeping.sweep(rig, POINTS)  # type: ignore[arg-type]
@@ -297,7 +297,7 @@ def test_a_frame_with_some_stars_has_light(night, monkeypatch, found: int, asked
         raise TooFewStars(found, 6)
 
     with pytest.raises(PointNotSolved):
-        sweeping.sweep(night(few, tries=1, moves=0, swaps=0), POINTS)  # type: ignore[arg-type]
+        sweeping.sweep(night(few, tries=1, other_places=False), POINTS)  # type: ignore[arg-type]
 
     assert bool(looked) is asked
 

@@ -13,6 +13,7 @@ import pytest
 
 from polewright.foundation.config import LogSection, NotifySection
 from polewright.foundation.errors import ConfigError, ExitCode
+from polewright.interfaces import logs
 from polewright.interfaces.logs import (
     LogNotWritable,
     end_log,
@@ -81,10 +82,12 @@ def test_secrets_are_not_written(tmp_path, log_at) -> None:
     assert without_secrets({"n": 3, "keep": "monkey"}) == {"n": 3, "keep": "monkey"}
 
 
-def test_files_are_rotated(tmp_path, log_at) -> None:
+def test_files_are_rotated(tmp_path, log_at, monkeypatch) -> None:
     """No file grows beyond its limit, and only so many old ones are kept."""
     path = tmp_path / "polewright.log"
-    log = log_at(LogSection(file=str(path), max_mb=0.002, keep=2))
+    monkeypatch.setattr(logs, "MAX_BYTES", 2000)
+    monkeypatch.setattr(logs, "KEPT_FILES", 2)
+    log = log_at(LogSection(file=str(path)))
 
     for number in range(100):
         log.info("line", number=number, padding="x" * 50)

@@ -96,8 +96,6 @@ class AdjusterProfile(BaseModel):
     ra_slack_arcmin: float = Field(default=3.0, ge=0.0, lt=120.0)
     """How far the RA axis may turn by itself: backlash, periodic error, imprecise tracking rate.
     Turns beyond it that tracking does not explain are taken for a slip."""
-    base_tilt_deg: float = Field(default=3.0, ge=0.0, lt=20.0)
-    """How far from level the base may stand; more tilt hides smaller slips."""
 
     def adjuster(self, axis: Axis) -> Adjuster:
         """The adjuster of that axis."""

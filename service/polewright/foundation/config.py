@@ -13,11 +13,21 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    ModelWrapValidatorHandler,
+    PrivateAttr,
+    ValidationError,
+    field_validator,
+    model_validator,
+)
 
 from polewright.foundation.adjuster_profile import AdjusterProfile
 from polewright.foundation.errors import ConfigError, in_words
 from polewright.foundation.language import FOLLOW_ENVIRONMENT, languages
+from polewright.foundation.retired_settings import carried_over
 
 
 class BadConfig(ConfigError):
@@ -211,19 +221,20 @@ class SweepSection(Section):
         "exposure_s is where the search begins. Switch it on where sky and Moon "
         "change from night to night",
     )
-    exposure_min_s: float = Field(
-        0.5,
-        gt=0,
-        le=600,
-        description="shortest exposure that exposure_auto may choose, s. Raise it where seeing "
-        "dances in short exposures",
-    )
     exposure_max_s: float = Field(
         20.0,
         gt=0,
         le=600,
-        description="longest exposure that exposure_auto may choose, s. Lower it where stars "
-        "trail on an axis far off",
+        description="longest exposure that exposure_auto or a point that did not solve may ask "
+        "for, s. Lower it where stars trail on an axis far off",
+    )
+    sigma_arcmin: float | None = Field(
+        None,
+        gt=0,
+        le=60,
+        description="uncertainty wanted of the total error, 1 sigma, arcminutes: exposure_auto "
+        "and `polewright startup` go by it; a quarter of the tolerance if left out. Give it "
+        "where the figure shall be surer than the verdict needs",
     )
     settle_s: float = Field(
         15.0,
@@ -281,14 +292,6 @@ class SweepSection(Section):
         description="how far from its target the mount may say it stopped, degrees. Raise it "
         "only for a mount known to stop so far off",
     )
-    solved_tolerance_deg: float = Field(
-        4.0,
-        gt=0,
-        le=30,
-        description="how far the solved centre may be from where the mount's word, corrected by "
-        "the point before, puts it, degrees. Raise it for a mount that points "
-        "badly, not for one that slips",
-    )
 
 
 class HorizonSection(Section):
@@ -317,20 +320,6 @@ class LimitsSection(Section):
         le=180,
         description="angle kept from the Sun, degrees (common practice). Lower it only with a "
         "filter on",
-    )
-    sun_counts_above_deg: float = Field(
-        -6.0,
-        ge=-90,
-        le=90,
-        description="altitude of the Sun above which it is avoided, degrees. Lower it to keep "
-        "away from bright twilight, too",
-    )
-    moon_avoid_deg: float = Field(
-        30.0,
-        ge=0,
-        le=180,
-        description="angle from a full Moon within which a plan ranks lower. Raise it where "
-        "moonlight hides the stars",
     )
     mount_altitude_min_deg: float = Field(
         5.0,
@@ -411,13 +400,6 @@ class StartupSection(Section):
         description="longest wait for the devices to appear, s (own choice). Raise it where "
         "computers and power come up slowly",
     )
-    site_tolerance_deg: float = Field(
-        0.1,
-        gt=0,
-        le=10,
-        description="how far the mount's site may be from the configured one, degrees (own "
-        "choice). Raise it where the mount rounds its site",
-    )
     clock_tolerance_s: float = Field(
         5.0,
         gt=0,
@@ -442,40 +424,12 @@ class StartupSection(Section):
         le=3600,
         description="longest that a roof may take to open, s. Raise it for a slow roof",
     )
-    points: int = Field(
-        3,
-        ge=3,
-        le=12,
-        description="points of the quick check. More where each night's figure goes into a trend",
-    )
-    max_points: int = Field(
-        5,
-        ge=3,
-        le=12,
-        description="points it may grow to while it is not sure or not trusted. Lower it where "
-        "a quick answer matters more than a sure one",
-    )
-    sigma_arcmin: float | None = Field(
-        None,
-        gt=0,
-        le=60,
-        description="uncertainty wanted of the total error, 1 sigma, arcminutes; a quarter of "
-        "the tolerance if left out. Give it where the figure shall be surer than "
-        "the verdict needs",
-    )
     max_hfd_px: float = Field(
         12.0,
         gt=1,
         le=200,
         description="half-flux diameter above which focus is called wrong, px. Lower it to "
         "notice a focus that has crept, raise it for large stars on small pixels",
-    )
-    max_elongation: float = Field(
-        2.5,
-        gt=1,
-        le=20,
-        description="long over short axis of stars above which tracking is wrong. Lower it to "
-        "notice wind and bad tracking earlier",
     )
     afterwards: Literal["park", "track", "stop"] = Field(
         "park",
@@ -513,13 +467,6 @@ class LogSection(Section):
         description="file to log to; nothing is logged if left out. Give it on every machine "
         "that nobody watches",
     )
-    max_mb: float = Field(
-        10.0,
-        gt=0,
-        le=1000,
-        description="size at which a new file is begun, megabytes. Lower it on a small card",
-    )
-    keep: int = Field(5, ge=1, le=100, description="old files kept. Raise it to look farther back")
 
 
 class AdjusterSection(Section):
@@ -529,13 +476,6 @@ class AdjusterSection(Section):
         "manual",
         description="manual, command, or an adjuster that an installed package brings. Choose "
         "command where a program can turn the adjusters",
-    )
-    first_step_arcmin: float = Field(
-        3.0,
-        gt=0,
-        le=60,
-        description="first turn, from which sign and gain are learned, arcmin. Raise it where "
-        "play swallows so small a turn",
     )
     largest_step_arcmin: float = Field(
         40.0, gt=0, le=600, description="largest single turn, arcminutes. Lower it for a heavy load"
@@ -554,13 +494,6 @@ class AdjusterSection(Section):
         description="farthest turn in azimuth from where it started, arcmin. Set it below what "
         "the mechanics bear: the end switches come after it",
     )
-    most_moves: int = Field(
-        60,
-        ge=2,
-        le=500,
-        description="turns after which an unattended session gives up. Raise it where play "
-        "makes many small turns needed",
-    )
     options: dict[str, Any] = Field(
         default_factory=dict, description="the adjuster's own options, as a table"
     )
@@ -576,26 +509,10 @@ class RecoverySection(Section):
         description="longer exposures tried at a place that does not solve. 0 where a cloud is "
         "better met by another place",
     )
-    max_exposure_s: float = Field(
-        20.0,
-        gt=0,
-        le=600,
-        description="longest of these exposures, s; each is twice the one before. Lower it "
-        "where long exposures trail on an axis far off",
-    )
-    moves: int = Field(
-        2,
-        ge=0,
-        le=10,
-        description="other places on the declination circle tried for a point. 0 where only the "
-        "chosen places are free",
-    )
-    swaps: int = Field(
-        1,
-        ge=0,
-        le=5,
-        description="other sweeps tried when a point finds no other place. 0 where the mount "
-        "must stay on the chosen side of the sky",
+    other_places: bool = Field(
+        True,
+        description="whether a point that does not solve may be moved along its declination "
+        "circle, or another sweep be made. Switch it off where only the chosen places are free",
     )
     nowhere_s: float = Field(
         240.0,
@@ -621,11 +538,6 @@ class SolverSection(Section):
         le=180,
         description="how far off the mount's own pointing may be, degrees. Raise it for a mount "
         "that is far off; the search takes longer",
-    )
-    blind: bool = Field(
-        True,
-        description="whether to search the whole sky when the hint leads nowhere. Switch it off "
-        "where a wrong pointing shall be an error",
     )
     timeout_s: float = Field(
         60.0,
@@ -758,30 +670,10 @@ class AdjustingSection(Section):
         description="exposure of a live frame, s; as in the sweep if left out. Shorter than the "
         "sweep's makes the reading follow the hand more quickly",
     )
-    coarse_goal_arcmin: float = Field(
-        5.0,
-        gt=0,
-        le=60,
-        description="where a first pass from far off ends, arcminutes. Smaller where a second "
-        "sweep costs more than a finer first pass",
-    )
-    coarse_from_arcmin: float = Field(
-        30.0,
-        gt=0,
-        le=600,
-        description="error above which a first, coarse pass is made, arcminutes. Larger to save "
-        "a sweep on a mount that is roughly set each night",
-    )
     sweep_by_itself: bool = Field(
         False,
         description="whether a new sweep may start unasked; hands must then be off the mount. "
         "Switch it on where hands are away from the mount when the reading rests",
-    )
-    max_sweeps: int = Field(
-        8,
-        ge=1,
-        le=50,
-        description="sweeps after which a session gives up. Raise it on a windy night",
     )
 
 
@@ -900,7 +792,24 @@ class DisplaySection(Section):
 
 
 class Config(Section):
-    """Everything a run can be told."""
+    """Everything a run can be told. Keys of earlier versions are taken, and told in ``notes``."""
+
+    _notes: tuple[str, ...] = PrivateAttr(default=())
+
+    @model_validator(mode="wrap")
+    @classmethod
+    def _take_retired(cls, data: Any, handler: ModelWrapValidatorHandler[Config]) -> Config:
+        if not isinstance(data, Mapping):
+            return handler(data)
+        tables, notes = carried_over(data)
+        config = handler(tables)
+        config._notes = notes
+        return config
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What its author should change in it, a sentence each."""
+        return self._notes
 
     site: SiteSection = Field(default_factory=SiteSection)
     telescope: DeviceSection = Field(default_factory=DeviceSection)

@@ -21,6 +21,9 @@ from polewright.records.events import Event, Progress
 
 NAME = "polewright"
 HIDDEN = "(hidden)"
+MAX_BYTES, KEPT_FILES = 10_000_000, 5
+"""Size at which a new file is begun, and old ones kept: some hundred nights, and a small card holds
+it (own choice)."""
 #: Values of keys like these, and of such parts of an address, are never written.
 _SECRET_KEY = re.compile(r"(token|password|passwd|secret|authorization|api_?key|cookie)", re.I)
 _IN_TEXT = (
@@ -69,11 +72,11 @@ def _clean(_logger: Any, _method: str, entry: MutableMapping[str, Any]) -> dict[
 class _File(RotatingFileHandler):
     """A log file. That its disk takes no line is told once, and each further line is tried."""
 
-    def __init__(self, path: Path, section: LogSection, tell: Callable[[str], None]) -> None:
+    def __init__(self, path: Path, tell: Callable[[str], None]) -> None:
         super().__init__(
             path,
-            maxBytes=int(section.max_mb * 1e6),
-            backupCount=section.keep,
+            maxBytes=MAX_BYTES,
+            backupCount=KEPT_FILES,
             encoding="utf-8",
             delay=True,
         )
@@ -138,7 +141,7 @@ def start_log(
         except OSError as exc:
             if not full_or_read_only(exc):
                 raise LogNotWritable(section.file, in_words(exc)) from exc
-        handler = _File(path, section, tell)
+        handler = _File(path, tell)
         handler.setFormatter(
             structlog.stdlib.ProcessorFormatter(
                 foreign_pre_chain=shared,

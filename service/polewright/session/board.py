@@ -162,12 +162,13 @@ class Board:
             ),
         )
 
-    def begins_pass(self, engine: AdjustmentEngine, coarse_goal_arcmin: float) -> None:
+    def begins_pass(self, engine: AdjustmentEngine) -> None:
         """Adjusting begins."""
         kind = engine.pass_kind.value
         self._noticed = ()
         coarse = kind == "coarse"
-        self._goal_arcmin = coarse_goal_arcmin if coarse else self._now.tolerance_arcmin
+        goal = engine.settings.coarse_goal_arcmin
+        self._goal_arcmin = goal if coarse else self._now.tolerance_arcmin
         self._put(pass_kind=kind, goal_arcmin=self._goal_arcmin)
 
     def read(self, reading: Reading) -> None:

@@ -19,6 +19,11 @@ from polewright.foundation.clock import Clock
 from polewright.foundation.config import Config
 from polewright.observing.rig.rig import Rig
 
+FIRST_STEP_ARCMIN = 3.0
+"""Sign and gain are learned from it; while play swallows it, it grows (own choice)."""
+MOST_MOVES = 60
+"""Turns after which a session gives up: with much play up to 40 are needed (own choice)."""
+
 Write = Callable[[str, Mapping[str, Any]], None]
 
 
@@ -46,13 +51,13 @@ class HandsFree:
         }
         limits = {
             axis: MotorLimits(
-                section.first_step_arcmin * ARCMIN,
+                FIRST_STEP_ARCMIN * ARCMIN,
                 section.largest_step_arcmin * ARCMIN,
                 travel[axis] * ARCMIN,
             )
             for axis in Axis
         }
-        self.loop = ClosedLoop(limits, self._turn, section.most_moves)
+        self.loop = ClosedLoop(limits, self._turn, MOST_MOVES)
 
     @classmethod
     def of(cls, rig: Rig, clock: Clock, write: Write) -> HandsFree:

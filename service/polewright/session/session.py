@@ -63,6 +63,8 @@ from polewright.session.states import ENDED, Happening, NotNow, Step, follow
 
 Connect = Callable[[Config, Clock, CancelToken, EventSink], Rig]
 WAIT_TICK_S = 0.2
+MAX_SWEEPS = 8
+"""After so many a session gives up: something moves the axis by itself (own choice)."""
 #: Frames after a sweep of which one must solve.
 REFERENCE_TRIES = 1 + RULES["reference"].times
 
@@ -263,7 +265,7 @@ class AlignSession:
         else:
             self._go(Happening.CHECKED, "devices are connected")
         while self._step is not Step.FINISHED:
-            if self._sweeps >= self.config.adjusting.max_sweeps:
+            if self._sweeps >= MAX_SWEEPS:
                 raise GaveUp(self._sweeps)
             measured = self._sweep(rig)
             if measured.result.within_tolerance:
@@ -321,12 +323,7 @@ class AlignSession:
     # -- adjusting -------------------------------------------------------------------------
 
     def _engine_settings(self) -> EngineSettings:
-        adjusting = self.config.adjusting
-        return EngineSettings(
-            tolerance_arcmin=self.config.pole.tolerance_arcmin,
-            coarse_from_arcmin=adjusting.coarse_from_arcmin,
-            coarse_goal_arcmin=adjusting.coarse_goal_arcmin,
-        )
+        return EngineSettings(tolerance_arcmin=self.config.pole.tolerance_arcmin)
 
     def _begin_adjusting(self, rig: Rig, measured: Measured) -> AdjustmentEngine:
         """Take the reference frame where the sweep ended and make the engine from it."""
@@ -357,7 +354,7 @@ class AlignSession:
             self._engine_settings(),
             learned_from=self.engine,
         )
-        self._board.begins_pass(self.engine, self.config.adjusting.coarse_goal_arcmin)
+        self._board.begins_pass(self.engine)
         return self.engine
 
     def _until_observed(self, rig: Rig) -> Observation:

@@ -15,7 +15,7 @@ from polewright.calculation.adjusting.errors import FramesOutOfOrder, TurnsNotUs
 from polewright.calculation.adjusting.expected_turn import ExpectedTurn
 from polewright.calculation.adjusting.knobs import KnobLearner
 from polewright.calculation.adjusting.motion import MotionDetector, State, mahalanobis2
-from polewright.calculation.adjusting.moves import Move, MoveJudge
+from polewright.calculation.adjusting.moves import BASE_TILT, Move, MoveJudge
 from polewright.calculation.adjusting.notices import Notice, NoticeKind
 from polewright.calculation.adjusting.observation import NoReading, Observation
 from polewright.calculation.geometry.axis_error import AxisError, axis_error
@@ -23,7 +23,7 @@ from polewright.calculation.geometry.live import BLIND_BELOW
 from polewright.calculation.sky.pole import PoleTarget
 from polewright.calculation.sky.site import Atmosphere, Site
 from polewright.foundation.adjuster_profile import AdjusterProfile, Axis, finite_turns
-from polewright.foundation.angles import ARCMIN, ARCSEC, DEG, Matrix, Vector, fold_pi
+from polewright.foundation.angles import ARCMIN, ARCSEC, Matrix, Vector, fold_pi
 
 #: Settled readings this many sigmas squared apart (chi-square of 2) are a move: once in 3000 on
 #: noise. And it must be this large.
@@ -335,7 +335,7 @@ class AdjustmentEngine:
         vertical, hinge and RA, up to ``b e / cos(altitude)`` of it lands in RA.
         """
         cos_altitude = math.hypot(axis[0], axis[1])
-        tilt = self.profile.base_tilt_deg * DEG
+        tilt = BASE_TILT
         slack = self.profile.ra_slack_arcmin * ARCMIN
         return slack + 1.5 * tilt * base_turn / cos_altitude + SLIP_SIGMAS * sigma
 

@@ -106,7 +106,7 @@ class MovesUsedUp(GuardError):
 
     code = "moves_used_up"
     exit_code = ExitCode.OUT_OF_TOLERANCE
-    advice = "Look for play in the base; or raise [adjuster] most_moves or the tolerance."
+    advice = "Look for play in the base; or raise the tolerance."
 
     def __init__(self, moves: int, total_arcmin: float) -> None:
         super().__init__(moves, total_arcmin)

@@ -24,6 +24,8 @@ OTHER_SHARE = 0.05
 #: A move past the mark by this share of the intended way is an overshoot (own choice).
 OVERSHOOT_SHARE = 0.25
 SIGMAS = 4.0
+#: How far from level a base may stand (own choice: a bubble shows a third of it), rad.
+BASE_TILT = 3.0 * DEG
 #: After these nothing is to be turned.
 STOPPED = (Action.DONE, Action.STOP_AND_SWEEP)
 
@@ -129,7 +131,7 @@ class MoveJudge:
         habit = self._knobs[axis].cross_talk
         expected = 0.0
         allowed = OTHER_LEAST + SIGMAS * move.sigma(other)
-        allowed += (self._profile.base_tilt_deg * DEG + OTHER_SHARE) * base
+        allowed += (BASE_TILT + OTHER_SHARE) * base
         if habit is not None:
             expected = habit[0] * math.copysign(base, main)
             allowed += 3.0 * habit[1] * base

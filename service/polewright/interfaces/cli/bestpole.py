@@ -54,6 +54,8 @@ def bestpole(
     console = Console(stderr=True)
     with told_plainly(console, as_json=as_json):
         settings = config_from_file(config, overrides)
+        for sentence in settings.notes:
+            console.print(sentence, soft_wrap=True)
         site = site_given(settings)
         start = clock_from_environment().utc_s()
         if begin is not None:

@@ -99,6 +99,8 @@ def horizon(
     messages = Console(stderr=True)
     with told_plainly(messages, as_json=as_json):
         settings = config_from_file(config, overrides)
+        for sentence in settings.notes:
+            messages.print(sentence, soft_wrap=True)
         if out is not None and out.exists() and not force:
             raise HorizonFile(str(out), "exists already; --force overwrites it")
         if out is not None:

@@ -14,6 +14,7 @@ import typer
 
 from polewright.foundation import language
 from polewright.foundation.config import Config, wanted_language
+from polewright.foundation.retired_settings import RETIRED
 from polewright.interfaces.cli.brief_help import help_all_parameter, section_heading
 
 
@@ -52,6 +53,18 @@ def _config_parameters() -> list[inspect.Parameter]:
                     annotation=Annotated[kind | None, option],
                 )
             )
+    for dotted, retired in RETIRED.items():
+        name = dotted.replace(".", "-").replace("_", "-")
+        asked = f"--{name}/--no-{name}" if retired.kind is bool else f"--{name}"
+        option = typer.Option(asked, hidden=True, show_default=False)
+        parameters.append(
+            inspect.Parameter(
+                dotted.replace(".", "__"),
+                inspect.Parameter.KEYWORD_ONLY,
+                default=None,
+                annotation=Annotated[retired.kind | None, option],
+            )
+        )
     return parameters
 
 
@@ -62,7 +75,7 @@ ConfigPath = Annotated[
 
 
 def with_config_options(command: Callable[..., None]) -> Callable[..., None]:
-    """Give ``command`` the options ``--config`` and one per configuration key.
+    """Give ``command`` the options ``--config`` and one per configuration key, old ones hidden.
 
     The command receives them as ``config: Path | None`` and ``overrides: dict`` by dotted key.
     """

@@ -79,6 +79,8 @@ def preset(
     console = Console(stderr=True)
     with told_plainly(console, as_json=as_json):
         settings = config_from_file(config, overrides)
+        for sentence in settings.notes:
+            console.print(sentence, soft_wrap=True)
         site = site_given(settings)
         now = clock_from_environment().utc_s()
         magnetic = _magnetic(site, now, magnetic_declination)

@@ -116,6 +116,8 @@ def tolerance(
     console = Console(stderr=True)
     with told_plainly(console, as_json=as_json):
         settings = config_from_file(config)
+        for sentence in settings.notes:
+            console.print(sentence, soft_wrap=True)
         given = {
             "focal_length_mm": focal_length_mm,
             "pixel_um": pixel_um,

@@ -60,8 +60,6 @@ def sky_chart_svg(result: MeasurementResult, config: Config) -> str:
         sky=SkyLimits(
             altitude_min_deg=sweep.min_altitude_deg,
             sun_avoid_deg=limits.sun_avoid_deg,
-            sun_counts_above_deg=limits.sun_counts_above_deg,
-            moon_avoid_deg=limits.moon_avoid_deg,
         ),
         pointing_margin_deg=limits.pointing_margin_deg,
     )

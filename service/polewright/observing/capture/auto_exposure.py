@@ -28,6 +28,8 @@ from polewright.observing.plan.frame_noise import frame_floor
 from polewright.observing.plan.rig_errors import shared_errors_of
 from polewright.observing.rig.rig import Rig
 
+#: Shorter is not chosen, s: seeing moves single stars too far (own choice).
+LEAST_EXPOSURE_S = 0.5
 #: Frames taken at most to find an exposure.
 SEARCH_FRAMES = 5
 #: How far the air moves single stars in 1 s, arcsec (Lindegren 1980 for a degree, from memory).
@@ -40,8 +42,7 @@ USUAL_DECLINATION = 30.0 * DEG
 
 def limits_of(rig: Rig) -> ExposureLimits:
     """Return the limits that the configuration sets."""
-    section = rig.config.sweep
-    low_s, high_s = sorted((section.exposure_min_s, section.exposure_max_s))
+    low_s, high_s = sorted((LEAST_EXPOSURE_S, rig.config.sweep.exposure_max_s))
     return ExposureLimits(min_s=low_s, max_s=high_s)
 
 
@@ -121,8 +122,7 @@ def shortest(rig: Rig, frame: Frame, stars: StarList, points: Sequence[Pointing]
 
 def wanted_sigma(rig: Rig) -> float:
     """Return how certain the axis has to be, 1 sigma in rad: a quarter of the tolerance."""
-    startup = rig.config.startup
-    return (startup.sigma_arcmin or 0.25 * rig.config.pole.tolerance_arcmin) * ARCMIN
+    return (rig.config.sweep.sigma_arcmin or 0.25 * rig.config.pole.tolerance_arcmin) * ARCMIN
 
 
 def _axis_sigma(rig: Rig, points: Sequence[Pointing], frame_sigmas: tuple[float, float]) -> float:

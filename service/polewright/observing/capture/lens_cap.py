@@ -57,7 +57,7 @@ def check_light(rig: Rig, frame: Frame) -> None:
     long_adu, scatter_adu = level(frame)
     short_adu, _ = level(take_frame(rig, short_s))
     if long_adu - short_adu <= LEAST_LIFT * scatter_adu:
-        sure_s = min(SURE_S, rig.config.recovery.max_exposure_s)
+        sure_s = min(SURE_S, rig.config.sweep.exposure_max_s)
         if sure_s <= frame.exposure_s or not _shows_stars(take_frame(rig, sure_s)):
             raise NoLight(frame.exposure_s, long_adu, short_s, short_adu)
     rig.light_seen = True

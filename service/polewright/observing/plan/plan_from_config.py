@@ -113,8 +113,6 @@ def request_for(
         sky=SkyLimits(
             altitude_min_deg=sweep.min_altitude_deg,
             sun_avoid_deg=limits.sun_avoid_deg,
-            sun_counts_above_deg=limits.sun_counts_above_deg,
-            moon_avoid_deg=limits.moon_avoid_deg,
         ),
         timing=Timing(
             slew=AxisMotion(rate_deg_s=limits.slew_deg_per_s),

@@ -7,6 +7,9 @@ from dataclasses import dataclass
 from polewright.foundation.angles import DEG, HOUR, fold_pi
 from polewright.observing.rig.rig import Rig
 
+SITE_TOLERANCE_DEG = 0.1
+"""So far the mount's site may be off ours, degrees: mounts round theirs by less (own choice)."""
+
 
 @dataclass(frozen=True)
 class SiteAngle:

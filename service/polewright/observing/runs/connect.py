@@ -31,7 +31,7 @@ from polewright.foundation.config import Config, DeviceSection
 from polewright.foundation.errors import DeviceError, PolewrightError
 from polewright.observing.plan.rig_past import ask_history
 from polewright.observing.rig.camera_setup import ready_camera
-from polewright.observing.rig.mount_site import mounts_site
+from polewright.observing.rig.mount_site import SITE_TOLERANCE_DEG, mounts_site
 from polewright.observing.rig.plate_solver import FocalClaim, PlateSolver
 from polewright.observing.rig.rig import Rig, nominal_scale
 from polewright.observing.rig.site import site_of, weather_of
@@ -50,7 +50,6 @@ from polewright.solving.registry import load_solver
 DISCOVERY_S = 2.5
 DEFAULT_PORT = 11111  # common practice, no source
 CLOCK_NOTE_S = 4.0  # turns the error vector by 1 arcmin of right ascension
-SITE_NOTE_DEG = 0.1
 
 
 _SECTIONS = {"safetymonitor": "safety", "observingconditions": "observing_conditions"}
@@ -199,7 +198,7 @@ def connect_rig(config: Config, clock: Clock, cancel: CancelToken, emit: EventSi
         nominal_scale=nominal_scale(focal_mm, binned_um),
         claim=_focal_claim(config, focal_mm, binned_um),
         hint_radius=config.solver.hint_radius_deg * DEG,
-        blind=config.solver.blind,
+        blind=True,
         timeout_s=config.solver.timeout_s,
         k1=config.optics.distortion_k1 or 0.0,
     )
@@ -221,6 +220,8 @@ def connect_rig(config: Config, clock: Clock, cancel: CancelToken, emit: EventSi
         known=known,
     )
     words.tell = rig.note
+    for sentence in config.notes:
+        rig.note(sentence)
     _tell_tolerance(rig, told, warned, drive)
     _tell_system(rig)
     if plates.scale is None:
@@ -388,7 +389,7 @@ def compare_with_mount(rig: Rig) -> None:
     """Note where the mount's site, clock and sidereal time differ from ours, and by how much."""
     theirs = mounts_site(rig)
     for angle in theirs.angles:
-        if angle.off_deg > SITE_NOTE_DEG:
+        if angle.off_deg > SITE_TOLERANCE_DEG:
             swapped = " Is the sign (east or west) reversed?" if angle.reversed_sign else ""
             rig.note(
                 f"The mount's {angle.name} is {angle.theirs_deg:.3f}°, {angle.off_deg:.2f}° away "

@@ -42,6 +42,7 @@ def offline_request(config: Config, utc_s: float) -> tuple[PlanRequest, tuple[st
         "uncertainty; `--connect` asks the devices.",
         f"The air, for refraction: {weather.source}.",
         *weather.warnings,
+        *config.notes,
     )
     noise = noise_of(config.sweep.frame_floor_arcsec, scale, width, height)
     shared = shared_errors(config, weather, config.optics.focal_length_mm)

@@ -44,6 +44,12 @@ from polewright.records.events import Event, EventSink, FrameMeasured, Note
 from polewright.records.result import MeasurementResult
 
 AGAIN_S = 5.0
+#: The quick check begins with the fewest points that can contradict each other, and may grow so
+#: far while it is not sure or not trusted (own choice: a minute each).
+POINTS, MOST_POINTS = 3, 5
+#: Long over short axis of stars above which tracking, wind or a bumped tube is to blame (own
+#: choice: coma and tilt stay below in a tube that works).
+MOST_ELONGATION = 2.5
 D = TypeVar("D", bound=Device)
 
 
@@ -106,8 +112,7 @@ class Startup:
 
     def _devices(self) -> Rig:
         """Connect, and again until the devices are there or the time is over."""
-        points = self.config.startup.points
-        sweep_section = self.config.sweep.model_copy(update={"points": points})
+        sweep_section = self.config.sweep.model_copy(update={"points": POINTS})
         config = self.config.model_copy(update={"sweep": sweep_section})
         end_s = self.clock.monotonic_s() + config.startup.wait_s
         while True:
@@ -169,24 +174,23 @@ class Startup:
         measured: list[Measured] = []
 
         def align() -> str:
-            most = self.config.startup.max_points
-            measured.append(measured_axis(rig, started, swept, most_points=most))
+            measured.append(measured_axis(rig, started, swept, most_points=MOST_POINTS))
             return self._verdict(measured[0])
 
         self._step("alignment", align)
         return measured[0].result
 
     def _focus(self, seen: list[FrameQuality]) -> str:
-        limits = self.config.startup
+        limit_px = self.config.startup.max_hfd_px
         sizes = sorted(item.hfd_px for item in seen if item.hfd_px is not None)
         stretched = [item.elongation for item in seen if item.elongation is not None]
         if not sizes:
             return "no star was fit to judge the focus by"
         hfd_px = sizes[len(sizes) // 2]
-        if hfd_px > limits.max_hfd_px:
-            raise FocusWrong(hfd_px, limits.max_hfd_px)
+        if hfd_px > limit_px:
+            raise FocusWrong(hfd_px, limit_px)
         longest = max(stretched, default=1.0)
-        if longest > limits.max_elongation:
+        if longest > MOST_ELONGATION:
             raise _Doubt(
                 f"half-flux diameter {hfd_px:.1f} px, but stars are drawn out {longest:.1f} to 1: "
                 "tracking, wind or a bumped tube"

@@ -24,7 +24,7 @@ class MountContradicts(DeviceError):
     code = "mount_contradicts"
     advice = (
         "Set the mount's site and clock, or correct [site] (longitude is EAST positive) and this "
-        "computer's clock; [startup] site_tolerance_deg and clock_tolerance_s say how exact."
+        "computer's clock; [startup] clock_tolerance_s says how exact."
     )
 
     def __init__(self, what: tuple[str, ...]) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
+from polewright.calculation.planning.limits import SkyLimits
 from polewright.calculation.sky.bodies import sun_enu
 from polewright.devices.alpaca.cover_calibrator import CalibratorState, CoverCalibrator, CoverState
 from polewright.devices.alpaca.dome import Dome, ShutterState
@@ -12,7 +13,7 @@ from polewright.devices.alpaca.mount_state import MountState
 from polewright.foundation.angles import DEG, enu_from_azalt, separation
 from polewright.foundation.clock import Clock
 from polewright.observing.rig.guarding import Look, Move, Watching
-from polewright.observing.rig.mount_site import mounts_site
+from polewright.observing.rig.mount_site import SITE_TOLERANCE_DEG, mounts_site
 from polewright.observing.rig.rig import Rig
 from polewright.observing.runs.startup_errors import (
     CoverClosed,
@@ -34,18 +35,18 @@ def check_site_and_clock(rig: Rig) -> str:
     Raises:
         MountContradicts: beyond the tolerances of [startup]; names every contradiction.
     """
-    limits, theirs = rig.config.startup, mounts_site(rig)
+    clock_tolerance_s, theirs = rig.config.startup.clock_tolerance_s, mounts_site(rig)
     wrong = [
         f"its {angle.name} is {angle.theirs_deg:.3f} deg, ours {angle.ours_deg:.3f} deg"
         + (" (the sign looks reversed)" if angle.reversed_sign else "")
         for angle in theirs.angles
-        if angle.off_deg > limits.site_tolerance_deg
+        if angle.off_deg > SITE_TOLERANCE_DEG
     ]
     off_s = theirs.clock_off_s
-    if off_s is not None and abs(off_s) > limits.clock_tolerance_s:
+    if off_s is not None and abs(off_s) > clock_tolerance_s:
         wrong.append(f"its clock is {abs(off_s):.0f} s {'ahead' if off_s > 0 else 'behind'}")
     off_s = theirs.sidereal_off_s
-    allowed_s = limits.clock_tolerance_s + limits.site_tolerance_deg * SIDEREAL_S_PER_DEG
+    allowed_s = clock_tolerance_s + SITE_TOLERANCE_DEG * SIDEREAL_S_PER_DEG
     if off_s is not None and abs(off_s) > allowed_s:
         wrong.append(f"its sidereal time is {off_s:+.0f} s off ours")
     if wrong:
@@ -63,7 +64,7 @@ def check_sun(rig: Rig, doing: str, state: MountState | None = None) -> None:
     """
     limits = rig.config.limits
     sun = sun_enu(rig.sky_now())
-    if math.asin(float(sun[2])) / DEG < limits.sun_counts_above_deg:
+    if math.asin(float(sun[2])) / DEG < SkyLimits.sun_counts_above_deg:
         return
     now = rig.telescope.state() if state is None else state
     if now.azimuth_deg is None or now.altitude_deg is None:

@@ -27,6 +27,9 @@ SIDES = {PierSide.NORMAL: "east", PierSide.THROUGH_POLE: "west"}
 #: rounding and a mount's own corrections; a slipping clutch makes more (own choice).
 TURN_TOLERANCE = 1.0 * DEG
 SAME_DECLINATION = 0.1 * DEG
+#: So far the solved centre may be from where the mount's word, corrected by the point before, puts
+#: it, degrees: an axis off by degrees stays below from point to point (own choice).
+SOLVED_TOLERANCE_DEG = 4.0
 
 
 class TimeGuard(Watching):
@@ -113,11 +116,10 @@ class TruthGuard(Watching):
     depend on where the axis points, so it is held more tightly.
     """
 
-    def __init__(self, site: Site, tolerance_deg: float, arrival_tolerance_deg: float) -> None:
+    def __init__(self, site: Site, arrival_tolerance_deg: float) -> None:
         self.pole = pole_enu(site, PoleTarget.TRUE, Atmosphere.none())
         # A mount that goes west turns clockwise as seen from outside the northern sky.
         self.west = 1.0 if site.southern else -1.0
-        self.tolerance_deg = tolerance_deg
         self.turn_tolerance = max(TURN_TOLERANCE, arrival_tolerance_deg * DEG)
         self._last: tuple[int, Matrix, Pointing] | None = None
 
@@ -147,9 +149,9 @@ class TruthGuard(Watching):
                     self.turn_tolerance / DEG,
                 )
         miss = solved.predicted_miss
-        if miss is not None and miss / DEG > self.tolerance_deg:
+        if miss is not None and miss / DEG > SOLVED_TOLERANCE_DEG:
             raise WentElsewhere(
                 f"point {solved.number} was solved away from where point {number} makes expect it",
                 miss / DEG,
-                self.tolerance_deg,
+                SOLVED_TOLERANCE_DEG,
             )

@@ -145,7 +145,7 @@ def make_guards(rig: Rig, monitor: SafetyMonitor | None) -> Guards:
         SideGuard(rig.telescope),
         TimeGuard(settings.slew_timeout_s),
         ArrivalGuard(settings.arrival_tolerance_deg),
-        TruthGuard(rig.site, settings.solved_tolerance_deg, settings.arrival_tolerance_deg),
+        TruthGuard(rig.site, settings.arrival_tolerance_deg),
         MasterGuard(),
     ]
     return Guards(rig, guards)

@@ -46,6 +46,9 @@ SHADOW_DEG = 6.0
 NOTHING_TRIED = "Look what camera and mount are waiting for."
 #: After so many places without a single frame solved, the trouble is not the place.
 HOPELESS = 3
+#: Other places on the declination circle tried for a point, and other sweeps for a run: each
+#: costs minutes (own choice).
+MOVES, SWAPS = 2, 1
 
 
 class Stuck(Exception):
@@ -96,9 +99,10 @@ class Recovery:
         """Choose another place; None when there is none, or moving is not worth it."""
         rig = self.rig
         # While nothing has ever solved, a quite different part of the sky tells more.
-        moves = self.settings.moves if rig.plates.learned else min(1, self.settings.moves)
+        moves = MOVES if rig.plates.learned else 1
         now = pointing_now(rig)
-        if len(failed) > moves or self.hopeless or now is None:
+        allowed = self.settings.other_places and len(failed) <= moves
+        if not allowed or self.hopeless or now is None:
             return None
         have = [point.target.hour_angle for point in solved]
         to_come = [point.hour_angle for point in points[number:]]

@@ -26,6 +26,7 @@ from polewright.observing.settling.settle import settle
 from polewright.observing.sweep.background_solve import Fetched, FrameLost, Image, Work
 from polewright.observing.sweep.recovery import (
     NOTHING_TRIED,
+    SWAPS,
     Recovery,
     Stuck,
     further_places,
@@ -51,8 +52,8 @@ def sweep(rig: Rig, points: Sequence[Pointing]) -> Swept:
 
     Raises:
         PointNotSolved: nothing that may be tried helped, or no point was solved for [recovery]
-            nowhere_s; tells what was tried. When nothing may be tried ([recovery] all 0) the
-            solver's own error instead.
+            nowhere_s; tells what was tried. When nothing may be tried ([recovery] tries
+            = 0, other_places = false) the solver's own error instead.
         NoLight: the first frames say that no light reaches the camera.
         DeviceError, GuardError: as mount, camera and guards say; these are not argued with.
     """
@@ -107,7 +108,7 @@ class _Sweep:
     def until_solved(self, points: Sequence[Pointing]) -> Swept:
         """Visit all points; all of another sweep where one finds no place that solves."""
         rig, recovery = self.rig, self.recovery
-        swaps = self.settings.swaps
+        swaps = SWAPS if self.settings.other_places else 0
         while True:
             try:
                 solved = self._visit_all(points)
@@ -195,7 +196,7 @@ class _Sweep:
             except UNSOLVED as error:
                 frame, self._frame = self._frame, None
                 self.recovery.unsolved(error, frame)
-                longer_s = min(2.0 * exposure_s, settings.max_exposure_s)
+                longer_s = min(2.0 * exposure_s, rig.config.sweep.exposure_max_s)
                 late = rig.clock.monotonic_s() - began_s > 0.5 * settings.nowhere_s
                 if left == 0 or longer_s <= exposure_s or late:
                     raise
