@@ -7,8 +7,8 @@ import pytest
 from hand import random_hand, toy_mount
 
 from polewright.calculation.adjusting.advice import Verdict
+from polewright.calculation.adjusting.axis_at_rest import mahalanobis2
 from polewright.calculation.adjusting.engine import AdjustmentEngine, Settings
-from polewright.calculation.adjusting.motion import mahalanobis2
 from polewright.calculation.sky.site import Site
 from polewright.foundation.adjuster_profile import AdjusterProfile
 from polewright.foundation.angles import ARCMIN, ARCSEC, DEG

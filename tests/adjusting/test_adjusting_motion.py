@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 from hand import ToyMount, toy_mount, turn
 
+from polewright.calculation.adjusting.axis_at_rest import State
 from polewright.calculation.adjusting.engine import AdjustmentEngine
 from polewright.calculation.adjusting.errors import FramesOutOfOrder
 from polewright.calculation.adjusting.instructions import Action
-from polewright.calculation.adjusting.motion import State
 from polewright.calculation.adjusting.notices import NoticeKind
 from polewright.calculation.adjusting.observation import Light, NoReading
 from polewright.calculation.sky.site import Site

@@ -12,7 +12,7 @@ from polewright.calculation.sky.site import Site
 from polewright.foundation.adjuster_profile import Axis
 from polewright.foundation.angles import ARCMIN, ARCSEC, DEG
 from polewright.foundation.clock import SystemClock
-from polewright.session.board import NOTICE_S, Board
+from polewright.session.snapshot_builder import NOTICE_S, Board
 
 
 def test_a_turn_the_wrong_way_is_said_long_enough_to_be_read() -> None:

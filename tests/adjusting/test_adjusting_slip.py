@@ -7,9 +7,9 @@ import pytest
 from hand import Hand, ToyKnob, ToyMount, random_hand, toy_mount, turn
 
 from polewright.calculation.adjusting.advice import Verdict
+from polewright.calculation.adjusting.axis_at_rest import State
 from polewright.calculation.adjusting.engine import AdjustmentEngine, Reading
 from polewright.calculation.adjusting.instructions import Action
-from polewright.calculation.adjusting.motion import State
 from polewright.calculation.adjusting.notices import NoticeKind
 from polewright.calculation.adjusting.observation import NoReading
 from polewright.calculation.geometry.axis_error import axis_error

@@ -15,9 +15,9 @@ from alpaca_wire import Raw, Refuse, Status, WireServer, wire_server
 from polewright.calculation.images.frame import SensorKind
 from polewright.devices.alpaca import errors
 from polewright.devices.alpaca.camera import Camera
-from polewright.devices.alpaca.camera_device import CameraSettings, CameraState, SensorType
+from polewright.devices.alpaca.camera_commands import CameraSettings, CameraState, SensorType
 from polewright.devices.alpaca.client import AlpacaConnection
-from polewright.devices.alpaca.exposing import ExposureProgress
+from polewright.devices.alpaca.one_exposure import ExposureProgress
 from polewright.foundation.clock import CancelToken, SystemClock
 from polewright.foundation.errors import Cancelled
 

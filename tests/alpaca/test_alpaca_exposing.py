@@ -6,7 +6,7 @@ from types import SimpleNamespace
 
 import pytest
 
-from polewright.devices.alpaca.exposing import Exposure, WaitingImage
+from polewright.devices.alpaca.one_exposure import Exposure, WaitingImage
 from polewright.foundation.clock import CancelToken, SystemClock
 
 

@@ -17,11 +17,11 @@ from polewright.devices.alpaca import errors
 from polewright.devices.alpaca.camera import Camera
 from polewright.devices.alpaca.client import AlpacaConnection
 from polewright.devices.alpaca.cover_calibrator import CoverCalibrator
-from polewright.devices.alpaca.exposing import ExposureProgress
 from polewright.devices.alpaca.management import list_server
-from polewright.devices.alpaca.motion import MotionState
 from polewright.devices.alpaca.mount_state import MountState
+from polewright.devices.alpaca.one_exposure import ExposureProgress
 from polewright.devices.alpaca.safety_monitor import SafetyMonitor
+from polewright.devices.alpaca.slew_and_stop import MotionState
 from polewright.devices.alpaca.telescope import Telescope
 from polewright.foundation.clock import CancelToken
 from polewright.foundation.errors import Cancelled

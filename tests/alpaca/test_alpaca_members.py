@@ -18,8 +18,8 @@ GETTERS = {"_get", "_optional", "_flag", "_quiet"}
 PUTTERS = {"_put", "_put_if_offered", "_set"}
 TYPES = {
     "telescope.py": "telescope",
-    "motion.py": "telescope",
-    "camera_device.py": "camera",
+    "slew_and_stop.py": "telescope",
+    "camera_commands.py": "camera",
     "safety_monitor.py": "safetymonitor",
     "cover_calibrator.py": "covercalibrator",
     "focuser.py": "focuser",

@@ -10,8 +10,8 @@ from alpaca_wire import Refuse, ScriptedMount, WireServer, wire_server
 
 from polewright.devices.alpaca import errors
 from polewright.devices.alpaca.client import AlpacaConnection
-from polewright.devices.alpaca.motion import MotionState
 from polewright.devices.alpaca.mount_state import MountState
+from polewright.devices.alpaca.slew_and_stop import MotionState
 from polewright.devices.alpaca.telescope import Telescope
 from polewright.foundation.clock import CancelToken
 from polewright.foundation.errors import Cancelled, MotionUnknown

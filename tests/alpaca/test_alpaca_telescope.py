@@ -11,8 +11,8 @@ from alpaca_wire import Refuse, ScriptedMount, Status, WireServer, wire_server
 
 from polewright.devices.alpaca import errors
 from polewright.devices.alpaca.client import AlpacaConnection
-from polewright.devices.alpaca.motion import MotionState, stands_still
 from polewright.devices.alpaca.mount_state import MountState, PierSide
+from polewright.devices.alpaca.slew_and_stop import MotionState, stands_still
 from polewright.devices.alpaca.telescope import EquatorialSystem, Telescope
 from polewright.foundation.angles import ARCSEC, SIDEREAL_RATE
 from polewright.foundation.clock import CancelToken, SystemClock

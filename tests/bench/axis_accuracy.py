@@ -27,7 +27,7 @@ from polewright.foundation.config import Config
 from polewright.foundation.errors import PolewrightError
 from polewright.observing.plan.rig_errors import shared_errors
 from polewright.observing.rig.plate_solver import PlateSolver
-from polewright.observing.rig.site import weather_of
+from polewright.observing.rig.site_and_weather import weather_of
 from polewright.observing.sweep.axis_from_points import fit_attitudes
 from polewright.solving.registry import load_solver
 from polewright_sim.camera.render import render_frame

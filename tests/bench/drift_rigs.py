@@ -23,8 +23,8 @@ from polewright.calculation.drift.fields import choose_fields
 from polewright.calculation.geometry.attitude import Attitude
 from polewright.calculation.geometry.rotation import rotation_matrix, tangent_basis
 from polewright.calculation.planning.limits import SkyLimits
-from polewright.calculation.planning.motion import Timing
 from polewright.calculation.planning.request import PlanRequest, Pointing
+from polewright.calculation.planning.slew_paths import Timing
 from polewright.calculation.planning.uncertainty import AttitudeNoise
 from polewright.foundation.angles import ARCMIN, ARCSEC, Matrix, Vector, separation
 from polewright_sim.mount.adjusters import Adjusters

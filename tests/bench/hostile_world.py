@@ -31,7 +31,7 @@ from polewright.foundation.config import Config
 from polewright.foundation.errors import PolewrightError
 from polewright.observing.plan.plan_from_config import noise_of, request_for
 from polewright.observing.plan.rig_errors import shared_errors
-from polewright.observing.rig.site import weather_of
+from polewright.observing.rig.site_and_weather import weather_of
 from polewright.observing.sweep.axis_from_points import fit_attitudes
 from polewright_sim.mount.adjusters import Adjusters
 from polewright_sim.mount.mount_model import MountModel

@@ -31,8 +31,8 @@ from polewright.calculation.sky.site import Atmosphere, Site
 from polewright.foundation.adjuster_profile import AdjusterProfile
 from polewright.foundation.angles import DEG
 from polewright.records.events import Note, ReadingTaken
-from polewright.session.board import Board
 from polewright.session.journal import Journal
+from polewright.session.snapshot_builder import Board
 
 START_S = 1795210200.0
 ARCSEC = DEG / 3600.0

@@ -27,7 +27,7 @@ from image_server import Served, connected_camera
 
 from polewright.calculation.images.detect import detect_stars
 from polewright.calculation.images.quality import frame_quality
-from polewright.devices.alpaca.camera_device import SensorType
+from polewright.devices.alpaca.camera_commands import SensorType
 from polewright.foundation.angles import DEG
 from polewright.foundation.clock import CancelToken
 from polewright.observing.rig.plate_solver import PlateSolver

@@ -11,15 +11,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 from support.stars import star_list
 
-from polewright.calculation.images.exposure import (
+from polewright.calculation.images.focus_curve import fit_focus
+from polewright.calculation.images.frame import StarList
+from polewright.calculation.images.next_exposure import (
     ExposureLimits,
     candidates,
     forecast,
     next_exposure,
     what_to_change,
 )
-from polewright.calculation.images.focus_curve import fit_focus
-from polewright.calculation.images.frame import StarList
 from polewright.calculation.images.quality import FrameQuality
 from polewright.interfaces.cli.check import bells, big
 

@@ -26,8 +26,8 @@ from polewright.foundation.programs import run_program
 from polewright.interfaces.cli.app import build_app
 from polewright.interfaces.cli.streams import Enduring
 from polewright.interfaces.logs import end_log, start_log
-from polewright.observing.safety.disk_room import check_room
-from polewright.records.history import recording
+from polewright.observing.safety.disk_space import check_room
+from polewright.records.history import run_recorder as recording
 from polewright.records.result import MeasurementResult
 from polewright.session import journal
 from polewright.session.journal import JournalUnusable, read_journal

@@ -40,7 +40,7 @@ from polewright.interfaces.logs import without_secrets
 from polewright.interfaces.publishing.mqtt import end_document, publish_end
 from polewright.interfaces.report.page import report_of_result
 from polewright.records import events
-from polewright.records.history.record import DeviceUsed
+from polewright.records.history.run_record import DeviceUsed
 from polewright.records.history.store import History
 from polewright.session.snapshot import Failure, ProgressNow, SessionSnapshot
 from polewright.session.states import Step

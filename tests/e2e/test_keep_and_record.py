@@ -16,7 +16,7 @@ from polewright.foundation.errors import ExitCode
 from polewright.interfaces.report.page import report_of_run
 from polewright.observing.plan.plan_from_config import planned_points
 from polewright.observing.runs.measurement import measure_axis
-from polewright.records.history.recording import recorded
+from polewright.records.history.run_recorder import recorded
 from polewright.records.history.store import History, RunFilter
 
 pytestmark = pytest.mark.e2e

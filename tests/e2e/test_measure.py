@@ -16,7 +16,7 @@ from polewright.observing.plan.tube_sag import compared_sweep
 from polewright.observing.runs.connect import NoDeviceFound
 from polewright.observing.runs.measurement import measure_axis
 from polewright.records.events import AxisMeasured, MotionStopped, PointSolved, Progress
-from polewright.records.history.recording import store
+from polewright.records.history.run_recorder import store
 from polewright.solving.errors import TooFewStars
 from polewright_sim.sky.disturbance import Disturbance
 
@@ -274,7 +274,9 @@ def test_tonights_tolerance_follows_from_the_camera_and_the_mounts_rate(start_ni
 def test_a_connected_rig_knows_its_past(start_night, tmp_path, monkeypatch) -> None:
     """A sweep and drift checks that this mount and camera left in the history change what the fit
     assumes of the frames and of the tube, and the result says so."""
-    monkeypatch.setattr("polewright.records.history.recording.is_rehearsal", lambda _clock: False)
+    monkeypatch.setattr(
+        "polewright.records.history.run_recorder.is_rehearsal", lambda _clock: False
+    )
     night = start_night({})
     changes = {"history.url": f"sqlite:///{tmp_path / 'history.sqlite3'}"}
     first = night.connect(changes)

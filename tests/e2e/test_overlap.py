@@ -9,7 +9,7 @@ from itertools import groupby
 import pytest
 
 from polewright.devices.alpaca.errors import ConnectionDropped
-from polewright.devices.alpaca.exposing import WaitingImage
+from polewright.devices.alpaca.one_exposure import WaitingImage
 from polewright.foundation.angles import DEG
 from polewright.foundation.errors import Cancelled
 from polewright.observing.plan.plan_from_config import planned_points

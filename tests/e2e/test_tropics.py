@@ -7,7 +7,7 @@ import time
 
 import pytest
 
-from polewright.calculation.planning.motion import meridian_side
+from polewright.calculation.planning.slew_paths import meridian_side
 from polewright.foundation.angles import DEG
 from polewright.observing.runs.connect import connect_rig
 from polewright.records.events import SweepPlanned

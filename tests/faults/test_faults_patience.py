@@ -9,7 +9,7 @@ import pytest
 
 from polewright.devices.alpaca.client import AlpacaConnection
 from polewright.devices.alpaca.errors import AlpacaError, BadReply, DriverFault, ServerFault
-from polewright.devices.alpaca.motion import MotionState
+from polewright.devices.alpaca.slew_and_stop import MotionState
 from polewright.devices.alpaca.telescope import Telescope
 from polewright_sim.rig import SimulatedRig
 from polewright_sim.scenario import Fault, Scenario

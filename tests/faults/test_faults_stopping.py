@@ -11,7 +11,7 @@ from typing import Any, cast
 import pytest
 
 from polewright.devices.alpaca.errors import Where
-from polewright.devices.alpaca.motion import MotionState
+from polewright.devices.alpaca.slew_and_stop import MotionState
 from polewright.foundation.clock import CancelToken, Clock, SystemClock
 from polewright.foundation.config import Config
 from polewright.foundation.errors import (

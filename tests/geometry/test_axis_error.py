@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 from scipy.stats import binom, ncx2
 
 from polewright.calculation.geometry.axis_error import AxisError, axis_error
+from polewright.calculation.geometry.compass_words import altitude_word, azimuth_word
 from polewright.calculation.geometry.rotation import tangent_basis
-from polewright.calculation.geometry.words import altitude_word, azimuth_word
 from polewright.calculation.sky.pole import PoleTarget
 from polewright.calculation.sky.site import Atmosphere, Site
 from polewright.foundation.angles import ARCMIN, ARCSEC, DEG, azalt_from_enu, enu_from_azalt

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from polewright.calculation.geometry.attitude import attitude_from_solution
-from polewright.calculation.geometry.live import (
+from polewright.calculation.geometry.axis_from_one_frame import (
     BLIND_BELOW,
     TurnVerdict,
     carry_axis,

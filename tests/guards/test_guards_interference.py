@@ -6,14 +6,14 @@ import numpy as np
 import pytest
 
 from polewright.calculation.planning.limits import MountLimits, Rules
-from polewright.calculation.planning.motion import Timing
 from polewright.calculation.planning.request import Pointing
+from polewright.calculation.planning.slew_paths import Timing
 from polewright.calculation.sky.frame import ObservedFrame
 from polewright.calculation.sky.site import Atmosphere, Site
-from polewright.devices.alpaca.motion import SlewResult
 from polewright.devices.alpaca.mount_state import MountState
+from polewright.devices.alpaca.slew_and_stop import SlewResult
 from polewright.foundation.angles import DEG, SIDEREAL_RATE
-from polewright.observing.rig.guarding import Arrival, Look, Move
+from polewright.observing.rig.guard_interface import Arrival, Look, Move
 from polewright.observing.safety.guard_errors import (
     BeyondAltitudeLimit,
     ClockWasSet,

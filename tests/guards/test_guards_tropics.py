@@ -15,16 +15,16 @@ import pytest
 
 from polewright.calculation.planning.horizon import Horizon
 from polewright.calculation.planning.limits import MountLimits
-from polewright.calculation.planning.motion import AxisMotion, approaches, meridian_side
 from polewright.calculation.planning.planner import plan_sweep
 from polewright.calculation.planning.pointing import Sides
 from polewright.calculation.planning.request import PlanRequest, Pointing, SweepPlan
+from polewright.calculation.planning.slew_paths import AxisMotion, approaches, meridian_side
 from polewright.calculation.planning.uncertainty import AttitudeNoise
 from polewright.calculation.sky.site import Site
 from polewright.devices.alpaca.mount_state import MountState
 from polewright.foundation.angles import DEG, fold_pi
 from polewright.observing.plan import plan_from_config as planned
-from polewright.observing.rig.guarding import Look, Move
+from polewright.observing.rig.guard_interface import Look, Move
 from polewright.observing.safety.guard_sky import AllowedSkyGuard
 
 NIGHT_UTC_S = 1795210200.0

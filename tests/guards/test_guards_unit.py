@@ -11,22 +11,23 @@ import pytest
 
 from polewright.calculation.geometry.rotation import rotation_about
 from polewright.calculation.planning.limits import MountLimits, Rules
-from polewright.calculation.planning.motion import Timing
 from polewright.calculation.planning.pointing import pointing_from_mount
 from polewright.calculation.planning.request import Pointing
+from polewright.calculation.planning.slew_paths import Timing
 from polewright.calculation.sky.bodies import sun_enu
 from polewright.calculation.sky.frame import ObservedFrame, enu_from_hour_angle_dec
 from polewright.calculation.sky.mount_coordinates import of_date_at
 from polewright.calculation.sky.pole import PoleTarget, pole_enu
 from polewright.calculation.sky.site import Atmosphere, Site
-from polewright.devices.alpaca.motion import SlewResult
 from polewright.devices.alpaca.mount_state import MountState, PierSide
+from polewright.devices.alpaca.slew_and_stop import SlewResult
 from polewright.foundation.angles import DEG
-from polewright.observing.rig.guarding import Arrival, Look, Move, Solved
+from polewright.observing.rig.guard_interface import Arrival, Look, Move, Solved
 from polewright.observing.safety import guard_errors as errors
 from polewright.observing.safety.guard_safety_monitor import SafetyGuard
 from polewright.observing.safety.guard_sky import AllowedSkyGuard
-from polewright.observing.safety.guard_slew import ArrivalGuard, SideGuard, TimeGuard, TruthGuard
+from polewright.observing.safety.guard_slew import ArrivalGuard, SideGuard, TimeGuard
+from polewright.observing.safety.guard_stars import TruthGuard
 
 NORTH = Site(44.62, 9.31, 420.0)
 SOUTH = Site(-31.4, 21.7, 900.0)

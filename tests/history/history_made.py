@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from polewright.observing.runs.drift_run import DriftResult
-from polewright.records.history.record import (
+from polewright.records.history.run_record import (
     AxisReading,
     DeviceUsed,
     PlannedSweep,

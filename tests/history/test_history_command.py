@@ -17,9 +17,10 @@ from polewright.foundation.config import config_from_text
 from polewright.foundation.errors import ExitCode
 from polewright.interfaces.cli.app import build_app
 from polewright.records import events
-from polewright.records.history import exchange, recording, store
+from polewright.records.history import exchange, store
+from polewright.records.history import run_recorder as recording
 from polewright.records.history.errors import TooFewRuns
-from polewright.records.history.recording import recorded
+from polewright.records.history.run_recorder import recorded
 from polewright.records.history.store import History
 
 DAY_S = 86400.0

@@ -17,7 +17,7 @@ from polewright.foundation.config import Config
 from polewright.observing.plan import rig_past as learning
 from polewright.observing.plan.frame_noise import frame_noise, tell_frame_noise
 from polewright.observing.plan.rig_past import ask_history
-from polewright.records.history.record import RunRecord, Sweep
+from polewright.records.history.run_record import RunRecord, Sweep
 from polewright.records.history.store import History
 
 SCALE = 5.98 * ARCSEC

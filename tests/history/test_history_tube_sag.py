@@ -22,7 +22,7 @@ from polewright.observing.plan.tube_sag import (
     tube_sag,
 )
 from polewright.observing.runs.drift_run import DriftResult
-from polewright.records.history.record import RunRecord
+from polewright.records.history.run_record import RunRecord
 from polewright.records.history.store import History
 from polewright.records.result import MeasurementResult, SagResult
 

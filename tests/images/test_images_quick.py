@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from starfield import Field, mono_frame, random_stars
 
-from polewright.calculation.images import search
+from polewright.calculation.images import star_candidates as search
 from polewright.calculation.images.detect import detect_stars
 from polewright.calculation.images.frame import SensorKind
 from polewright.calculation.images.luminance import Canvas

@@ -15,7 +15,7 @@ from polewright.devices.alpaca.observing_conditions import ObservingConditions
 from polewright.foundation.clock import CancelToken, SystemClock
 from polewright.foundation.config import Config
 from polewright.observing.rig.rig import Rig
-from polewright.observing.rig.site import SiteUnknown, site_of, weather_of
+from polewright.observing.rig.site_and_weather import SiteUnknown, site_of, weather_of
 from polewright.observing.runs.connect import connect_rig
 from polewright.records.events import Connected, Event, Note
 from polewright_sim.rig import SimulatedRig

@@ -8,8 +8,8 @@ import numpy as np
 
 from polewright.calculation.planning.horizon import Horizon, Window
 from polewright.calculation.planning.limits import MountLimits, SkyLimits
-from polewright.calculation.planning.motion import AxisMotion, Timing
 from polewright.calculation.planning.request import PlanRequest, Pointing
+from polewright.calculation.planning.slew_paths import AxisMotion, Timing
 from polewright.calculation.planning.uncertainty import AttitudeNoise
 from polewright.calculation.sky.site import Site
 

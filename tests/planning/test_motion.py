@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from polewright.calculation.planning.errors import LimitsInvalid
-from polewright.calculation.planning.motion import AxisMotion, Timing, approaches, sweep_course
+from polewright.calculation.planning.slew_paths import AxisMotion, Timing, approaches, sweep_course
 from polewright.foundation.angles import DEG, SIDEREAL_RATE
 
 

@@ -14,9 +14,9 @@ from polewright.calculation.planning.feasibility import Outlook, evaluate
 from polewright.calculation.planning.horizon import Horizon, Window
 from polewright.calculation.planning.horizon_text import parse_horizon
 from polewright.calculation.planning.limits import MountLimits, SkyLimits
-from polewright.calculation.planning.motion import Timing
 from polewright.calculation.planning.planner import judge_sweep, plan_sweep
 from polewright.calculation.planning.request import PlanRequest, Pointing, SweepWish
+from polewright.calculation.planning.slew_paths import Timing
 from polewright.calculation.planning.uncertainty import AttitudeNoise
 from polewright.calculation.planning.violations import Reason
 from polewright.calculation.sky.site import Site

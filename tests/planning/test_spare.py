@@ -8,8 +8,8 @@ import numpy as np
 from polewright.calculation.planning.alternative_points import spare_points
 from polewright.calculation.planning.horizon import Horizon
 from polewright.calculation.planning.horizon_text import parse_horizon
+from polewright.calculation.planning.plan_as_data import plan_data
 from polewright.calculation.planning.planner import plan_sweep
-from polewright.calculation.planning.report import plan_data
 from polewright.calculation.planning.request import PlanRequest
 from polewright.calculation.planning.uncertainty import AttitudeNoise
 from polewright.calculation.sky.site import Site

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from polewright.calculation.preset.errors import NightsUnreadable, PresetNotUsable
 from polewright.calculation.preset.learn import compass_offset, fold_180, robust_mean, scale_offset
 from polewright.calculation.preset.magnetic import MagneticDeclination
-from polewright.calculation.preset.nights import NightFile, PresetNight, of_rig
+from polewright.calculation.preset.nights import PresetNight, of_rig
 from polewright.calculation.preset.proposal import (
     PresetWish,
     adjuster_left_sentence,
@@ -20,6 +20,7 @@ from polewright.calculation.preset.proposal import (
     propose,
 )
 from polewright.calculation.sky.site import Site
+from polewright.records.preset_nights import NightFile
 
 MAGNETIC = MagneticDeclination(4.0, 0.4, 20000.0, "invented")
 

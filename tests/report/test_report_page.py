@@ -41,7 +41,7 @@ from polewright.interfaces.report import page
 from polewright.interfaces.report.improvements import what_would_be_better
 from polewright.interfaces.report.page import report_of_result, report_of_run
 from polewright.interfaces.report.pictures import axis_picture
-from polewright.interfaces.report.publish import DOCUMENTS, published, schema_of
+from polewright.interfaces.report.write_schemas import DOCUMENTS, published, schema_of
 from polewright.records.history.store import History
 from polewright.records.result import SagResult, WeatherResult
 from polewright.session.snapshot import SessionSnapshot
@@ -263,7 +263,7 @@ def test_what_would_be_better_is_said_by_the_droop_that_the_fit_had(monkeypatch)
 
 @pytest.mark.parametrize("name", list(DOCUMENTS))
 def test_the_published_schema_is_in_step_with_the_model(name) -> None:
-    """`python -m polewright.interfaces.report.publish` was run after the last change of a model."""
+    """The schemas were written after a model changed last (`interfaces.report.write_schemas`)."""
     jsonschema.Draft202012Validator.check_schema(published(name))
 
     assert published(name) == schema_of(name)

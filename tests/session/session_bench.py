@@ -28,7 +28,7 @@ from polewright.calculation.sky.frame import ObservedFrame
 from polewright.calculation.sky.pole import PoleTarget
 from polewright.calculation.sky.site import Atmosphere, Site
 from polewright.calculation.sky.weather import Weather
-from polewright.devices.alpaca.motion import MotionState
+from polewright.devices.alpaca.slew_and_stop import MotionState
 from polewright.foundation.angles import ARCSEC, DEG
 from polewright.foundation.clock import CancelToken
 from polewright.foundation.config import Config, config_from_text

@@ -7,7 +7,7 @@ import pytest
 from polewright.foundation.clock import SystemClock
 from polewright.foundation.errors import MotionUnknown, PolewrightError
 from polewright.records.events import MotionStopped, Note
-from polewright.session.board import KEPT_NOTES, Board
+from polewright.session.snapshot_builder import KEPT_NOTES, Board
 
 
 def test_the_board_keeps_the_last_notes_only() -> None:

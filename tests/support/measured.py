@@ -7,7 +7,7 @@ from typing import Any
 
 from polewright.foundation.clock import Clock
 from polewright.foundation.config import Config
-from polewright.records.history.recording import RunRecorder
+from polewright.records.history.run_recorder import RunRecorder
 from polewright.records.result import MeasurementResult
 
 #: 2026-11-20 21:30 UTC.

@@ -12,7 +12,7 @@ from polewright.foundation.clock import Clock
 from polewright.foundation.config import Config
 from polewright.foundation.errors import ExitCode, PolewrightError, in_words
 from polewright.records.events import Event, SweepPlanned
-from polewright.records.history.recording import is_rehearsal
+from polewright.records.history.run_recorder import is_rehearsal
 from polewright.records.result import MeasurementResult
 from polewright.session.journal import (
     Journal,

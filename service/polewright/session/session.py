@@ -18,7 +18,7 @@ from polewright.calculation.adjusting.observation import NoReading, Observation
 from polewright.calculation.images.frame import Frame, StarList
 from polewright.calculation.images.quality import frame_quality
 from polewright.calculation.planning.request import PlanRequest, Pointing, SweepPlan
-from polewright.devices.alpaca.motion import MotionState
+from polewright.devices.alpaca.slew_and_stop import MotionState
 from polewright.foundation.adjuster_profile import Axis
 from polewright.foundation.angle_text import arcmin_text
 from polewright.foundation.angles import DEG, SIDEREAL_RATE
@@ -53,12 +53,12 @@ from polewright.records.events import (
     ReadingTaken,
     StepChanged,
 )
-from polewright.records.history.recording import RunRecorder
-from polewright.session.board import Board
+from polewright.records.history.run_recorder import RunRecorder
 from polewright.session.hands_free import HandsFree, unattended_config
 from polewright.session.journal import Journal, JournalUnusable, read_journal
 from polewright.session.resume import Anchor, anchor_record, recall
 from polewright.session.snapshot import SessionSnapshot
+from polewright.session.snapshot_builder import Board
 from polewright.session.states import ENDED, Happening, NotNow, Step, follow
 
 Connect = Callable[[Config, Clock, CancelToken, EventSink], Rig]

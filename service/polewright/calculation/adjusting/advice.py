@@ -7,9 +7,9 @@ from dataclasses import dataclass, field
 from enum import Enum
 
 from polewright.calculation.adjusting import instructions as phrases
+from polewright.calculation.adjusting.axis_at_rest import State
 from polewright.calculation.adjusting.instructions import Action, Goal
 from polewright.calculation.adjusting.knobs import KnobLearner
-from polewright.calculation.adjusting.motion import State
 from polewright.calculation.geometry.axis_error import AxisError
 from polewright.foundation.adjuster_profile import AdjusterProfile, Axis
 from polewright.foundation.angles import ARCMIN, ARCSEC

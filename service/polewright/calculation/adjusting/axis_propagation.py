@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from polewright.calculation.adjusting.observation import CameraAttitude
-from polewright.calculation.geometry.live import (
+from polewright.calculation.geometry.axis_from_one_frame import (
     TurnSplit,
     carry_axis,
     carry_axis_covariance,

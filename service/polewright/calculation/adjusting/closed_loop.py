@@ -6,10 +6,10 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from math import hypot
 
+from polewright.calculation.adjusting.axis_at_rest import State
 from polewright.calculation.adjusting.engine import Reading
 from polewright.calculation.adjusting.errors import LeftOverRotation, MovesUsedUp, TravelAtEnd
 from polewright.calculation.adjusting.instructions import Action
-from polewright.calculation.adjusting.motion import State
 from polewright.calculation.adjusting.motor import MotorLimits, MotorModel
 from polewright.calculation.geometry.axis_error import AxisError
 from polewright.foundation.adjuster_profile import Axis

@@ -9,17 +9,17 @@ import numpy as np
 
 from polewright.calculation.adjusting import instructions as phrases
 from polewright.calculation.adjusting.advice import Advice, Advisor, PassKind, Verdict
+from polewright.calculation.adjusting.axis_at_rest import MotionDetector, State, mahalanobis2
 from polewright.calculation.adjusting.axis_average import StillMean
 from polewright.calculation.adjusting.axis_propagation import Carried, Reference
 from polewright.calculation.adjusting.errors import FramesOutOfOrder, TurnsNotUsable
 from polewright.calculation.adjusting.expected_turn import ExpectedTurn
 from polewright.calculation.adjusting.knobs import KnobLearner
-from polewright.calculation.adjusting.motion import MotionDetector, State, mahalanobis2
 from polewright.calculation.adjusting.moves import BASE_TILT, Move, MoveJudge
 from polewright.calculation.adjusting.notices import Notice, NoticeKind
 from polewright.calculation.adjusting.observation import NoReading, Observation
 from polewright.calculation.geometry.axis_error import AxisError, axis_error
-from polewright.calculation.geometry.live import BLIND_BELOW
+from polewright.calculation.geometry.axis_from_one_frame import BLIND_BELOW
 from polewright.calculation.sky.pole import PoleTarget
 from polewright.calculation.sky.site import Atmosphere, Site
 from polewright.foundation.adjuster_profile import AdjusterProfile, Axis, finite_turns

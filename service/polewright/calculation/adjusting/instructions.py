@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import Enum
 
-from polewright.calculation.adjusting.motion import State
+from polewright.calculation.adjusting.axis_at_rest import State
 from polewright.foundation.adjuster_profile import Adjuster, AdjusterProfile, Axis
 from polewright.foundation.angle_text import angle_text
 from polewright.foundation.angles import DEG

@@ -16,7 +16,7 @@ from polewright.calculation.drift.errors import DriftSettingsWrong
 from polewright.calculation.drift.estimator import DriftAxis
 from polewright.calculation.drift.shape import Change, Part, Unsteady, unsteady
 from polewright.calculation.geometry.axis_error import axis_error
-from polewright.calculation.geometry.words import altitude_word, azimuth_word
+from polewright.calculation.geometry.compass_words import altitude_word, azimuth_word
 from polewright.calculation.sky.pole import PoleTarget, pole_enu
 from polewright.calculation.sky.site import Atmosphere, Site
 from polewright.foundation.angle_text import angle_text

@@ -22,8 +22,8 @@ from polewright.calculation.planning.limits import (
     moon_weight,
     sun_shortfall,
 )
-from polewright.calculation.planning.motion import approaches
 from polewright.calculation.planning.request import PlanRequest, Pointing
+from polewright.calculation.planning.slew_paths import approaches
 from polewright.calculation.planning.violations import Reason
 from polewright.calculation.sky.frame import enu_from_hour_angle_dec
 from polewright.foundation.angles import DEG, SIDEREAL_RATE, azalt_from_enu

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from polewright.calculation.geometry.words import (
+from polewright.calculation.geometry.compass_words import (
     AltitudeWord,
     AzimuthWord,
     altitude_word,

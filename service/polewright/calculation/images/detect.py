@@ -25,7 +25,7 @@ from polewright.calculation.images.psf_fit import (
     fitted_light,
     samples_pixel,
 )
-from polewright.calculation.images.search import (
+from polewright.calculation.images.star_candidates import (
     Candidates,
     DetectOptions,
     Level,

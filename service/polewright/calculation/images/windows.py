@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from polewright.calculation.images.detect import listed, measure, saturation_level
 from polewright.calculation.images.frame import Frame, StarList
 from polewright.calculation.images.luminance import Canvas
-from polewright.calculation.images.search import (
+from polewright.calculation.images.star_candidates import (
     Candidates,
     DetectOptions,
     Level,

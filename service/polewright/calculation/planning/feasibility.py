@@ -8,6 +8,7 @@ from functools import cached_property
 
 import numpy as np
 
+from polewright.calculation.planning.limit_messages import Breach, describe
 from polewright.calculation.planning.limits import (
     FUZZ,
     Rules,
@@ -20,7 +21,8 @@ from polewright.calculation.planning.limits import (
     shortfalls,
     sun_shortfall,
 )
-from polewright.calculation.planning.motion import (
+from polewright.calculation.planning.request import PlanPoint, PlanRequest, SweepPlan
+from polewright.calculation.planning.slew_paths import (
     Approach,
     AxisMotion,
     Course,
@@ -28,10 +30,8 @@ from polewright.calculation.planning.motion import (
     meridian_side,
     sweep_course,
 )
-from polewright.calculation.planning.request import PlanPoint, PlanRequest, SweepPlan
 from polewright.calculation.planning.uncertainty import predict
 from polewright.calculation.planning.violations import Reason, Violation
-from polewright.calculation.planning.words import Breach, describe
 from polewright.calculation.sky.frame import ObservedFrame, enu_from_hour_angle_dec
 from polewright.foundation.angles import DEG, SIDEREAL_RATE, Vector, azalt_from_enu, separation
 

@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 
 from polewright.calculation.planning.errors import NoSweepFits, PlanRefused
 from polewright.calculation.planning.feasibility import FIRST_SLEW, Outlook, evaluate
-from polewright.calculation.planning.motion import ON_MERIDIAN
 from polewright.calculation.planning.request import PlanRequest, SweepPlan, SweepWish
-from polewright.calculation.planning.search import CELL, Level, SkyGrid, build_grid, levels
+from polewright.calculation.planning.sky_grid import CELL, Level, SkyGrid, build_grid, levels
+from polewright.calculation.planning.slew_paths import ON_MERIDIAN
 from polewright.calculation.planning.uncertainty import predict_many
 from polewright.calculation.planning.violations import Violation
 from polewright.calculation.sky.frame import enu_from_hour_angle_dec

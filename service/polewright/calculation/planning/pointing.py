@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
-from polewright.calculation.planning.motion import PAST_MERIDIAN
 from polewright.calculation.planning.request import Pointing
+from polewright.calculation.planning.slew_paths import PAST_MERIDIAN
 from polewright.calculation.sky.frame import ObservedFrame
 from polewright.calculation.sky.mount_coordinates import hour_angle_dec_from_mount
 from polewright.foundation.angles import DEG

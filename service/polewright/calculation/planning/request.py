@@ -14,7 +14,7 @@ from polewright.calculation.geometry.shared_errors import NOTHING_SHARED, Shared
 from polewright.calculation.planning.errors import LimitsInvalid
 from polewright.calculation.planning.horizon import Horizon
 from polewright.calculation.planning.limits import MountLimits, Rules, SkyLimits
-from polewright.calculation.planning.motion import Timing, meridian_side
+from polewright.calculation.planning.slew_paths import Timing, meridian_side
 from polewright.calculation.planning.uncertainty import AttitudeNoise, AxisPrediction
 from polewright.calculation.sky.frame import ObservedFrame, hour_angle_dec
 from polewright.calculation.sky.site import Atmosphere, Site

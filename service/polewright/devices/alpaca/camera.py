@@ -1,6 +1,6 @@
 """A camera: exposures that always come to an end.
 
-The work of one exposure is in `exposing`.
+The work of one exposure is in `one_exposure`.
 """
 
 from __future__ import annotations
@@ -8,8 +8,8 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from polewright.calculation.images.frame import Frame
-from polewright.devices.alpaca.camera_device import CameraDevice
-from polewright.devices.alpaca.exposing import Exposure, ExposureProgress, WaitingImage
+from polewright.devices.alpaca.camera_commands import CameraDevice
+from polewright.devices.alpaca.one_exposure import Exposure, ExposureProgress, WaitingImage
 from polewright.foundation.clock import CancelToken, Clock
 
 

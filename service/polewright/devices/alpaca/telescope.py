@@ -19,8 +19,8 @@ from polewright.devices.alpaca.errors import (
     is_absent,
 )
 from polewright.devices.alpaca.models import BOOL, FLOAT, INT, TEXT, parse_utc
-from polewright.devices.alpaca.motion import LOST, Motion, OpenCall, Watch
 from polewright.devices.alpaca.mount_state import MountState, PierSide
+from polewright.devices.alpaca.slew_and_stop import LOST, Motion, OpenCall, Watch
 from polewright.foundation.clock import CancelToken, Clock
 
 

@@ -49,7 +49,7 @@ def bestpole(
     from polewright.foundation.config import config_from_file
     from polewright.foundation.errors import ConfigError
     from polewright.observing.rig.rig import nominal_scale
-    from polewright.observing.rig.site import site_given, weather_of
+    from polewright.observing.rig.site_and_weather import site_given, weather_of
 
     console = Console(stderr=True)
     with told_plainly(console, as_json=as_json):

@@ -90,7 +90,7 @@ def drift(
     from polewright.observing.plan.rig_past import sweep_of
     from polewright.observing.runs.connect import connect_rig
     from polewright.observing.runs.drift_run import DriftSettings, run_drift
-    from polewright.records.history.recording import recorded
+    from polewright.records.history.run_recorder import recorded
 
     progress = Console(stderr=True)
     tell_line = partial(progress.print)

@@ -107,7 +107,7 @@ def horizon(
             _check_writable(out)
         if chart is not None:
             from polewright.interfaces.cli.charts import picture_kind
-            from polewright.observing.rig.site import site_given
+            from polewright.observing.rig.site_and_weather import site_given
 
             picture_kind(chart, theme)
             site_given(settings)

@@ -43,7 +43,7 @@ def measure(
     from polewright.observing.runs.connect import connect_rig
     from polewright.observing.runs.measurement import measure_axis
     from polewright.records.events import Event
-    from polewright.records.history.recording import recorded
+    from polewright.records.history.run_recorder import recorded
     from polewright.session.opening import MeasurementJournal
 
     progress = Console(stderr=True)

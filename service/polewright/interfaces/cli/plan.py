@@ -133,7 +133,7 @@ def plan_document(
     request: PlanRequest, plans: Sequence[SweepPlan], notes: Sequence[str]
 ) -> dict[str, Any]:
     """Return plans for a script, best first."""
-    from polewright.calculation.planning.report import plan_data, utc_text
+    from polewright.calculation.planning.plan_as_data import plan_data, utc_text
 
     usable = request.horizon.usable(request.sky.altitude_min_deg)
     return {
@@ -156,7 +156,7 @@ def print_plans(
 ) -> None:
     """Print plans for a person."""
     from polewright.calculation.planning.chart import LETTERS
-    from polewright.calculation.planning.report import utc_text
+    from polewright.calculation.planning.plan_as_data import utc_text
 
     table = Table(
         title=f"Sweeps that fit from {utc_text(request.utc_s)}, best first",

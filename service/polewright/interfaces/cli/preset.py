@@ -71,10 +71,11 @@ def preset(
     No device is touched. At the end of a night, with the telescope taken off, centre the
     adjusters, read the compass along the bare base and give it with --record.
     """
-    from polewright.calculation.preset.nights import NightFile, PresetNight, of_rig
+    from polewright.calculation.preset.nights import PresetNight, of_rig
     from polewright.calculation.preset.proposal import PresetWish, adjuster_left_sentence, propose
     from polewright.foundation.config import config_from_file
-    from polewright.observing.rig.site import site_given
+    from polewright.observing.rig.site_and_weather import site_given
+    from polewright.records.preset_nights import NightFile
 
     console = Console(stderr=True)
     with told_plainly(console, as_json=as_json):

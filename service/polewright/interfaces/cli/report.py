@@ -16,7 +16,7 @@ from polewright.interfaces.cli.terminal import Console
 
 if TYPE_CHECKING:
     from polewright.interfaces.report.page import Drift
-    from polewright.records.history.record import RunRecord
+    from polewright.records.history.run_record import RunRecord
     from polewright.records.history.store import History
 
 
@@ -46,7 +46,7 @@ def report(
     ] = False,
 ) -> None:
     """Write a report: one HTML file that needs no network and prints to A4 or PDF."""
-    from polewright.interfaces.report.publish import DOCUMENTS, published
+    from polewright.interfaces.report.write_schemas import DOCUMENTS, published
 
     console = Console(stderr=True)
     with told_plainly(console, as_json=as_json):
@@ -77,7 +77,7 @@ def _of_file(path: Path) -> str:
 
     from polewright.interfaces.report.errors import ResultUnreadable
     from polewright.interfaces.report.page import report_of_result, report_of_run
-    from polewright.records.history.record import RunRecord
+    from polewright.records.history.run_record import RunRecord
     from polewright.records.result import MeasurementResult
 
     try:

@@ -56,7 +56,7 @@ def startup(
     from polewright.interfaces.publishing.mqtt import Telling, check_mqtt, end_document
     from polewright.observing.runs.startup import Startup
     from polewright.records.events import Event
-    from polewright.records.history.recording import recorded
+    from polewright.records.history.run_recorder import recorded
     from polewright.session.opening import MeasurementJournal
 
     progress = Console(stderr=True)

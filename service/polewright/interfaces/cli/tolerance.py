@@ -105,7 +105,7 @@ def tolerance(
     )
     from polewright.foundation.angles import ARCMIN, DEG
     from polewright.foundation.config import config_from_file
-    from polewright.observing.rig.site import weather_of
+    from polewright.observing.rig.site_and_weather import weather_of
     from polewright.observing.rig.tonight_tolerance import (
         Known,
         exposures_in_words,

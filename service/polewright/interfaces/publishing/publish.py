@@ -16,7 +16,7 @@ from polewright.interfaces.publishing.errors import CannotPublish
 from polewright.interfaces.publishing.journal_status import JournalStatus
 from polewright.interfaces.publishing.status import Rules, StatusSource
 from polewright.observing.rig.tonight_tolerance import widest_tolerance_arcmin
-from polewright.records.history.recording import is_rehearsal
+from polewright.records.history.run_recorder import is_rehearsal
 from polewright.session.opening import journal_folder
 from polewright_wire import AlpacaServer, ServerDescription
 

@@ -22,7 +22,7 @@ from polewright.interfaces.report.improvements import what_would_be_better
 from polewright.interfaces.report.pictures import Way, axis_picture, residual_picture
 from polewright.interfaces.report.skychart import config_of, sky_chart_svg
 from polewright.observing.plan.rig_errors import shared_errors
-from polewright.records.history.record import AxisReading, RunRecord
+from polewright.records.history.run_record import AxisReading, RunRecord
 from polewright.records.result import AxisResult, MeasurementResult
 
 #: A way so many times longer than the last picture's reach gets a second, closer picture.

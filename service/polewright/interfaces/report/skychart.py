@@ -11,7 +11,6 @@ import numpy as np
 
 from polewright.calculation.planning.chart import sky_chart
 from polewright.calculation.planning.horizon import Horizon
-from polewright.calculation.planning.limits import MountLimits, SkyLimits
 from polewright.calculation.planning.request import PlanPoint, PlanRequest, SweepPlan
 from polewright.calculation.planning.uncertainty import AttitudeNoise, predict
 from polewright.calculation.sky.frame import hour_angle_dec
@@ -19,7 +18,7 @@ from polewright.calculation.sky.site import Site
 from polewright.foundation.angles import ARCMIN, ARCSEC, DEG, enu_from_azalt
 from polewright.foundation.config import Config
 from polewright.foundation.errors import PolewrightError
-from polewright.observing.plan.plan_from_config import horizon_of
+from polewright.observing.plan.plan_from_config import horizon_of, limits_of
 from polewright.records.history.rows import utc_s_of
 from polewright.records.result import MeasurementResult
 
@@ -42,7 +41,7 @@ def sky_chart_svg(result: MeasurementResult, config: Config) -> str:
         horizon = horizon_of(config)
     except PolewrightError:
         horizon = Horizon()
-    limits, sweep = config.limits, config.sweep
+    mount, sky = limits_of(config)
     request = PlanRequest(
         site=site,
         utc_s=utc_s_of(result.started_utc),
@@ -50,18 +49,9 @@ def sky_chart_svg(result: MeasurementResult, config: Config) -> str:
             pixel_scale=result.points[0].scale_arcsec_per_px * ARCSEC, width_px=2000, height_px=1500
         ),
         horizon=horizon,
-        mount=MountLimits(
-            altitude_min_deg=limits.mount_altitude_min_deg,
-            altitude_max_deg=limits.mount_altitude_max_deg,
-            hour_angle_min_deg=limits.hour_angle_min_deg,
-            hour_angle_max_deg=limits.hour_angle_max_deg,
-            meridian_buffer_deg=sweep.meridian_buffer_deg,
-        ),
-        sky=SkyLimits(
-            altitude_min_deg=sweep.min_altitude_deg,
-            sun_avoid_deg=limits.sun_avoid_deg,
-        ),
-        pointing_margin_deg=limits.pointing_margin_deg,
+        mount=mount,
+        sky=sky,
+        pointing_margin_deg=config.limits.pointing_margin_deg,
     )
     data = sky_chart(request, [_plan_of(result, site)]).decode()
     data = re.sub(r"^.*?(?=<svg)", "", data, count=1, flags=re.DOTALL)

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from polewright.devices.alpaca.client import AlpacaConnection
-from polewright.devices.alpaca.motion import MotionState
+from polewright.devices.alpaca.slew_and_stop import MotionState
 from polewright.devices.alpaca.telescope import Telescope
 from polewright.foundation.clock import Clock
 from polewright.foundation.config import Config

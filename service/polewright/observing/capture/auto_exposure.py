@@ -7,7 +7,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from polewright.calculation.images.exposure import (
+from polewright.calculation.images.frame import Frame, StarList
+from polewright.calculation.images.next_exposure import (
     ExposureChoice,
     ExposureLimits,
     Forecast,
@@ -15,7 +16,6 @@ from polewright.calculation.images.exposure import (
     forecast,
     next_exposure,
 )
-from polewright.calculation.images.frame import Frame, StarList
 from polewright.calculation.images.quality import FrameQuality
 from polewright.calculation.planning.request import Pointing
 from polewright.calculation.planning.uncertainty import predict

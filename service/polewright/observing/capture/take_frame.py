@@ -6,7 +6,7 @@ from collections.abc import Callable
 from typing import TypeVar
 
 from polewright.calculation.images.frame import Frame
-from polewright.devices.alpaca.exposing import ExposureProgress, WaitingImage
+from polewright.devices.alpaca.one_exposure import ExposureProgress, WaitingImage
 from polewright.foundation.errors import PolewrightError
 from polewright.observing.rig.camera_setup import ready_camera
 from polewright.observing.rig.rig import Rig

@@ -20,7 +20,7 @@ from polewright.observing.rig.past_sweeps import RigSweep
 from polewright.observing.rig.rig import Rig
 
 if TYPE_CHECKING:
-    from polewright.records.history.record import RunRecord
+    from polewright.records.history.run_record import RunRecord
 
 #: The air moves all stars of a frame less the longer it is exposed, and what rings averages out:
 #: [sweep] frame_floor_arcsec holds from so many seconds on, shorter frames are worse by the root

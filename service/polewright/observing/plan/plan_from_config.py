@@ -10,9 +10,9 @@ from polewright.calculation.planning.errors import NoSweepFits
 from polewright.calculation.planning.horizon import Horizon
 from polewright.calculation.planning.horizon_text import parse_horizon
 from polewright.calculation.planning.limits import MountLimits, SkyLimits
-from polewright.calculation.planning.motion import AxisMotion, Timing
 from polewright.calculation.planning.pointing import pointing_from_mount
 from polewright.calculation.planning.request import PlanRequest, Pointing, SweepPlan, SweepWish
+from polewright.calculation.planning.slew_paths import AxisMotion, Timing
 from polewright.calculation.planning.uncertainty import AttitudeNoise
 from polewright.calculation.sky.mount_coordinates import mount_from_of_date, of_date_at
 from polewright.calculation.sky.site import Site
@@ -82,6 +82,24 @@ def horizon_of(config: Config) -> Horizon:
     return parse_horizon(lines, clearance_deg=section.clearance_deg, source=str(section.file))
 
 
+def limits_of(config: Config) -> tuple[MountLimits, SkyLimits]:
+    """Return the limits that the configuration sets."""
+    limits, sweep = config.limits, config.sweep
+    return (
+        MountLimits(
+            altitude_min_deg=limits.mount_altitude_min_deg,
+            altitude_max_deg=limits.mount_altitude_max_deg,
+            hour_angle_min_deg=limits.hour_angle_min_deg,
+            hour_angle_max_deg=limits.hour_angle_max_deg,
+            meridian_buffer_deg=sweep.meridian_buffer_deg,
+        ),
+        SkyLimits(
+            altitude_min_deg=sweep.min_altitude_deg,
+            sun_avoid_deg=limits.sun_avoid_deg,
+        ),
+    )
+
+
 def request_for(
     config: Config,
     site: Site,
@@ -96,6 +114,7 @@ def request_for(
         ConfigError: the horizon file or a limit is wrong.
     """
     limits, sweep = config.limits, config.sweep
+    mount, sky = limits_of(config)
     return PlanRequest(
         site=site,
         utc_s=utc_s,
@@ -103,17 +122,8 @@ def request_for(
         noise=noise,
         shared=shared,
         horizon=horizon_of(config),
-        mount=MountLimits(
-            altitude_min_deg=limits.mount_altitude_min_deg,
-            altitude_max_deg=limits.mount_altitude_max_deg,
-            hour_angle_min_deg=limits.hour_angle_min_deg,
-            hour_angle_max_deg=limits.hour_angle_max_deg,
-            meridian_buffer_deg=sweep.meridian_buffer_deg,
-        ),
-        sky=SkyLimits(
-            altitude_min_deg=sweep.min_altitude_deg,
-            sun_avoid_deg=limits.sun_avoid_deg,
-        ),
+        mount=mount,
+        sky=sky,
         timing=Timing(
             slew=AxisMotion(rate_deg_s=limits.slew_deg_per_s),
             settle_s=sweep.settle_s,

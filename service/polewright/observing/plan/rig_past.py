@@ -64,13 +64,13 @@ def _utc_s(text: str) -> float:
 
 
 def _may_ask(rig: Rig) -> bool:
-    from polewright.records.history.recording import is_rehearsal
+    from polewright.records.history.run_recorder import is_rehearsal
 
     return rig.config.history.enabled and not is_rehearsal(rig.clock)
 
 
 def _whose(rig: Rig) -> tuple[str | None, str, str, str]:
-    from polewright.records.history.recording import pier_of
+    from polewright.records.history.run_recorder import pier_of
 
     telescope, camera = rig.telescope.name(), rig.camera.name()
     return rig.config.history.url, pier_of(rig.config, telescope), telescope, camera

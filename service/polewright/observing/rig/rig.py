@@ -19,12 +19,12 @@ from polewright.devices.alpaca.telescope import Telescope
 from polewright.foundation.angles import Vector
 from polewright.foundation.clock import CancelToken, Clock
 from polewright.foundation.config import Config
-from polewright.observing.rig.guarding import RunGuards
+from polewright.observing.rig.guard_interface import RunGuards
 from polewright.observing.rig.past_sweeps import RigCheck, RigSweep
 from polewright.observing.rig.patience import Patience
 from polewright.observing.rig.plate_solver import PlateSolver
 from polewright.observing.rig.settle_memory import SettleMemory
-from polewright.observing.rig.site import weather_of
+from polewright.observing.rig.site_and_weather import weather_of
 from polewright.observing.rig.solver_messages import SolverWords
 from polewright.observing.rig.timings import SweepTimes
 from polewright.observing.rig.tonight_tolerance import Known

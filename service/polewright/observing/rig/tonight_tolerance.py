@@ -9,7 +9,7 @@ from polewright.calculation.sky.pole import PoleTarget
 from polewright.calculation.sky.site import Atmosphere, Site
 from polewright.calculation.tolerance.imaging import Imaging, SkyOver, Target
 from polewright.calculation.tolerance.tolerance import CEILING_ARCMIN, largest_axis_error
-from polewright.devices.alpaca.camera_device import CameraInfo
+from polewright.devices.alpaca.camera_commands import CameraInfo
 from polewright.foundation.angle_text import arcmin_text
 from polewright.foundation.angles import ARCMIN, DEG
 from polewright.foundation.config import Config, PoleSection, TonightSection

@@ -34,7 +34,7 @@ from polewright.observing.rig.camera_setup import ready_camera
 from polewright.observing.rig.mount_site import SITE_TOLERANCE_DEG, mounts_site
 from polewright.observing.rig.plate_solver import FocalClaim, PlateSolver
 from polewright.observing.rig.rig import Rig, nominal_scale
-from polewright.observing.rig.site import site_of, weather_of
+from polewright.observing.rig.site_and_weather import site_of, weather_of
 from polewright.observing.rig.solver_messages import SolverWords
 from polewright.observing.rig.tonight_tolerance import (
     Known,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from polewright.calculation.images.exposure import (
+from polewright.calculation.images.next_exposure import (
     what_to_change,
 )
 from polewright.devices.alpaca.errors import AlpacaError

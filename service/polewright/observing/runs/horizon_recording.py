@@ -16,7 +16,7 @@ from polewright.devices.alpaca.telescope import Telescope
 from polewright.foundation.angles import DEG, azalt_from_enu, separation
 from polewright.foundation.clock import CancelToken, Clock
 from polewright.foundation.config import Config
-from polewright.observing.rig.site import site_of, weather_of
+from polewright.observing.rig.site_and_weather import site_of, weather_of
 from polewright.observing.runs.connect import locate, settled_system
 
 

@@ -9,7 +9,7 @@ from polewright.observing.plan.plan_from_config import noise_of, request_for
 from polewright.observing.plan.rig_errors import shared_errors
 from polewright.observing.plan.star_coverage import doubts, judged, plans_for, with_stars
 from polewright.observing.rig.rig import nominal_scale
-from polewright.observing.rig.site import site_given, weather_of
+from polewright.observing.rig.site_and_weather import site_given, weather_of
 from polewright.observing.runs.connect import configured_solver
 from polewright.solving.base import Solver
 from polewright.solving.errors import FieldTooNarrow

@@ -12,7 +12,7 @@ from polewright.devices.alpaca.dome import Dome, ShutterState
 from polewright.devices.alpaca.mount_state import MountState
 from polewright.foundation.angles import DEG, enu_from_azalt, separation
 from polewright.foundation.clock import Clock
-from polewright.observing.rig.guarding import Look, Move, Watching
+from polewright.observing.rig.guard_interface import Look, Move, Watching
 from polewright.observing.rig.mount_site import SITE_TOLERANCE_DEG, mounts_site
 from polewright.observing.rig.rig import Rig
 from polewright.observing.runs.startup_errors import (

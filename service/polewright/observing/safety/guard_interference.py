@@ -6,7 +6,7 @@ import math
 
 from polewright.foundation.angles import DEG, fold_pi
 from polewright.foundation.clock import Clock
-from polewright.observing.rig.guarding import Arrival, Look, Move, Solved, Watching
+from polewright.observing.rig.guard_interface import Arrival, Look, Move, Solved, Watching
 from polewright.observing.safety.guard_errors import ClockWasSet, MovedBySomebodyElse
 
 #: A clock that is steered to the right time goes a little faster or slower; one that is set jumps

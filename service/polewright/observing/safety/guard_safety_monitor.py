@@ -6,7 +6,7 @@ import math
 
 from polewright.devices.alpaca.safety_monitor import SafetyMonitor
 from polewright.foundation.clock import Clock
-from polewright.observing.rig.guarding import Look, Move, Watching
+from polewright.observing.rig.guard_interface import Look, Move, Watching
 from polewright.observing.safety.guard_errors import SafetyUnsafe
 
 #: During motion the monitor is asked this often, s.

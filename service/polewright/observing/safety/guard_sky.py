@@ -8,6 +8,7 @@ from collections.abc import Callable
 
 import numpy as np
 
+from polewright.calculation.planning.limit_messages import Breach, describe
 from polewright.calculation.planning.limits import (
     FUZZ,
     Rules,
@@ -16,13 +17,12 @@ from polewright.calculation.planning.limits import (
     required_clearance,
     shortfalls,
 )
-from polewright.calculation.planning.motion import AT_POLE, Timing, approaches
 from polewright.calculation.planning.request import Pointing
+from polewright.calculation.planning.slew_paths import AT_POLE, Timing, approaches
 from polewright.calculation.planning.violations import Reason
-from polewright.calculation.planning.words import Breach, describe
 from polewright.calculation.sky.frame import ObservedFrame, enu_from_hour_angle_dec, hour_angle_dec
 from polewright.foundation.angles import DEG, SIDEREAL_RATE, Vector
-from polewright.observing.rig.guarding import Look, Move, Solved, Watching
+from polewright.observing.rig.guard_interface import Look, Move, Solved, Watching
 from polewright.observing.safety.guard_errors import (
     AllowedSkyLeft,
     BeyondAltitudeLimit,

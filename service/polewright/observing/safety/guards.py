@@ -10,23 +10,24 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 
-from polewright.calculation.planning.motion import meridian_side
 from polewright.calculation.planning.pointing import pointing_from_mount
 from polewright.calculation.planning.request import Pointing
+from polewright.calculation.planning.slew_paths import meridian_side
 from polewright.calculation.sky.frame import ObservedFrame
 from polewright.calculation.sky.mount_coordinates import mount_from_of_date, of_date_at
-from polewright.devices.alpaca.motion import SlewResult
 from polewright.devices.alpaca.mount_state import MountState
 from polewright.devices.alpaca.safety_monitor import SafetyMonitor
+from polewright.devices.alpaca.slew_and_stop import SlewResult
 from polewright.foundation.angles import DEG, fold_pi
 from polewright.observing.plan.plan_from_config import plan_request
-from polewright.observing.rig.guarding import Arrival, Guard, Look, Move, Solved
+from polewright.observing.rig.guard_interface import Arrival, Guard, Look, Move, Solved
 from polewright.observing.rig.plate_solver import Plate
 from polewright.observing.rig.rig import Rig
 from polewright.observing.safety.guard_interference import ClockGuard, MasterGuard
 from polewright.observing.safety.guard_safety_monitor import SafetyGuard
 from polewright.observing.safety.guard_sky import AllowedSkyGuard
-from polewright.observing.safety.guard_slew import ArrivalGuard, SideGuard, TimeGuard, TruthGuard
+from polewright.observing.safety.guard_slew import ArrivalGuard, SideGuard, TimeGuard
+from polewright.observing.safety.guard_stars import TruthGuard
 from polewright.records.events import Note
 
 #: While the mount only tracks it is looked at this often, s.

@@ -7,7 +7,7 @@ import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 
-from polewright.devices.alpaca.motion import MotionState
+from polewright.devices.alpaca.slew_and_stop import MotionState
 from polewright.devices.alpaca.telescope import Telescope
 from polewright.foundation.clock import Clock
 from polewright.foundation.errors import Cancelled, Insisted, LeftInHaste, MotionUnknown

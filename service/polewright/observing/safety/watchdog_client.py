@@ -18,7 +18,7 @@ from polewright.devices.alpaca.telescope import Telescope
 from polewright.foundation.clock import CancelToken, Clock
 from polewright.foundation.errors import DeviceError, Insisted, LeftInHaste, MotionUnknown
 from polewright.observing.rig.rig import Rig
-from polewright.observing.safety.disk_room import check_room
+from polewright.observing.safety.disk_space import check_room
 from polewright.observing.safety.mount_lock import only_run
 from polewright.observing.safety.retry_policy import WATCHDOG_TRIES_S
 from polewright.records.events import Event, MotionStopped, Progress

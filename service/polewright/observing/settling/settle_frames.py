@@ -18,7 +18,7 @@ from polewright.devices.alpaca.errors import (
     NotImplementedByDevice,
     StaleImage,
 )
-from polewright.devices.alpaca.exposing import ExposureProgress
+from polewright.devices.alpaca.one_exposure import ExposureProgress
 from polewright.observing.rig.rig import Rig
 from polewright.observing.rig.settle_memory import LONGEST_LOOK_S, MOST_PIXELS
 

@@ -14,7 +14,7 @@ from pydantic import ValidationError
 
 from polewright.foundation.errors import in_words
 from polewright.records.history.errors import ExtraMissing, ImportUnreadable
-from polewright.records.history.record import RunRecord
+from polewright.records.history.run_record import RunRecord
 from polewright.records.history.store import History
 
 FORMATS = ("jsonl", "csv", "json", "parquet")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
-from polewright.records.history.record import RunRecord
+from polewright.records.history.run_record import RunRecord
 
 
 def utc_s_of(text: str) -> float:

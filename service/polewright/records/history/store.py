@@ -29,8 +29,8 @@ from polewright.records.history.errors import (
     RunUnknown,
 )
 from polewright.records.history.migrate import stamped, upgrade
-from polewright.records.history.record import RunRecord
 from polewright.records.history.rows import measurement_rows, reading_rows, run_row, solve_rows
+from polewright.records.history.run_record import RunRecord
 from polewright.records.history.tables import HEAD, measurements, readings, runs, solves
 
 URL_VARIABLE = "POLEWRIGHT_HISTORY_URL"

@@ -12,7 +12,7 @@ import numpy as np
 
 from polewright.calculation.images.frame import Frame, SensorKind
 from polewright.devices.alpaca import imagebytes
-from polewright.devices.alpaca.camera_device import CameraDevice, CameraSettings, PastExposure
+from polewright.devices.alpaca.camera_commands import CameraDevice, CameraSettings, PastExposure
 from polewright.devices.alpaca.deadline import Deadline
 from polewright.devices.alpaca.errors import (
     AlpacaError,

@@ -9,7 +9,7 @@ from typing import Any
 
 from pydantic import BaseModel
 
-from polewright.records.history.record import RunRecord
+from polewright.records.history.run_record import RunRecord
 from polewright.records.result import MeasurementResult
 from polewright.session.snapshot import SessionSnapshot
 
@@ -49,5 +49,5 @@ def write_all(folder: Path) -> list[Path]:
     return written
 
 
-if __name__ == "__main__":  # python -m polewright.interfaces.report.publish
+if __name__ == "__main__":  # python -m polewright.interfaces.report.write_schemas
     write_all(Path(__file__).with_name("schema"))

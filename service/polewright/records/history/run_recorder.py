@@ -20,7 +20,7 @@ from polewright.foundation.config import Config
 from polewright.foundation.errors import ExitCode, PolewrightError, in_words
 from polewright.foundation.files import write_whole
 from polewright.records import events
-from polewright.records.history.record import (
+from polewright.records.history.run_record import (
     AxisReading,
     DeviceUsed,
     Kind,

@@ -8,8 +8,8 @@ from typing import Protocol
 
 from polewright.calculation.planning.request import Pointing
 from polewright.calculation.sky.frame import ObservedFrame
-from polewright.devices.alpaca.motion import SlewResult
 from polewright.devices.alpaca.mount_state import MountState
+from polewright.devices.alpaca.slew_and_stop import SlewResult
 from polewright.observing.rig.plate_solver import Plate
 
 

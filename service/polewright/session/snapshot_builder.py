@@ -6,8 +6,8 @@ import threading
 from datetime import datetime
 from typing import Any, Literal
 
+from polewright.calculation.adjusting.axis_at_rest import State
 from polewright.calculation.adjusting.engine import AdjustmentEngine, Reading
-from polewright.calculation.adjusting.motion import State
 from polewright.calculation.adjusting.tone import spoken, tone_for
 from polewright.calculation.adjusting.trail import Trail
 from polewright.calculation.images.frame import Frame, StarList
