@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from html.parser import HTMLParser
 from importlib.resources import files
 from pathlib import Path
+from typing import Any
 
 import pytest
 import requests
@@ -21,7 +22,7 @@ from documents import DOCUMENTS, ROOT, links, text_of, told_by_the_source
 from typer.testing import CliRunner
 
 from polewright.foundation.clock import SystemClock
-from polewright.foundation.config import Config, meaning
+from polewright.foundation.config import Config, config_from_text, meaning
 from polewright.foundation.errors import EXIT_CODES, ExitCode
 from polewright.interfaces.cli.app import COMMANDS, build_app
 from polewright.interfaces.handbook import pages
@@ -241,3 +242,32 @@ def test_a_phone_shows_every_page_whole_and_at_night_in_red_only(service_url, tm
             assert red == 255
             assert all(most == 0 for _, most in others), path
         assert driver.get_log("browser") == []
+
+
+@needs_chromium
+def test_a_message_that_names_a_page_leads_there(tmp_path) -> None:
+    """On a phone nobody can type the command that a message names."""
+    from selenium.webdriver.support.wait import WebDriverWait
+
+    def configured(extra: dict[str, Any]) -> Config:
+        return config_from_text("[sweep]\nstep = 20" if extra else "")
+
+    session = SessionRunner(configured, SystemClock())
+    service = RunningService(create_app(session), "127.0.0.1", 0, session.feed)
+    try:
+        with browser(tmp_path / "profile", 390, 844) as driver:
+            driver.get(service.url)
+            wait = WebDriverWait(driver, 20)
+            wait.until(lambda now: now.find_element("id", "go").is_displayed())
+            driver.execute_script("document.getElementById('tolerance').value = '0.5'")
+            driver.find_element("id", "go").click()
+            wait.until(lambda now: now.find_element("id", "ask-yes").is_displayed())
+            driver.find_element("id", "ask-yes").click()
+            link = wait.until(lambda now: now.find_element("css selector", "#alarm a, #sentence a"))
+            told = link.find_element("xpath", "..").text
+            assert link.text == "polewright handbook settings"
+            assert link.get_attribute("href").endswith("/handbook/settings")
+    finally:
+        session.close()
+        service.stop()
+    assert "unknown key" in told

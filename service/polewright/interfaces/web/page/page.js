@@ -42,6 +42,26 @@ function text(id, value) {
   if (element.textContent !== value) element.textContent = value;
 }
 
+const PAGE_NAMED = /`(polewright handbook ([a-z-]+))`/;
+
+/** Write a message; where it names a page of the handbook it leads there. */
+function message(id, value) {
+  const element = $(id);
+  if (element.dataset.message === value) return;
+  element.dataset.message = value;
+  const parts = [];
+  let rest = value;
+  for (let found = PAGE_NAMED.exec(rest); found; found = PAGE_NAMED.exec(rest)) {
+    const link = document.createElement("a");
+    link.href = `/handbook/${found[2]}`;
+    link.target = "_blank";
+    link.textContent = found[1];
+    parts.push(rest.slice(0, found.index), link);
+    rest = rest.slice(found.index + found[0].length);
+  }
+  element.replaceChildren(...parts, rest);
+}
+
 function list(element, items) {
   if (element.dataset.items === JSON.stringify(items)) return;
   element.dataset.items = JSON.stringify(items);
@@ -107,7 +127,7 @@ function showNow(s) {
   $("number").dataset.signs = number.length;
   text("unit", unit);
   $("amount").hidden = n.amount === null;
-  text("sentence", n.sentence);
+  message("sentence", n.sentence);
   list($("cautions"), n.cautions);
   const a = s.advice;
   const audible = s.step === "adjusting" && fresh && !s.paused && a && a.tone_hz;
@@ -250,7 +270,7 @@ async function offerResume() {
 
 function alarm(words, bad) {
   $("alarm").className = bad ? "bad" : "good";
-  text("alarm", words);
+  message("alarm", words);
   $("alarm").hidden = false;
 }
 
@@ -545,7 +565,7 @@ new Link({
     if (shown) {
       showNow(shown);
       showProgress(shown);
-    } else if (state === "lost") text("sentence", say("The service does not answer. Is it running, and is this device on its network?"));
+    } else if (state === "lost") message("sentence", say("The service does not answer. Is it running, and is this device on its network?"));
   },
 });
 setInterval(() => {
