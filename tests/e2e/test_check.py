@@ -55,10 +55,10 @@ def test_the_exposure_is_found_by_itself(start_night, monkeypatch) -> None:
     rig = looking_up(night, short)
 
     choose_exposure(rig)
-    assert rig.config.sweep.exposure_s == 0.004  # not asked for
-    rig.config = night.config({**short, "sweep.exposure_auto": True})
+    assert rig.exposure_s == 0.004  # not asked for
+    rig.exposure_open = True
     choose_exposure(rig)
-    exposure_s = rig.config.sweep.exposure_s
+    exposure_s = rig.exposure_s
 
     assert 0.004 < exposure_s <= 20.0
     assert check(rig, exposure_s, solve=False).star_count >= 30

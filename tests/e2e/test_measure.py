@@ -264,7 +264,7 @@ def test_tonights_tolerance_follows_from_the_camera_and_the_mounts_rate(start_ni
         math.atan(0.5e-3 * math.hypot(info.width, info.height) * info.pixel_um[0] / 202.0)
     )
     assert f"guided on a star {corner_deg:.2g}° from the centre" in notes
-    assert 0.05 < rig.config.pole.tolerance_arcmin < 10.0
+    assert 0.05 < rig.tolerance_arcmin < 10.0
     assert "at the King rate" in notes
     assert "drives at the King rate" in notes
     wide = night.connect({"pole.tolerance_arcmin": 60.0})

@@ -62,6 +62,7 @@ class Night:
 
     def __post_init__(self) -> None:
         self.settle_memory = SettleMemory()
+        self.exposure_s, self.exposure_open = self.config.sweep.exposure_s, False
         self.plates = SimpleNamespace(learned=False)
         self.telescope = self.camera = SimpleNamespace(told=())
         self.guards = SimpleNamespace(begin=lambda: None, wary=lambda: True)

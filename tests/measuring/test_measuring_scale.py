@@ -24,7 +24,7 @@ from polewright.observing.rig.plate_solver import (
     ScaleContradicts,
 )
 from polewright.observing.rig.settle_memory import SettleMemory
-from polewright.observing.rig.tonight_tolerance import Known, with_tonights_tolerance
+from polewright.observing.rig.tonight_tolerance import Known, tonights_tolerance
 from polewright.observing.sweep import sweep as sweeping
 from polewright.observing.sweep.solve_point import tell_focal_length
 from polewright.solving.errors import NoMatch
@@ -252,15 +252,16 @@ def test_tonights_tolerance_follows_the_focal_length_that_the_stars_tell(
         config = Config.model_validate(
             {"pole": {"tolerance_from_tonight": True}, "tonight": tonight}
         )
-        config, _told, _warned = with_tonights_tolerance(config, known, studio.site, studio.air)
+        arcmin, _told, _warned = tonights_tolerance(config, known, studio.site, studio.air)
         rig: Any = SimpleNamespace(
-            plates=plates, known=known, config=config, site=studio.site, atmosphere=studio.air,
+            plates=plates, known=known, config=config, tolerance_arcmin=arcmin,
+            site=studio.site, atmosphere=studio.air,
             note=lambda text, **_: told.append(text),
         )  # fmt: skip
         plates.solve(stars, taken.frame, taken.hint.centre_icrs, CancelToken())
         tell_focal_length(rig)
         tell_focal_length(rig)
-        return rig.config.pole.tolerance_arcmin
+        return rig.tolerance_arcmin
 
     true = rig_told(200.0)
     assert not told

@@ -57,6 +57,7 @@ class Mount:
             progress=lambda *_: None,
             note=lambda text, **_more: self.told.append(text),
             config=Config.model_validate(config),
+            exposure_s=Config.model_validate(config).sweep.exposure_s,
             plates=SimpleNamespace(scale=SCALE),
             times=SweepTimes(),
         )

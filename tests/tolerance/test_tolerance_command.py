@@ -20,7 +20,7 @@ from polewright.foundation.angle_text import arcmin_text
 from polewright.foundation.angles import ARCMIN, DEG, enu_from_azalt
 from polewright.foundation.config import config_from_text
 from polewright.interfaces.cli.app import build_app
-from polewright.observing.rig.tonight_tolerance import FigureMissing, Known, with_tonights_tolerance
+from polewright.observing.rig.tonight_tolerance import FigureMissing, Known, tonights_tolerance
 from polewright.observing.runs.measurement import correction_sentences
 
 OPTICS = ["--focal-length-mm", "600", "--pixel-um", "3.76"]
@@ -136,10 +136,7 @@ RIG = Known(600.0, 3.76, 28.0)
 
 
 def tonights(text: str, known: Known = RIG) -> tuple[float, str, str]:
-    config, told, warned = with_tonights_tolerance(
-        config_from_text(text), known, SITE, Atmosphere.standard(0.0)
-    )
-    return config.pole.tolerance_arcmin, told, warned
+    return tonights_tolerance(config_from_text(text), known, SITE, Atmosphere.standard(0.0))
 
 
 def test_a_session_may_take_its_tolerance_from_tonight() -> None:

@@ -305,8 +305,7 @@ class AlignSession:
 
     def _know_tolerance(self, rig: Rig) -> None:
         """Take over the tolerance that the exposures of the night demand, by all that is known."""
-        self.config = rig.config
-        self._board.knows_tolerance(rig.config.pole.tolerance_arcmin)
+        self._board.knows_tolerance(rig.tolerance_arcmin)
 
     def _forget_wishes(self) -> None:
         """Drop what was asked for in the pass that is over: none of it is meant for the next.
@@ -321,9 +320,6 @@ class AlignSession:
         self._board.paused(False)
 
     # -- adjusting -------------------------------------------------------------------------
-
-    def _engine_settings(self) -> EngineSettings:
-        return EngineSettings(tolerance_arcmin=self.config.pole.tolerance_arcmin)
 
     def _begin_adjusting(self, rig: Rig, measured: Measured) -> AdjustmentEngine:
         """Take the reference frame where the sweep ended and make the engine from it."""
@@ -351,7 +347,7 @@ class AlignSession:
             rig.pole,
             rig.atmosphere,
             self.config.profile,
-            self._engine_settings(),
+            EngineSettings(tolerance_arcmin=rig.tolerance_arcmin),
             learned_from=self.engine,
         )
         self._board.begins_pass(self.engine)
@@ -526,7 +522,7 @@ class AlignSession:
 
     def _live_exposure_s(self, rig: Rig) -> float:
         # The rig's: the sweep may have found the exposure itself.
-        return rig.config.adjusting.exposure_s or rig.config.sweep.exposure_s
+        return rig.config.adjusting.exposure_s or rig.exposure_s
 
     def _look(self, rig: Rig) -> Observation | NoReading:
         """Take one live frame and read all of it."""

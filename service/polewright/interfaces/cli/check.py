@@ -125,8 +125,8 @@ def check(
                 rig = connect_rig(settings, clock_from_environment(), cancel, listener)
                 # A run of this computer that has the mount exposes with the camera, too.
                 held.enter_context(only_run(rig.telescope.where, partial(rig.note, warning=True)))
-                length_s = exposure_s or settings.sweep.exposure_s
-                if find or settings.sweep.exposure_auto:
+                length_s = exposure_s or rig.exposure_s
+                if find or rig.exposure_open:
                     length_s = find_exposure(rig)
                 done: CheckResult | FocusResult | None = None
                 if focus:

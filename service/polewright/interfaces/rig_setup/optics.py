@@ -47,7 +47,7 @@ def find_optics(rig: Rig) -> FoundOptics:
         raise PixelUnknown
     ready_mount(rig)
     rig.plates.k1 = 0.0  # another lens may be on
-    frame = take_frame(rig, rig.config.sweep.exposure_s)
+    frame = take_frame(rig, rig.exposure_s)
     stars, _quality = look_at(rig, frame)
     mount_icrs = rig.mount_icrs(rig.plates.sky_at(frame.utc_mid_s))
     plate = rig.plates.solve(stars, frame, mount_icrs, rig.cancel)

@@ -69,7 +69,7 @@ def find_exposure(rig: Rig, points: Sequence[Pointing] = ()) -> float:
 
 def _found(rig: Rig, points: Sequence[Pointing]) -> tuple[float, Frame | None]:
     """Return the exposure, and the last frame if it was exposed long enough to be used."""
-    exposure_s = rig.config.sweep.exposure_s
+    exposure_s = rig.exposure_s
     for _ in range(SEARCH_FRAMES):
         frame = take_frame(rig, exposure_s)
         stars, quality = look_at(rig, frame)
@@ -122,7 +122,7 @@ def shortest(rig: Rig, frame: Frame, stars: StarList, points: Sequence[Pointing]
 
 def wanted_sigma(rig: Rig) -> float:
     """Return how certain the axis has to be, 1 sigma in rad: a quarter of the tolerance."""
-    return (rig.config.sweep.sigma_arcmin or 0.25 * rig.config.pole.tolerance_arcmin) * ARCMIN
+    return (rig.config.sweep.sigma_arcmin or 0.25 * rig.tolerance_arcmin) * ARCMIN
 
 
 def _axis_sigma(rig: Rig, points: Sequence[Pointing], frame_sigmas: tuple[float, float]) -> float:
@@ -143,7 +143,7 @@ def choose_exposure(rig: Rig, points: Sequence[Pointing] = ()) -> Frame | None:
     Returns:
         A frame of where the telescope points, if one was taken that is good enough to be solved.
     """
-    if not rig.config.sweep.exposure_auto:
+    if not rig.exposure_open:
         return None
     exposure_s, frame = _found(rig, points)
     keep_exposure(rig, exposure_s)
@@ -152,6 +152,4 @@ def choose_exposure(rig: Rig, points: Sequence[Pointing] = ()) -> Frame | None:
 
 def keep_exposure(rig: Rig, exposure_s: float) -> None:
     """Let the rest of the run expose so long; it is not looked for any more."""
-    update = {"exposure_s": exposure_s, "exposure_auto": False}
-    section = rig.config.sweep.model_copy(update=update)
-    rig.config = rig.config.model_copy(update={"sweep": section})
+    rig.exposure_s, rig.exposure_open = exposure_s, False

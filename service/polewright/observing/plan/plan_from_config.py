@@ -165,6 +165,7 @@ def plan_request(rig: Rig) -> PlanRequest:
         request = replace(request, min_stars=0)
     return replace(
         request,
+        timing=replace(request.timing, exposure_s=rig.exposure_s),
         pointing=pointing_now(rig),
         destination_side=lambda ha, dec: destination_side(rig, ha, dec),
     )

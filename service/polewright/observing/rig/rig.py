@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from typing import Final
 
 from polewright.calculation.images.frame import Frame, StarList
 from polewright.calculation.planning.pointing import Sides
@@ -47,7 +48,9 @@ class Rig:
     weather_station: ObservingConditions | None
     pole: PoleTarget
     equatorial_system: int
-    config: Config
+    config: Final[Config]
+    """As it was given; what the run learns stands below."""
+
     clock: Clock
     cancel: CancelToken
     emit: EventSink
@@ -82,11 +85,26 @@ class Rig:
     past_checks: tuple[RigCheck, ...] = ()
     """The same of its drift checks."""
 
+    exposure_s: float = field(init=False)
+    """Exposure at a point, s: as configured, until the run finds or needs another."""
+
+    exposure_open: bool = field(init=False)
+    """Whether that is still to be found from sky and stars ([sweep] exposure_auto)."""
+
+    tolerance_arcmin: float = field(init=False)
+    """Axis error that is good enough: as configured, or as tonight's exposures demand."""
+
     light_seen: bool = False
     """Whether a frame has shown that light reaches the camera, where that was in doubt."""
 
     guards: RunGuards = field(init=False)
     """What watches the run; set by whoever connects the rig."""
+
+    def __post_init__(self) -> None:
+        """Begin with what is configured."""
+        self.exposure_s = self.config.sweep.exposure_s
+        self.exposure_open = self.config.sweep.exposure_auto
+        self.tolerance_arcmin = self.config.pole.tolerance_arcmin
 
     @property
     def atmosphere(self) -> Atmosphere:

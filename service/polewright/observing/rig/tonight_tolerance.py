@@ -104,16 +104,16 @@ def target_of(tonight: TonightSection) -> Target:
     )
 
 
-def with_tonights_tolerance(
+def tonights_tolerance(
     config: Config, known: Known, site: Site, atmosphere: Atmosphere
-) -> tuple[Config, str, str]:
-    """Put what tonight's exposures demand in place of the fixed tolerance.
+) -> tuple[float, str, str]:
+    """Return the axis error that tonight's exposures bear, in place of the fixed tolerance.
 
     It is never more than `CEILING_ARCMIN`. Where the air alone trails more than allowed, the
     axis's own share counts, which is what aligning can better.
 
     Returns:
-        The configuration with it, what to tell, and what to warn of (empty: nothing).
+        Arcminutes, what to tell, and what to warn of (empty: nothing).
 
     Raises:
         FigureMissing, ImagingNotUsable, TargetTooLow: it cannot be computed; says why.
@@ -137,9 +137,7 @@ def with_tonights_tolerance(
         sentence += (
             f"; trails would bear more, but no more than {arcmin_text(CEILING_ARCMIN)} is accepted"
         )
-    pole = config.pole.model_copy(update={"tolerance_arcmin": arcmin})
-    config = config.model_copy(update={"pole": pole})
-    return config, f"{sentence}. {share}".strip(), warned
+    return arcmin, f"{sentence}. {share}".strip(), warned
 
 
 def exposures_in_words(imaging: Imaging, target: Target) -> str:

@@ -39,10 +39,10 @@ from polewright.observing.rig.solver_messages import SolverWords
 from polewright.observing.rig.tonight_tolerance import (
     Known,
     sensor_diagonal_mm,
-    with_tonights_tolerance,
 )
 from polewright.observing.safety.guards import make_guards
 from polewright.observing.safety.retry_policy import patience, repeating
+from polewright.observing.sweep.solve_point import know_tonight
 from polewright.records.events import Connected, EventSink, Note
 from polewright.solving.base import Solver
 from polewright.solving.registry import load_solver
@@ -184,12 +184,10 @@ def connect_rig(config: Config, clock: Clock, cancel: CancelToken, emit: EventSi
     pixel_um = config.optics.pixel_um or (info.pixel_um or (None,))[0]
     binned_um = None if pixel_um is None else pixel_um * config.camera.binning
     drive = telescope.tracking_rate()
-    told = warned = ""
     known = None
     if config.pole.tolerance_from_tonight:
         rate = None if drive is None else drive.name.lower()
         known = Known(focal_mm, pixel_um, sensor_diagonal_mm(info), rate)
-        config, told, warned = with_tonights_tolerance(config, known, site, weather.air)
     words = SolverWords()
     plates = PlateSolver(
         configured_solver(config, words),
@@ -217,12 +215,13 @@ def connect_rig(config: Config, clock: Clock, cancel: CancelToken, emit: EventSi
         cancel=cancel,
         emit=emit,
         solver_words=words,
-        known=known,
     )
     words.tell = rig.note
     for sentence in config.notes:
         rig.note(sentence)
-    _tell_tolerance(rig, told, warned, drive)
+    if known is not None:
+        know_tonight(rig, known)
+    _tell_tolerance(rig, drive)
     _tell_system(rig)
     if plates.scale is None:
         rig.note(
@@ -236,13 +235,9 @@ def connect_rig(config: Config, clock: Clock, cancel: CancelToken, emit: EventSi
     return rig
 
 
-def _tell_tolerance(rig: Rig, told: str, warned: str, drive: DriveRate | None) -> None:
-    """Note what tonight's tolerance is, and what else bears on it."""
-    if told:
-        rig.note(told)
-    if warned:
-        rig.note(warned, warning=True)
-    tolerance = rig.config.pole.tolerance_arcmin
+def _tell_tolerance(rig: Rig, drive: DriveRate | None) -> None:
+    """Note what is odd about the tolerance, and what else bears on what trails."""
+    tolerance = rig.tolerance_arcmin
     if tolerance > CEILING_ARCMIN:
         rig.note(f"The tolerance is wide: {beyond_ceiling(tolerance)}", warning=True)
     if drive not in (None, DriveRate.SIDEREAL):

@@ -228,7 +228,7 @@ def _watch_field(
     go_to(rig, point, number, total, first=True)
     settle(rig, number, total)
     check.begin_field()
-    exposure_s = rig.config.sweep.exposure_s
+    exposure_s = rig.exposure_s
     check.add(solve_here(rig, point, number, total, exposure_s).plate.attitude)
     begun = told = rig.clock.utc_s()
     failed = 0
@@ -252,7 +252,7 @@ def _watch_field(
 
 def _next_attitude(rig: Rig, number: int, total: int) -> tuple[Attitude | None, str]:
     """Take and solve one frame; None and the reason when it does not solve."""
-    frame = take_frame(rig, rig.config.sweep.exposure_s, number, total)
+    frame = take_frame(rig, rig.exposure_s, number, total)
     state = rig.telescope.state()
     if state.tracking is False or state.slewing is True:
         raise TrackingEnded

@@ -198,7 +198,7 @@ def describe(
 ) -> MeasurementResult:
     """Put a measurement into the document that is shown and stored."""
     fit, error = fitted.fit, fitted.error
-    tolerance = rig.config.pole.tolerance_arcmin
+    tolerance = rig.tolerance_arcmin
     upper95_arcmin = error.total_upper() / ARCMIN
     return MeasurementResult(
         software=f"polewright {__version__}",

@@ -89,8 +89,6 @@ class Startup:
             PolewrightError: what it met; the mount has been stopped if it had been moved.
         """
         rig = self._step("devices", self._devices)
-        # The tolerance may follow from what the devices told.
-        self.config = self.config.model_copy(update={"pole": rig.config.pole})
         self._step("site and clock", lambda: check_site_and_clock(rig))
         self._step("safety", lambda: self._safety(rig))
         cover = self._small("cover", self.config.cover, CoverCalibrator, rig)
@@ -210,7 +208,7 @@ class Startup:
         told = (
             f"{points} points: total {angle_text(error.total)}, below "
             f"{angle_text(error.total_upper())} with 95 % confidence, tolerance "
-            f"{arcmin_text(self.config.pole.tolerance_arcmin)}"
+            f"{arcmin_text(measured.result.tolerance_arcmin)}"
         )
         if not measured.result.within_tolerance:
             raise _Doubt(told)

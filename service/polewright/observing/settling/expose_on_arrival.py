@@ -43,7 +43,7 @@ def goes_at_once(rig: Rig, exposure_s: float) -> bool:
     section, memory = rig.config.sweep, rig.settle_memory
     return (
         section.settle == "measured"
-        and not section.exposure_auto  # what it finds out needs stars that stand still
+        and not rig.exposure_open  # what it finds out needs stars that stand still
         and SHORTEST_S <= exposure_s <= LONGEST_OF_WAIT * section.settle_s
         and not memory.useless
         and not memory.looks_first

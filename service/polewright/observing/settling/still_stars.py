@@ -80,7 +80,7 @@ def limit_factor(exposure_s: float) -> float:
 
 def limit_px(rig: Rig) -> float:
     """Return the motion between looks that does not matter, pixels of the frame."""
-    return floors_px(rig, limit_factor(rig.config.sweep.exposure_s))
+    return floors_px(rig, limit_factor(rig.exposure_s))
 
 
 def floors_px(rig: Rig, factor: float) -> float:
@@ -157,7 +157,7 @@ class _Wait:
 
     def _judged(self, row: Sequence[Look]) -> Judgement:
         """Judge by what the slew before has taught, or by what holds for any mount."""
-        memory, agreeing = self.rig.settle_memory, agreeing_looks(self.rig.config.sweep.exposure_s)
+        memory, agreeing = self.rig.settle_memory, agreeing_looks(self.rig.exposure_s)
         if memory.calm:
             again = judge_calm(row, self.limit_px, agreeing)
             if again.still:

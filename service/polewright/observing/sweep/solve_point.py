@@ -25,7 +25,7 @@ from polewright.foundation.clock import CancelToken
 from polewright.foundation.errors import PolewrightError
 from polewright.observing.rig.plate_solver import Plate, ScaleContradicts
 from polewright.observing.rig.rig import Rig
-from polewright.observing.rig.tonight_tolerance import with_tonights_tolerance
+from polewright.observing.rig.tonight_tolerance import Known, tonights_tolerance
 from polewright.records.events import PointSolved
 from polewright.solving.errors import NoMatch, SolutionRejected, SolverTimedOut, TooFewStars
 
@@ -113,13 +113,22 @@ def tell_focal_length(rig: Rig) -> None:
     known, found_mm = rig.known, rig.plates.focal_length_mm
     if known is None or rig.config.tonight.focal_length_mm or known.focal_length_mm == found_mm:
         return
-    rig.known = replace(known, focal_length_mm=found_mm)
     try:
-        rig.config, told, warned = with_tonights_tolerance(
-            rig.config, rig.known, rig.site, rig.atmosphere
-        )
+        know_tonight(rig, replace(known, focal_length_mm=found_mm))
     except PolewrightError as error:
-        told, warned = "", f"Tonight's tolerance stays as it was ({error})."
+        rig.note(f"Tonight's tolerance stays as it was ({error}).", warning=True)
+
+
+def know_tonight(rig: Rig, known: Known) -> None:
+    """Let tonight's exposures set the run's tolerance, and tell it.
+
+    Raises:
+        FigureMissing, ImagingNotUsable, TargetTooLow: it cannot be computed; says why.
+    """
+    rig.known = known
+    rig.tolerance_arcmin, told, warned = tonights_tolerance(
+        rig.config, known, rig.site, rig.atmosphere
+    )
     for sentence, warning in ((told, False), (warned, True)):
         if sentence:
             rig.note(sentence, warning=warning)

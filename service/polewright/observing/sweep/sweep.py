@@ -85,7 +85,7 @@ def further_point(rig: Rig, solved: Sequence[SolvedPoint]) -> SolvedPoint | None
         go_to(rig, target, number, number, first=False)
         settle(rig, number, number)
         try:
-            frame = take_frame(rig, rig.config.sweep.exposure_s, number, number)
+            frame = take_frame(rig, rig.exposure_s, number, number)
             return solve_taken(rig, target, number, number, frame)
         except UNSOLVED as error:
             rig.note(f"A further point did not solve ({error}).", warning=True)
@@ -170,10 +170,10 @@ class _Sweep:
     ) -> SolvedPoint:
         """Go there, settle, expose and solve; longer exposures where that does not solve."""
         rig, settings = self.rig, self.settings
-        exposure_s = rig.config.sweep.exposure_s
+        exposure_s = rig.exposure_s
         self._go_there(target, number, len(points), exposure_s, first=first)
         taken = choose_exposure(rig, points)
-        exposure_s = rig.config.sweep.exposure_s
+        exposure_s = rig.exposure_s
         if taken is not None:  # exposed longer than chosen, so good enough in any case
             try:
                 return solve_taken(rig, target, number, len(points), taken)
@@ -206,7 +206,7 @@ class _Sweep:
                 )
                 exposure_s = longer_s
             else:
-                if exposure_s > rig.config.sweep.exposure_s:
+                if exposure_s > rig.exposure_s:
                     rig.note(f"Exposing {exposure_s:g} s from now on, since that solved.")
                     keep_exposure(rig, exposure_s)
                 return point
