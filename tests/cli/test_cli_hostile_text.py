@@ -25,6 +25,7 @@ sys.path.insert(0, str(Path(__file__).parent.parent / "history"))
 
 from history_made import made_result, made_run
 
+import polewright.interfaces.cli
 from polewright.devices.alpaca.errors import BadReply, Where, refusal
 from polewright.devices.alpaca.models import DESCRIPTION, TEXT, TEXTS, convert, excerpt, parse_reply
 from polewright.foundation.config import PublishSection
@@ -268,8 +269,10 @@ def test_the_message_for_a_broker_is_ascii(monkeypatch: pytest.MonkeyPatch) -> N
 
 def test_every_command_writes_to_the_console_that_obeys_nothing() -> None:
     """No module of the commands makes a console of rich's own, or markup."""
-    folder = Path(__file__).parents[2] / "service" / "polewright" / "interfaces" / "cli"
-    for path in folder.glob("*.py"):
+    modules = list(Path(polewright.interfaces.cli.__file__).parent.rglob("*.py"))
+
+    assert len(modules) > 10
+    for path in modules:
         text = path.read_text(encoding="utf-8")
         if path.name != "terminal.py":
             assert not re.search(r"rich\.console import .*\bConsole\b(?!Options)", text), path

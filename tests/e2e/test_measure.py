@@ -10,7 +10,7 @@ from support.measured import record_measurement
 
 from polewright.calculation.planning.errors import PlanRefused
 from polewright.devices.alpaca.errors import AlpacaError, NotConnectedInTime, ServerUnreachable
-from polewright.foundation.errors import Cancelled, ExitCode
+from polewright.foundation.errors import Cancelled, ExitCode, PolewrightError
 from polewright.observing.plan.plan_from_config import planned_points
 from polewright.observing.plan.tube_sag import compared_sweep
 from polewright.observing.runs.connect import NoDeviceFound
@@ -106,7 +106,7 @@ def test_a_slipped_declination_axis_is_refused(start_night) -> None:
 
     rig.emit = slip_after_first
 
-    with pytest.raises(Exception) as caught:  # noqa: PT011 - the kind is asserted below
+    with pytest.raises(PolewrightError) as caught:
         measure_axis(rig, points)
 
     assert caught.value.exit_code is ExitCode.AXIS_NOT_TRUSTED

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import shutil
 import sys
 import textwrap
 import threading
@@ -17,6 +16,7 @@ import pytest
 from astropy.io import fits
 from contract import SolverContract
 from rendered import attitude_errors_px, hint_for, render
+from support import solve_field
 from synthetic import Truth
 
 from polewright.calculation.geometry.solution import Solution
@@ -391,13 +391,8 @@ def test_colour_and_odd_types_become_grey_sixteen_bits(tmp_path: Path) -> None:
         assert (data[name].min(), data[name].max()) == (0, 65535)
 
 
-def _indexes_installed() -> bool:
-    return any(Path("/usr/share/astrometry").glob("index-*.fits"))
-
-
 needs_solve_field = pytest.mark.skipif(
-    shutil.which("solve-field") is None or not _indexes_installed(),
-    reason="solve-field or its indexes are not installed",
+    not solve_field.INSTALLED, reason="solve-field or its indexes are not installed"
 )
 
 
