@@ -9,6 +9,8 @@ from pathlib import Path
 import pytest
 from hypothesis import settings
 
+pytest.register_assert_rewrite("support")  # its asserts show what they saw, too
+
 #: What a refused sweep says. Noise of the simulated sky is drawn anew in each run, and of honest
 #: sweeps one in a thousand is refused (`calculation.geometry.axis.REFUSE_BELOW`): a test that meets
 #: this is run once more. Twice in a row is not chance.

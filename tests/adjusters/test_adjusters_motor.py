@@ -3,15 +3,9 @@ explain."""
 
 from __future__ import annotations
 
-import sys
-from pathlib import Path
-
 import numpy as np
 import pytest
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "adjusting"))
-
-from toy_motors import LIMITS, align, random_motor_rig
+from adjusters.toy_motors import LIMITS, align, random_motor_rig
 
 from polewright.calculation.adjusting.errors import (
     LeftOverRotation,

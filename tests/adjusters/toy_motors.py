@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
-from hand import Hand, ToyKnob, random_hand
+from adjusting.hand import Hand, ToyKnob, random_hand
 
 from polewright.calculation.adjusting.closed_loop import ClosedLoop
 from polewright.calculation.adjusting.engine import AdjustmentEngine, Settings

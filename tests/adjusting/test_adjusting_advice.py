@@ -7,7 +7,7 @@ import math
 
 import numpy as np
 import pytest
-from hand import Hand, ToyKnob, ToyMount, still_frames, toy_mount
+from adjusting.hand import Hand, ToyKnob, ToyMount, still_frames, toy_mount
 
 from polewright.calculation.adjusting.advice import PassKind, Verdict
 from polewright.calculation.adjusting.engine import AdjustmentEngine, Reading, Settings

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hand import random_hand, toy_mount
+from adjusting.hand import random_hand, toy_mount
 
 from polewright.calculation.adjusting.advice import Verdict
 from polewright.calculation.adjusting.axis_at_rest import mahalanobis2

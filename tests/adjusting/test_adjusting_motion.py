@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hand import ToyMount, toy_mount, turn
+from adjusting.hand import ToyMount, toy_mount, turn
 
 from polewright.calculation.adjusting.axis_at_rest import State
 from polewright.calculation.adjusting.engine import AdjustmentEngine

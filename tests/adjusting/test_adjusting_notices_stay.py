@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from hand import Hand, ToyKnob, ToyMount, still_frames, toy_mount
+from adjusting.hand import Hand, ToyKnob, ToyMount, still_frames, toy_mount
 
 from polewright.calculation.adjusting.engine import AdjustmentEngine
 from polewright.calculation.sky.site import Site

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hand import Hand, ToyKnob, ToyMount, random_hand, toy_mount, turn
+from adjusting.hand import Hand, ToyKnob, ToyMount, random_hand, toy_mount, turn
 
 from polewright.calculation.adjusting.advice import Verdict
 from polewright.calculation.adjusting.axis_at_rest import State

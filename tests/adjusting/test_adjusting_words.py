@@ -10,7 +10,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import tomlkit
-from hand import random_hand
+from adjusting.hand import random_hand
 from hypothesis import given
 from hypothesis import strategies as st
 

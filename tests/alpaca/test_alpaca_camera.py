@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from alpaca_wire import Raw, Refuse, Status, WireServer, wire_server
+from support.alpaca_wire import Raw, Refuse, Status, WireServer, wire_server
 
 from polewright.calculation.images.frame import SensorKind
 from polewright.devices.alpaca import errors

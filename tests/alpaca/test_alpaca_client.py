@@ -12,7 +12,7 @@ from http.server import BaseHTTPRequestHandler
 
 import pytest
 import responses
-from alpaca_wire import Raw, Refuse, Status, wire_server
+from support.alpaca_wire import Raw, Refuse, Status, wire_server
 
 from polewright.devices.alpaca import errors
 from polewright.devices.alpaca.client import AlpacaConnection, wire_text

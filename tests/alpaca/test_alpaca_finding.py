@@ -9,9 +9,9 @@ from contextlib import contextmanager
 from typing import Any
 
 import pytest
-from alpaca_wire import Status, WireServer, wire_server
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from support.alpaca_wire import Status, WireServer, wire_server
 
 from polewright.devices.alpaca import errors
 from polewright.devices.alpaca.client import AlpacaConnection

@@ -7,7 +7,7 @@ from contextlib import contextmanager
 from typing import Any, TypeVar
 
 import pytest
-from alpaca_wire import Refuse, Status, WireServer, wire_server
+from support.alpaca_wire import Refuse, Status, WireServer, wire_server
 
 from polewright.devices.alpaca import errors
 from polewright.devices.alpaca.client import AlpacaConnection

@@ -6,7 +6,7 @@ import time
 from collections.abc import Iterator
 
 import pytest
-from alpaca_wire import Refuse, ScriptedMount, WireServer, wire_server
+from support.alpaca_wire import Refuse, ScriptedMount, WireServer, wire_server
 
 from polewright.devices.alpaca import errors
 from polewright.devices.alpaca.client import AlpacaConnection

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from typing import Any
 
 import pytest
-from alpaca_wire import Refuse, ScriptedMount, Status, WireServer, wire_server
+from support.alpaca_wire import Refuse, ScriptedMount, Status, WireServer, wire_server
 
 from polewright.devices.alpaca import errors
 from polewright.devices.alpaca.client import AlpacaConnection

@@ -25,10 +25,16 @@ from pathlib import Path
 
 import numpy as np
 
-sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "solving"))
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from bench_frames import machine, table
-from synthetic import COLUMNS, DIRECTIONS, SCALES, any_frame, any_hint  # beside the solver's tests
+from solving.synthetic import (  # beside the solver's tests
+    COLUMNS,
+    DIRECTIONS,
+    SCALES,
+    any_frame,
+    any_hint,
+)
 
 from polewright.foundation.angles import DEG, separation
 from polewright.foundation.errors import SolveError
@@ -151,7 +157,7 @@ def main() -> int:
         for item in found:
             if item.wrong or not item.solved:
                 print(f"- {item}")
-    path = [str(Path(__file__).parent), str(Path(__file__).parents[1] / "solving")]
+    path = [str(Path(__file__).parent)]
     cold_rows = []
     for seed in range(options.cold):
         code = COLD.format(path=path, seed=seed)

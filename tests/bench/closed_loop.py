@@ -13,12 +13,11 @@ from pathlib import Path
 
 import numpy as np
 
-for folder in ("adjusting", "adjusters"):
-    sys.path.insert(0, str(Path(__file__).parents[1] / folder))
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from toy_motors import align, random_motor_rig  # noqa: E402
+from adjusters.toy_motors import align, random_motor_rig
 
-from polewright.foundation.angles import ARCSEC  # noqa: E402
+from polewright.foundation.angles import ARCSEC
 
 
 def main() -> None:

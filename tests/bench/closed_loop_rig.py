@@ -13,9 +13,9 @@ import tempfile
 import time
 from pathlib import Path
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "e2e"))
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-import conftest
+from support import night as rigs
 
 from polewright.foundation.clock import SystemClock
 from polewright.observing.runs.connect import connect_rig
@@ -41,7 +41,7 @@ def main() -> None:
           " simulated minutes |")  # fmt: skip
     print("|---|---|---|---|---|---|")
     for latitude, alt, az, gain_alt, gain_az, play_alt, play_az in RIGS:
-        clock = SystemClock(RATE, conftest.NIGHT_UTC_S, time.time())
+        clock = SystemClock(RATE, rigs.NIGHT_UTC_S, time.time())
         changes = {
             "site": {"latitude_deg": latitude},
             "misalignment": {"alt_arcmin": alt, "az_arcmin": az},
@@ -50,9 +50,9 @@ def main() -> None:
                 "azimuth": {"gain": gain_az, "backlash_arcmin": play_az},
             },
         }
-        spec = RigSpec.model_validate(conftest.merged(conftest.SMALL_RIG, changes))
+        spec = RigSpec.model_validate(rigs.merged(rigs.SMALL_RIG, changes))
         rig = SimulatedRig(spec, clock=clock)
-        night = conftest.Night(serve(rig), rig, clock)
+        night = rigs.Night(serve(rig), rig, clock)
         before = night.truth["axis"]["total_arcmin"] * 60.0
         config = night.config(
             {
@@ -71,7 +71,7 @@ def main() -> None:
             )  # fmt: skip
             outcome = session.run()
             journal.close()
-        minutes = (clock.utc_s() - conftest.NIGHT_UTC_S) / 60.0
+        minutes = (clock.utc_s() - rigs.NIGHT_UTC_S) / 60.0
         after = night.truth["axis"]["total_arcmin"] * 60.0
         night.running.stop()
         failure = session.snapshot().failure

@@ -14,11 +14,10 @@ from collections import Counter
 from collections.abc import Callable
 from pathlib import Path
 
-sys.path.insert(0, str(Path(__file__).parents[1]))
-sys.path.insert(0, str(Path(__file__).parents[1] / "sim"))
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-import test_api_description as checks
-from rig_bench import RigBench
+import sim.test_api_description as checks
+from sim.rig_bench import RigBench
 
 Check = Callable[[RigBench, checks.Operation], None]
 CHECKS: dict[str, Check] = {

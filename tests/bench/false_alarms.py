@@ -24,10 +24,10 @@ from pathlib import Path
 
 import numpy as np
 
-sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "solving"))
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from solver_grid import make_addon
-from synthetic import (  # found beside the solver's tests
+from solving.synthetic import (  # found beside the solver's tests
     COLUMNS,
     EPOCH,
     Truth,

@@ -10,9 +10,9 @@ import tempfile
 import time
 from pathlib import Path
 
-sys.path.insert(0, str(Path(__file__).parent.parent / "history"))
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from test_history_store import kill_while_writing, surviving
+from history.test_history_store import kill_while_writing, surviving
 
 
 def main() -> int:

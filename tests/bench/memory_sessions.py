@@ -12,7 +12,6 @@ the slope over the second half of the night; what the first sessions load stays 
 from __future__ import annotations
 
 import argparse
-import importlib.util
 import json
 import os
 import signal
@@ -32,13 +31,9 @@ from polewright_sim.rig import SimulatedRig
 from polewright_sim.server.server import serve
 from polewright_sim.spec import RigSpec
 
-_SPEC = importlib.util.spec_from_file_location(
-    "memory_rigs", Path(__file__).parents[1] / "e2e" / "conftest.py"
-)
-assert _SPEC is not None
-assert _SPEC.loader is not None
-_RIGS = importlib.util.module_from_spec(_SPEC)
-_SPEC.loader.exec_module(_RIGS)
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+from support.night import SMALL_CONFIG, SMALL_RIG
 
 #: 2026-11-20 17:00 UTC: dark at the invented site, and thirteen hours of it.
 DUSK_UTC_S = 1795194000.0
@@ -121,11 +116,11 @@ def main() -> int:
     parser.add_argument("--adjust-minutes", type=float, default=15.0)
     given = parser.parse_args()
     clock = SystemClock(given.rate, DUSK_UTC_S, time.time())
-    rig = SimulatedRig(RigSpec.model_validate(_RIGS.SMALL_RIG), clock=clock)
+    rig = SimulatedRig(RigSpec.model_validate(SMALL_RIG), clock=clock)
     with tempfile.TemporaryDirectory() as folder, serve(rig) as running:
         here = Path(folder)
         (here / "night.toml").write_text(
-            _RIGS.SMALL_CONFIG
+            SMALL_CONFIG
             + f'[telescope]\nhost = "{running.host}"\nport = {running.port}\n'
             + f'[run]\njournal_folder = "{here}"\n[history]\nurl = "sqlite:///{here}/h.db"\n',
             encoding="utf-8",

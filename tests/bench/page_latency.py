@@ -11,7 +11,6 @@ holds no waiting for others. The site, the rig and its errors are invented.
 
 from __future__ import annotations
 
-import importlib.util
 import json
 import os
 import statistics
@@ -37,22 +36,10 @@ from polewright_sim.rig import SimulatedRig
 from polewright_sim.server.server import serve
 from polewright_sim.spec import RigSpec
 
-TESTS = Path(__file__).parent.parent
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-
-def module(name: str, path: Path) -> Any:
-    """Load a file of the tests, which are no package."""
-    spec = importlib.util.spec_from_file_location(name, path)
-    assert spec is not None
-    assert spec.loader is not None
-    loaded = importlib.util.module_from_spec(spec)
-    sys.modules[name] = loaded
-    spec.loader.exec_module(loaded)
-    return loaded
-
-
-RIGS = module("bench_rigs", TESTS / "e2e" / "conftest.py")
-CHROMIUM = module("bench_chromium", TESTS / "serving" / "chromium.py")
+from serving import chromium
+from support import night as rigs
 
 _WATCH = """
 window.seen = {};
@@ -90,13 +77,13 @@ def table(name: str, values: list[float]) -> str:
 
 def main(readings: int) -> None:
     """Run a session until so many live readings have come, and print the times."""
-    clock = SystemClock(1.0, RIGS.NIGHT_UTC_S, time.time())
+    clock = SystemClock(1.0, rigs.NIGHT_UTC_S, time.time())
     changes = {
         "optics": {"focal_length_mm": 400.0, "aperture_mm": 80.0},
         "sensor": {"width": 6248, "height": 4176, "pixel_um": 3.76, "hot_pixel_count": 400},
     }
-    rig = SimulatedRig(RigSpec.model_validate(RIGS.merged(RIGS.SMALL_RIG, changes)), clock=clock)
-    night = RIGS.Night(serve(rig), rig, clock)
+    rig = SimulatedRig(RigSpec.model_validate(rigs.merged(rigs.SMALL_RIG, changes)), clock=clock)
+    night = rigs.Night(serve(rig), rig, clock)
     ready: dict[float, float] = {}
     found: list[float] = []
     solved: list[float] = []
@@ -158,7 +145,7 @@ def main(readings: int) -> None:
             reader.start()
             requests.post(service.url + "api/session", json={}, timeout=30).raise_for_status()
             until = {"event": by_event, "ready": ready}
-            with CHROMIUM.browser(Path(folder) / "profile") as driver:
+            with chromium.browser(Path(folder) / "profile") as driver:
                 driver.get(service.url)
                 driver.execute_script(_WATCH)
                 while sum(moment in ready for moment in until["event"]) < readings:

@@ -12,10 +12,10 @@ from pathlib import Path
 
 import numpy as np
 
-sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "planning"))
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-import brute
-from random_skies import random_request
+from planning import brute
+from planning.random_skies import random_request
 
 from polewright.calculation.planning.errors import NoSweepFits
 from polewright.calculation.planning.planner import plan_sweep

@@ -14,16 +14,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from history.history_made import made_result, made_run
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from pydantic import BaseModel
 from rich.table import Table
 from rich.text import Text
 from typer.testing import CliRunner
-
-sys.path.insert(0, str(Path(__file__).parent.parent / "history"))
-
-from history_made import made_result, made_run
 
 import polewright.interfaces.cli
 from polewright.devices.alpaca.errors import BadReply, Where, refusal

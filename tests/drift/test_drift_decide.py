@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import importlib.util
 import json
-import sys
-from pathlib import Path
 
+import drift_rigs
 import numpy as np
 import pytest
 
@@ -23,26 +21,14 @@ from polewright.calculation.sky.pole import PoleTarget, pole_enu
 from polewright.calculation.sky.site import Atmosphere, Site
 from polewright.foundation.angles import ARCMIN, ARCSEC, DEG, azalt_from_enu
 
-BENCH = Path(__file__).parents[1] / "bench" / "drift_rigs.py"
 SITE = Site(48.0, 8.0, 300.0)
 AIR = Atmosphere.standard(300.0)
-
-
-def bench():
-    """The bench script as a module."""
-    name = "drift_rigs_bench"
-    if name not in sys.modules:
-        spec = importlib.util.spec_from_file_location(name, BENCH)
-        module = importlib.util.module_from_spec(spec)
-        sys.modules[name] = module
-        spec.loader.exec_module(module)
-    return sys.modules[name]
 
 
 @pytest.mark.parametrize("seed", [1, 3, 4, 5, 7])
 def test_random_rigs_get_the_right_verdict(seed) -> None:
     """A sound rig agrees; flexure, creep, a slip and a moved axis are found."""
-    outcome = bench().run_rig(seed)
+    outcome = drift_rigs.run_rig(seed)
     assert outcome.right, (outcome.fault, outcome.sentence)
     if not outcome.fault:
         assert outcome.axis_near

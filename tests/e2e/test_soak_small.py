@@ -2,38 +2,20 @@
 
 from __future__ import annotations
 
-import importlib.util
-import sys
-from pathlib import Path
-from types import ModuleType
-
 import pytest
+import soak
 
 from polewright.foundation.clock import REHEARSAL_VARIABLE
 
 pytestmark = pytest.mark.e2e
 
-SOAK = Path(__file__).resolve().parents[1] / "bench" / "soak.py"
 #: Few enough to be quick, of different kinds: stuck camera, limit, full disk, a kill, a camera
 #: that restarts, dropped answers.
 SEEDS = (2, 4, 5, 7, 14)
 
 
-@pytest.fixture(scope="module")
-def soak() -> ModuleType:
-    spec = importlib.util.spec_from_file_location("soak", SOAK)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["soak"] = module
-    spec.loader.exec_module(module)
-    return module
-
-
 @pytest.mark.parametrize("seed", SEEDS)
-def test_a_run_with_random_faults_ends_at_rest_honestly_and_on_record(
-    soak, seed, monkeypatch
-) -> None:
+def test_a_run_with_random_faults_ends_at_rest_honestly_and_on_record(seed, monkeypatch) -> None:
     """Nothing moves afterwards, nothing hangs, the journal is there, no figure is a lie."""
     for name in ("XDG_STATE_HOME", "XDG_DATA_HOME", REHEARSAL_VARIABLE):
         monkeypatch.setenv(name, "")

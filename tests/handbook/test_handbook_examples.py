@@ -14,7 +14,7 @@ from urllib.parse import urlsplit
 import jsonschema
 import pytest
 import requests
-from documents import DOCUMENTS, ROOT, Block, blocks, told_by_the_source, words_in_code
+from handbook.documents import DOCUMENTS, ROOT, Block, blocks, told_by_the_source, words_in_code
 from typer.core import TyperCommand
 
 from polewright.calculation.planning.horizon_text import parse_horizon

@@ -4,21 +4,16 @@ from __future__ import annotations
 
 import io
 import re
-import sys
 from collections.abc import Iterator
 from html.parser import HTMLParser
 from importlib.resources import files
-from pathlib import Path
 from typing import Any
 
 import pytest
 import requests
+from handbook.documents import DOCUMENTS, ROOT, links, text_of, told_by_the_source
 from PIL import Image
-
-sys.path.insert(0, str(Path(__file__).parent.parent / "serving"))
-
-from chromium import browser, needs_chromium
-from documents import DOCUMENTS, ROOT, links, text_of, told_by_the_source
+from serving.chromium import browser, needs_chromium
 from typer.testing import CliRunner
 
 from polewright.foundation.clock import SystemClock

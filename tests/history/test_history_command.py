@@ -7,7 +7,7 @@ import json
 import time
 
 import pytest
-from history_made import NIGHT_UTC_S, made_result, made_run
+from history.history_made import NIGHT_UTC_S, made_result, made_run
 from support.measured import record_measurement
 from typer.testing import CliRunner
 

@@ -9,7 +9,7 @@ from types import SimpleNamespace
 from typing import Any
 
 import pytest
-from history_made import NIGHT_UTC_S, made_run
+from history.history_made import NIGHT_UTC_S, made_run
 
 from polewright.foundation.angles import ARCSEC
 from polewright.foundation.clock import SystemClock

@@ -19,7 +19,7 @@ from pathlib import Path
 
 import pytest
 import sqlalchemy as sa
-from history_made import NIGHT_UTC_S, made_reading, made_run
+from history.history_made import NIGHT_UTC_S, made_reading, made_run
 
 from polewright.records.history.errors import (
     ExtraMissing,
@@ -91,13 +91,14 @@ def test_many_threads_and_processes_write_at_once(tmp_path) -> None:
     """Two processes of four threads each, all starting on no database, lose and double nothing."""
     worker = (
         "import sys; from concurrent.futures import ThreadPoolExecutor\n"
-        "from history_made import made_run; from polewright.records.history.store import History\n"
+        "from history.history_made import made_run\n"
+        "from polewright.records.history.store import History\n"
         "name = sys.argv[2]\n"
         "with History(sys.argv[1]) as history, ThreadPoolExecutor(4) as pool:\n"
         "    runs = [made_run(f'{name}-{n:06d}') for n in range(12)] + [made_run('shared-01')]\n"
         "    print(sum(pool.map(history.add, runs)))\n"
     )
-    env = {**os.environ, "PYTHONPATH": str(Path(__file__).parent)}
+    env = {**os.environ, "PYTHONPATH": str(Path(__file__).parents[1])}
     children = [
         subprocess.Popen(
             [sys.executable, "-c", worker, url_of(tmp_path), name],
@@ -115,7 +116,7 @@ def test_many_threads_and_processes_write_at_once(tmp_path) -> None:
 
 WRITER = """
 import sys
-from history_made import made_run
+from history.history_made import made_run
 from polewright.records.history.store import History
 with History(sys.argv[1]) as history:
     for number in range(int(sys.argv[2]), 1_000_000):
@@ -129,7 +130,7 @@ with History(sys.argv[1]) as history:
 def kill_while_writing(url: str, times: int, seed: int) -> set[int]:
     """Kill a writer so often at a random moment; return the runs it had finished."""
     dice = random.Random(seed)
-    env = {**os.environ, "PYTHONPATH": str(Path(__file__).parent)}
+    env = {**os.environ, "PYTHONPATH": str(Path(__file__).parents[1])}
     done: set[int] = set()
     start = 0
     for _ in range(times):

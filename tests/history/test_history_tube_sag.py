@@ -8,7 +8,7 @@ from types import SimpleNamespace
 from typing import Any
 
 import pytest
-from history_made import NIGHT_UTC_S, made_check, made_reading, made_result, made_run
+from history.history_made import NIGHT_UTC_S, made_check, made_reading, made_result, made_run
 
 from polewright.calculation.geometry.shared_errors import standard_sag
 from polewright.foundation.angles import ARCSEC

@@ -7,9 +7,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from images.starfield import Array, Field, expose, ideal, mono_frame, random_stars
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
-from starfield import Array, Field, expose, ideal, mono_frame, random_stars
 
 from polewright.calculation.images.detect import DetectOptions, detect_stars
 from polewright.calculation.images.errors import BadFrame, EmptyFrame

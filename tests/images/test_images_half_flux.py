@@ -7,8 +7,8 @@ import math
 
 import numpy as np
 import pytest
+from images.starfield import Array, Field, expose, random_stars
 from scipy.signal import fftconvolve
-from starfield import Array, Field, expose, random_stars
 
 from polewright.calculation.images.detect import detect_stars
 from polewright.calculation.images.frame import Frame

@@ -6,7 +6,7 @@ import dataclasses
 
 import numpy as np
 import pytest
-from starfield import Field, mono_frame, random_stars
+from images.starfield import Field, mono_frame, random_stars
 
 from polewright.calculation.images import star_candidates as search
 from polewright.calculation.images.detect import detect_stars

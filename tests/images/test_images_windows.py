@@ -6,7 +6,7 @@ import dataclasses
 
 import numpy as np
 import pytest
-from starfield import Field, expose, ideal, mono_frame, random_stars
+from images.starfield import Field, expose, ideal, mono_frame, random_stars
 
 from polewright.calculation.images.detect import detect_stars
 from polewright.calculation.images.frame import Frame, SensorKind, StarList

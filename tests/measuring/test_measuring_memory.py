@@ -3,15 +3,11 @@
 from __future__ import annotations
 
 import dataclasses
-import importlib.util
-import sys
 import tracemalloc
 from collections.abc import Callable
-from pathlib import Path
-from types import ModuleType
 
+import bench_frames
 import numpy as np
-import pytest
 
 from polewright.calculation.images.detect import detect_stars
 from polewright.calculation.images.quality import frame_quality
@@ -21,19 +17,6 @@ from polewright.foundation.clock import CancelToken
 from polewright.observing.rig.plate_solver import PlateSolver
 from polewright.solving.registry import load_solver
 from polewright_wire.image_payload import ImagePayload
-
-BENCH = Path(__file__).parent.parent / "bench" / "bench_frames.py"
-
-
-@pytest.fixture(scope="module")
-def bench() -> ModuleType:
-    spec = importlib.util.spec_from_file_location("bench_frames_memory", BENCH)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["bench_frames_memory"] = module
-    spec.loader.exec_module(module)
-    return module
 
 
 def peak_over_frame(work: Callable[[], int]) -> float:
@@ -46,9 +29,9 @@ def peak_over_frame(work: Callable[[], int]) -> float:
         tracemalloc.stop()
 
 
-def test_body_to_attitude_needs_less_than_four_frames_of_memory(bench: ModuleType) -> None:
+def test_body_to_attitude_needs_less_than_four_frames_of_memory() -> None:
     """The body itself counts; one copy of it in double precision would be four more."""
-    studio = bench.Studio(4, focal_mm=200.0, seed=3)
+    studio = bench_frames.Studio(4, focal_mm=200.0, seed=3)
     shot = studio.shoot(studio.anywhere())
     columns_first = np.swapaxes(shot.frame.pixels, 0, 1)
     pieces = ImagePayload(columns_first).image_bytes(1, 1)

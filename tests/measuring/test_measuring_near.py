@@ -3,13 +3,10 @@
 from __future__ import annotations
 
 import dataclasses
-import importlib.util
-import sys
-from pathlib import Path
-from types import ModuleType
 
 import numpy as np
 import pytest
+from bench_frames import UTC_S, Studio, turned
 
 from polewright.calculation.geometry.rotation import rotation_about
 from polewright.calculation.images.detect import detect_stars
@@ -20,26 +17,12 @@ from polewright.observing.rig.plate_solver import PlateSolver, ScaleContradicts
 from polewright.solving.errors import SolutionRejected
 from polewright.solving.registry import load_solver
 
-BENCH = Path(__file__).parent.parent / "bench" / "bench_frames.py"
-
-
-@pytest.fixture(scope="module")
-def bench() -> ModuleType:
-    spec = importlib.util.spec_from_file_location("bench_frames", BENCH)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["bench_frames"] = module
-    spec.loader.exec_module(module)
-    return module
-
 
 class Night:
     """A camera at 200 mm whose first frame is solved."""
 
-    def __init__(self, bench: ModuleType) -> None:
-        self.bench = bench
-        self.studio = bench.Studio(2, focal_mm=200.0, seed=4)
+    def __init__(self) -> None:
+        self.studio = Studio(2, focal_mm=200.0, seed=4)
         self.truth = self.studio.anywhere()
         first = self.studio.shoot(self.truth)
         self.stars = detect_stars(first.frame)
@@ -57,7 +40,8 @@ class Night:
     def look(self, angle: float, *, utc_s: float | None = None) -> tuple[Near | None, float]:
         """Turn the camera and look: what was found, and how far off (arcsec) it is."""
         shot = self.studio.shoot(
-            self.bench.turned(self.truth, angle, self.studio.rng), utc_s or self.bench.UTC_S + 5.0
+            turned(self.truth, angle, self.studio.rng),
+            utc_s or UTC_S + 5.0,
         )
         near = self.plates.look_near(shot.frame, tracking=False)
         if near is None:
@@ -69,8 +53,8 @@ class Night:
 
 
 @pytest.fixture(scope="module")
-def night(bench: ModuleType) -> Night:
-    return Night(bench)
+def night() -> Night:
+    return Night()
 
 
 @pytest.mark.parametrize("arcmin", [0.0, 2.0])
@@ -88,7 +72,7 @@ def test_looking_again_and_again_keeps_the_stars(night: Night) -> None:
     """The stars of a chain of quick looks do not dwindle."""
     counts = []
     for number in range(4):
-        near, _ = night.look(0.5 * ARCMIN, utc_s=night.bench.UTC_S + 10.0 + 3.0 * number)
+        near, _ = night.look(0.5 * ARCMIN, utc_s=UTC_S + 10.0 + 3.0 * number)
         assert near is not None
         counts.append(near.solution.matched)
 
@@ -110,10 +94,10 @@ def test_a_frame_of_another_size_is_not_followed(night: Night) -> None:
     assert night.plates.look_near(cut, tracking=False) is None
 
 
-def test_a_large_motion_is_read_from_the_middle(bench: ModuleType) -> None:
+def test_a_large_motion_is_read_from_the_middle() -> None:
     """Three quarters of a degree is beyond all windows; the whole frame is still not searched."""
-    night = Night(bench)
-    night.studio = bench.Studio(16, focal_mm=400.0, seed=4)
+    night = Night()
+    night.studio = Studio(16, focal_mm=400.0, seed=4)
     first = night.studio.shoot(night.truth)
     night.plates = PlateSolver(
         load_solver("embedded"), night.studio.site, night.studio.air,

@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import dataclasses
-import importlib.util
-import sys
-from pathlib import Path
-from types import ModuleType, SimpleNamespace
+from types import SimpleNamespace
 from typing import Any
 
+import bench_frames
 import numpy as np
 import pytest
 
@@ -30,26 +28,13 @@ from polewright.observing.sweep.solve_point import tell_focal_length
 from polewright.solving.errors import NoMatch
 from polewright.solving.registry import load_solver
 
-BENCH = Path(__file__).parents[1] / "bench" / "bench_frames.py"
 FOCAL_MM = 200.0
 
 
 @pytest.fixture(scope="module")
-def bench() -> ModuleType:
-    """The benchmarks' renderer."""
-    spec = importlib.util.spec_from_file_location("bench_frames", BENCH)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["bench_frames"] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-@pytest.fixture(scope="module")
-def shot(bench: ModuleType) -> Any:
+def shot() -> Any:
     """A frame at 200 mm, and its stars."""
-    studio = bench.Studio(2, focal_mm=FOCAL_MM, seed=9)
+    studio = bench_frames.Studio(2, focal_mm=FOCAL_MM, seed=9)
     taken = studio.shoot(studio.anywhere())
     return studio, taken, detect_stars(taken.frame)
 

@@ -2,15 +2,11 @@
 
 from __future__ import annotations
 
-import sys
-from collections.abc import Iterator
 from datetime import UTC, datetime
-from pathlib import Path
-from types import ModuleType
-from typing import Any
 
 import numpy as np
 import pytest
+from geometry import sweeps
 
 from polewright.calculation.geometry.attitude import attitude_from_solution
 from polewright.calculation.geometry.shared_errors import SharedErrors
@@ -38,20 +34,7 @@ SWEEPS = [(20.0, 80.0), (10.0, 40.0), (-15.0, 0.0)]
 """Hour angle of the first point and declination on the pole's side, degrees."""
 
 
-@pytest.fixture(scope="module")
-def sweeps() -> Iterator[ModuleType]:
-    folder = str(Path(__file__).parents[1] / "geometry")
-    sys.path.insert(0, folder)
-    try:
-        import sweeps
-
-        yield sweeps
-    finally:
-        sys.path.remove(folder)
-
-
 def altitude_error(
-    sweeps: Any,
     night: tuple[Site, float, Atmosphere],
     start: tuple[float, float],
     weather: Weather,
@@ -90,7 +73,7 @@ def altitude_error(
 @pytest.mark.parametrize("start", SWEEPS)
 @pytest.mark.parametrize("night", NIGHTS)
 def test_unknown_weather_biases_the_axis_within_what_is_stated(
-    sweeps: Any, night: tuple[Site, float, Atmosphere], start: tuple[float, float]
+    night: tuple[Site, float, Atmosphere], start: tuple[float, float]
 ) -> None:
     """And told weather hardly at all, whoever tells it.
 
@@ -106,11 +89,11 @@ def test_unknown_weather_biases_the_axis_within_what_is_stated(
         site, utc_s, reading=AirReading("station", truth.temperature_c, truth.pressure_hpa)
     )
 
-    bias, sigma = altitude_error(sweeps, night, start, untold)
+    bias, sigma = altitude_error(night, start, untold)
 
     assert abs(bias) < 2.0 * sigma
     for told in (typed, station):
-        bias_told, sigma_told = altitude_error(sweeps, night, start, told)
+        bias_told, sigma_told = altitude_error(night, start, told)
         assert abs(bias_told) < 0.3
         assert sigma_told < sigma
 
@@ -121,14 +104,14 @@ def test_unknown_weather_biases_the_axis_within_what_is_stated(
     + [(TROPICS, (20.0, 40.0)), (TROPICS, (-15.0, 0.0))],
 )
 def test_the_refracted_pole_moves_with_the_air(
-    sweeps: Any, night: tuple[Site, float, Atmosphere], start: tuple[float, float]
+    night: tuple[Site, float, Atmosphere], start: tuple[float, float]
 ) -> None:
     """It is lifted by the air that moves the axis found: near it both cancel, and far from it, or
     low in the tropics (0.3 arcmin and more), the pole's own share counts."""
     untold = believed_weather(night[0], night[1])
 
-    bias, sigma = altitude_error(sweeps, night, start, untold, PoleTarget.REFRACTED)
-    _, for_true = altitude_error(sweeps, night, start, untold)
+    bias, sigma = altitude_error(night, start, untold, PoleTarget.REFRACTED)
+    _, for_true = altitude_error(night, start, untold)
 
     assert abs(bias) < 2.0 * sigma
     if start[1] == 80.0:
@@ -139,9 +122,9 @@ def test_the_refracted_pole_moves_with_the_air(
 
 @pytest.mark.parametrize("start", SWEEPS)
 def test_sea_levels_pressure_on_a_mountain_would_cost_arcseconds(
-    sweeps: Any, start: tuple[float, float]
+    start: tuple[float, float],
 ) -> None:
     """Which is why it is refused: 10 to 22 arcsec at 2,400 m."""
     wrong = Weather(Atmosphere(1016.0, 10.0), 0.0, 0.0, "as it was")
 
-    assert altitude_error(sweeps, MOUNTAIN, start, wrong)[0] > 8.0
+    assert altitude_error(MOUNTAIN, start, wrong)[0] > 8.0

@@ -1,8 +1,8 @@
 import math
 
-import brute
 import numpy as np
 import pytest
+from planning import brute
 
 from polewright.calculation.planning.errors import LimitsInvalid
 from polewright.calculation.planning.horizon import Horizon, Window

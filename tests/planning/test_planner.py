@@ -3,10 +3,10 @@ import pickle
 from dataclasses import replace
 from itertools import pairwise
 
-import brute
 import numpy as np
 import pytest
-from random_skies import random_request
+from planning import brute
+from planning.random_skies import random_request
 
 from polewright.calculation.geometry.shared_errors import SharedErrors
 from polewright.calculation.planning.errors import LimitsInvalid, NoSweepFits, PlanRefused

@@ -2,8 +2,8 @@ import json
 import math
 from dataclasses import replace
 
-import brute
 import numpy as np
+from planning import brute
 
 from polewright.calculation.planning.alternative_points import spare_points
 from polewright.calculation.planning.horizon import Horizon

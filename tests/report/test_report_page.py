@@ -9,23 +9,17 @@ import os
 import re
 import shutil
 import subprocess
-import sys
 import xml.etree.ElementTree as ET
 from html import unescape
 from html.parser import HTMLParser
-from pathlib import Path
 
 import jsonschema
 import numpy as np
 import pytest
+from history.history_made import NIGHT_UTC_S, made_reading, made_result, made_run
 from rich.console import Console
+from serving.chromium import browser, needs_chromium
 from typer.testing import CliRunner
-
-sys.path.insert(0, str(Path(__file__).parent.parent / "history"))
-sys.path.insert(0, str(Path(__file__).parent.parent / "serving"))
-
-from chromium import browser, needs_chromium
-from history_made import NIGHT_UTC_S, made_reading, made_result, made_run
 
 from polewright.calculation.geometry.axis import fit_axis
 from polewright.calculation.geometry.rotation import rotation_about, rotation_matrix

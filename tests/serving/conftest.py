@@ -2,28 +2,18 @@
 
 from __future__ import annotations
 
-import importlib.util
-import sys
 from collections.abc import Callable, Iterator
-from pathlib import Path
 from typing import Any
 
 import pytest
 import requests
+from support.night import start_night
 
 from polewright.interfaces.web.app import create_app
 from polewright.interfaces.web.runner import SessionRunner
 from polewright.interfaces.web.server import RunningService
 
-_PATH = Path(__file__).parent.parent / "e2e" / "conftest.py"
-_SPEC = importlib.util.spec_from_file_location("serving_e2e_rigs", _PATH)
-assert _SPEC is not None
-assert _SPEC.loader is not None
-_RIGS = importlib.util.module_from_spec(_SPEC)
-sys.modules[_SPEC.name] = _RIGS
-_SPEC.loader.exec_module(_RIGS)
-start_night = _RIGS.start_night
-Night = _RIGS.Night
+__all__ = ["start_night"]
 
 
 class Served:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import polib
 import pytest
-from chromium import browser, needs_chromium
+from serving.chromium import browser, needs_chromium
 from tools import messages
 
 _TEXTS = """

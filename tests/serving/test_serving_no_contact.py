@@ -7,7 +7,7 @@ import time
 from typing import Any
 
 import pytest
-from chromium import PICTURES, browser, needs_chromium, resize
+from serving.chromium import PICTURES, browser, needs_chromium, resize
 from support.swallowing import SwallowingProxy
 
 pytestmark = pytest.mark.e2e

@@ -8,8 +8,8 @@ from typing import Any
 
 import numpy as np
 import pytest
-from chromium import PICTURES, browser, needs_chromium, resize
 from PIL import Image
+from serving.chromium import PICTURES, browser, needs_chromium, resize
 from support.angle_examples import EXAMPLES
 
 from polewright.foundation.angles import ARCMIN

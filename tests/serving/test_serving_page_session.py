@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 
 import pytest
-from chromium import PICTURES, Person, browser, needs_chromium
+from serving.chromium import PICTURES, Person, browser, needs_chromium
 
 pytestmark = [pytest.mark.e2e, needs_chromium]
 

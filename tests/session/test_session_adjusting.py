@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from session_bench import NIGHT_S, SessionBench
+from session.session_bench import NIGHT_S, SessionBench
 
 from polewright.foundation.errors import ExitCode, PolewrightError
 from polewright.observing.safety.guard_errors import ClockWasSet, MovedBySomebodyElse

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import pytest
-from rig_bench import RigBench
+from sim.rig_bench import RigBench
 from support.alpaca_members import Operation, is_of_type, operations
 
 from polewright_wire.device import WITHOUT_CONNECTION

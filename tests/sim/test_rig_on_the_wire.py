@@ -10,7 +10,7 @@ from collections.abc import Iterator
 import numpy as np
 import pytest
 import requests
-from rig_bench import SMALL, RigBench, small_spec
+from sim.rig_bench import SMALL, RigBench, small_spec
 
 from polewright.foundation.clock import SystemClock
 from polewright_sim.server.small_devices import CoverDevice

@@ -14,7 +14,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from rendered import attitude_errors_px, hint_for, render
+from solving.rendered import attitude_errors_px, hint_for, render
 
 from polewright.calculation.geometry.solution import Solution
 from polewright.calculation.images.detect import detect_stars

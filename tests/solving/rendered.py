@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from synthetic import EPOCH, Truth, attitude_of, direction
+from solving.synthetic import EPOCH, Truth, attitude_of, direction
 
 from polewright.calculation.images.frame import Frame
 from polewright.foundation.angles import DEG

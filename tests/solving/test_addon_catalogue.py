@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 import pytest
 from scipy.spatial import cKDTree
-from synthetic import EPOCH, hint_for, observe
+from solving.synthetic import EPOCH, hint_for, observe
 from typer.testing import CliRunner
 
 from polewright.foundation.angles import ARCSEC, DEG, separation, unit_vector

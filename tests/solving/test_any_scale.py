@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from synthetic import SCALES, any_frame, any_hint, attitude_of, observe, random_list
+from solving.synthetic import SCALES, any_frame, any_hint, attitude_of, observe, random_list
 
 from polewright.foundation.angles import DEG, separation
 from polewright.solving.base import SolveHint

@@ -14,10 +14,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 from astropy.io import fits
-from contract import SolverContract
-from rendered import attitude_errors_px, hint_for, render
+from solving.contract import SolverContract
+from solving.rendered import attitude_errors_px, hint_for, render
+from solving.synthetic import Truth
 from support import solve_field
-from synthetic import Truth
 
 from polewright.calculation.geometry.solution import Solution
 from polewright.calculation.images.detect import detect_stars

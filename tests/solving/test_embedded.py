@@ -8,8 +8,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from contract import SolverContract
-from synthetic import (
+from solving.contract import SolverContract
+from solving.synthetic import (
     COLUMNS,
     EPOCH,
     Truth,

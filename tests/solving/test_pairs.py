@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from synthetic import EPOCH, direction, observe, off_by
+from solving.synthetic import EPOCH, direction, observe, off_by
 
 from polewright.solving.catalogue.catalogue import bundled_catalogue
 from polewright.solving.embedded.evidence import Prior

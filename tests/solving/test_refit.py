@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from synthetic import attitude_of
+from solving.synthetic import attitude_of
 
 from polewright.solving.embedded.evidence import Prior, log10_accident
 from polewright.solving.embedded.fitting import fit_attitude, rotation

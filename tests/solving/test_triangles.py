@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from synthetic import EPOCH, Truth, direction, observe, off_by
+from solving.synthetic import EPOCH, Truth, direction, observe, off_by
 
 from polewright.calculation.images.frame import StarList
 from polewright.solving.catalogue.catalogue import Catalogue

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from astropy.io import fits
 from astropy.wcs import WCS
-from synthetic import attitude_of
+from solving.synthetic import attitude_of
 
 from polewright.calculation.geometry.solution import Distortion, Solution
 from polewright.foundation.angles import ARCSEC, DEG, separation

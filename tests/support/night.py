@@ -1,0 +1,121 @@
+"""A simulated rig on loopback, in this process, under a clock that rig and run share."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterator
+from typing import Any
+
+import pytest
+
+from polewright.foundation.clock import CancelToken, SystemClock
+from polewright.foundation.config import Config, config_from_text
+from polewright.observing.rig.rig import Rig
+from polewright.observing.runs.connect import connect_rig
+from polewright.records.events import Event
+from polewright_sim.rig import SimulatedRig
+from polewright_sim.server.server import RunningRig, serve
+from polewright_sim.spec import RigSpec
+from support.whole_night import crossed_untold, moved_after_stop
+
+#: 2026-11-20 21:30 UTC: night at the invented site.
+NIGHT_UTC_S = 1795210200.0
+RATE = 6.0
+#: A small, quick rig: 2.6 x 1.9 degrees on 1600 x 1200 pixels. Invented.
+SMALL_RIG: dict[str, Any] = {
+    "name": "bench rig",
+    "site": {"latitude_deg": 44.62, "longitude_deg": 9.31, "elevation_m": 420.0},
+    "misalignment": {"alt_arcmin": 31.0, "az_arcmin": -52.0},
+    "mount": {"pointing_offset_ra_arcmin": 40.0, "pointing_offset_dec_arcmin": -25.0},
+    "optics": {"focal_length_mm": 200.0, "aperture_mm": 60.0, "roll_deg": 118.0},
+    "sensor": {"width": 1600, "height": 1200, "pixel_um": 5.8, "hot_pixel_count": 40},
+}
+
+SMALL_CONFIG = """
+[site]
+latitude_deg = 44.62
+longitude_deg = 9.31
+elevation_m = 420.0
+[optics]
+focal_length_mm = 202.0
+[sweep]
+start_azimuth_deg = 140.0
+start_altitude_deg = 55.0
+direction = "east"
+settle_s = 4.0
+settle = "fixed"
+exposure_s = 2.0
+[recovery]
+nowhere_s = 7200.0   # a busy computer under a quick clock solves slowly
+[camera]
+"""
+
+
+def merged(base: dict[str, Any], changes: dict[str, Any]) -> dict[str, Any]:
+    """Return ``base`` with nested ``changes`` applied."""
+    out = dict(base)
+    for key, value in changes.items():
+        inner = out.get(key)
+        out[key] = merged(inner, value) if isinstance(value, dict) and inner else value
+    return out
+
+
+class Night:
+    """A running rig, the clock, and ways to use them."""
+
+    def __init__(self, running: RunningRig, rig: SimulatedRig, clock: SystemClock) -> None:
+        self.running, self.rig, self.clock = running, rig, clock
+        self.events: list[Event] = []
+        self.cancel = CancelToken()
+        self.runs_away = False
+        """Whether this mount crosses the meridian by itself, whatever it is told."""
+
+    def config(self, changes: dict[str, Any] | None = None) -> Config:
+        """The small configuration, pointed at this rig, with dotted ``changes``."""
+        address = {
+            f"{kind}.{key}": value
+            for kind in ("telescope", "camera")
+            for key, value in (("host", self.running.host), ("port", self.running.port))
+        }
+        return config_from_text(SMALL_CONFIG, overrides={**address, **(changes or {})})
+
+    def connect(self, changes: dict[str, Any] | None = None) -> Rig:
+        """Connect as a command would."""
+        return connect_rig(self.config(changes), self.clock, self.cancel, self.events.append)
+
+    @property
+    def truth(self) -> dict[str, Any]:
+        """What the rig knows about its axis and mount."""
+        return self.rig.report()
+
+    def of_kind(self, kind: type[Event]) -> list[Any]:
+        """Events of one type so far."""
+        return [event for event in self.events if isinstance(event, kind)]
+
+
+StartNight = Callable[..., Night]
+
+
+@pytest.fixture
+def start_night() -> Iterator[StartNight]:
+    """Start rigs by nested changes to the small one; all are stopped afterwards.
+
+    Then every night is looked through: no slew crossed the meridian untold, and nothing moved
+    after the product had said that all stands still.
+    """
+    nights: list[Night] = []
+
+    def start(
+        changes: dict[str, Any] | None = None, rate: float = RATE, utc_s: float = NIGHT_UTC_S
+    ) -> Night:
+        clock = SystemClock(rate, utc_s, time.time())
+        rig = SimulatedRig(RigSpec.model_validate(merged(SMALL_RIG, changes or {})), clock=clock)
+        nights.append(Night(serve(rig), rig, clock))
+        return nights[-1]
+
+    yield start
+    for night in nights:
+        night.running.stop()
+    for night in nights:
+        assert night.runs_away or crossed_untold(night.rig, night.events) == []
+        assert moved_after_stop(night.rig, night.events) == []
