@@ -64,7 +64,7 @@ def test_a_mount_that_answers_meanwhile_does_not_wait_for_the_image() -> None:
 def test_what_a_solver_says_comes_out_in_the_runs_own_thread() -> None:
     """A sentence said behind the slew waits until the run looks; said in the run, it is told."""
     rig = rig_with()
-    rig.solver_words.tell = lambda sentence: rig.told.append(f"at once: {sentence}")
+    rig.solver_words.tell = lambda sentence: rig.told.append(f"solver: {sentence}")
     said = threading.Event()
 
     def fetch() -> Frame:
@@ -79,7 +79,7 @@ def test_what_a_solver_says_comes_out_in_the_runs_own_thread() -> None:
     work.look()
     rig.solver_words("ready")
 
-    assert rig.told == ["building", "at once: ready"]
+    assert rig.told == ["solver: building", "solver: ready"]
 
 
 @pytest.mark.parametrize("silent", [True, False], ids=["no answer", "slow answer"])
@@ -132,12 +132,12 @@ def test_only_what_another_exposure_cures_waits_for_the_end_of_the_slew() -> Non
         raise RuntimeError("made up")
 
     work = work_on(rig_with(), lost)
-    work._done.wait(5.0)
+    work._task.wait(5.0)
     work.look()
     with pytest.raises(FrameLost):
         work.finish()
 
     work = work_on(rig_with(), broken)
-    work._done.wait(5.0)
+    work._task.wait(5.0)
     with pytest.raises(RuntimeError):
         work.look()

@@ -1,24 +1,20 @@
 """Frames one after the other, each exposed and fetched while the one before is being read.
 
 A thread of its own works the camera, and nothing else: what it has to tell, and the guards' looks
-at the mount, go through a queue and are told and made by the run's own thread while that waits
-for the frame. So listeners and guards notice no difference, and the thread can be stopped at any
-moment: its exposure is aborted and the camera left idle.
+at the mount, are told and made by the run's own thread while that waits for the frame. It can be
+stopped at any moment: its exposure is aborted and the camera left idle.
 """
 
 from __future__ import annotations
 
 import copy
-import queue
-import threading
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, cast
 
 from polewright.calculation.images.frame import Frame
-from polewright.foundation.clock import CancelToken
 from polewright.observing.capture.take_frame import take_frame
+from polewright.observing.rig.background_task import BackgroundTask
 from polewright.observing.rig.rig import Rig
 
 if TYPE_CHECKING:
@@ -44,31 +40,6 @@ class _LaterGuards:
         self._look()
 
 
-@dataclass(eq=False)
-class _UnderWay:
-    """A frame on its way, shared with the thread that brings it."""
-
-    cancel: CancelToken = field(default_factory=CancelToken)
-    news: queue.SimpleQueue[Callable[[], object]] = field(default_factory=queue.SimpleQueue)
-    done: threading.Event = field(default_factory=threading.Event)
-    frame: Frame | None = None
-    error: BaseException | None = None
-
-    def take(self, its: Rig, exposure_s: float) -> None:
-        """Bring the frame; runs in the thread."""
-        try:
-            self.frame = take_frame(its, exposure_s)
-        except BaseException as error:  # noqa: BLE001 - raised again by the run's own thread
-            self.error = error
-        finally:
-            self.done.set()
-            self.news.put(_nothing)  # wakes whoever waits
-
-
-def _nothing() -> None:
-    """Tell nothing."""
-
-
 class LiveFrames:
     """The frames of an adjustment; at most one is under way.
 
@@ -81,8 +52,7 @@ class LiveFrames:
 
     def __init__(self, rig: Rig, exposure_s: Callable[[], float]) -> None:
         self._rig, self._exposure_s = rig, exposure_s
-        self._now: _UnderWay | None = None
-        self._thread: threading.Thread | None = None
+        self._now: BackgroundTask[Frame] | None = None
 
     @property
     def under_way(self) -> bool:
@@ -93,19 +63,19 @@ class LiveFrames:
         """Begin a frame, unless one is under way."""
         if self._now is not None:
             return
-        rig, now = self._rig, _UnderWay()
+        rig, exposure_s = self._rig, self._exposure_s()
         # What the thread sees of the rig: the same devices, but its own stop and no listeners.
         its = copy.copy(rig)
-        its.cancel = now.cancel
         its.times = copy.copy(rig.times)
-        its.emit = lambda event: now.news.put(lambda: rig.emit(event))
-        guards = _LaterGuards(lambda: now.news.put(rig.guards.while_tracking))
-        its.guards = cast("Guards", guards)
-        self._now = now
-        self._thread = threading.Thread(
-            target=now.take, args=(its, self._exposure_s()), name="live-frame", daemon=True
-        )
-        self._thread.start()
+
+        def take(task: BackgroundTask[Frame]) -> Frame:
+            its.cancel = task.cancel
+            its.emit = lambda event: task.tell(lambda: rig.emit(event))
+            guards = _LaterGuards(lambda: task.tell(rig.guards.while_tracking))
+            its.guards = cast("Guards", guards)
+            return take_frame(its, exposure_s)
+
+        self._now = BackgroundTask("live-frame", take)
 
     def next(self) -> Frame:
         """Return the frame under way, or a new one, when it is there.
@@ -116,12 +86,7 @@ class LiveFrames:
             Cancelled: the run was stopped.
         """
         self.begin()
-        now = self._finished(None)
-        if now.error is not None:
-            raise now.error
-        if now.frame is None:  # pragma: no cover - the thread sets one of the two
-            raise RuntimeError("a live frame ended without a word")
-        return now.frame
+        return self._finished(None).result()
 
     def stop(self, *, hurry: bool = False) -> None:
         """Give up the frame under way and leave the camera idle.
@@ -130,27 +95,24 @@ class LiveFrames:
             hurry: do not wait long for it, as the mount has to be stopped; what is told then is
                 not listened to.
         """
-        if self._now is None or self._thread is None:
+        if self._now is None:
             return
         self._now.cancel.cancel("the frame is not wanted any more")
         if hurry:
-            self._now = None
-            self._thread.join(HURRY_S)
+            task, self._now = self._now, None
+            task.wait(HURRY_S)
         else:
             self._finished(UNWANTED_S)
 
-    def _finished(self, limit_s: float | None) -> _UnderWay:
+    def _finished(self, limit_s: float | None) -> BackgroundTask[Frame]:
         """Tell what the thread has to tell until it is done."""
         now, began_s = self._now, time.monotonic()
         if now is None:  # pragma: no cover - begun by the caller
             raise RuntimeError("no live frame is under way")
         while True:
-            done = now.done.is_set()
-            try:
-                now.news.get(timeout=0.0 if done else LOOK_S)()
-                continue
-            except queue.Empty:
-                self._rig.cancel.check()
+            done = now.done
+            now.tell_news(0.0 if done else LOOK_S)
+            self._rig.cancel.check()
             if done or (limit_s is not None and time.monotonic() - began_s > limit_s):
                 self._now = None
                 return now

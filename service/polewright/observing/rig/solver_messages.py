@@ -2,31 +2,18 @@
 
 from __future__ import annotations
 
-import threading
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 
-Tell = Callable[[str], None]
+from polewright.observing.rig.background_task import tell_in_run
 
 
 class SolverWords:
-    """Tells sentences at once, or, from a thread that may tell nobody, by way of that thread."""
+    """Tells a solver's sentences in the run's own thread."""
 
     def __init__(self) -> None:
-        self.tell: Tell = lambda _sentence: None
+        self.tell: Callable[[str], None] = lambda _sentence: None
         """Who is told; set by whoever makes the rig."""
-        self._here = threading.local()
 
     def __call__(self, sentence: str) -> None:
         """Pass a sentence on."""
-        instead: Tell | None = getattr(self._here, "instead", None)
-        (instead or self.tell)(sentence)
-
-    @contextmanager
-    def by_way_of(self, instead: Tell) -> Iterator[None]:
-        """Have sentences said in this thread go to ``instead``."""
-        self._here.instead = instead
-        try:
-            yield
-        finally:
-            self._here.instead = None
+        tell_in_run(lambda: self.tell(sentence))

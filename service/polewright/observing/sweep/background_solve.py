@@ -1,14 +1,12 @@
 """Fetches and solves a frame in a thread of its own while the mount goes on; judged by the run.
 
-The thread only works: it fetches the image, finds the stars, solves. It tells nobody anything.
-Events, listeners and guards belong to the run's own thread, which looks at the work while it
-watches the slew (`Work.look`): a guard that objects to what the stars say raises there, and the
-slew under way is stopped like any slew that a guard stops.
+The thread only works: it fetches the image, finds the stars, solves, and emits no events. The
+run's own thread looks at the work while it watches the slew (`Work.look`): a guard that objects to
+what the stars say raises there, and the slew under way is stopped like any slew that a guard stops.
 """
 
 from __future__ import annotations
 
-import queue
 import threading
 import time
 from collections.abc import Callable
@@ -19,10 +17,10 @@ from polewright.calculation.images.frame import Frame
 from polewright.calculation.images.stillness import Rest
 from polewright.calculation.planning.request import Pointing
 from polewright.devices.alpaca.errors import AlpacaError
-from polewright.foundation.clock import CancelToken
-from polewright.foundation.errors import PolewrightError, SolveError
+from polewright.foundation.errors import SolveError
 from polewright.observing.capture.frame_quality import measure_stars, tell_frame
 from polewright.observing.capture.save_frames import keep_frame, kept_names
+from polewright.observing.rig.background_task import BackgroundTask
 from polewright.observing.rig.rig import Rig
 from polewright.observing.safety.retry_policy import RULES
 from polewright.observing.safety.watchdog_client import SOLVE_SPARE_S
@@ -110,35 +108,22 @@ class Work:
         self.rig, self.point, self.number, self.total = rig, point, number, total
         self._image, self._told, self._rest = image, told, rest
         self._names = kept_names(rig)
-        self._cancel = CancelToken()
         self._clock = rig.clock
-        self._downloaded, self._done = threading.Event(), threading.Event()
-        self._news: queue.SimpleQueue[Callable[[], None]] = queue.SimpleQueue()
-        self._error: BaseException | None = None
-        self._solved: SolvedPoint | None = None
+        self._downloaded = threading.Event()
         self.began_s = self._clock.monotonic_s()
         self._ended_s: float | None = None
-        # A daemon: whatever hangs in it must not keep the program from ending.
-        self._thread = threading.Thread(target=self._run, name=f"point-{number}", daemon=True)
-        self._thread.start()
+        self._task = BackgroundTask(f"point-{number}", self._run)
 
     # -- in the thread -----------------------------------------------------------------------
 
-    def _run(self) -> None:
+    def _run(self, task: BackgroundTask[SolvedPoint]) -> SolvedPoint:
         try:
-            with self.rig.solver_words.by_way_of(self._solver_says):
-                self._work()
-        except BaseException as error:  # noqa: BLE001 - raised again by the run's own thread
-            self._error = error
+            return self._work(task)
         finally:
             self._ended_s = self._clock.monotonic_s()
             self._downloaded.set()
-            self._done.set()
 
-    def _solver_says(self, sentence: str) -> None:
-        self._news.put(lambda: self.rig.note(sentence))
-
-    def _work(self) -> None:
+    def _work(self, task: BackgroundTask[SolvedPoint]) -> SolvedPoint:
         rig, number = self.rig, self.number
         try:
             frame = self._image.fetch()
@@ -147,16 +132,16 @@ class Work:
                 raise FrameLost(error) from error
             raise
         self._downloaded.set()
-        self._cancel.check()
+        task.cancel.check()
         stars, quality = measure_stars(frame)
-        self._news.put(lambda: tell_frame(rig, frame, stars, quality, number))
-        look = solve_frame(rig, frame, stars, self._told, self._cancel)
+        task.tell(lambda: tell_frame(rig, frame, stars, quality, number))
+        look = solve_frame(rig, frame, stars, self._told, task.cancel)
         trouble = keep_frame(rig, frame, look.plate, number, self._names)
         if trouble:
-            self._news.put(lambda: rig.note(trouble, warning=True))
+            task.tell(lambda: rig.note(trouble, warning=True))
         solved = SolvedPoint(number, self.point, frame, quality, look.plate, self._rest)
-        self._news.put(lambda: judge(rig, solved, self.total, look))
-        self._solved = solved
+        task.tell(lambda: judge(rig, solved, self.total, look))
+        return solved
 
     # -- in the run's own thread ---------------------------------------------------------------
 
@@ -168,21 +153,16 @@ class Work:
             PolewrightError: trouble that nothing cures. What another exposure may cure is kept
                 for `finish`: the mount may as well end its slew.
         """
-        over = self._done.is_set()
-        while True:
-            try:
-                tell = self._news.get_nowait()
-            except queue.Empty:
-                break
-            tell()
-        error = self._error
+        over = self._task.done
+        self._task.tell_news()
+        error = self._task.error
         if over and error is not None and not isinstance(error, (*UNSOLVED, FrameLost)):
             raise error
 
     @property
     def failed(self) -> bool:
         """Whether it is known already that this point needs another exposure."""
-        return self._done.is_set() and self._error is not None
+        return self._task.done and self._task.error is not None
 
     def until_the_mount_may_move(self) -> None:
         """Wait for the image where the mount cannot be watched while it comes.
@@ -200,7 +180,7 @@ class Work:
             prompt = False
         if not prompt:
             with self.rig.times.spent("download", self._clock):
-                self._wait(self._downloaded, "download", None)
+                self._wait(self._downloaded.wait, "download", None)
 
     def hidden_by(self, slew_began_s: float, slew_ended_s: float) -> float:
         """Return how many seconds of this work went on during a slew (times of the run's clock)."""
@@ -216,27 +196,23 @@ class Work:
             PolewrightError: what `UNSOLVED` names, and what `look` raises.
         """
         with self.rig.times.spent("download", self._clock):
-            self._wait(self._downloaded, "download", None)
+            self._wait(self._downloaded.wait, "download", None)
         limit_s = 2.0 * self.rig.config.solver.timeout_s + SOLVE_SPARE_S
         with self.rig.times.spent("solve", self._clock):
-            self._wait(self._done, "solve", limit_s)
+            self._wait(self._task.wait, "solve", limit_s)
         self.look()
-        if self._error is not None:
-            raise self._error
-        if self._solved is None:  # pragma: no cover - the thread sets one of the two
-            raise PolewrightError(f"the work on point {self.number} ended without a word")
-        return self._solved
+        return self._task.result()
 
     def abandon(self) -> None:
         """Let the thread end as soon as it can; its result is not wanted any more."""
-        self._cancel.cancel("the run has ended")
+        self._task.cancel.cancel("the run has ended")
         self._image.abandon()
 
-    def _wait(self, event: threading.Event, step: str, limit_s: float | None) -> None:
+    def _wait(self, over: Callable[[float], bool], step: str, limit_s: float | None) -> None:
         rig = self.rig
         began_s = told_s = time.monotonic()
         first = True
-        while not event.wait(LOOK_S):
+        while not over(LOOK_S):
             rig.cancel.check()
             self.look()
             now_s = time.monotonic()
