@@ -22,7 +22,7 @@ from polewright.foundation.clock import SystemClock
 from polewright.foundation.config import LogSection, config_from_text
 from polewright.foundation.errors import ExitCode
 from polewright.foundation.files import write_whole
-from polewright.foundation.programs import run_program
+from polewright.foundation.programs import Program
 from polewright.interfaces.cli.app import build_app
 from polewright.interfaces.cli.streams import Enduring
 from polewright.interfaces.logs import end_log, start_log
@@ -229,7 +229,8 @@ def test_a_users_command_runs_where_no_temporary_file_can_be_made(monkeypatch) -
     """It may be the one that stops a motor; only what it prints is lost."""
     monkeypatch.setattr("tempfile.TemporaryFile", no_room)
 
-    ended = run_program([sys.executable, "-c", "print('x'); raise SystemExit(3)"], timeout_s=60.0)
+    ended = Program([sys.executable, "-c", "print('x'); raise SystemExit(3)"]).finish(60.0)
+    assert ended is not None
 
     assert (ended.exit_status, ended.printed) == (3, "")
 

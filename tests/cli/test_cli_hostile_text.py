@@ -28,7 +28,7 @@ from polewright.devices.alpaca.models import DESCRIPTION, TEXT, TEXTS, convert, 
 from polewright.foundation.config import PublishSection
 from polewright.foundation.errors import DeviceError, ExitCode
 from polewright.foundation.plain_text import LONGEST, PlainFormatter, plain, plain_html
-from polewright.foundation.programs import run_program
+from polewright.foundation.programs import Program
 from polewright.interfaces.cli.app import build_app
 from polewright.interfaces.cli.console import TerminalListener, print_result, told_plainly
 from polewright.interfaces.cli.live_view import view
@@ -221,7 +221,8 @@ def test_reports_logs_and_programs_obey_nothing(text: str) -> None:
 def test_what_programs_print_is_shown_plainly() -> None:
     """Colours of a solver or of an adjuster's command reach no terminal."""
     code = r"print('\x1b[31mno match\x1b[0m\n[solver] \u202e')"
-    ended = run_program([sys.executable, "-X", "utf8", "-c", code], timeout_s=30.0)
+    ended = Program([sys.executable, "-X", "utf8", "-c", code]).finish(30.0)
+    assert ended is not None
 
     assert ended.last_lines == ("␛[31mno match␛[0m", "[solver] <U+202E>")
 

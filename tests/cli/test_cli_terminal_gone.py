@@ -89,9 +89,9 @@ UNDER_A_CARELESS_PARENT = """
 import signal, sys
 signal.signal(signal.SIGCHLD, signal.SIG_IGN)
 from polewright.interfaces.cli import app, main
-from polewright.foundation.programs import run_program
+from polewright.foundation.programs import Program
 child = [sys.executable, "-c", "raise SystemExit(3)"]
-app.build_app = lambda: lambda: print(run_program(child, timeout_s=200.0).exit_status)
+app.build_app = lambda: lambda: print(Program(child).finish(200.0).exit_status)
 main()
 """
 

@@ -102,6 +102,27 @@ class Program:
             time.sleep(LOOK_EVERY_S)
         return True
 
+    def finish(
+        self,
+        timeout_s: float,
+        tick: Callable[[], None] = lambda: None,
+        *,
+        children: bool = True,
+    ) -> Ended | None:
+        """Wait for its end; return None where it was not over in time, and was ended.
+
+        Args:
+            timeout_s: real seconds after which it is ended, its children with it.
+            tick: called many times a second; what it raises ends the program and its children.
+            children: as for `end`, where it ends by itself in time.
+        """
+        in_time = False
+        try:
+            in_time = self.wait(timeout_s, tick)
+        finally:
+            ended = self.end(children=children or not in_time)
+        return ended if in_time else None
+
     def end(self, *, children: bool = True) -> Ended:
         """End the program where it still runs, and collect its status; a second call is harmless.
 
@@ -144,33 +165,3 @@ class Program:
             os.killpg(self._process.pid, number)
         except (ProcessLookupError, PermissionError):
             return  # nobody is left (a group with only an ended leader left: not permitted)
-
-
-def run_program(
-    arguments: Sequence[str],
-    *,
-    timeout_s: float,
-    folder: Path | None = None,
-    tick: Callable[[], None] = lambda: None,
-) -> Ended:
-    """Run a program to its end; children that it leaves behind are ended, too.
-
-    Args:
-        arguments: the program and its arguments.
-        timeout_s: real seconds after which it is ended, its children with it.
-        folder: where it runs; None: where this process does.
-        tick: called many times a second; what it raises ends program and children.
-
-    Raises:
-        OSError: it cannot be started.
-        subprocess.TimeoutExpired: it was ended after ``timeout_s``.
-    """
-    program = Program(arguments, folder)
-    in_time = False
-    try:
-        in_time = program.wait(timeout_s, tick)
-    finally:
-        ended = program.end()
-    if not in_time:
-        raise subprocess.TimeoutExpired(list(arguments), timeout_s)
-    return ended

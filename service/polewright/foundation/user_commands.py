@@ -28,8 +28,8 @@ class CommandFailed(PolewrightError):
         return f"the command of {self.key} failed: {self.why}"
 
 
-class CommandTemplate:
-    """Arguments with named places, split before they are filled: no value is ever split again.
+class UserCommand:
+    """A command with named places, split before they are filled: no value is ever split again.
 
     Args:
         command: one text as on a command line, or the arguments; ``{name}`` is filled in later.
@@ -62,10 +62,6 @@ class CommandTemplate:
     def filled(self, values: Mapping[str, str]) -> list[str]:
         """Return the arguments with every place filled in."""
         return [_PLACE.sub(lambda match: values[match.group(1)], word) for word in self.words]
-
-
-class UserCommand(CommandTemplate):
-    """A command that is run for what it does: a turn, a stop, a notification."""
 
     def run(
         self,
@@ -101,12 +97,7 @@ class UserCommand(CommandTemplate):
         self, program: Program, timeout_s: float, tick: Callable[[], None] = lambda: None
     ) -> str:
         """Wait for what `start` returned, as `run` says."""
-        in_time = False
-        try:
-            in_time = program.wait(timeout_s, tick)
-        finally:
-            ended = program.end(children=not in_time)
-        return self.checked(ended if in_time else None, timeout_s)
+        return self.checked(program.finish(timeout_s, tick, children=False), timeout_s)
 
     def checked(self, ended: Ended | None, timeout_s: float) -> str:
         """Return what an ended command printed.

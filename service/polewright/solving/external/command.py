@@ -10,7 +10,6 @@ the program says it matched; else the WCS itself is taken, with a stated uncerta
 from __future__ import annotations
 
 import math
-import subprocess
 import tempfile
 import time
 from collections.abc import Mapping
@@ -28,7 +27,7 @@ from polewright.calculation.images.frame import Frame, StarList
 from polewright.foundation.angles import separation
 from polewright.foundation.clock import CancelToken
 from polewright.foundation.errors import ConfigError, in_words
-from polewright.foundation.programs import Ended, run_program
+from polewright.foundation.programs import Ended, Program
 from polewright.solving.base import MEASURED_SCALE, SolveHint
 from polewright.solving.embedded.evidence import Approximation, Prior
 from polewright.solving.embedded.refit import refit
@@ -335,18 +334,15 @@ def create(options: Mapping[str, object]) -> CommandSolver:
 def _run(arguments: list[str], folder: Path, timeout_s: float, cancel: CancelToken | None) -> Ended:
     """Run the program; nothing of it is left afterwards. Raises as `CommandSolver.solve` says."""
     try:
-        return run_program(
-            arguments,
-            folder=folder,
-            timeout_s=timeout_s,
-            tick=(lambda: None) if cancel is None else cancel.check,
-        )
-    except subprocess.TimeoutExpired:
-        raise SolverTimedOut(NAME, timeout_s) from None
+        program = Program(arguments, folder)
     except OSError as exc:
         raise SolverFailed(
             NAME, None, f"{arguments[0]} could not be started: {in_words(exc)}"
         ) from exc
+    ended = program.finish(timeout_s, (lambda: None) if cancel is None else cancel.check)
+    if ended is None:
+        raise SolverTimedOut(NAME, timeout_s)
+    return ended
 
 
 def _last(ended: Ended) -> str:

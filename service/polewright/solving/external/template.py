@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from polewright.foundation.angles import DEG, spherical
-from polewright.foundation.user_commands import CommandTemplate
+from polewright.foundation.user_commands import UserCommand
 from polewright.solving.base import SolveHint
 from polewright.solving.errors import SolverMissing
 
@@ -18,7 +18,7 @@ ALWAYS = frozenset({"image", "stars", "wcs", "folder", "width", "height", "timeo
 PLACES = POINTING | SCALE | ALWAYS
 
 
-class Template(CommandTemplate):
+class Template(UserCommand):
     """The solver's command."""
 
     def __init__(self, command: str | Sequence[str], key: str) -> None:
