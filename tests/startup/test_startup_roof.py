@@ -12,8 +12,10 @@ from polewright.devices.alpaca.dome import ShutterState
 from polewright.devices.alpaca.mount_state import MountState
 from polewright.foundation.clock import CancelToken, SystemClock
 from polewright.foundation.config import config_from_text
-from polewright.observing.runs.startup_errors import RoofNotOpen, SunBeforeCover
-from polewright.observing.runs.startup_site import RoofGuard, check_sun, ready_roof
+from polewright.observing.runs.startup_errors import SunBeforeCover
+from polewright.observing.runs.startup_site import check_sun, ready_roof
+from polewright.observing.safety.guard_errors import RoofNotOpen
+from polewright.observing.safety.guards import Guards
 
 SITE = Site(44.62, 9.31, 420.0)
 NIGHT_UTC_S = 1795210200.0
@@ -98,10 +100,25 @@ def test_nothing_is_opened_towards_the_sun() -> None:
 
 
 def test_a_roof_that_closes_stops_the_run() -> None:
-    """The guard objects before a slew and while tracking."""
+    """The guards object before a slew, on the way, while tracking and while parking; not before
+    the startup has seen the roof open."""
+    timer = types.SimpleNamespace(monotonic_s=lambda: timer.now_s, now_s=0.0)
+    guards = Guards(types.SimpleNamespace(clock=timer), [])  # type: ignore[arg-type]
+    guards.while_parking()
     roof = Roof(ShutterState.OPEN)
-    guard = RoofGuard(roof, SystemClock())
-    guard.before_slew(None)
+    guards.watch_roof(roof)
+    (guard,) = guards.guards
+    move = types.SimpleNamespace(doing="slew to point 1")
+    guard.before_slew(move)  # type: ignore[arg-type]
     roof.states = [ShutterState.CLOSING]
-    with pytest.raises(RoofNotOpen, match="closing"):
-        guard.before_slew(None)
+
+    guard.tracking(types.SimpleNamespace(move=None))  # asked just now
+    for look in (
+        lambda: guard.before_slew(move),
+        lambda: guard.during(types.SimpleNamespace(move=move)),
+        lambda: guard.tracking(types.SimpleNamespace(move=None)),
+        guards.while_parking,
+    ):
+        timer.now_s += 3.0
+        with pytest.raises(RoofNotOpen, match="closing"):
+            look()

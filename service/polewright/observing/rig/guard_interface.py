@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Protocol
 
 from polewright.calculation.planning.request import Pointing
 from polewright.calculation.sky.frame import ObservedFrame
+from polewright.devices.alpaca.dome import Dome
 from polewright.devices.alpaca.mount_state import MountState
 from polewright.devices.alpaca.slew_and_stop import SlewResult
+from polewright.foundation.clock import Clock
 from polewright.observing.rig.plate_solver import Plate
+
+#: A device that guards a run is asked this often while the mount moves or tracks, s.
+ASK_S = 2.0
 
 
 @dataclass(frozen=True)
@@ -99,6 +105,40 @@ class Watching:
         return False
 
 
+class Asking(Watching):
+    """A guard that asks a device before a slew, and now and then while the mount moves."""
+
+    def __init__(self, clock: Clock) -> None:
+        self.clock = clock
+        self._asked_s = -math.inf
+
+    def ask(self, doing: str) -> None:
+        """Ask the device, and raise if the run must not go on; ``doing`` is for messages."""
+        raise NotImplementedError
+
+    def ask_now(self, doing: str) -> None:
+        """Ask, and remember when."""
+        self._asked_s = self.clock.monotonic_s()
+        self.ask(doing)
+
+    def ask_if_due(self, doing: str) -> None:
+        """Ask, unless it was asked just now."""
+        if self.clock.monotonic_s() - self._asked_s >= ASK_S:
+            self.ask_now(doing)
+
+    def before_slew(self, move: Move) -> None:
+        """Ask."""
+        self.ask_now(f"before the {move.doing}")
+
+    def during(self, look: Look) -> None:
+        """Ask now and then."""
+        self.ask_if_due("while tracking" if look.move is None else f"during the {look.move.doing}")
+
+    def tracking(self, look: Look) -> None:
+        """Ask now and then."""
+        self.during(look)
+
+
 class Guard(Protocol):
     """One thing to watch. Every method may raise a `GuardError`."""
 
@@ -151,6 +191,12 @@ class RunGuards(Protocol):
 
     def wary(self) -> bool:
         """Whether nothing may move before the stars have told where the telescope points."""
+
+    def watch_roof(self, dome: Dome) -> None:
+        """From now on the run ends when the roof is not open."""
+
+    def while_parking(self) -> None:
+        """Ask whether the roof is still open, if one is watched."""
 
     def while_waiting(self) -> None:
         """Ask those that can end the wait for a roof or a cover."""

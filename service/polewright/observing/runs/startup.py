@@ -28,7 +28,6 @@ from polewright.observing.runs.connect import connect_rig, locate
 from polewright.observing.runs.measurement import Measured, begin, measured_axis, ready_mount
 from polewright.observing.runs.startup_errors import FocusWrong
 from polewright.observing.runs.startup_site import (
-    RoofGuard,
     check_site_and_clock,
     check_sun,
     ready_cover,
@@ -93,17 +92,15 @@ class Startup:
         self._step("safety", lambda: self._safety(rig))
         cover = self._small("cover", self.config.cover, CoverCalibrator, rig)
         dome = self._small("dome", self.config.dome, Dome, rig)
-        roof = None
         if dome is not None:
             self._step("roof", lambda: ready_roof(rig, dome))
-            roof = RoofGuard(dome, rig.clock)
-            rig.guards.guards = (*rig.guards.guards, roof)
+            rig.guards.watch_roof(dome)
         if cover is not None:
             self._step("cover", lambda: ready_cover(rig, cover))
         with watched(rig), motion_stopped_on_trouble(rig.telescope, rig.clock, rig.emit):
             self._step("mount", lambda: self._mount(rig))
             result = self._check(rig)
-            self._step("afterwards", lambda: self._leave(rig, roof))
+            self._step("afterwards", lambda: self._leave(rig))
         return result
 
     # -- before anything moves --------------------------------------------------------------
@@ -214,7 +211,7 @@ class Startup:
             raise _Doubt(told)
         return told
 
-    def _leave(self, rig: Rig, roof: RoofGuard | None) -> str:
+    def _leave(self, rig: Rig) -> str:
         """Park, track or stop."""
         wish, mount = self.config.startup.afterwards, rig.telescope
         if wish == "track":
@@ -226,8 +223,7 @@ class Startup:
         def watch(state: MountState) -> None:
             check_sun(rig, "on the way to the park position", state)
             rig.progress("slew", 0, 0, 0.0, None)
-            if roof is not None:
-                roof.ask_if_due()
+            rig.guards.while_parking()
 
         # Before version 4 Park answers only when the mount has arrived.
         rig.progress("prepare", 0, 0, 0.0, None)

@@ -5,7 +5,6 @@
     DeviceError
     ├── MountContradicts   the mount's site or clock is not ours
     ├── CoverClosed        the cover is closed, or nobody knows
-    ├── RoofNotOpen        the roof or shutter is closed, or nobody knows (also while running)
     └── LightIsOn          the flat-field light does not go off
     GuardError
     └── SunBeforeCover     the Sun may be in front of the telescope
@@ -47,23 +46,6 @@ class CoverClosed(DeviceError):
 
     def __str__(self) -> str:
         return f"the telescope's cover is not open (it says: {self.state})"
-
-
-class RoofNotOpen(DeviceError):
-    """The roof or shutter is not open."""
-
-    code = "roof_not_open"
-    advice = (
-        "Open it and see that the telescope is clear of it; only [startup] open_roof = true lets "
-        "it be opened from here (`polewright handbook unattended`)."
-    )
-
-    def __init__(self, state: str) -> None:
-        super().__init__(state)
-        self.state = state
-
-    def __str__(self) -> str:
-        return f"the roof or dome shutter is not open (it says: {self.state})"
 
 
 class LightIsOn(DeviceError):

@@ -11,20 +11,17 @@ from polewright.devices.alpaca.cover_calibrator import CalibratorState, CoverCal
 from polewright.devices.alpaca.dome import Dome, ShutterState
 from polewright.devices.alpaca.mount_state import MountState
 from polewright.foundation.angles import DEG, enu_from_azalt, separation
-from polewright.foundation.clock import Clock
-from polewright.observing.rig.guard_interface import Look, Move, Watching
 from polewright.observing.rig.mount_site import SITE_TOLERANCE_DEG, mounts_site
 from polewright.observing.rig.rig import Rig
 from polewright.observing.runs.startup_errors import (
     CoverClosed,
     LightIsOn,
     MountContradicts,
-    RoofNotOpen,
     SunBeforeCover,
 )
+from polewright.observing.safety.guard_errors import RoofNotOpen
+from polewright.observing.safety.guard_roof import shutter_words
 
-#: A roof is asked this often during a run, s.
-ASK_S = 2.0
 COVER_TIMEOUT_S = 90.0
 SIDEREAL_S_PER_DEG = 240.0
 
@@ -125,7 +122,7 @@ def ready_roof(rig: Rig, dome: Dome) -> str:
     if state is ShutterState.OPEN:
         return "roof or shutter is open"
     if state is not ShutterState.CLOSED or not rig.config.startup.open_roof:
-        raise RoofNotOpen(_words(state))
+        raise RoofNotOpen(shutter_words(state))
     check_sun(rig, "before the roof is opened")
     dome.open_shutter(
         timeout_s=timeout_s,
@@ -134,41 +131,6 @@ def ready_roof(rig: Rig, dome: Dome) -> str:
         watch=rig.guards.while_waiting,
     )
     return "roof or shutter was opened"
-
-
-class RoofGuard(Watching):
-    """Stops a run as soon as the roof is not open any more, or does not tell."""
-
-    def __init__(self, dome: Dome, clock: Clock) -> None:
-        self.dome, self.clock = dome, clock
-        self._asked_s = -math.inf
-
-    def before_slew(self, move: Move) -> None:  # noqa: ARG002 - the roof counts, not the move
-        """Ask."""
-        self._ask()
-
-    def during(self, look: Look) -> None:  # noqa: ARG002
-        """Ask now and then."""
-        self.ask_if_due()
-
-    def tracking(self, look: Look) -> None:  # noqa: ARG002
-        """Ask now and then."""
-        self.ask_if_due()
-
-    def ask_if_due(self) -> None:
-        """Ask, unless it was asked just now."""
-        if self.clock.monotonic_s() - self._asked_s >= ASK_S:
-            self._ask()
-
-    def _ask(self) -> None:
-        self._asked_s = self.clock.monotonic_s()
-        state = self.dome.shutter_status()
-        if state is not ShutterState.OPEN:
-            raise RoofNotOpen(_words(state))
-
-
-def _words(state: ShutterState | None) -> str:
-    return "nothing" if state is None else state.name.lower()
 
 
 def _wait(rig: Rig, done: Callable[[], bool], timeout_s: float) -> None:

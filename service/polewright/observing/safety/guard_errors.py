@@ -16,6 +16,8 @@
     ├── MovedBySomebodyElse  the mount moves although this program did not ask for it
     ├── ClockWasSet        this computer's clock jumped during the run
     └── SafetyUnsafe       the safety monitor says unsafe (exit code of its own)
+    DeviceError
+    └── RoofNotOpen        the roof or shutter is closed, or nobody knows
     SolveError
     ├── PointNotSolved     retries, other places and other sweeps did not help, or took too long
     └── NoLight            a lens cap, a closed cover: the first frame shows neither stars nor sky
@@ -23,7 +25,7 @@
 
 from __future__ import annotations
 
-from polewright.foundation.errors import ExitCode, GuardError, SolveError
+from polewright.foundation.errors import DeviceError, ExitCode, GuardError, SolveError
 
 
 class AllowedSkyLeft(GuardError):
@@ -251,6 +253,23 @@ class SafetyUnsafe(GuardError):
     def __str__(self) -> str:
         why = f" ({self.reason})" if self.reason else ""
         return f"{self.doing}: the safety monitor {self.monitor} says unsafe{why}"
+
+
+class RoofNotOpen(DeviceError):
+    """The roof or shutter is not open."""
+
+    code = "roof_not_open"
+    advice = (
+        "Open it and see that the telescope is clear of it; only [startup] open_roof = true lets "
+        "it be opened from here (`polewright handbook unattended`)."
+    )
+
+    def __init__(self, state: str) -> None:
+        super().__init__(state)
+        self.state = state
+
+    def __str__(self) -> str:
+        return f"the roof or dome shutter is not open (it says: {self.state})"
 
 
 class PointNotSolved(SolveError):

@@ -15,6 +15,7 @@ from polewright.calculation.planning.request import Pointing
 from polewright.calculation.planning.slew_paths import meridian_side
 from polewright.calculation.sky.frame import ObservedFrame
 from polewright.calculation.sky.mount_coordinates import mount_from_of_date, of_date_at
+from polewright.devices.alpaca.dome import Dome
 from polewright.devices.alpaca.mount_state import MountState
 from polewright.devices.alpaca.safety_monitor import SafetyMonitor
 from polewright.devices.alpaca.slew_and_stop import SlewResult
@@ -24,6 +25,7 @@ from polewright.observing.rig.guard_interface import Arrival, Guard, Look, Move,
 from polewright.observing.rig.plate_solver import Plate
 from polewright.observing.rig.rig import Rig
 from polewright.observing.safety.guard_interference import ClockGuard, MasterGuard
+from polewright.observing.safety.guard_roof import RoofGuard
 from polewright.observing.safety.guard_safety_monitor import SafetyGuard
 from polewright.observing.safety.guard_sky import AllowedSkyGuard
 from polewright.observing.safety.guard_slew import ArrivalGuard, SideGuard, TimeGuard
@@ -39,7 +41,18 @@ class Guards:
 
     def __init__(self, rig: Rig, guards: Sequence[Guard]) -> None:
         self.rig, self.guards = rig, tuple(guards)
+        self._roof: RoofGuard | None = None
         self._looked_s = -math.inf
+
+    def watch_roof(self, dome: Dome) -> None:
+        """From now on the run ends when the roof is not open; a startup opens it before."""
+        self._roof = RoofGuard(dome, self.rig.clock)
+        self.guards = (*self.guards, self._roof)
+
+    def while_parking(self) -> None:
+        """Ask whether the roof is still open, if one is watched."""
+        if self._roof is not None:
+            self._roof.ask_if_due("while parking")
 
     def begin(self) -> None:
         """Tell that a new sweep begins."""
