@@ -107,3 +107,10 @@ def test_one_direction_fixes_no_rotation(directions: np.ndarray) -> None:
     """A single star, or the same one several times, is refused."""
     with pytest.raises(TooFewDirections):
         wahba(directions, directions, np.ones(len(directions)))
+
+
+def test_a_rotation_vector_turns_by_its_length() -> None:
+    """A quarter turn about z carries x to y."""
+    assert rotation_matrix(np.array([0.0, 0.0, math.pi / 2])) @ [1.0, 0.0, 0.0] == pytest.approx(
+        [0.0, 1.0, 0.0], abs=1e-15
+    )

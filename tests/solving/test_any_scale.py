@@ -10,11 +10,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from solving.synthetic import SCALES, any_frame, any_hint, attitude_of, observe, random_list
 
+from polewright.calculation.geometry.rotation import rotation_matrix
 from polewright.foundation.angles import DEG, separation
 from polewright.solving.base import SolveHint
 from polewright.solving.embedded import quads
 from polewright.solving.embedded import solver as embedded
-from polewright.solving.embedded.fitting import rotation
 from polewright.solving.embedded.solver import EmbeddedSolver
 from polewright.solving.errors import NoMatch
 
@@ -111,7 +111,7 @@ def test_a_shape_keeps_its_code(
     apart = sorted(math.dist(a, b) for k, a in enumerate(v) for b in v[:k])
     if apart[0] < 0.05 * size or apart[-1] - apart[-2] < 1e-6:
         return  # two in one place, or two sides that are the longest
-    turned = v @ rotation(np.array([0.3, -2.0, roll])).T
+    turned = v @ rotation_matrix(np.array([0.3, -2.0, roll])).T
     four = np.arange(4)[None, :]
     _, code, longest = quads.coded(v, four)
     corners, again, same = quads.coded(turned[list(order)], four)

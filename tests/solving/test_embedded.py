@@ -21,12 +21,12 @@ from solving.synthetic import (
     random_list,
 )
 
+from polewright.calculation.geometry.rotation import rotation_matrix
 from polewright.foundation.angles import separation
 from polewright.foundation.errors import ConfigError
 from polewright.solving.base import MEASURED_SCALE
 from polewright.solving.embedded import solver as embedded
 from polewright.solving.embedded import whole_sky
-from polewright.solving.embedded.fitting import rotation
 from polewright.solving.embedded.searches import within_reach
 from polewright.solving.embedded.solver import EmbeddedSolver
 from polewright.solving.errors import NoMatch, TooFewStars, TooNarrowForWholeSky
@@ -177,8 +177,8 @@ def test_a_frame_near_a_known_attitude_is_tracked(solver: EmbeddedSolver) -> Non
     rng = np.random.default_rng(5)
     for width in (1.35, 5.4, 20.0):
         stars, truth = observe(rng, width, 2.0, 0.1)
-        moved = rotation(np.array([0.07, -0.07, 0.0]) * math.radians(width))
-        turned = rotation(np.array([0.0, 0.0, math.radians(0.4)]))
+        moved = rotation_matrix(np.array([0.07, -0.07, 0.0]) * math.radians(width))
+        turned = rotation_matrix(np.array([0.0, 0.0, math.radians(0.4)]))
         solution = solver.track(
             stars,
             truth.attitude @ moved @ turned,

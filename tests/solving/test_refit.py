@@ -11,8 +11,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from solving.synthetic import attitude_of
 
+from polewright.calculation.geometry.rotation import rotation_matrix
 from polewright.solving.embedded.evidence import Prior, log10_accident
-from polewright.solving.embedded.fitting import fit_attitude, rotation
+from polewright.solving.embedded.fitting import fit_attitude
 from polewright.solving.embedded.refit import Refit
 
 
@@ -34,7 +35,7 @@ def test_rotation_scale_and_distortion_are_recovered_exactly(
     r2 = np.sum(pixels**2, axis=1, keepdims=True) / 3000.0**2
     rays = np.column_stack([pixels * (1.0 + k1 * r2) * scale, np.ones(60)])
     vectors = rays / np.linalg.norm(rays, axis=1, keepdims=True) @ attitude.T
-    start = attitude @ rotation(rng.normal(0, 0.02, 3))
+    start = attitude @ rotation_matrix(rng.normal(0, 0.02, 3))
     solved, found_scale, found_k1, covariance = fit_attitude(
         pixels, vectors, np.full(60, 0.1), start, scale * 1.02, 3000.0, radial=True
     )
@@ -85,10 +86,3 @@ def test_a_refit_without_a_number_is_refused() -> None:
     assert good.objection == ""
     for name in ("rms_px", "log10_accident", "found"):
         assert replace(good, **{name: math.nan}).objection != ""
-
-
-def test_a_rotation_vector_turns_by_its_length() -> None:
-    """A quarter turn about z carries x to y."""
-    assert rotation(np.array([0.0, 0.0, math.pi / 2])) @ [1.0, 0.0, 0.0] == pytest.approx(
-        [0.0, 1.0, 0.0], abs=1e-15
-    )

@@ -10,10 +10,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from solving.synthetic import EPOCH, Truth, direction, observe, off_by
 
+from polewright.calculation.geometry.rotation import rotation_matrix
 from polewright.calculation.images.frame import StarList
 from polewright.solving.catalogue.catalogue import Catalogue
 from polewright.solving.embedded.evidence import Approximation, Prior
-from polewright.solving.embedded.fitting import rotation
 from polewright.solving.embedded.hypotheses import Sought, brighter_around, evenly, field_of
 from polewright.solving.embedded.refit import refit
 from polewright.solving.embedded.triangles import (
@@ -114,7 +114,7 @@ def test_a_triangle_stays_itself_turned_and_renamed(
     mirrored = three * np.array([1.0, 1.0, -1.0])
 
     plain = ordered(three, np.array([[0, 1, 2]]))
-    turned = ordered((three @ rotation(np.array(turn)).T)[order], np.array([[0, 1, 2]]))
+    turned = ordered((three @ rotation_matrix(np.array(turn)).T)[order], np.array([[0, 1, 2]]))
     other = ordered(mirrored, np.array([[0, 1, 2]]))
 
     assert np.all(np.diff(plain.sides) <= 0.0)

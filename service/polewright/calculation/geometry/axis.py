@@ -93,19 +93,20 @@ class AxisFit:
             raise SweepNotRigid(self.chi2, self.dof, self.p_value, largest, self.worst)
 
 
-def _design(axis: Vector, start: Matrix, turns: Vector, basis: Matrix) -> NDArray[np.float64]:
+def _design(axis: Vector, start: Matrix, carried: Matrix, basis: Matrix) -> NDArray[np.float64]:
     """Jacobian (3n, 2 + n - 1 + 3) of the attitudes: axis, turns from the second, start.
+
+    ``carried`` (n, 3, 3) are the turns R_i about the axis.
 
     A change of model i by a small rotation w in the world is C_i^T w in its camera, and (own
     derivation) w = a dt_i for the turn, R_i e for a start turned by e, and (1 - R_i)(a x da) for
     an axis moved by da. C_i^T a is the same in every point: the camera carries the axis along.
     """
-    n = len(turns)
+    n = len(carried)
     out = np.zeros((3 * n, n + 4))
     moved = np.cross(axis, basis, axisb=0, axisc=0)
-    for i, turn in enumerate(turns):
+    for i, r in enumerate(carried):
         rows = slice(3 * i, 3 * i + 3)
-        r = rotation_about(axis, turn)
         camera = (r @ start).T
         out[rows, :2] = camera @ (moved - r @ moved)
         if i > 0:
@@ -242,12 +243,13 @@ def _fit_rotations(data: _Sweep, noise_dof: float) -> AxisFit:
     start = matrices[0]
     turns = np.array([turn_about(m @ start.T, axis) for m in matrices])
     for _ in range(_ROUNDS):
-        models = [rotation_about(axis, t) @ start for t in turns]
+        carried = rotation_about(axis, turns)
+        models = carried @ start
         residuals = np.array(
             [rotation_vector(c.T @ m) for c, m in zip(models, matrices, strict=True)]
         )
         basis = tangent_basis(axis)
-        plain = _design(axis, start, turns, basis)
+        plain = _design(axis, start, carried, basis)
         design = np.asarray(np.linalg.solve(root, plain), dtype=np.float64)
         covariance = _axis_covariance(design, basis, turns)
         white = np.linalg.solve(root, residuals.ravel())
@@ -278,14 +280,14 @@ def _fit_rotations(data: _Sweep, noise_dof: float) -> AxisFit:
     raise FitDiverged(_ROUNDS)
 
 
-def _steps(models: Sequence[Matrix], root: Matrix) -> list[Matrix]:
+def _steps(models: Matrix, root: Matrix) -> list[Matrix]:
     """Whitened columns (3n, 3) of what happens at once between two points and stays.
 
     A clutch that slips turns the camera from there on, a tripod that sinks the world.
     """
     n = len(models)
     blocks = []
-    for turns in (np.tile(np.eye(3), (n, 1, 1)), np.swapaxes(np.asarray(models), 1, 2)):
+    for turns in (np.tile(np.eye(3), (n, 1, 1)), np.swapaxes(models, 1, 2)):
         for first in range(1, n):
             stays = turns * (np.arange(n) >= first)[:, None, None]
             blocks.append(np.asarray(np.linalg.solve(root, stays.reshape(3 * n, 3))))

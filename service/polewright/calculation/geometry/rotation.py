@@ -1,4 +1,9 @@
-"""Rotations as matrices and rotation vectors (axis times angle, rad, right-handed)."""
+"""Rotations as matrices and rotation vectors (axis times angle, rad, right-handed).
+
+From a matrix to its vector, and to the rotation that fits directions best, SciPy's `Rotation` takes
+three to seven times as long (it normalises, and goes by quaternions), which the fit of an axis
+would feel; and directions that do not tell a rotation only make it warn.
+"""
 
 from __future__ import annotations
 
@@ -6,6 +11,7 @@ import math
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial.transform import Rotation
 
 from polewright.calculation.geometry.errors import TooFewDirections
 from polewright.foundation.angles import Matrix, Vector
@@ -21,21 +27,15 @@ def cross_matrix(vector: Vector) -> NDArray[np.float64]:
 
 
 def rotation_about(axis: Vector, angle: float | Vector) -> NDArray[np.float64]:
-    """Return rotation matrices (..., 3, 3) about unit vectors ``axis`` (..., 3) by angles (rad).
-
-    Source: Rodrigues' formula, with 1 - cos t written as 2 sin^2(t/2) to keep small turns exact.
-    """
-    k = cross_matrix(axis)
-    t = np.asarray(angle, dtype=np.float64)[..., None, None]
-    return np.eye(3) + np.sin(t) * k + 2.0 * np.sin(0.5 * t) ** 2 * (k @ k)
+    """Return rotation matrices (..., 3, 3) about unit vectors ``axis`` (..., 3) by angles (rad)."""
+    vectors = np.asarray(axis) * np.asarray(angle, dtype=np.float64)[..., None]
+    turns = Rotation.from_rotvec(vectors.reshape(-1, 3)).as_matrix()
+    return np.asarray(turns.reshape(*vectors.shape, 3), dtype=np.float64)
 
 
 def rotation_matrix(vector: Vector) -> NDArray[np.float64]:
-    """Return the rotation (3, 3) of a rotation vector (3,); exact for the zero vector too."""
-    angle = float(np.linalg.norm(vector))
-    if angle == 0.0:
-        return np.eye(3)
-    return rotation_about(np.asarray(vector) / angle, angle)
+    """Return the rotation (3, 3) of a rotation vector (3,)."""
+    return np.asarray(Rotation.from_rotvec(vector).as_matrix(), dtype=np.float64)
 
 
 def rotation_vector(matrix: Matrix) -> NDArray[np.float64]:

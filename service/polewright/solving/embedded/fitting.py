@@ -7,6 +7,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from polewright.calculation.geometry.rotation import rotation_matrix
 from polewright.calculation.images.frame import StarList
 from polewright.foundation.angles import Matrix, Vector
 
@@ -26,16 +27,6 @@ def gnomonic(vectors: Vector, attitude: Matrix) -> tuple[Floats, Floats]:
     camera = vectors @ attitude
     z = camera[:, 2]
     return np.asarray(camera[:, :2] / np.where(z > 0.05, z, np.nan)[:, None]), z
-
-
-def rotation(vector: Vector) -> Matrix:
-    """Rotation matrix of a rotation vector (3,), Rodrigues' formula."""
-    angle = float(np.linalg.norm(vector))
-    x, y, z = vector
-    k = np.array([[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]])
-    a = math.sin(angle) / angle if angle > 1e-12 else 1.0
-    b = (1.0 - math.cos(angle)) / angle**2 if angle > 1e-6 else 0.5
-    return np.asarray(np.eye(3) + a * k + b * (k @ k))
 
 
 def fit_attitude(
@@ -86,7 +77,7 @@ def fit_attitude(
         design = jacobian.reshape(-1, count) * weight[:, None]
         target = residual.reshape(-1) * weight
         step = np.linalg.lstsq(design, target, rcond=None)[0]
-        attitude = attitude @ rotation(step[:3])
+        attitude = attitude @ rotation_matrix(step[:3])
         scale *= math.exp(step[3])
         if radial:
             k1 += float(step[4])

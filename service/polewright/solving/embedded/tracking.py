@@ -12,11 +12,12 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from polewright.calculation.geometry.rotation import rotation_matrix
 from polewright.calculation.images.frame import StarList
 from polewright.foundation.angles import DEG, Matrix
 from polewright.solving.catalogue.catalogue import StarSource
 from polewright.solving.embedded.evidence import Approximation, Prior
-from polewright.solving.embedded.fitting import Floats, centred, gnomonic, rotation
+from polewright.solving.embedded.fitting import Floats, centred, gnomonic
 
 _BRIGHT = 60
 _CELL_PX = 16.0
@@ -55,13 +56,13 @@ def follow(
     prior = Prior(math.pi * off**2, 0.002, 1, 2.0 * _ROLLS_DEG[-1] * DEG + 0.01)
     straight = pixels * (1.0 + k1 * np.sum(pixels**2, axis=1, keepdims=True) / half**2)
     for roll in _ROLLS_DEG:
-        attitude = predicted @ rotation(np.array([0.0, 0.0, roll * DEG]))
+        attitude = predicted @ rotation_matrix(np.array([0.0, 0.0, roll * DEG]))
         ideal, _ = gnomonic(cone.vectors, attitude)
         shift = _vote(straight, ideal / scale, limit)
         if shift is None:
             continue
         # a shift of the image is a turn about the camera's x and y axes
-        turn = rotation(np.array([-shift[1] * scale, shift[0] * scale, 0.0]))
+        turn = rotation_matrix(np.array([-shift[1] * scale, shift[0] * scale, 0.0]))
         yield Approximation(
             attitude @ turn,
             parity,
