@@ -66,6 +66,9 @@ def test_plan_prints_a_table_and_draws_a_chart(garden, tmp_path) -> None:
     assert re.search(r"^best +\d+ +\d+", done.stdout, re.MULTILINE)
     assert "± axis" in done.stdout
     assert "What obstacles and wishes cost" in done.stdout
+    # "3 × 20°" reads like three turns; there are two.
+    assert re.search(r"has 3 points, [\d.]+° apart", " ".join(done.stdout.split()))
+    assert "×" not in done.stdout
     text = chart.read_text(encoding="utf-8")
     assert text.startswith("<?xml")
     assert "</svg>" in text

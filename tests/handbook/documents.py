@@ -6,6 +6,7 @@ import ast
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 from markdown_it import MarkdownIt
@@ -59,14 +60,25 @@ def links(name: str) -> list[str]:
     ]
 
 
-def told_by_the_source(pattern: str) -> Iterator[tuple[str, str]]:
-    """Yield (file, match) for each find in a text of the product that is no docstring's."""
+@cache
+def texts_of_the_source() -> list[tuple[str, str]]:
+    """Every text of the product as (file, text), docstrings left out."""
+    texts = []
     for path in sorted((ROOT / "service").rglob("*.py")):
         tree = ast.parse(path.read_text("utf-8"))
         described = {id(one.value) for one in ast.walk(tree) if isinstance(one, ast.Expr)}
-        for node in ast.walk(tree):
-            if id(node) in described:
-                continue
-            if isinstance(node, ast.Constant) and isinstance(node.value, str):
-                for found in re.findall(pattern, node.value):
-                    yield str(path.relative_to(ROOT)), " ".join(found.split())
+        texts += [
+            (str(path.relative_to(ROOT)), node.value)
+            for node in ast.walk(tree)
+            if isinstance(node, ast.Constant)
+            and isinstance(node.value, str)
+            and id(node) not in described
+        ]
+    return texts
+
+
+def told_by_the_source(pattern: str) -> Iterator[tuple[str, str]]:
+    """Yield (file, match) for each find in a text of the product."""
+    for path, text in texts_of_the_source():
+        for found in re.findall(pattern, text):
+            yield path, " ".join(found.split())
