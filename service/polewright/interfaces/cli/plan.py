@@ -12,8 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 import typer
 from rich.table import Table
 
-from polewright.foundation.angle_text import angle_text
-from polewright.foundation.angles import DEG
+from polewright.foundation.angles import ARCSEC, DEG
 from polewright.foundation.clock import CancelToken, clock_from_environment
 from polewright.foundation.errors import ConfigError, PlanError, SolveError
 from polewright.interfaces.cli.console import TerminalListener, stop_on_signals, told_plainly
@@ -173,8 +172,8 @@ def print_plans(
     console.print(table)
     lit = 100.0 * plans[0].moon_fraction
     console.print(
-        f"Degrees, east negative; min: minutes it takes; cost against the best in an open sky; "
-        f"distances to Sun and Moon ({lit:.0f} % lit).",
+        f"Degrees, east negative; ± axis (1 sigma) and its cost against the best in an open sky in "
+        f"arcsec; min: minutes it takes; distances to Sun and Moon ({lit:.0f} % lit).",
     )
     best = plans[0]
     console.print(f"What obstacles and wishes cost the best one: {best.cost_sentence}.")
@@ -200,8 +199,8 @@ def _row(name: str, item: SweepPlan) -> tuple[str, ...]:
         hour_angles,
         f"{item.declination / DEG:+.0f}",
         " ".join(f"{point.altitude / DEG:.0f}" for point in item.points),
-        angle_text(item.sigma),
-        angle_text(item.cost, signed=True),
+        f"{item.sigma / ARCSEC:.1f}",
+        f"{item.cost / ARCSEC:+.1f}",
         f"{item.duration_s / 60.0:.1f}",
         sun,
         moon,
