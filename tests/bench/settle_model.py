@@ -14,7 +14,6 @@ tell whether the stars lie where they rest. "lost" is what each takes beside one
 from __future__ import annotations
 
 import argparse
-import copy
 import dataclasses
 import math
 import sys
@@ -26,8 +25,6 @@ from numpy.typing import NDArray
 from polewright.calculation.images.stillness import (
     Look,
     Rest,
-    all_close,
-    judge_calm,
     judge_looks,
     judge_rest,
 )
@@ -90,14 +87,10 @@ def settled(
     swing: Swing,
     exposure_s: float,
     ceiling_s: float,
-    calm: bool,
     rng: np.random.Generator,
     cost_s: float = COST_S,
-) -> tuple[float, float, bool, bool]:
-    """Return how long it settled (s), the shift of the frame after it (arcsec), if seen still.
-
-    And whether it was calm from the first look on; ``calm`` is that of the point before.
-    """
+) -> tuple[float, float, bool]:
+    """Return how long it settled (s), the shift of the frame after it (arcsec), if seen still."""
     limit_px = limit_factor(exposure_s) * FLOOR_ARCSEC / ARCSEC_PER_PX
     looks: list[Look] = []
     begun_s = t = BELIEVED_S * float(rng.uniform(0.7, 1.3))
@@ -110,16 +103,12 @@ def settled(
         looks.append(swing.look(t, rng))
         t += LOOK_S + cost_s * float(rng.uniform(0.8, 1.3))
         agreeing = agreeing_looks(exposure_s)
-        if calm:
-            again = judge_calm(looks, limit_px, agreeing)
-            still = again.still
-            calm = still or again.spread_px is None
-        if still or judge_looks(looks, limit_px, agreeing).still:
-            still = True
+        still = judge_looks(looks, limit_px, agreeing).still
+        if still:
             break
     during = t + 0.15 + np.linspace(0.0, exposure_s, 4000)
     shift = float(np.hypot(*swing.at(during).mean(axis=1)))
-    return t - begun_s, shift, still, calm or (still and all_close(looks, limit_px))
+    return t - begun_s, shift, still
 
 
 def at_once(
@@ -161,27 +150,11 @@ def at_once(
             return t - begun_s, float(np.hypot(*swing.at(during).mean(axis=1))), False
 
 
-def second_point(
-    swing: Swing, exposure_s: float, ceiling_s: float, rng: np.random.Generator, cost_s: float
-) -> tuple[float, float, bool, bool]:
-    """Return the same for a point whose slew came after another one, which has taught something.
-
-    The second slew leaves up to twice the swing of the first.
-    """
-    calm = settled(swing, exposure_s, ceiling_s, False, rng, cost_s)[3]
-    again = copy.copy(swing)
-    again.amplitude *= float(rng.uniform(0.5, 2.0))
-    return settled(again, exposure_s, ceiling_s, calm, rng, cost_s)
-
-
 def main() -> int:
     """Run and print."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--rigs", type=int, default=300, help="rigs of each kind")
     parser.add_argument("--ceiling", type=float, default=15.0, help="longest wait, s")
-    parser.add_argument(
-        "--second", action="store_true", help="the second point, after what the first taught"
-    )
     parser.add_argument(
         "--drift", type=float, default=0.0, help="of the sky, arcsec a second (0.26 a degree off)"
     )
@@ -204,16 +177,12 @@ def main() -> int:
             swings = [Swing(kind, rng, given.creep, given.drift) for _ in range(given.rigs)]
             ways = {
                 "looks first": [
-                    second_point(swing, exposure_s, given.ceiling, rng, given.cost)
-                    if given.second
-                    else settled(swing, exposure_s, given.ceiling, False, rng, given.cost)
-                    for swing in swings
+                    settled(swing, exposure_s, given.ceiling, rng, given.cost) for swing in swings
                 ]
             }
             if exposure_s >= SHORTEST_S:
                 ways["at once"] = [
-                    (*at_once(swing, exposure_s, given.ceiling, rng, given.cost), False)
-                    for swing in swings
+                    at_once(swing, exposure_s, given.ceiling, rng, given.cost) for swing in swings
                 ]
             for way, runs in ways.items():
                 took, shift, still = (np.array([run[k] for run in runs]) for k in range(3))

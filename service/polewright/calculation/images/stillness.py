@@ -31,8 +31,7 @@ AGREEING = 3
 #: or before wind has carried the stars past the limit (own choice).
 LEAST_SPAN_S = 1.0
 #: Looks that agree within this share of the limit need to span no more than this, s, if they are
-#: one more or if the mount did not ring after the slew before: a drift that could pass unseen is
-#: no faster (own choices).
+#: one more: a drift that could pass unseen is no faster (own choices).
 CLOSE_SHARE, CLOSE_SPAN_S = 0.5, 0.5
 BEFORE_FACTOR = 2.0
 #: Star images that shrink by more than this share from the first to the last of the agreeing
@@ -130,32 +129,6 @@ def judge_looks(looks: Sequence[Look], limit_px: float, agreeing: int = AGREEING
     if closely.still:
         return closely
     return _judged(looks, limit_px, agreeing, LEAST_SPAN_S, noise_sigmas=2.5)
-
-
-def judge_calm(looks: Sequence[Look], limit_px: float, agreeing: int) -> Judgement:
-    """Say whether stars stand still on a mount that did not ring after the slew before.
-
-    Args:
-        looks: as for `judge_looks`.
-        limit_px: the same; the looks have to agree within `CLOSE_SHARE` of it.
-        agreeing: the same; more where these span less than `CLOSE_SPAN_S`.
-    """
-    return _judged(looks, CLOSE_SHARE * limit_px, agreeing, CLOSE_SPAN_S, noise_sigmas=0.0)
-
-
-def all_close(looks: Sequence[Look], limit_px: float) -> bool:
-    """Whether all looks since a slew tell that the mount did not ring.
-
-    Two of them have to span `LEAST_SPAN_S`, `AGREEING` of them `CLOSE_SPAN_S`: two in quick
-    succession may be astride a swing.
-    """
-    if len(looks) < 2:
-        return False
-    span_s = looks[-1].at_s - looks[0].at_s
-    return (
-        span_s >= (CLOSE_SPAN_S if len(looks) >= AGREEING else LEAST_SPAN_S)
-        and spread_px(looks) <= CLOSE_SHARE * limit_px
-    )
 
 
 def _judged(

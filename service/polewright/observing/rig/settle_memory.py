@@ -20,8 +20,6 @@ class SettleMemory:
 
     exposure_s: float = LOOK_S
     pixels: float = LOOK_PIXELS
-    calm: bool = False
-    """Whether the stars stood still from the first look on after the last slew."""
     useless: str = ""
     """Why looks are of no use on this rig; empty while they are."""
     fetch_s: float | None = None

@@ -7,17 +7,13 @@ leaves the trouble to the exposure that follows, which has its own rules.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import cycle
 
 from polewright.calculation.images.frame import StarList
 from polewright.calculation.images.stillness import (
     LEAST_COMMON,
-    Judgement,
     Look,
-    all_close,
-    judge_calm,
     judge_looks,
 )
 from polewright.devices.alpaca.errors import AlpacaError
@@ -111,6 +107,7 @@ class _Wait:
     def run(self) -> Settled:
         """Take looks."""
         rig, memory = self.rig, self.rig.settle_memory
+        agreeing = agreeing_looks(rig.exposure_s)
         first: StarList | None = None
         row: list[Look] = []
         starless, slow, look_s = 0, 0, memory.exposure_s + 0.5
@@ -148,29 +145,12 @@ class _Wait:
                 first, look, row = stars, placed(stars, stars, at_s), []
             first = first or stars
             row = [*row, look] if look is not None else []
-            judged = self._judged(row)
+            judged = judge_looks(row, self.limit_px, agreeing)
             self.moved_px = judged.spread_px
             if judged.still:
-                self._learn(row, stars)
+                memory.seen(stars)
                 return Settled(True, self.looks.taken, self._moved_arcsec)
         raise AssertionError("the gaps never end")
-
-    def _judged(self, row: Sequence[Look]) -> Judgement:
-        """Judge by what the slew before has taught, or by what holds for any mount."""
-        memory, agreeing = self.rig.settle_memory, agreeing_looks(self.rig.exposure_s)
-        if memory.calm:
-            again = judge_calm(row, self.limit_px, agreeing)
-            if again.still:
-                return again
-            memory.calm = again.spread_px is None  # no looks enough yet
-        return judge_looks(row, self.limit_px, agreeing)
-
-    def _learn(self, row: Sequence[Look], stars: StarList) -> None:
-        """Keep what looks at still stars tell for the next point."""
-        memory = self.rig.settle_memory
-        if not memory.calm:
-            memory.calm = len(row) == self.looks.taken and all_close(row, self.limit_px)
-        memory.seen(stars)
 
     def _why_not(self, starless: int) -> str:
         if starless:
