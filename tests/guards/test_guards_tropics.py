@@ -12,6 +12,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from polewright.calculation.planning.horizon import Horizon
 from polewright.calculation.planning.limits import MountLimits
@@ -115,6 +117,57 @@ def test_from_home_the_mount_may_pass_beneath_the_pole(latitude_deg) -> None:
 
     for first, order in itertools.product((-0.5, 0.5, 1.0), ORDERS):
         seen(plan, asked, German(south, first * math.pi, 0.0).slew(goal, order))
+
+
+@settings(max_examples=12, deadline=None)
+@given(
+    latitude_deg=st.floats(-8.0, 8.0),
+    hour_angle_deg=st.floats(-180.0, 180.0),
+    away_deg=st.sampled_from([0.0, 1.5, 5.0, 12.0]),
+    side=st.sampled_from([-1, 0, 1]),
+    lowest_deg=st.sampled_from([-20.0, 0.0, 5.0, 10.0]),
+    margin_deg=st.sampled_from([0.2, 1.0, 3.0]),
+)
+def test_the_way_that_a_plan_was_judged_by_is_not_stopped(
+    latitude_deg: float, hour_angle_deg: float, away_deg: float, side: int,
+    lowest_deg: float, margin_deg: float,
+) -> None:  # fmt: skip
+    """From anywhere near a low pole, wherever the weight stands: what the planner's rule for the
+    likely ways accepts, the guards' rule accepts before the slew and all along it."""
+    south = latitude_deg < 0.0
+    home = Pointing(hour_angle_deg * DEG, (-1.0 if south else 1.0) * (90.0 - away_deg) * DEG, side)
+    mount = MountLimits(altitude_min_deg=lowest_deg)
+    asked = request(latitude_deg, home, mount=mount, pointing_margin_deg=margin_deg)
+    plan = plan_sweep(asked)[0]
+    ways = approaches(
+        (home.hour_angle, home.declination),
+        (plan.points[0].hour_angle, plan.declination),
+        southern=south,
+        may_flip=True,
+        side=side,
+    )
+
+    for way in (way for way in ways if way.likely):
+        passed = zip(*way.straight(asked.timing.slew, count=40), strict=True)
+        seen(plan, asked, [Pointing(float(ha), float(dec)) for ha, dec in passed])
+
+
+@pytest.mark.parametrize("latitude_deg", [2.5, -6.0])
+def test_the_right_ascension_axis_may_lead_around_a_low_pole(latitude_deg) -> None:
+    """From 4 degrees beside it, first of both axes, on the lower side as well; no lower than the
+    horizon and what the pointing may be off."""
+    south = latitude_deg < 0.0
+    for first_deg, away_deg in itertools.product((-60.0, -20.0, 60.0), (-4.0, 4.0)):
+        mount = German(south, first_deg * DEG, away_deg * DEG)
+        here = replace(mount.pointing(mount.first, mount.second), side=1 if away_deg > 0 else -1)
+        asked = request(latitude_deg, here)
+        plan = plan_sweep(asked)[0]
+        goal = Pointing(plan.points[0].hour_angle, plan.declination)
+        seen(plan, asked, mount.slew(goal, "right ascension first"))
+
+    deep = Pointing(math.pi, (-1.0 if south else 1.0) * (85.9 - abs(latitude_deg)) * DEG)
+    with pytest.raises(Exception, match="outside the mount's altitude limits"):
+        seen(plan, asked, [deep])
 
 
 @pytest.mark.parametrize("tells_side", [True, False])

@@ -21,8 +21,9 @@ from polewright.calculation.planning.limits import (
     shortfalls,
     sun_shortfall,
 )
-from polewright.calculation.planning.request import PlanPoint, PlanRequest, SweepPlan
+from polewright.calculation.planning.request import PlanPoint, PlanRequest, Pointing, SweepPlan
 from polewright.calculation.planning.slew_paths import (
+    AT_POLE,
     Approach,
     AxisMotion,
     Course,
@@ -33,6 +34,7 @@ from polewright.calculation.planning.slew_paths import (
 from polewright.calculation.planning.uncertainty import predict
 from polewright.calculation.planning.violations import Reason, Violation
 from polewright.calculation.sky.frame import ObservedFrame, enu_from_hour_angle_dec
+from polewright.calculation.sky.site import Site
 from polewright.foundation.angles import DEG, SIDEREAL_RATE, Vector, azalt_from_enu, separation
 
 #: A course is sampled this finely; the slack is added to distances on the sky for what lies
@@ -52,6 +54,11 @@ CROSSES = (
 FIRST_SLEW = "first slew"
 
 ADJUSTING_HORIZON_S = 7200.0
+
+#: A pole less than this above the lowest altitude allowed counts as low (own choice).
+LOW_POLE = 10.0 * DEG
+#: Within this of the pole the right ascension axis alone may lead around it (own choice).
+BESIDE_POLE = 15.0 * DEG
 
 
 @dataclass(frozen=True, eq=False)
@@ -326,6 +333,37 @@ def worst_altitude(
     amounts = shortfalls(rules, state, ha, dec, Use.APPROACH)[Reason.MOUNT_ALTITUDE]
     j = int(np.argmax(amounts))
     return float(ha[j]), float(dec[j]), float(amounts[j]) - max(0.0, float(amounts[0]))
+
+
+def dip_forgiven(rules: Rules, start: Pointing, goal: Pointing) -> float:
+    """Return how far (rad) under the lowest altitude a first slew may be seen near a low pole.
+
+    A plan is judged by its likely ways (`worst_altitude`), which have to keep more: a margin above
+    the lowest altitude, or where they begin. A mount takes its axes in any order, though, and from
+    the pole nothing tells where its right ascension axis stands. With the counterweight down no
+    order leads below the horizon, but the declination axis alone leads along it. From a place
+    beside the pole the right ascension axis alone leads around the pole, no farther from it: that
+    is borne down to the horizon. To a point beside the pole a mount at the pole with the weight
+    aside goes around it as well.
+    """
+    pole = abs(rules.site.latitude_deg) * DEG
+    lowest = rules.mount.altitude_min_deg * DEG
+    astray = 2.0 * rules.pointing_margin_deg * DEG
+    begins, ends = (polar_distance(rules.site, place) for place in (start, goal))
+    floors = [lowest]
+    if begins <= BESIDE_POLE:
+        floors.append(max(0.0, pole - begins) - astray)
+    if begins < AT_POLE and pole < lowest + LOW_POLE:
+        floors.append(-astray)
+    if begins < AT_POLE and ends <= BESIDE_POLE:
+        floors.append(pole - ends - astray)
+    return lowest - min(floors)
+
+
+def polar_distance(site: Site, place: Pointing) -> float:
+    """Return the angle (rad) of a place from the visible pole."""
+    north = -1.0 if site.southern else 1.0
+    return 0.5 * math.pi - north * place.declination
 
 
 def _sides(outlook: Outlook, angles: Vector, declination: float) -> list[Violation]:

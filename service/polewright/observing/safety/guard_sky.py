@@ -8,6 +8,7 @@ from collections.abc import Callable
 
 import numpy as np
 
+from polewright.calculation.planning.feasibility import dip_forgiven
 from polewright.calculation.planning.limit_messages import Breach, describe
 from polewright.calculation.planning.limits import (
     FUZZ,
@@ -18,7 +19,7 @@ from polewright.calculation.planning.limits import (
     shortfalls,
 )
 from polewright.calculation.planning.request import Pointing
-from polewright.calculation.planning.slew_paths import AT_POLE, Timing, approaches
+from polewright.calculation.planning.slew_paths import Timing, approaches
 from polewright.calculation.planning.violations import Reason
 from polewright.calculation.sky.frame import ObservedFrame, enu_from_hour_angle_dec, hour_angle_dec
 from polewright.foundation.angles import DEG, SIDEREAL_RATE, Vector
@@ -39,12 +40,8 @@ CREEP = 0.05 * DEG
 #: what it was told by rounding, by the refraction it adds (0.05 degrees 20 degrees high) and by
 #: precession to its own epoch (0.15 degrees by 2027).
 HAIR = 0.25 * DEG
-#: A pole less than this above the lowest altitude allowed counts as low (own choice).
-LOW_POLE = 10.0 * DEG
 #: A declination so much nearer to the pole than either point is a flip's (own choice).
 FLIP = 2.0 * DEG
-#: A point within this of the pole may be reached around the pole on any side (own choice).
-BESIDE_POLE = 15.0 * DEG
 #: How long before a limit is reached by tracking it is told, s.
 WARN_AHEAD_S = 300.0
 #: Sun and Moon are looked up anew after so long, s: the Sun moves 0.13 degrees in it.
@@ -126,28 +123,9 @@ class AllowedSkyGuard(Watching):
             if reason is not Reason.SUN and amount > 0.0
         }
         if move.first:
-            dip = self._dip_beneath_pole(move)
+            dip = dip_forgiven(self.rules, move.start, move.goal)
             excess[Reason.MOUNT_ALTITUDE] = max(dip, excess.get(Reason.MOUNT_ALTITUDE, 0.0))
         return excess
-
-    def _dip_beneath_pole(self, move: Move) -> float:
-        """Return how far under the lowest altitude the way from a pole may lead, rad.
-
-        From the pole nothing tells where the right ascension axis stands. With the counterweight
-        down no order of the axes leads below the horizon, but the declination axis alone leads
-        along it. With the weight aside the way to a point beside the pole leads around the pole,
-        no farther from it than the point is.
-        """
-        if abs(move.start.declination) <= 0.5 * math.pi - AT_POLE:
-            return 0.0
-        pole = abs(self.rules.site.latitude_deg) * DEG
-        lowest = self.rules.mount.altitude_min_deg * DEG
-        margin = self.rules.pointing_margin_deg * DEG
-        dip = lowest + 2.0 * margin if pole < lowest + LOW_POLE else 0.0
-        beside = 0.5 * math.pi - abs(move.goal.declination)
-        if beside <= BESIDE_POLE:
-            dip = max(dip, lowest - (pole - beside - 2.0 * margin))
-        return dip
 
     def _check_turn(self, state: SkyState, move: Move) -> None:
         """Between points: both axes start together, which is a turn of one axis mostly."""
