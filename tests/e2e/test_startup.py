@@ -5,8 +5,9 @@ from __future__ import annotations
 import pytest
 
 from polewright.foundation.errors import ExitCode
+from polewright.observing.rig.mount_site import MountContradicts
 from polewright.observing.runs.startup import Startup
-from polewright.observing.runs.startup_errors import CoverClosed, MountContradicts
+from polewright.observing.runs.startup_errors import CoverClosed
 from polewright.observing.safety.guard_errors import SafetyUnsafe
 
 pytestmark = pytest.mark.e2e
@@ -93,8 +94,8 @@ def test_a_closed_cover_is_not_opened_unasked(start_night) -> None:
 @pytest.mark.parametrize(
     ("changes", "said"),
     [
-        ({"site_longitude_deg": -9.31}, "the sign looks reversed"),
-        ({"clock_offset_s": 3600.0}, "its clock is 3600 s ahead"),
+        ({"site_longitude_deg": -9.31}, "east and west look exchanged"),
+        ({"clock_offset_s": 3600.0}, r"\+60.0 min\): daylight saving"),
     ],
     ids=["longitude sign", "clock"],
 )

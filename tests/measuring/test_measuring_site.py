@@ -126,9 +126,12 @@ def test_a_station_that_reduces_to_sea_level_is_not_believed() -> None:
 # -- the whole rig -------------------------------------------------------------------------
 
 
-def connected(running: RunningRig, events: list[Event], **sections: Any) -> Rig:
+def connected(
+    running: RunningRig, events: list[Event], *, accepts: bool = False, **sections: Any
+) -> Rig:
     address = {"host": running.host, "port": running.port, "device_number": 0}
     config = Config.model_validate({"telescope": address, "camera": address, **sections})
+    config = config.accepting_site() if accepts else config
     return connect_rig(config, running.rig.clock, CancelToken(), events.append)
 
 

@@ -13,6 +13,7 @@ import pytest
 from PIL import Image
 
 from polewright.observing.runs.connect import connect_rig
+from polewright.session.journal import SITE_ACCEPTED, read_journal
 from polewright.session.states import Step
 
 pytestmark = pytest.mark.e2e
@@ -95,6 +96,9 @@ def test_the_api_describes_itself(start_night, start_service) -> None:
         ({"config": {"horizon.file": "/etc/passwd"}}, "setting_not_allowed", "horizon.file"),
         ({"config": {"camera.host": "10.0.0.1"}}, "setting_not_allowed", "camera.host"),
         ({"config": {"camera": {"host": "10.0.0.1"}}}, "setting_not_allowed", "camera"),
+        ({"config": {"site.latitude_deg": 1.0}}, "setting_not_allowed", "site.latitude_deg"),
+        ({"config": {"site": {"latitude_deg": 1.0}}}, "setting_not_allowed", "site"),
+        ({"config": {"accept_site": True}}, "setting_not_allowed", "accept_site"),
         ({"unknown": 1}, "bad_request", "unknown"),
         ({"resume": True}, "cannot_take_up", "journal"),
     ],
@@ -112,6 +116,34 @@ def test_a_start_with_unusable_settings_is_refused_and_nothing_runs(
     assert word in answer.json()["message"]
     assert answer.json()["advice"]
     assert not served.runner.running
+
+
+def test_a_contradicting_mount_is_refused_until_that_is_accepted_for_one_session(
+    start_night, start_service, tmp_path
+) -> None:
+    """Nothing moves; acceptance is asked once, holds for that session alone, and is recorded."""
+    night = start_night({"mount": {"clock_offset_s": 3600.0}}, rate=12.0)
+    served = start_service(night)
+
+    def ended() -> str:
+        wait_for(lambda: not served.runner.running)
+        return (served.get("/api/session").json()["failure"] or {}).get("code", "")
+
+    served.post("/api/session", {})
+    assert ended() == "mount_contradicts"
+    assert night.truth["mount"]["at_park"]
+
+    served.post("/api/session", {"accept_site": True})
+    step_is(served, Step.SWEEPING)
+    served.post("/api/session/stop")
+    assert ended() == "cancelled"
+    records = [read_journal(path) for path in sorted(tmp_path.glob("*.jsonl*"))]
+    accepted = [[one.data["what"] for one in each if one.kind == SITE_ACCEPTED] for each in records]
+    assert [len(each) for each in accepted] == [0, 1]
+    assert "daylight saving" in accepted[1][0]
+
+    served.post("/api/session", {})
+    assert ended() == "mount_contradicts"
 
 
 def test_a_session_is_started_steered_and_stopped_through_the_api(

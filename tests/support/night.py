@@ -81,7 +81,11 @@ class Night:
 
     def connect(self, changes: dict[str, Any] | None = None) -> Rig:
         """Connect as a command would."""
-        return connect_rig(self.config(changes), self.clock, self.cancel, self.events.append)
+        return self.connect_with(self.config(changes))
+
+    def connect_with(self, config: Config) -> Rig:
+        """Connect as a command would that was told this."""
+        return connect_rig(config, self.clock, self.cancel, self.events.append)
 
     @property
     def truth(self) -> dict[str, Any]:

@@ -791,6 +791,10 @@ class DisplaySection(Section):
         return code
 
 
+ACCEPT_SITE = "accept_site"
+"""An override, and never a key of a file: it holds for one session only."""
+
+
 class Config(Section):
     """Everything a run can be told. Keys of earlier versions are taken, and told in ``notes``."""
 
@@ -811,6 +815,7 @@ class Config(Section):
         """What its author should change in it, a sentence each."""
         return self._notes
 
+    _accepts_site: bool = PrivateAttr(default=False)
     site: SiteSection = Field(default_factory=SiteSection)
     telescope: DeviceSection = Field(default_factory=DeviceSection)
     camera: CameraSection = Field(default_factory=CameraSection)
@@ -842,6 +847,17 @@ class Config(Section):
     history: HistorySection = Field(default_factory=HistorySection)
     display: DisplaySection = Field(default_factory=DisplaySection)
 
+    @property
+    def accepts_site(self) -> bool:
+        """Whether a mount that contradicts site or clock was accepted, for this session."""
+        return self._accepts_site
+
+    def accepting_site(self) -> Config:
+        """Return the same for a session in which such a mount is accepted."""
+        copy = self.model_copy()
+        copy._accepts_site = True
+        return copy
+
 
 def config_from_text(
     text: str, *, source: str = "configuration", overrides: Mapping[str, Any] | None = None
@@ -864,6 +880,7 @@ def config_from_text(
         hint = " Numbers take a decimal point: 9.31, not 9,31." if comma else ""
         raise BadConfig(source, [f"not valid TOML: {exc}.{hint}"]) from exc
     given = dict(overrides or {})
+    accepts_site = given.pop(ACCEPT_SITE, False) is True
     for dotted, value in given.items():
         section, _, key = dotted.partition(".")
         table = data.setdefault(section, {})
@@ -871,12 +888,13 @@ def config_from_text(
             raise BadConfig(source, [f"`{section}` must be a table: write [{section}]"])
         table[key] = value
     try:
-        return Config.model_validate(data)
+        config = Config.model_validate(data)
     except ValidationError as exc:
         problems = [_sentence(error, text, given) for error in exc.errors()]
         if all(problem.startswith("option for") for problem in problems):
             source = "the configuration as given"
         raise BadConfig(source, problems) from exc
+    return config.accepting_site() if accepts_site else config
 
 
 def config_from_file(path: Path | None, overrides: Mapping[str, Any] | None = None) -> Config:

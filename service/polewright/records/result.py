@@ -12,7 +12,7 @@ from polewright.calculation.geometry.learnt_sag import LearntSag
 from polewright.calculation.sky.site import Atmosphere
 from polewright.calculation.sky.weather import Weather
 from polewright.foundation.angles import ARCSEC, Vector
-from polewright.foundation.language import Sentence
+from polewright.foundation.language import Sentence, say
 
 
 def _kept(value: object, check: ValidatorFunctionWrapHandler) -> Sentence:
@@ -146,6 +146,30 @@ class SiteResult(_Part):
     longitude_deg: float
     elevation_m: float
     source: Prose
+    accepted: Prose = Field(
+        "", description="what of site and clock contradicts the mount and was accepted"
+    )
+
+    def sentence(self, started_utc: str, finished_utc: str) -> str:
+        """Site and times that were used, in words."""
+        told = say(
+            "Used: site {latitude} {longitude} {elevation:.0f} m ({source}); time {started} to "
+            "{finished} UTC, this computer's clock.",
+            latitude=f"{abs(self.latitude_deg):.3f}° {'S' if self.latitude_deg < 0 else 'N'},",
+            longitude=f"{abs(_east_deg(self.longitude_deg)):.3f}° "
+            f"{'W' if _east_deg(self.longitude_deg) < 0 else 'E'},",
+            elevation=self.elevation_m,
+            source=self.source,
+            started=started_utc[:19].replace("T", " "),
+            finished=finished_utc[11:19],
+        )
+        if not self.accepted:
+            return told
+        return f"{told} {say('Accepted although {what}.', what=self.accepted)}"
+
+
+def _east_deg(longitude_deg: float) -> float:
+    return (longitude_deg + 180.0) % 360.0 - 180.0
 
 
 class WeatherResult(_Part):

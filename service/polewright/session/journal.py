@@ -63,6 +63,10 @@ class JournalInUse(ConfigError):
         return f"the session of {self.path} is running: another program writes its journal"
 
 
+SITE_ACCEPTED = "site_accepted"
+"""Record: what of the mount's site and clock contradicts ours and was accepted for the session."""
+
+
 @dataclass(frozen=True)
 class Record:
     """One line."""

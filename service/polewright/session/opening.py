@@ -15,6 +15,7 @@ from polewright.records.events import Event, SweepPlanned
 from polewright.records.history.run_recorder import is_rehearsal
 from polewright.records.result import MeasurementResult
 from polewright.session.journal import (
+    SITE_ACCEPTED,
     Journal,
     JournalInUse,
     JournalUnusable,
@@ -44,6 +45,12 @@ class Opened:
     resumed: bool = False
     why: str = ""
     """How an interrupted session goes on, a sentence."""
+    accepts_site: bool = False
+    """A mount that contradicts site or clock had been accepted for this session."""
+
+    def config(self, config: Config) -> Config:
+        """Return the configuration with what was accepted when the session was begun."""
+        return config.accepting_site() if self.accepts_site else config
 
 
 def journal_folder(config: Config) -> Path:
@@ -165,11 +172,13 @@ def open_interrupted(config: Config, clock: Clock, path: Path | None = None) -> 
             ("a real session", "a rehearsal") if rehearsal else ("a rehearsal", "a real session")
         )
         raise CannotTakeUp(f"{path} is the journal of {theirs}, and this is {ours}")
-    anchor, why = find_anchor(read_journal(path))
+    records = read_journal(path)
+    anchor, why = find_anchor(records)
+    accepts_site = any(record.kind == SITE_ACCEPTED for record in records)
     if in_use(path):
         raise JournalInUse(str(path))
     try:
         path = made_newest(path)
     except OSError as exc:
         raise JournalUnusable(str(path), in_words(exc, told=path)) from exc
-    return Opened(session_of(path), Journal(path), anchor, True, why)
+    return Opened(session_of(path), Journal(path), anchor, True, why, accepts_site)

@@ -55,7 +55,7 @@ from polewright.records.events import (
 )
 from polewright.records.history.run_recorder import RunRecorder
 from polewright.session.hands_free import HandsFree, unattended_config
-from polewright.session.journal import Journal, JournalUnusable, read_journal
+from polewright.session.journal import SITE_ACCEPTED, Journal, JournalUnusable, read_journal
 from polewright.session.resume import Anchor, anchor_record, recall
 from polewright.session.snapshot import SessionSnapshot
 from polewright.session.snapshot_builder import Board
@@ -228,6 +228,8 @@ class AlignSession:
                 self._sweeps = before.sweeps
                 self._board.recalled(before.result, before.sweeps, before.moves)
             self.rig = rig = self._connect(self.config, self.clock, self.cancel, self._hear)
+            if rig.site_accepted:
+                self._write(SITE_ACCEPTED, {"what": rig.site_accepted})
             self._know_tolerance(rig)
             rig.on_frame = self._keep_frame
             rig.on_plan = self._keep_plan

@@ -12,11 +12,11 @@ from polewright.foundation.clock import CancelToken
 from polewright.foundation.errors import ExitCode
 from polewright.interfaces.cli.align import AsJson, Plain, run_session
 from polewright.interfaces.cli.console import exit_with, stop_on_signals, told_plainly
-from polewright.interfaces.cli.options import ConfigPath, with_config_options
+from polewright.interfaces.cli.options import ConfigPath, with_rig_options
 from polewright.interfaces.cli.terminal import Console
 
 
-@with_config_options
+@with_rig_options
 def adjust(
     config: ConfigPath = None,
     attach: Annotated[

@@ -18,7 +18,7 @@ from polewright.interfaces.cli.console import (
     told_plainly,
     write_out,
 )
-from polewright.interfaces.cli.options import ConfigPath, with_config_options
+from polewright.interfaces.cli.options import ConfigPath, with_rig_options
 from polewright.interfaces.cli.terminal import Console, headed
 
 AsJson = Annotated[
@@ -30,7 +30,7 @@ Plain = Annotated[
 ]
 
 
-@with_config_options
+@with_rig_options
 def align(
     config: ConfigPath = None,
     resume: Annotated[
@@ -107,6 +107,7 @@ def run_session(
         opened = (
             open_interrupted(settings, clock, resume_from) if resume else open_new(settings, clock)
         )
+        settings = opened.config(settings)
         telling = Telling(settings.publish, opened.session_id, clock.utc_s())
         console.print(f"Journal: {opened.journal.path}", soft_wrap=True)
         if opened.why:

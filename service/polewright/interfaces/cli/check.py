@@ -22,7 +22,7 @@ from polewright.interfaces.cli.console import (
     stop_on_signals,
     told_plainly,
 )
-from polewright.interfaces.cli.options import ConfigPath, with_config_options
+from polewright.interfaces.cli.options import ConfigPath, with_rig_options
 from polewright.interfaces.cli.terminal import Console
 
 if TYPE_CHECKING:
@@ -54,7 +54,7 @@ def big(text: str) -> str:
     return "\n".join("".join("██" if cell == "#" else "  " for cell in row) for row in rows)
 
 
-@with_config_options
+@with_rig_options
 def check(
     config: ConfigPath = None,
     exposure_s: Annotated[

@@ -163,6 +163,7 @@ def print_result(console: Console, result: MeasurementResult) -> None:
             f"{arcmin_text(axis.total_upper95_arcmin)} with 95 % confidence.",
         )
     )
+    console.print(result.site.sentence(result.started_utc, result.finished_utc))
     if result.weather is not None:
         console.print(result.weather.sentence())
     if axis.sag is not None and axis.sag.checks:

@@ -19,7 +19,7 @@ from polewright.interfaces.cli.console import (
     told_plainly,
     write_out,
 )
-from polewright.interfaces.cli.options import ConfigPath, with_config_options
+from polewright.interfaces.cli.options import ConfigPath, with_rig_options
 from polewright.interfaces.cli.terminal import Console
 from polewright.records.events import Event
 
@@ -41,7 +41,7 @@ class _Listener(TerminalListener):
             )
 
 
-@with_config_options
+@with_rig_options
 def drift(
     config: ConfigPath = None,
     axis: Annotated[

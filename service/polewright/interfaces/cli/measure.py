@@ -19,11 +19,11 @@ from polewright.interfaces.cli.console import (
     told_plainly,
     write_out,
 )
-from polewright.interfaces.cli.options import ConfigPath, with_config_options
+from polewright.interfaces.cli.options import ConfigPath, with_rig_options
 from polewright.interfaces.cli.terminal import Console
 
 
-@with_config_options
+@with_rig_options
 def measure(
     config: ConfigPath = None,
     as_json: Annotated[

@@ -13,7 +13,7 @@ from typing import Annotated, Any, Literal
 import typer
 
 from polewright.foundation import language
-from polewright.foundation.config import Config, wanted_language
+from polewright.foundation.config import ACCEPT_SITE, Config, wanted_language
 from polewright.foundation.retired_settings import RETIRED
 from polewright.interfaces.cli.brief_help import help_all_parameter, section_heading
 
@@ -74,10 +74,33 @@ ConfigPath = Annotated[
 ]
 
 
-def with_config_options(command: Callable[..., None]) -> Callable[..., None]:
+_ACCEPT = inspect.Parameter(
+    ACCEPT_SITE,
+    inspect.Parameter.KEYWORD_ONLY,
+    default=False,
+    annotation=Annotated[
+        bool,
+        typer.Option(
+            "--accept-site",
+            help="go on although site or clock of the mount contradict ours, which are used; for "
+            "this run only, and written down",
+        ),
+    ],
+)
+
+
+def with_rig_options(command: Callable[..., None]) -> Callable[..., None]:
+    """Do as `with_config_options` for a command that connects the mount: adds --accept-site."""
+    return with_config_options(command, (_ACCEPT,))
+
+
+def with_config_options(
+    command: Callable[..., None], more: tuple[inspect.Parameter, ...] = ()
+) -> Callable[..., None]:
     """Give ``command`` the options ``--config`` and one per configuration key, old ones hidden.
 
-    The command receives them as ``config: Path | None`` and ``overrides: dict`` by dotted key.
+    The command receives them as ``config: Path | None`` and ``overrides: dict`` by dotted key;
+    ``more`` are overrides as well.
     """
     signature = inspect.signature(command, eval_str=True)
     own = [item for item in signature.parameters.values() if item.name != "overrides"]
@@ -89,14 +112,14 @@ def with_config_options(command: Callable[..., None]) -> Callable[..., None]:
     def wrapper(**given: Any) -> None:
         given.pop(whole.name)
         overrides = {}
-        for parameter in added:
+        for parameter in (*more, *added):
             value = given.pop(parameter.name)
             if value is not None:
                 overrides[parameter.name.replace("__", ".")] = value
         language.use(wanted_language(given.get("config"), overrides))
         command(**given, overrides=overrides)
 
-    parameters = [*own, whole, *added]
+    parameters = [*own, *more, whole, *added]
     wrapper.__signature__ = signature.replace(parameters=parameters)  # type: ignore[attr-defined]
     wrapper.__annotations__ = {item.name: item.annotation for item in parameters}
     return wrapper

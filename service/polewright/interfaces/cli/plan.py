@@ -16,7 +16,7 @@ from polewright.foundation.angles import ARCSEC, DEG
 from polewright.foundation.clock import CancelToken, clock_from_environment
 from polewright.foundation.errors import ConfigError, PlanError, SolveError
 from polewright.interfaces.cli.console import TerminalListener, stop_on_signals, told_plainly
-from polewright.interfaces.cli.options import ConfigPath, with_config_options
+from polewright.interfaces.cli.options import ConfigPath, with_rig_options
 from polewright.interfaces.cli.terminal import Console
 
 if TYPE_CHECKING:
@@ -50,7 +50,7 @@ def utc_from_text(text: str) -> float:
     return (when if when.tzinfo else when.replace(tzinfo=UTC)).timestamp()
 
 
-@with_config_options
+@with_rig_options
 def plan(
     config: ConfigPath = None,
     at_time: Annotated[

@@ -20,13 +20,13 @@ from polewright.interfaces.cli.console import (
     told_plainly,
     write_out,
 )
-from polewright.interfaces.cli.options import ConfigPath, with_config_options
+from polewright.interfaces.cli.options import ConfigPath, with_rig_options
 from polewright.interfaces.cli.terminal import Console
 
 MARKS = {"ok": "ok", "warning": "!!", "skipped": "--", "failed": "NO"}
 
 
-@with_config_options
+@with_rig_options
 def startup(
     config: ConfigPath = None,
     as_json: Annotated[

@@ -244,7 +244,10 @@ def _add_session(app: FastAPI, runner: SessionRunner) -> None:
     def start(wanted: StartRequest, request: Request, reader: Reader) -> SessionSnapshot:
         """Start a session. THE MOUNT WILL MOVE: see that the tube is free to turn."""
         by = _asked_by(request, wanted.by)
-        return _for(reader, runner.start(wanted.config, by, resume=wanted.resume))
+        return _for(
+            reader,
+            runner.start(wanted.config, by, resume=wanted.resume, accept_site=wanted.accept_site),
+        )
 
     @app.post("/api/session/sweep", tags=["session"])
     def sweep(reader: Reader) -> SessionSnapshot:

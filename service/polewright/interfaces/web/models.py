@@ -35,6 +35,11 @@ class StartRequest(_Request):
     )
     by: str = Field("", max_length=60, description="who asks, shown to whoever comes second")
     resume: bool = Field(False, description="take up the interrupted session instead")
+    accept_site: bool = Field(
+        False,
+        description="go on although site or clock of the mount contradict ours, which are used; "
+        "for this session only, and recorded",
+    )
 
 
 class TurnsRequest(_Request):

@@ -34,7 +34,8 @@ log = logging.getLogger(__name__)
 
 #: What a request may set. Not: solver (it can run programs), files and folders, addresses of
 #: devices, and the limits that keep the mount from harm; those are the computer owner's to say.
-MAY_SET = ("pole", "sweep", "adjusting", "profile", "optics", "site", "camera")
+#: Nor the site: the Sun, the horizon and the limits are where it says.
+MAY_SET = ("pole", "sweep", "adjusting", "profile", "optics", "camera")
 MAY_NOT_SET = frozenset({"camera.host", "camera.port", "camera.device_number"})
 JOIN_S = 1.4
 """A stop's answer waits for the session's end until so long after the press."""
@@ -128,7 +129,12 @@ class SessionRunner:
     # -- running -----------------------------------------------------------------------------
 
     def start(
-        self, settings: Mapping[str, Any], by: str, *, resume: bool = False
+        self,
+        settings: Mapping[str, Any],
+        by: str,
+        *,
+        resume: bool = False,
+        accept_site: bool = False,
     ) -> SessionSnapshot:
         """Start a session and return its first snapshot.
 
@@ -136,6 +142,7 @@ class SessionRunner:
             settings: by dotted key, on top of the configuration.
             by: who asks.
             resume: take up the interrupted session that was written last.
+            accept_site: go on although the mount contradicts site or clock.
 
         Raises:
             SessionBusy: one is running.
@@ -145,6 +152,8 @@ class SessionRunner:
         """
         check_settings(settings)
         config = self._make_config(settings)
+        if accept_site:
+            config = config.accepting_site()
         check_mqtt(config.publish)
         with self._lock:
             if self.running:
@@ -152,7 +161,7 @@ class SessionRunner:
             opened = (
                 open_interrupted(config, self.clock) if resume else open_new(config, self.clock)
             )
-            session = self._make(config, opened)
+            session = self._make(opened.config(config), opened)
             now = datetime.fromtimestamp(self.clock.utc_s(), UTC)
             self._started = (now.strftime("%H:%M UTC"), by or "somebody")
             self._session = session

@@ -55,6 +55,8 @@ class Rig:
     cancel: CancelToken
     emit: EventSink
     notes: list[str] = field(default_factory=list)
+    site_accepted: str = ""
+    """What of site and clock contradicts the mount and was accepted for this session."""
     on_frame: Callable[[Frame, StarList], None] | None = None
     """Called with every frame and its stars, for whoever shows or keeps pictures."""
 

@@ -31,7 +31,11 @@ from polewright.foundation.config import Config, DeviceSection
 from polewright.foundation.errors import DeviceError, PolewrightError
 from polewright.observing.plan.rig_past import ask_history
 from polewright.observing.rig.camera_setup import ready_camera
-from polewright.observing.rig.mount_site import SITE_TOLERANCE_DEG, mounts_site
+from polewright.observing.rig.mount_site import (
+    check_site_and_clock,
+    own_zone_s,
+    zone_against_site,
+)
 from polewright.observing.rig.plate_solver import FocalClaim, PlateSolver
 from polewright.observing.rig.rig import Rig, nominal_scale
 from polewright.observing.rig.site_and_weather import site_of, weather_of
@@ -49,7 +53,6 @@ from polewright.solving.registry import load_solver
 
 DISCOVERY_S = 2.5
 DEFAULT_PORT = 11111  # common practice, no source
-CLOCK_NOTE_S = 4.0  # turns the error vector by 1 arcmin of right ascension
 
 
 _SECTIONS = {"safetymonitor": "safety", "observingconditions": "observing_conditions"}
@@ -152,12 +155,20 @@ def _pick(offered: Sequence[ConfiguredDevice], wanted: int | None) -> int | None
 
 
 def connect_rig(config: Config, clock: Clock, cancel: CancelToken, emit: EventSink) -> Rig:
-    """Find, connect and compare; return the rig.
+    """Find, connect and compare; return the rig. Nothing has moved.
 
     Raises:
+        MountContradicts: site or clock of the mount are not ours, and that was not accepted.
         DeviceError: a device is missing or refuses.
         ConfigError: the site is unknown, or the solver's options are wrong.
     """
+    rig = connect_devices(config, clock, cancel, emit)
+    check_site_and_clock(rig)
+    return rig
+
+
+def connect_devices(config: Config, clock: Clock, cancel: CancelToken, emit: EventSink) -> Rig:
+    """Do as `connect_rig`, for who compares site and clock with the mount by stricter limits."""
     telescope_at = locate("telescope", config.telescope)
     # Most rigs have one server: ask the telescope's first.
     camera_at = locate("camera", config.camera, [telescope_at[:2]])
@@ -228,7 +239,11 @@ def connect_rig(config: Config, clock: Clock, cancel: CancelToken, emit: EventSi
             "Focal length or pixel size is unknown: the first frame's stars will tell the scale, "
             "which may take some seconds more."
         )
-    compare_with_mount(rig)
+    zone = zone_against_site(site, own_zone_s())
+    if zone:
+        rig.note(zone, warning=True)
+    for sentence in ObservedFrame.at(site, rig.atmosphere, clock.utc_s()).warnings:
+        rig.note(sentence)
     _tell_weather(rig)
     ask_history(rig)
     rig.guards = make_guards(rig, monitor)
@@ -378,33 +393,3 @@ def mount_focal_length_mm(telescope: Telescope) -> float | None:
         return None
     millimetres = value * 1000.0 if value < 20.0 else value
     return millimetres if 20.0 <= millimetres <= 20_000.0 else None
-
-
-def compare_with_mount(rig: Rig) -> None:
-    """Note where the mount's site, clock and sidereal time differ from ours, and by how much."""
-    theirs = mounts_site(rig)
-    for angle in theirs.angles:
-        if angle.off_deg > SITE_TOLERANCE_DEG:
-            swapped = " Is the sign (east or west) reversed?" if angle.reversed_sign else ""
-            rig.note(
-                f"The mount's {angle.name} is {angle.theirs_deg:.3f}°, {angle.off_deg:.2f}° away "
-                f"from the configured {angle.ours_deg:.3f}°; the configured one is used.{swapped}",
-                warning=True,
-            )
-    off_s = theirs.clock_off_s
-    if off_s is not None and abs(off_s) > CLOCK_NOTE_S:
-        rig.note(
-            f"The mount's clock is {abs(off_s):.0f} s {'ahead of' if off_s > 0 else 'behind'} "
-            "this computer's. That turns the error's direction about the pole and shifts "
-            "where slews end; set one of them right.",
-            warning=True,
-        )
-    off_s = theirs.sidereal_off_s
-    if off_s is not None and abs(off_s) > CLOCK_NOTE_S:
-        rig.note(
-            f"The mount's sidereal time differs from ours by {abs(off_s) / 60.0:.1f} "
-            "minutes: its clock or its longitude is off.",
-            warning=True,
-        )
-    for sentence in ObservedFrame.at(rig.site, rig.atmosphere, rig.clock.utc_s()).warnings:
-        rig.note(sentence)

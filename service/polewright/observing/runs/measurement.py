@@ -209,6 +209,7 @@ def describe(
             longitude_deg=rig.site.longitude_deg,
             elevation_m=rig.site.elevation_m,
             source=rig.site_source,
+            accepted=rig.site_accepted,
         ),
         weather=WeatherResult.of(rig.weather),
         telescope=rig.telescope.name(),

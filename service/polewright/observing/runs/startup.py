@@ -23,12 +23,12 @@ from polewright.foundation.config import Config, SafetySection
 from polewright.foundation.errors import DeviceError, PolewrightError, SolveError
 from polewright.observing.plan.plan_from_config import plan_request, planned_points
 from polewright.observing.plan.star_coverage import check_field
+from polewright.observing.rig.mount_site import SITE_TOLERANCE_DEG, check_site_and_clock
 from polewright.observing.rig.rig import Rig
-from polewright.observing.runs.connect import connect_rig, locate
+from polewright.observing.runs.connect import connect_devices, locate
 from polewright.observing.runs.measurement import Measured, begin, measured_axis, ready_mount
 from polewright.observing.runs.startup_errors import FocusWrong
 from polewright.observing.runs.startup_site import (
-    check_site_and_clock,
     check_sun,
     ready_cover,
     ready_roof,
@@ -88,7 +88,7 @@ class Startup:
             PolewrightError: what it met; the mount has been stopped if it had been moved.
         """
         rig = self._step("devices", self._devices)
-        self._step("site and clock", lambda: check_site_and_clock(rig))
+        self._step("site and clock", lambda: self._compare(rig))
         self._step("safety", lambda: self._safety(rig))
         cover = self._small("cover", self.config.cover, CoverCalibrator, rig)
         dome = self._small("dome", self.config.dome, Dome, rig)
@@ -112,7 +112,7 @@ class Startup:
         end_s = self.clock.monotonic_s() + config.startup.wait_s
         while True:
             try:
-                return connect_rig(config, self.clock, self.cancel, self._hear)
+                return connect_devices(config, self.clock, self.cancel, self._hear)
             except DeviceError as error:
                 left_s = end_s - self.clock.monotonic_s()
                 if left_s <= 0.0:
@@ -120,6 +120,14 @@ class Startup:
                 text = f"{error}; waiting for up to {left_s:.0f} s more."
                 self._hear(Note(utc_s=self.clock.utc_s(), severity="info", text=text))
                 self.clock.sleep(min(AGAIN_S, left_s), self.cancel)
+
+    def _compare(self, rig: Rig) -> str:
+        """Nobody is there who would notice: stricter than in a session."""
+        return check_site_and_clock(
+            rig,
+            site_deg=SITE_TOLERANCE_DEG,
+            clock_s=self.config.startup.clock_tolerance_s,
+        )
 
     def _safety(self, rig: Rig) -> str | None:
         rig.guards.begin()

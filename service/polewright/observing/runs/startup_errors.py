@@ -3,7 +3,6 @@
 ::
 
     DeviceError
-    ├── MountContradicts   the mount's site or clock is not ours
     ├── CoverClosed        the cover is closed, or nobody knows
     └── LightIsOn          the flat-field light does not go off
     GuardError
@@ -15,23 +14,6 @@
 from __future__ import annotations
 
 from polewright.foundation.errors import DeviceError, GuardError, ImageError
-
-
-class MountContradicts(DeviceError):
-    """Site or clock of the mount contradict the configuration and this computer."""
-
-    code = "mount_contradicts"
-    advice = (
-        "Set the mount's site and clock, or correct [site] (longitude is EAST positive) and this "
-        "computer's clock; [startup] clock_tolerance_s says how exact."
-    )
-
-    def __init__(self, what: tuple[str, ...]) -> None:
-        super().__init__(what)
-        self.what = what
-
-    def __str__(self) -> str:
-        return f"the mount contradicts us: {'; '.join(self.what)}"
 
 
 class CoverClosed(DeviceError):

@@ -1,4 +1,4 @@
-"""The looks of a startup at what is not the sweep: site, clock, cover, light, roof and Sun."""
+"""The looks of a startup at what is not the sweep: cover, light, roof and Sun."""
 
 from __future__ import annotations
 
@@ -11,46 +11,16 @@ from polewright.devices.alpaca.cover_calibrator import CalibratorState, CoverCal
 from polewright.devices.alpaca.dome import Dome, ShutterState
 from polewright.devices.alpaca.mount_state import MountState
 from polewright.foundation.angles import DEG, enu_from_azalt, separation
-from polewright.observing.rig.mount_site import SITE_TOLERANCE_DEG, mounts_site
 from polewright.observing.rig.rig import Rig
 from polewright.observing.runs.startup_errors import (
     CoverClosed,
     LightIsOn,
-    MountContradicts,
     SunBeforeCover,
 )
 from polewright.observing.safety.guard_errors import RoofNotOpen
 from polewright.observing.safety.guard_roof import shutter_words
 
 COVER_TIMEOUT_S = 90.0
-SIDEREAL_S_PER_DEG = 240.0
-
-
-def check_site_and_clock(rig: Rig) -> str:
-    """Compare site, clock and sidereal time with the mount's; return what was compared.
-
-    Raises:
-        MountContradicts: beyond the tolerances of [startup]; names every contradiction.
-    """
-    clock_tolerance_s, theirs = rig.config.startup.clock_tolerance_s, mounts_site(rig)
-    wrong = [
-        f"its {angle.name} is {angle.theirs_deg:.3f} deg, ours {angle.ours_deg:.3f} deg"
-        + (" (the sign looks reversed)" if angle.reversed_sign else "")
-        for angle in theirs.angles
-        if angle.off_deg > SITE_TOLERANCE_DEG
-    ]
-    off_s = theirs.clock_off_s
-    if off_s is not None and abs(off_s) > clock_tolerance_s:
-        wrong.append(f"its clock is {abs(off_s):.0f} s {'ahead' if off_s > 0 else 'behind'}")
-    off_s = theirs.sidereal_off_s
-    allowed_s = clock_tolerance_s + SITE_TOLERANCE_DEG * SIDEREAL_S_PER_DEG
-    if off_s is not None and abs(off_s) > allowed_s:
-        wrong.append(f"its sidereal time is {off_s:+.0f} s off ours")
-    if wrong:
-        raise MountContradicts(tuple(wrong))
-    if not theirs.told:
-        return "the mount tells neither site nor clock: nothing to compare"
-    return f"{', '.join(theirs.told)} agree with the mount's"
 
 
 def check_sun(rig: Rig, doing: str, state: MountState | None = None) -> None:

@@ -225,6 +225,7 @@ function showControls(s, was) {
   const adjusting = s.step === "adjusting";
   $("start").hidden = !ended;
   $("go").hidden = !ended;
+  $("accept-row").hidden = !ended || s.failure?.code !== "mount_contradicts";
   $("picture").hidden = !s.error;
   for (const id of ["sweep", "pause", "note-turns"]) $(id).hidden = !adjusting;
   $("snugged").hidden = !adjusting || s.advice?.action !== "snug_and_recheck";
@@ -377,11 +378,12 @@ function typedTolerance() {
 
 $("tolerance").addEventListener("input", () => ($("tolerance-wrong").hidden = true));
 
-function startSession(resume) {
+function startSession(resume, acceptSite = false) {
   const tolerance = typedTolerance();
   if (tolerance === null) return;
   const config = shown && tolerance !== shown.tolerance_arcmin ? { "pole.tolerance_arcmin": tolerance } : {};
-  askFirst(resume ? say("Go on?") : say("Start?"), `${say("Tolerance {tolerance}′. The mount will move by itself.", { tolerance })} ${CLEAR}`, say("YES, START"), () => send("/api/session", { config, resume, by: "page" }));
+  const contradiction = acceptSite ? `${sentenceCase(shown.failure.message)}. ${say("Our site and clock are used, for this session only; it is written down.")} ` : "";
+  askFirst(resume ? say("Go on?") : say("Start?"), `${contradiction}${say("Tolerance {tolerance}′. The mount will move by itself.", { tolerance })} ${CLEAR}`, say("YES, START"), () => send("/api/session", { config, resume, accept_site: acceptSite, by: "page" }));
 }
 
 const acts = {
@@ -392,6 +394,7 @@ const acts = {
   },
   go: () => startSession(false),
   "take-up": () => startSession(true),
+  "accept-site": () => startSession(false, true),
   sweep: () => askFirst(say("New sweep?"), `${say("The mount will move by itself.")} ${CLEAR}`, say("YES, SWEEP"), () => send("/api/session/sweep")),
   pause: () => send(shown?.paused ? "/api/session/resume" : "/api/session/pause"),
   snugged: tellSnugged,
