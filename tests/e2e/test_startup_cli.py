@@ -101,9 +101,13 @@ def test_the_list_of_devices_cuts_nothing(start_night, monkeypatch) -> None:
         assert row["unique_id"] in shown
 
 
-def test_check_leaves_a_running_alignment_alone(start_night) -> None:
+def test_check_leaves_a_running_alignment_alone(start_night, monkeypatch) -> None:
     """Both would expose with one camera: it is refused, and nothing is exposed."""
     night = start_night({})
+    clock = night.clock
+    monkeypatch.setenv(
+        "POLEWRIGHT_REHEARSAL_CLOCK", f"{clock.start_utc_s},{clock.origin_real_s},{clock.rate}"
+    )
     rig = night.connect()
     words = ["check", "--json", "--site-latitude-deg", "44.62", "--site-longitude-deg", "9.31"]
     for kind in ("telescope", "camera"):
