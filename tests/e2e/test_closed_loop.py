@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import importlib.metadata
 import threading
 
 import pytest
 
-from polewright.devices.motors import registry
 from polewright.foundation.errors import ExitCode
 from polewright.observing.runs.connect import connect_rig
 from polewright.session.journal import Journal, read_journal
@@ -15,15 +13,10 @@ from polewright.session.session import AlignSession
 
 pytestmark = pytest.mark.e2e
 
-SIMULATED = importlib.metadata.EntryPoint(
-    "simulated", "polewright_sim.motors:create", registry.ENTRY_POINT_GROUP
-)
-
 
 @pytest.fixture
-def small_error(start_night, monkeypatch):
+def small_error(start_night):
     """A rig some arcminutes off, whose motors are wired badly; and a session nobody attends."""
-    monkeypatch.setattr(registry, "entry_points", lambda group: [SIMULATED])
 
     def start(tmp_path, config=None):
         night = start_night(

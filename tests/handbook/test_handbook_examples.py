@@ -17,6 +17,7 @@ import requests
 from handbook.documents import DOCUMENTS, ROOT, Block, blocks, told_by_the_source, words_in_code
 from typer.core import TyperCommand
 
+from polewright.calculation.images.detector import StarDetector
 from polewright.calculation.planning.horizon_text import parse_horizon
 from polewright.devices.motors.base import Adjuster
 from polewright.foundation.clock import SystemClock
@@ -163,7 +164,8 @@ def _python(text: str) -> None:
     """The classes have the members that are asked for, with their parameters."""
     made: dict[str, Any] = {}
     exec(text, made)  # this project's own text
-    asked, one = (Adjuster, "MyMotors") if "MyMotors" in made else (Solver, "MySolver")
+    protocols = {"MyMotors": Adjuster, "MySolver": Solver, "MyDetector": StarDetector}
+    one, asked = next((name, known) for name, known in protocols.items() if name in made)
     for name, member in vars(asked).items():
         if inspect.isfunction(member) and not name.startswith("_"):
             given = inspect.signature(getattr(made[one], name)).parameters

@@ -110,7 +110,7 @@ def test_a_solver_that_hangs_ends_the_run(monkeypatch) -> None:
     monkeypatch.setattr(behind, "SOLVE_SPARE_S", 0.2)
     monkeypatch.setattr(behind, "TELL_S", 0.0)
     for_ever = threading.Event()
-    monkeypatch.setattr(behind, "measure_stars", lambda _frame: for_ever.wait(20.0))
+    monkeypatch.setattr(behind, "measure_stars", lambda _rig, _frame: for_ever.wait(20.0))
     rig = rig_with(timeout_s=0.05)
 
     with pytest.raises(SolveHangs) as caught:

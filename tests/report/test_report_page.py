@@ -26,7 +26,7 @@ from polewright.calculation.geometry.rotation import rotation_about, rotation_ma
 from polewright.calculation.sky.frame import enu_from_hour_angle_dec
 from polewright.calculation.sky.site import Site
 from polewright.calculation.sky.weather import believed_weather
-from polewright.foundation.angle_text import arcmin_text
+from polewright.foundation.angle_text import angle_text, arcmin_text
 from polewright.foundation.angles import ARCSEC
 from polewright.foundation.errors import ExitCode
 from polewright.interfaces.cli.app import build_app
@@ -248,7 +248,8 @@ def test_what_would_be_better_is_said_by_the_droop_that_the_fit_had(monkeypatch)
     older = report_of_result(result)
 
     assert [round(shared.sag / ARCSEC, 3) for shared in assumed] == [9.5, 8.0]
-    assert "Sag learnt from 3 drift checks of this rig: a level tube droops by +4.5 ± 9.5″" in shown
+    said = angle_text(4.5 * ARCSEC, 9.5 * ARCSEC, signed=True)
+    assert f"Sag learnt from 3 drift checks of this rig: a level tube droops by {said}" in shown
     assert "Sag learnt" not in older
 
 

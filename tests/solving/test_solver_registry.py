@@ -7,6 +7,7 @@ from importlib.metadata import EntryPoint
 
 import pytest
 
+from polewright.foundation import plug_ins
 from polewright.foundation.errors import ConfigError, ExitCode, SolveError
 from polewright.solving import registry
 from polewright.solving.embedded.solver import EmbeddedSolver
@@ -33,7 +34,7 @@ def test_an_unknown_name_lists_what_there_is() -> None:
 
 def test_a_solver_whose_code_is_missing_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
     broken = EntryPoint("broken", "polewright_no_such_module:create", registry.ENTRY_POINT_GROUP)
-    monkeypatch.setattr(registry, "entry_points", lambda group: [broken])
+    monkeypatch.setattr(plug_ins, "entry_points", lambda group: [broken])
 
     with pytest.raises(SolverMissing, match="polewright_no_such_module") as caught:
         registry.load_solver("broken")

@@ -532,6 +532,11 @@ class SolverSection(Section):
         description="solver's name: embedded, command, or one installed. Choose command for a "
         "program with an index of its own",
     )
+    detector: str = Field(
+        "embedded",
+        description="star detector's name: embedded, or one installed. Choose another for frames "
+        "whose stars the embedded one does not find",
+    )
     hint_radius_deg: float = Field(
         10.0,
         gt=0,

@@ -11,6 +11,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidatorFunctionWrapHandler,
 from polewright.calculation.geometry.learnt_sag import LearntSag
 from polewright.calculation.sky.site import Atmosphere
 from polewright.calculation.sky.weather import Weather
+from polewright.foundation.angle_text import angle_text
 from polewright.foundation.angles import ARCSEC, Vector
 from polewright.foundation.language import Sentence, say
 
@@ -88,16 +89,17 @@ class SagResult(_Part):
 
     def sentence(self) -> str:
         """The same in words."""
+        sigma = angle_text(self.sigma_arcsec * ARCSEC)
         if self.checks == 0:
             return (
-                f"A level tube may droop by {self.sigma_arcsec:.1f}″ (1 sigma; by its focal length "
-                "or [optics] sag_arcsec, not measured)."
+                f"A level tube may droop by {sigma} (1 sigma; by its focal length or "
+                "[optics] sag_arcsec, not measured)."
             )
         checks = "1 drift check" if self.checks == 1 else f"{self.checks} drift checks"
+        droop = angle_text(self.arcsec * ARCSEC, self.sigma_arcsec * ARCSEC, signed=True)
         return (
-            f"Sag learnt from {checks} of this rig: a level tube droops by {self.arcsec:+.1f} ± "
-            f"{self.sigma_arcsec:.1f}″, which is taken out of every frame "
-            "([optics] sag_arcsec sets a size instead)."
+            f"Sag learnt from {checks} of this rig: a level tube droops by {droop}, which is taken "
+            "out of every frame ([optics] sag_arcsec sets a size instead)."
         )
 
 

@@ -541,7 +541,7 @@ class AlignSession:
         try:
             near = rig.plates.look_near(frame, tracking=tracking is True) if quick else None
             if near is None:
-                stars, quality = measure_stars(frame)
+                stars, quality = measure_stars(rig, frame)
             else:
                 stars, quality = near.stars, frame_quality(near.stars, frame)
             tell_frame(rig, frame, stars, quality)

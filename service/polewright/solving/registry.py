@@ -1,19 +1,16 @@
-"""Finds solvers by entry point, so that any installed package can bring one."""
+"""Finds solvers and star detectors by entry point, so that any installed package can bring one."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from importlib.metadata import EntryPoint, entry_points
+from collections.abc import Mapping
 
-from polewright.foundation.errors import ConfigError
+from polewright.calculation.images.detector import StarDetector
+from polewright.foundation.plug_ins import PlugInBroken, load_plug_in, plug_in_names
 from polewright.solving.base import Solver
 from polewright.solving.errors import SolverMissing
 
 ENTRY_POINT_GROUP = "polewright.solvers"
-
-
-def _points() -> dict[str, EntryPoint]:
-    return {point.name: point for point in entry_points(group=ENTRY_POINT_GROUP)}
+DETECTORS = "polewright.detectors"
 
 
 def load_solver(name: str, options: Mapping[str, object] | None = None) -> Solver:
@@ -24,16 +21,24 @@ def load_solver(name: str, options: Mapping[str, object] | None = None) -> Solve
             ``create`` raises for an option it does not know.
         SolverMissing: it is registered, but its package cannot be imported.
     """
-    points = _points()
-    if name not in points:
-        known = ", ".join(sorted(points)) or "none is installed"
-        raise ConfigError(f"there is no solver named {name!r}; available: {known}")
     try:
-        create: Callable[[Mapping[str, object]], Solver] = points[name].load()
-    except (ImportError, AttributeError) as exc:
+        create = load_plug_in(ENTRY_POINT_GROUP, "solver", name)
+    except PlugInBroken as broken:
+        others = ", ".join(plug_in_names(ENTRY_POINT_GROUP))
         raise SolverMissing(
             name,
-            f"its code could not be loaded ({exc})",
-            f"Install what it needs, or choose another solver: {', '.join(sorted(points))}.",
-        ) from exc
-    return create(dict(options or {}))
+            f"its code could not be loaded ({broken.why})",
+            f"Install what it needs, or choose another solver: {others}.",
+        ) from broken
+    solver: Solver = create(dict(options or {}))
+    return solver
+
+
+def load_detector(name: str) -> StarDetector:
+    """Return the star detector ``name``.
+
+    Raises:
+        ConfigError: no detector has that name, or its package cannot be imported.
+    """
+    detector: StarDetector = load_plug_in(DETECTORS, "star detector", name)()
+    return detector

@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-from polewright.calculation.images.detect import detect_stars
 from polewright.calculation.images.frame import Frame, StarList
 from polewright.calculation.images.quality import FrameQuality, frame_quality
 from polewright.observing.rig.rig import Rig
 from polewright.records.events import FrameMeasured
 
 
-def measure_stars(frame: Frame) -> tuple[StarList, FrameQuality]:
+def measure_stars(rig: Rig, frame: Frame) -> tuple[StarList, FrameQuality]:
     """Find the stars of a frame and tell how good it is."""
-    stars = detect_stars(frame)
+    stars = rig.detector.detect(frame)
     return stars, frame_quality(stars, frame)
 
 
@@ -36,6 +35,6 @@ def tell_frame(
 
 def look_at(rig: Rig, frame: Frame, number: int = 0) -> tuple[StarList, FrameQuality]:
     """Find the stars of a frame and tell how good it is, to everybody."""
-    stars, quality = measure_stars(frame)
+    stars, quality = measure_stars(rig, frame)
     tell_frame(rig, frame, stars, quality, number)
     return stars, quality

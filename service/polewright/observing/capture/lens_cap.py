@@ -58,13 +58,13 @@ def check_light(rig: Rig, frame: Frame) -> None:
     short_adu, _ = level(take_frame(rig, short_s))
     if long_adu - short_adu <= LEAST_LIFT * scatter_adu:
         sure_s = min(SURE_S, rig.config.sweep.exposure_max_s)
-        if sure_s <= frame.exposure_s or not _shows_stars(take_frame(rig, sure_s)):
+        if sure_s <= frame.exposure_s or not _shows_stars(rig, take_frame(rig, sure_s)):
             raise NoLight(frame.exposure_s, long_adu, short_s, short_adu)
     rig.light_seen = True
 
 
-def _shows_stars(frame: Frame) -> bool:
+def _shows_stars(rig: Rig, frame: Frame) -> bool:
     try:
-        return len(measure_stars(frame)[0]) >= FEW_STARS
+        return len(measure_stars(rig, frame)[0]) >= FEW_STARS
     except EmptyFrame:
         return False

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Final
 
+from polewright.calculation.images.detector import EmbeddedDetector, StarDetector
 from polewright.calculation.images.frame import Frame, StarList
 from polewright.calculation.planning.pointing import Sides
 from polewright.calculation.planning.request import PlanRequest, SweepPlan
@@ -59,6 +60,9 @@ class Rig:
     """What of site and clock contradicts the mount and was accepted for this session."""
     on_frame: Callable[[Frame, StarList], None] | None = None
     """Called with every frame and its stars, for whoever shows or keeps pictures."""
+
+    detector: StarDetector = field(default_factory=EmbeddedDetector)
+    """Finds the stars of every frame that is measured or solved."""
 
     on_plan: Callable[[PlanRequest, SweepPlan], None] | None = None
     """Called with every sweep about to be made, for whoever draws it."""

@@ -49,7 +49,7 @@ from polewright.observing.safety.retry_policy import patience, repeating
 from polewright.observing.sweep.solve_point import know_tonight
 from polewright.records.events import Connected, EventSink, Note
 from polewright.solving.base import Solver
-from polewright.solving.registry import load_solver
+from polewright.solving.registry import load_detector, load_solver
 
 DISCOVERY_S = 2.5
 DEFAULT_PORT = 11111  # common practice, no source
@@ -226,6 +226,7 @@ def connect_devices(config: Config, clock: Clock, cancel: CancelToken, emit: Eve
         cancel=cancel,
         emit=emit,
         solver_words=words,
+        detector=load_detector(config.solver.detector),
     )
     words.tell = rig.note
     for sentence in config.notes:

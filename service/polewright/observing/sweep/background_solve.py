@@ -133,7 +133,7 @@ class Work:
             raise
         self._downloaded.set()
         task.cancel.check()
-        stars, quality = measure_stars(frame)
+        stars, quality = measure_stars(rig, frame)
         task.tell(lambda: tell_frame(rig, frame, stars, quality, number))
         look = solve_frame(rig, frame, stars, self._told, task.cancel)
         trouble = keep_frame(rig, frame, look.plate, number, self._names)
