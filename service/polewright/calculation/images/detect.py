@@ -176,11 +176,7 @@ def measure(
     None when only hot pixels were found.
     """
     bin_, shift = (level.bin, level.shift) if fwhm > 6.0 and level.bin > 1 else (1, 0.0)
-    gain = frame.gain_e_per_adu or options.gain_e_per_adu
-    unit = background + float(level.image.max(initial=0.0)) <= 1.5
-    if frame.gain_e_per_adu is None and canvas.data.dtype.kind == "f" and unit:
-        gain *= 65535.0  # counts scaled to 0 ... 1
-    photon = 1.0 / (gain * bin_**2)
+    photon = 1.0 / (_gain(canvas, frame, level, background, options) * bin_**2)
 
     mosaic_variance = 0.5 if canvas.mosaic and bin_ == 1 else 0.0
     sigma2 = max((fwhm / bin_ / _FWHM_PER_SIGMA) ** 2, 0.3) + mosaic_variance
@@ -213,12 +209,7 @@ def measure(
     cov[:, :2] = np.maximum(cov[:, :2], pixel + 0.02)
     width = _FWHM_PER_SIGMA * np.sqrt(np.sqrt(np.maximum(cov[:, 0] * cov[:, 1], 1e-12)))
     typical = float(np.sqrt(shape.xx + pixel - mosaic_variance)) * _FWHM_PER_SIGMA
-    snr = fits.flux / np.maximum(fits.flux_sigma, 1e-30)
-    moved = np.hypot(fits.x - cut.start[0], fits.y - cut.start[1])
-    short = _short_axis(np.stack([fits.xx, fits.yy, fits.xy], axis=-1))
-    usual = _short_axis(np.array([[shape.xx, shape.yy, shape.xy]]))[0]
-    keep = fits.good & (snr >= options.min_snr) & (moved < 1.0 + 1.2 * shape.long_sigma * 2.0)
-    keep &= cut.saturated | (short > 0.4 * usual) | (width > typical)
+    keep = _stars(fits, cut, shape, width > typical, options.min_snr)
     excess, beyond = _wings(canvas, level, bin_, cut, fits, shape)
     hfd = _half_flux_diameter(cut, fits, fits.level - excess * fits.flux, beyond * fits.flux)
     # A mosaic is smoothed, and light is taken as evenly spread over a pixel, of the binned picture
@@ -256,6 +247,29 @@ class _Cut:
     """Pixels of the star that hold no more than the converter can tell."""
     highest: Doubles
     saturated: NDArray[np.bool_]
+
+
+def _gain(
+    canvas: Canvas, frame: Frame, level: Level, background: float, options: DetectOptions
+) -> float:
+    """Electrons per count: as told, else as usual, also where counts are scaled to 0 ... 1."""
+    if frame.gain_e_per_adu:
+        return frame.gain_e_per_adu
+    unit = background + float(level.image.max(initial=0.0)) <= 1.5
+    scaled = frame.gain_e_per_adu is None and canvas.data.dtype.kind == "f" and unit
+    return options.gain_e_per_adu * (65535.0 if scaled else 1.0)
+
+
+def _stars(
+    fits: Fits, cut: _Cut, shape: Shape, wide: NDArray[np.bool_], min_snr: float
+) -> NDArray[np.bool_]:
+    """Which fits are stars: sure, near where they were found, and not sharper than the lens."""
+    snr = fits.flux / np.maximum(fits.flux_sigma, 1e-30)
+    moved = np.hypot(fits.x - cut.start[0], fits.y - cut.start[1])
+    short = _short_axis(np.stack([fits.xx, fits.yy, fits.xy], axis=-1))
+    usual = _short_axis(np.array([[shape.xx, shape.yy, shape.xy]]))[0]
+    keep = fits.good & (snr >= min_snr) & (moved < 1.0 + 1.2 * shape.long_sigma * 2.0)
+    return np.asarray(keep & (cut.saturated | (short > 0.4 * usual) | wide))
 
 
 def _cut(

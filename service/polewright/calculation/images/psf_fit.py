@@ -149,9 +149,7 @@ def _fit_chunk(
         variance = counted + (np.float32(_MODEL_ERROR) * lit) ** 2
         weight = mask / variance
         if step >= 2:
-            # A neighbour, a hot pixel or a ray in the stamp: pixels far off count less.
-            rough = np.float32(roughness) * lit.max(axis=1, keepdims=True)
-            loose = variance + (0.1 * lit) ** 2 + rough**2
+            loose = _loosely(variance, lit, roughness)
             weight /= np.square(1.0 + residual**2 / (np.float32(25.0) * loose))
         basis[:, _X : _Y + 1] *= flux[:, None]
         basis[:, _XX:] *= flux[:, None]
@@ -159,12 +157,7 @@ def _fit_chunk(
         across = basis.transpose(0, 2, 1)
         normal = np.matmul(weighted, across).astype(np.float64)
         right = np.matmul(weighted, residual[:, :, None])[:, :, 0].astype(np.float64)
-        for k, centre in zip((_XX, _YY, _XY), prior, strict=True):
-            normal[:, k, k] += precision
-            right[:, k] += precision * (centre - p[:, k])
-        delta = _solve(normal, right)
-        for k in (_X, _Y):
-            delta[:, k] = np.clip(delta[:, k], -0.4 * reach, 0.4 * reach)
+        delta = _step(normal, right, p, prior, precision, 0.4 * reach)
         p += delta
         _keep_sane(p, prior, mean, reach)
     covariance = _estimator_covariance(normal, weighted, across, weight * counted, precision)
@@ -172,11 +165,18 @@ def _fit_chunk(
     misfit = (weight * variance / loose * residual**2).sum(axis=1)
     misfit /= np.maximum(mask.sum(axis=1) - 7.0, 1.0)
     worse = np.sqrt(np.maximum(misfit / (1.0 + 3.0 * np.sqrt(2.0) / side), 1.0))
+    return _told(p, delta, covariance, worse, reach)
+
+
+def _told(
+    p: Doubles, last_step: Doubles, covariance: Doubles, worse: Doubles, reach: float
+) -> Fits:
+    """Name the parameters, and judge each fit; errors are ``worse`` than pure noise makes them."""
     sigma = np.sqrt(np.maximum(covariance[:, _X, _X] + covariance[:, _Y, _Y], 0.0) / 2) * worse
-    change = np.hypot(delta[:, _X], delta[:, _Y])
-    inside = (np.abs(p[:, _X]) < reach) & (np.abs(p[:, _Y]) < reach)
+    change = np.hypot(last_step[:, _X], last_step[:, _Y])
     good = (
-        inside
+        (np.abs(p[:, _X]) < reach)
+        & (np.abs(p[:, _Y]) < reach)
         & np.isfinite(sigma)
         & (sigma > 0.0)
         & (p[:, _FLUX] > 0.0)
@@ -269,6 +269,30 @@ def _first_flux(
     return np.asarray(
         np.maximum(over.sum(axis=1) / np.maximum((g * g).sum(axis=1), 1e-12), 1e-6), np.float64
     )
+
+
+def _loosely(variance: Floats, lit: Floats, roughness: float) -> Floats:
+    """Variance beyond which a pixel counts less: a neighbour, a hot pixel or a ray in the stamp."""
+    rough = np.float32(roughness) * lit.max(axis=1, keepdims=True)
+    return np.asarray(variance + (0.1 * lit) ** 2 + rough**2, dtype=variance.dtype)
+
+
+def _step(
+    normal: Doubles,
+    right: Doubles,
+    p: Doubles,
+    prior: Doubles,
+    precision: float,
+    longest: float,
+) -> Doubles:
+    """Put the known shape into the normal equations and solve them; no farther than ``longest``."""
+    for k, centre in zip((_XX, _YY, _XY), prior, strict=True):
+        normal[:, k, k] += precision
+        right[:, k] += precision * (centre - p[:, k])
+    delta = _solve(normal, right)
+    for k in (_X, _Y):
+        delta[:, k] = np.clip(delta[:, k], -longest, longest)
+    return delta
 
 
 def _solve(normal: Doubles, right: Doubles) -> Doubles:

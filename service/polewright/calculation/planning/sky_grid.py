@@ -110,33 +110,11 @@ def build_grid(outlook: Outlook, *, obstacles: bool = True, hopeful: bool = Fals
 
     high = altitude >= rules.sky.altitude_min_deg * DEG + slack
     reasons = np.where(high, 0, int(Reason.LOW))
-    expose = np.zeros(high.shape, dtype=np.bool_)
-    passing = np.zeros(high.shape, dtype=np.bool_)
-    if not obstacles:
-        rules = request.open_rules
-    amounts = dict(
-        shortfalls(
-            rules, outlook.states[0], ha[high], dec[high], Use.EXPOSE, slack=slack, reach=DEG
-        )
-    )
-    if obstacles:
-        for other in () if hopeful else outlook.states[1:]:
-            near = sun_shortfall(rules, other, enu[high]) + slack
-            amounts[Reason.SUN] = np.maximum(amounts[Reason.SUN], near)
-    else:
-        del amounts[Reason.SUN]
-    if mount.hour_angle_max_deg - mount.hour_angle_min_deg < 360.0:
-        amounts[Reason.HOUR_ANGLE] = amounts[Reason.HOUR_ANGLE] + OFF_LIMITS
-    # Passing asks for the same, but less distance from the skyline.
-    less = required_clearance(rules, Use.EXPOSE) - required_clearance(rules, Use.SLEW)
-    closed = np.zeros(len(ha[high]), dtype=np.bool_)
-    found = np.zeros(len(closed), dtype=np.int64)
-    for reason, amount in amounts.items():
-        found |= np.where(amount > FUZZ, int(reason), 0)
-        closed |= amount - (less if reason in _EDGES else 0.0) > FUZZ
+    found, open_ = _broken(outlook, ha[high], dec[high], enu[high], slack, obstacles, hopeful)
     reasons[high] = found
-    expose[high] = found == 0
-    passing[high] = ~closed
+    expose = reasons == 0
+    passing = np.zeros(high.shape, dtype=np.bool_)
+    passing[high] = open_
 
     drift = request.timing.drift / CELL
     drift_cells = math.floor(drift) if hopeful else math.ceil(drift - 1e-9)
@@ -166,6 +144,41 @@ def build_grid(outlook: Outlook, *, obstacles: bool = True, hopeful: bool = Fals
         blocked=blocked,
         moon=moon_weight(request.rules, outlook.states[1], enu),
     )
+
+
+def _broken(
+    outlook: Outlook,
+    hour_angle: Vector,
+    declination: Vector,
+    enu: Vector,
+    slack: float,
+    obstacles: bool,
+    hopeful: bool,
+) -> tuple[NDArray[np.int64], Mask]:
+    """Return why cells (N,) may not be exposed at, as `Reason` bits, and which may be passed."""
+    request = outlook.request
+    rules = request.rules if obstacles else request.open_rules
+    amounts = dict(
+        shortfalls(
+            rules, outlook.states[0], hour_angle, declination, Use.EXPOSE, slack=slack, reach=DEG
+        )
+    )
+    if obstacles:
+        for other in () if hopeful else outlook.states[1:]:
+            near = sun_shortfall(rules, other, enu) + slack
+            amounts[Reason.SUN] = np.maximum(amounts[Reason.SUN], near)
+    else:
+        del amounts[Reason.SUN]
+    if rules.mount.hour_angle_max_deg - rules.mount.hour_angle_min_deg < 360.0:
+        amounts[Reason.HOUR_ANGLE] = amounts[Reason.HOUR_ANGLE] + OFF_LIMITS
+    # Passing asks for the same, but less distance from the skyline.
+    less = required_clearance(rules, Use.EXPOSE) - required_clearance(rules, Use.SLEW)
+    closed = np.zeros(len(hour_angle), dtype=np.bool_)
+    found = np.zeros(len(closed), dtype=np.int64)
+    for reason, amount in amounts.items():
+        found |= np.where(amount > FUZZ, int(reason), 0)
+        closed |= amount - (less if reason in _EDGES else 0.0) > FUZZ
+    return found, ~closed
 
 
 def _rows(mount: MountLimits) -> Vector:
