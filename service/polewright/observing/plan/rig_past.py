@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Callable
 from typing import TypeVar
 
@@ -11,6 +10,7 @@ from polewright.calculation.geometry.learnt_sag import MOST_CHECKS
 from polewright.observing.plan import frame_noise, tube_sag
 from polewright.observing.plan.frame_noise import sweeps_of
 from polewright.observing.plan.tube_sag import check_of, compared_sweep
+from polewright.observing.rig.background_task import BackgroundTask
 from polewright.observing.rig.past_sweeps import RigCheck, RigSweep
 from polewright.observing.rig.rig import Rig
 from polewright.records.result import ComparedSweep, MeasurementResult
@@ -78,20 +78,13 @@ def _whose(rig: Rig) -> tuple[str | None, str, str, str]:
 
 def _answered(ask: Callable[[], T]) -> tuple[T | None, str]:
     """Return what a question to the history comes to, or None and why it came to nothing."""
-    found: list[T] = []
-    trouble = [f"no answer within {ANSWER_S:g} s"]
-
-    def run() -> None:
-        try:
-            found.append(ask())
-        except Exception as exc:  # noqa: BLE001 - whatever a damaged database does, the run goes on
-            trouble[:] = [str(exc)]
-
-    thread = threading.Thread(target=run, name="history", daemon=True)
-    thread.start()
-    thread.join(ANSWER_S)
-    answer = tuple(found)
-    return (answer[0], "") if answer else (None, trouble[0])
+    task = BackgroundTask("history", lambda _task: ask())
+    if not task.wait(ANSWER_S):
+        return None, f"no answer within {ANSWER_S:g} s"
+    try:
+        return task.result(), ""
+    except Exception as exc:  # noqa: BLE001 - whatever a damaged database does, the run goes on
+        return None, str(exc)
 
 
 def _past(

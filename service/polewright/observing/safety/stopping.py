@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import logging
-import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 
@@ -11,6 +10,7 @@ from polewright.devices.alpaca.slew_and_stop import MotionState
 from polewright.devices.alpaca.telescope import Telescope
 from polewright.foundation.clock import Clock
 from polewright.foundation.errors import Cancelled, Insisted, LeftInHaste, MotionUnknown
+from polewright.observing.rig.background_task import BackgroundTask
 from polewright.records.events import EventSink, MotionStopped
 
 #: After a second interrupt the mount has so many seconds to confirm its stop (own choice).
@@ -64,15 +64,8 @@ def motion_stopped_on_trouble(
 
 def _stopped_in_haste(telescope: Telescope) -> MotionState:
     """Stop the mount in a thread that nobody waits for longer than `HASTE_S`."""
-    found = [MotionState.UNKNOWN]
-
-    def stop() -> None:
-        found[0] = telescope.stop_motion(tracking_off=True)
-
-    thread = threading.Thread(target=stop, name="hasty stop", daemon=True)
-    thread.start()
-    thread.join(HASTE_S)
-    return found[0]
+    task = BackgroundTask("hasty stop", lambda _task: telescope.stop_motion(tracking_off=True))
+    return task.result() if task.wait(HASTE_S) and task.error is None else MotionState.UNKNOWN
 
 
 def stop_now(telescope: Telescope, otherwise: str) -> None:
