@@ -161,6 +161,7 @@ def test_the_command_lists_pages_and_shows_one() -> None:
     wrong = runner.invoke(build_app(), ["handbook", "nonsense"])
 
     assert listed.exit_code == shown.exit_code == 0
+    assert len(listed.output.splitlines()) == len(PAGES) + 2  # a line each, on 80 columns
     for name in PAGES:
         assert f"\n{name} " in f"\n{listed.output}"
     assert shown.output == for_terminal("trouble")

@@ -10,7 +10,7 @@ from polewright.foundation.errors import ConfigError
 #: Every page in the order of reading, and what it answers in one line. The text is in NAME.md.
 PAGES = {
     "first-night": "From the box to an aligned axis, step by step.",
-    "rehearse": "The same by day, on a simulated rig; and what goes wrong, tried out.",
+    "rehearse": "By day, on a simulated rig: the night, and what may go wrong.",
     "obstacles": "House, trees, lamps, pier: where the telescope may point.",
     "narrow-fields": "Long focal lengths, small sensors, and other solvers.",
     "focus-and-time": "Exposure, focus, and how long a sweep takes.",
@@ -18,7 +18,7 @@ PAGES = {
     "certainty": "How sure a figure is, and what limits it.",
     "unattended": "A night that starts by itself; motors; systemd; Task Scheduler.",
     "observatory": "Many piers: schedulers, metrics, messages, one history.",
-    "trouble": "When something goes wrong: exit codes, what is tried, what is left.",
+    "trouble": "Exit codes, common troubles, what is tried, what is left.",
     "settings": "Every key of the configuration, and why one would change it.",
     "api": "Steering a session by HTTP.",
     "extending": "Adding a solver, an adjuster, a device.",
