@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import html
 import itertools
 import logging
@@ -22,8 +21,8 @@ from starlette.requests import ClientDisconnect, Request
 from starlette.responses import Response
 from starlette.routing import BaseRoute
 from starlette.types import ASGIApp, Receive, Scope, Send
-from uvicorn.protocols.http.h11_impl import H11Protocol
 
+from polewright_wire.connections import BACKLOG, QUEUE, Guarded, Limits, guarded
 from polewright_wire.device import Device
 from polewright_wire.discovery import DiscoveryResponder
 from polewright_wire.errors import DeviceFault, DriverTrouble, NotUnderstood
@@ -81,7 +80,12 @@ class AlpacaServer:
         self.app.router.default = self._endpoint
 
     def start(
-        self, host: str = "127.0.0.1", port: int = 0, *, discovery_port: int | None = None
+        self,
+        host: str = "127.0.0.1",
+        port: int = 0,
+        *,
+        discovery_port: int | None = None,
+        limits: Limits | None = None,
     ) -> RunningServer:
         """Serve in a background thread; port 0 takes a free one.
 
@@ -90,11 +94,12 @@ class AlpacaServer:
             port: TCP port.
             discovery_port: UDP port to answer discovery on; None stays silent, 0 takes a free
                 one.
+            limits: on connections; None takes all of them.
 
         Raises:
             OSError: an address cannot be bound.
         """
-        return RunningServer(self.app, host, port, discovery_port=discovery_port)
+        return RunningServer(self.app, host, port, discovery_port=discovery_port, limits=limits)
 
     async def _endpoint(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
@@ -294,17 +299,6 @@ def _image(call: Call, image: ImagePayload) -> Reply:
     return Reply(200, JSON, list(image.json_pieces(*ids)))
 
 
-class _TellingProtocol(H11Protocol):
-    """Answers at once, and lets a fault layer drop the connection."""
-
-    def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
-        # Head and body leave in two pieces: without this each answer waits 40 ms for an
-        # acknowledgement that the other side delays.
-        transport.get_extra_info("socket").setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-        self.app_state = {**self.app_state, "transport": transport}
-        super().connection_made(transport)
-
-
 class RunningServer:
     """An application being served by a thread of this process, until `stop`."""
 
@@ -315,6 +309,7 @@ class RunningServer:
         port: int = 0,
         *,
         discovery_port: int | None = None,
+        limits: Limits | None = None,
         start_timeout_s: float = 10.0,
     ) -> None:
         family = socket.AF_INET6 if ":" in host else socket.AF_INET
@@ -324,7 +319,8 @@ class RunningServer:
         self._server = uvicorn.Server(
             uvicorn.Config(
                 app,
-                http=_TellingProtocol,
+                http=Guarded if limits is None else guarded(limits),
+                backlog=BACKLOG,
                 ws="none",
                 lifespan="off",
                 log_config=None,
@@ -344,6 +340,7 @@ class RunningServer:
                 listener.close()
                 raise OSError(f"the server on {host}:{port} did not start")
             time.sleep(0.005)
+        listener.listen(QUEUE)  # once more: asyncio takes its own backlog for both
         self.discovery: DiscoveryResponder | None = None
         if discovery_port is not None:
             try:

@@ -19,8 +19,11 @@ from polewright.observing.rig.tonight_tolerance import widest_tolerance_arcmin
 from polewright.records.history.run_recorder import is_rehearsal
 from polewright.session.opening import journal_folder
 from polewright_wire import AlpacaServer, ServerDescription
+from polewright_wire.connections import Limits
 
 log = logging.getLogger(__name__)
+
+MOST_CONNECTIONS = 128
 IDENTITY_FILE = "alpaca-identity.txt"
 
 
@@ -95,7 +98,12 @@ class Published:
             ServerDescription("Polewright", "The Polewright authors", __version__),
         )
         try:
-            self._running = server.start(host, port, discovery_port=discovery_port)
+            self._running = server.start(
+                host,
+                port,
+                discovery_port=discovery_port,
+                limits=Limits.share_of_files(1 / 8, MOST_CONNECTIONS),
+            )
         except OSError as exc:
             raise CannotPublish(host, port, in_words(exc)) from exc
         self.host, self.port = host, self._running.port

@@ -53,7 +53,7 @@ log = logging.getLogger(__name__)
 
 HEARTBEAT_S = 1.5
 """The page takes two that are missing for a lost line (``BEAT_MS`` in link.js)."""
-STOP_ANSWER_S = 1.6
+STOP_ANSWER_S = 1.5
 """A stop is answered after this time at the latest; what is not confirmed by then goes on."""
 #: Changes that come quicker than this reach a page as one.
 COALESCE_S = 0.04

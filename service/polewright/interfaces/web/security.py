@@ -118,6 +118,7 @@ class Gate:
             self._check_origin(scope["method"], headers)
             opened = self._check_token(scope, headers)
             if opened is None:
+                _prove(scope)
                 receive = await self._whole_body(headers, receive)
         except _Refused as refused:
             await _answer(refused, scope["path"])(scope, receive, guarded)
@@ -217,6 +218,13 @@ class Gate:
             return await receive()
 
         return replay
+
+
+def _prove(scope: Scope) -> None:
+    """Give the connection of a request that may come in its place beside strangers'."""
+    connection = scope.get("state", {}).get("connection")
+    if connection is not None and not _open_to_all(scope["path"]):
+        connection.prove()
 
 
 def _open_to_all(path: str) -> bool:

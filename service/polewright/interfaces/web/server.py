@@ -13,8 +13,10 @@ from starlette.types import ASGIApp
 from polewright.foundation.errors import in_words
 from polewright.interfaces.web.errors import CannotListen
 from polewright.interfaces.web.feed import Feed
+from polewright_wire.connections import BACKLOG, QUEUE, Limits, guarded
 
 START_S = 20.0
+MOST_CONNECTIONS = 512
 DRAIN_S = 2
 
 
@@ -49,6 +51,10 @@ class RunningService:
         self._server = uvicorn.Server(
             uvicorn.Config(
                 app,
+                http=guarded(Limits.share_of_files(1 / 3, MOST_CONNECTIONS)),
+                ws="none",
+                loop="asyncio",
+                backlog=BACKLOG,
                 log_config=None,
                 access_log=False,
                 proxy_headers=False,
@@ -69,6 +75,7 @@ class RunningService:
             if not self._thread.is_alive() or time.monotonic() > deadline:
                 raise CannotListen(host, self.port, "the server did not start")
             time.sleep(0.01)
+        self._socket.listen(QUEUE)  # once more: asyncio takes its own backlog for both
 
     @property
     def alive(self) -> bool:
