@@ -193,7 +193,7 @@ class Bench:
         self.utc_s += 0.5
         frame, pointing = self.expose(1.5)
         stars = detect_stars(frame)
-        quality = frame_quality(stars, frame)
+        quality = frame_quality(stars)
         tracking = self.mount.tracking
         try:
             plate: Plate = self.plates.follow(

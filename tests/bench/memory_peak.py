@@ -75,7 +75,7 @@ def child(host: str, port: int, hint_ra_dec: list[float], focal_mm: float) -> di
         peaks["frame"] = 2.0 * frame.width * frame.height
         plates.scale_tolerance = 0.05
         stars = detect_stars(frame)
-        frame_quality(stars, frame)
+        frame_quality(stars)
         # The site's sky turns: the canned frame stays, so its time is the one it was drawn for.
         from dataclasses import replace
 

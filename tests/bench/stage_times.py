@@ -50,7 +50,7 @@ def live(plates: PlateSolver, frame: Frame) -> tuple[Plate, str]:
     """One live frame as the session takes it, from pixels to the learnt attitude."""
     near = plates.look_near(frame, tracking=False)
     stars = detect_stars(frame) if near is None else near.stars
-    frame_quality(stars, frame)
+    frame_quality(stars)
     plate = plates.follow(stars, frame, None, CancelToken(), tracking=False, near=near)
     return plate, "whole frame" if near is None else near.searched
 

@@ -137,7 +137,7 @@ class Telescope:
         try:
             near = self.plates.look_near(frame, tracking=True) if quick else None
             stars = detect_stars(frame) if near is None else near.stars
-            quality = frame_quality(stars, frame)
+            quality = frame_quality(stars)
             plate = self.plates.follow(stars, frame, None, CancelToken(), tracking=True, near=near)
         except (ImageError, SolveError) as error:
             return NoReading(str(error), frame.utc_mid_s, tracking=True)

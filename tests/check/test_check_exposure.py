@@ -29,11 +29,9 @@ FINE = FrameQuality(
     hfd_px=3.0,
     fwhm_px=2.6,
     elongation=1.1,
-    elongation_theta=0.0,
     saturated_stars=2,
     background_adu=900.0,
     noise_adu=20.0,
-    saturated_fraction=0.0,
 )
 
 

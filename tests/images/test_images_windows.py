@@ -44,7 +44,7 @@ def test_windows_measure_as_the_whole_frame_does(sensor: SensorKind, columns_fir
     assert apart.max() < 0.2 * np.median(whole.sigma_px)
     np.testing.assert_allclose(stars.flux, whole.flux[match], rtol=0.01)
     np.testing.assert_allclose(stars.sigma_px, whole.sigma_px[match], rtol=0.15)
-    quality, usual = frame_quality(stars, frame), frame_quality(whole, frame)
+    quality, usual = frame_quality(stars), frame_quality(whole)
     assert quality.fwhm_px == pytest.approx(usual.fwhm_px, rel=0.02)
     assert quality.background_adu == pytest.approx(usual.background_adu, abs=3.0)
     assert stars.searched_px is not None
@@ -78,7 +78,7 @@ def test_trails_are_told_and_longer_ones_left_to_the_whole_frame() -> None:
 
     stars = stars_at(frame, places, 8.0, 2.6)
     assert stars is not None
-    quality, usual = frame_quality(stars, frame), frame_quality(detect_stars(frame), frame)
+    quality, usual = frame_quality(stars), frame_quality(detect_stars(frame))
     assert quality.elongation == pytest.approx(usual.elongation, rel=0.05)
     assert quality.elongation is not None
     assert quality.elongation > 1.4
@@ -87,7 +87,7 @@ def test_trails_are_told_and_longer_ones_left_to_the_whole_frame() -> None:
     smeared = np.mean([np.roll(light, shift, axis=1) for shift in range(26)], axis=0)
     trails = Frame(expose(smeared, spec, rng), 0.0, 1.0, gain_e_per_adu=spec.gain_e_per_adu)
 
-    assert (frame_quality(detect_stars(trails), trails).elongation or 0.0) > 3.0
+    assert (frame_quality(detect_stars(trails)).elongation or 0.0) > 3.0
     assert stars_at(trails, places, 8.0, 2.6) is None
 
 

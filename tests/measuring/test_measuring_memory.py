@@ -51,7 +51,7 @@ def test_body_to_attitude_needs_less_than_four_frames_of_memory() -> None:
             blind=False, timeout_s=60.0,
         )  # fmt: skip
         stars = detect_stars(frame)
-        frame_quality(stars, frame)
+        frame_quality(stars)
         plates.solve(stars, frame, shot.hint.centre_icrs, CancelToken())
         near = plates.look_near(frame, tracking=True)
         assert near is not None

@@ -543,7 +543,7 @@ class AlignSession:
             if near is None:
                 stars, quality = measure_stars(rig, frame)
             else:
-                stars, quality = near.stars, frame_quality(near.stars, frame)
+                stars, quality = near.stars, frame_quality(near.stars)
             tell_frame(rig, frame, stars, quality)
             elongation = quality.elongation
             plate = rig.plates.follow(

@@ -121,7 +121,7 @@ class Board:
 
     def frame(self, number: int, frame: Frame, stars: StarList) -> None:
         """A frame came in."""
-        quality = frame_quality(stars, frame)
+        quality = frame_quality(stars)
         self._put(
             frame=FrameNow(
                 number=number,

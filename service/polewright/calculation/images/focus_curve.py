@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -15,13 +14,10 @@ MOST_MISFIT = 0.15
 
 @dataclass(frozen=True)
 class FocusCurve:
-    """A hyperbola ``hfd^2 = smallest^2 + (slope * (position - best))^2``."""
+    """The hyperbola ``hfd^2 = smallest^2 + (slope * (position - best))^2``: where it is least."""
 
     best: float
     """Position, steps."""
-    smallest_px: float
-    slope_px: float
-    """Px per step, far from focus."""
     misfit: float
     """Root mean square of the relative residuals."""
 
@@ -55,4 +51,4 @@ def fit_focus(positions: Sequence[float], hfd_px: Sequence[float]) -> FocusCurve
     position = float(middle + best * scale)
     if not float(np.min(x)) < position < float(np.max(x)) or misfit > MOST_MISFIT:
         return None
-    return FocusCurve(position, math.sqrt(bottom), math.sqrt(float(a)) / scale, misfit)
+    return FocusCurve(position, misfit)

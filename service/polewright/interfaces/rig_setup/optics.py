@@ -23,8 +23,6 @@ class FoundOptics:
     scale_arcsec_per_px: float
     """Of the frame as it was taken."""
     field_deg: tuple[float, float]
-    frame_px: tuple[int, int]
-    """Width and height of the frame as it was taken."""
     julian_year: float
     """When it was taken."""
     mirrored: bool
@@ -58,7 +56,6 @@ def find_optics(rig: Rig) -> FoundOptics:
         pixel_um=pixel_um,
         scale_arcsec_per_px=scale / ARCSEC,
         field_deg=(frame.width * degrees, frame.height * degrees),
-        frame_px=(frame.width, frame.height),
         julian_year=plate.sky.julian_year,
         mirrored=plate.solution.parity < 0,
         matched=plate.solution.matched,

@@ -11,7 +11,7 @@ from polewright.records.events import FrameMeasured
 def measure_stars(rig: Rig, frame: Frame) -> tuple[StarList, FrameQuality]:
     """Find the stars of a frame and tell how good it is."""
     stars = rig.detector.detect(frame)
-    return stars, frame_quality(stars, frame)
+    return stars, frame_quality(stars)
 
 
 def tell_frame(
