@@ -150,28 +150,7 @@ def evaluate(
     enus = enu_from_hour_angle_dec(request.site, angles, np.full(n_points, declination))
     altitudes = azalt_from_enu(enus)[1]
     sigmas = request.noise.sigmas(altitudes, stars)
-    arrive = (
-        request.utc_s
-        + first_s
-        + np.arange(n_points) * (timing.dwell_s + timing.slew.seconds(signed_step))
-    )
-    points = tuple(
-        PlanPoint(
-            hour_angle=float(angles[i]),
-            declination=declination,
-            enu=enus[i],
-            arrive_utc_s=float(arrive[i]),
-            leave_utc_s=float(arrive[i] + timing.dwell_s),
-            right_ascension=float(
-                (outlook.frame.lst + (arrive[i] - request.utc_s) * SIDEREAL_RATE - angles[i])
-                % (2.0 * math.pi)
-            ),
-            sigma_boresight=float(sigmas[i, 0]),
-            sigma_roll=float(sigmas[i, 1]),
-            stars=None if stars is None else float(stars[i]),
-        )
-        for i in range(n_points)
-    )
+    points = _plan_points(outlook, angles, enus, declination, signed_step, first_s, sigmas, stars)
     track = enu_from_hour_angle_dec(request.site, course.hour_angle, declination)
     state = outlook.states[1]
     prediction = predict(request.site, angles, declination, sigmas, request.shared)
@@ -198,6 +177,39 @@ def evaluate(
         adjusting_time_s=_adjusting_time(outlook, points[-1]),
         crosses_meridian=_crosses(request, angles),
         warnings=(*warnings, *outlook.frame.warnings),
+    )
+
+
+def _plan_points(
+    outlook: Outlook,
+    angles: Vector,
+    enus: Vector,
+    declination: float,
+    signed_step: float,
+    first_s: float,
+    sigmas: Vector,
+    stars: Vector | None,
+) -> tuple[PlanPoint, ...]:
+    """Return the points with their times and what is expected of each; hour angles (N,), rad."""
+    utc_s, timing = outlook.request.utc_s, outlook.request.timing
+    between_s = timing.dwell_s + timing.slew.seconds(signed_step)
+    arrive = utc_s + first_s + np.arange(len(angles)) * between_s
+    return tuple(
+        PlanPoint(
+            hour_angle=float(angles[i]),
+            declination=declination,
+            enu=enus[i],
+            arrive_utc_s=float(arrive[i]),
+            leave_utc_s=float(arrive[i] + timing.dwell_s),
+            right_ascension=float(
+                (outlook.frame.lst + (arrive[i] - utc_s) * SIDEREAL_RATE - angles[i])
+                % (2.0 * math.pi)
+            ),
+            sigma_boresight=float(sigmas[i, 0]),
+            sigma_roll=float(sigmas[i, 1]),
+            stars=None if stars is None else float(stars[i]),
+        )
+        for i in range(len(angles))
     )
 
 

@@ -169,21 +169,7 @@ def connect_rig(config: Config, clock: Clock, cancel: CancelToken, emit: EventSi
 
 def connect_devices(config: Config, clock: Clock, cancel: CancelToken, emit: EventSink) -> Rig:
     """Do as `connect_rig`, for who compares site and clock with the mount by stricter limits."""
-    telescope_at = locate("telescope", config.telescope)
-    # Most rigs have one server: ask the telescope's first.
-    camera_at = locate("camera", config.camera, [telescope_at[:2]])
-    telescope = Telescope(_connection(telescope_at), telescope_at[2], clock=clock)
-    client_id = telescope.connection.client_id
-    # A way of its own, to the same server too: while an image comes the mount has to be watched.
-    camera = Camera(_connection(camera_at, client_id), camera_at[2], clock=clock)
-    monitor: SafetyMonitor | None = None
-    if config.safety.wanted:
-        safety_at = locate("safetymonitor", config.safety, [telescope_at[:2]])
-        shared = safety_at[:2] == telescope_at[:2]
-        way = telescope.connection if shared else _connection(safety_at, client_id)
-        monitor = SafetyMonitor(way, safety_at[2], clock=clock)
-    for device in (telescope, camera) if monitor is None else (monitor, telescope, camera):
-        _connect(device, clock, cancel, emit)
+    telescope, camera, monitor = _connected(config, clock, cancel, emit)
     site, source = site_of(config, telescope)
     station = _weather_station(config, telescope, clock, cancel, emit)
     weather = weather_of(config, site, clock.utc_s(), station)
@@ -200,17 +186,7 @@ def connect_devices(config: Config, clock: Clock, cancel: CancelToken, emit: Eve
         rate = None if drive is None else drive.name.lower()
         known = Known(focal_mm, pixel_um, sensor_diagonal_mm(info), rate)
     words = SolverWords()
-    plates = PlateSolver(
-        configured_solver(config, words),
-        site,
-        weather.air,
-        nominal_scale=nominal_scale(focal_mm, binned_um),
-        claim=_focal_claim(config, focal_mm, binned_um),
-        hint_radius=config.solver.hint_radius_deg * DEG,
-        blind=True,
-        timeout_s=config.solver.timeout_s,
-        k1=config.optics.distortion_k1 or 0.0,
-    )
+    plates = _plate_solver(config, words, site, weather.air, focal_mm, binned_um)
     rig = Rig(
         telescope=telescope,
         camera=camera,
@@ -249,6 +225,50 @@ def connect_devices(config: Config, clock: Clock, cancel: CancelToken, emit: Eve
     ask_history(rig)
     rig.guards = make_guards(rig, monitor)
     return rig
+
+
+def _connected(
+    config: Config, clock: Clock, cancel: CancelToken, emit: EventSink
+) -> tuple[Telescope, Camera, SafetyMonitor | None]:
+    """Find mount, camera and, where one is configured, safety monitor, and connect them."""
+    telescope_at = locate("telescope", config.telescope)
+    # Most rigs have one server: ask the telescope's first.
+    camera_at = locate("camera", config.camera, [telescope_at[:2]])
+    telescope = Telescope(_connection(telescope_at), telescope_at[2], clock=clock)
+    client_id = telescope.connection.client_id
+    # A way of its own, to the same server too: while an image comes the mount has to be watched.
+    camera = Camera(_connection(camera_at, client_id), camera_at[2], clock=clock)
+    monitor: SafetyMonitor | None = None
+    if config.safety.wanted:
+        safety_at = locate("safetymonitor", config.safety, [telescope_at[:2]])
+        shared = safety_at[:2] == telescope_at[:2]
+        way = telescope.connection if shared else _connection(safety_at, client_id)
+        monitor = SafetyMonitor(way, safety_at[2], clock=clock)
+    for device in (telescope, camera) if monitor is None else (monitor, telescope, camera):
+        _connect(device, clock, cancel, emit)
+    return telescope, camera, monitor
+
+
+def _plate_solver(
+    config: Config,
+    words: SolverWords,
+    site: Site,
+    air: Atmosphere,
+    focal_mm: float | None,
+    pixel_um: float | None,
+) -> PlateSolver:
+    """Return the configured solver with its hints; the pixel (µm) is one of the frame."""
+    return PlateSolver(
+        configured_solver(config, words),
+        site,
+        air,
+        nominal_scale=nominal_scale(focal_mm, pixel_um),
+        claim=_focal_claim(config, focal_mm, pixel_um),
+        hint_radius=config.solver.hint_radius_deg * DEG,
+        blind=True,
+        timeout_s=config.solver.timeout_s,
+        k1=config.optics.distortion_k1 or 0.0,
+    )
 
 
 def _tell_tolerance(rig: Rig, drive: DriveRate | None) -> None:

@@ -140,6 +140,41 @@ class _Matched:
     expected: int
 
 
+def _align(
+    smooth: SmoothMap,
+    stars: StarList,
+    pixels: Floats,
+    cone: ConeStars,
+    ideal: Floats,
+    tree: cKDTree,
+    reach_px: float,
+    sigma: Floats,
+) -> float | None:
+    """Fit the map to ever closer pairs; return within what distance (px), None with under three."""
+    radius = reach_px
+    for _ in range(8):
+        catalogue, detections = _mutual(smooth(ideal), tree, radius)
+        if catalogue.size < 3:
+            return None
+        keep, _ = same_brightness(stars, cone, catalogue, detections)
+        catalogue, detections = catalogue[keep], detections[keep]
+        usable = cone.fit[catalogue]
+        if np.count_nonzero(usable) < 3:
+            return None
+        chosen, seen = catalogue[usable], detections[usable]
+        weights = 1.0 / sigma[seen]
+        for _ in range(2):
+            smooth.fit(ideal[chosen], pixels[seen], weights)
+            off = np.linalg.norm(smooth(ideal[chosen]) - pixels[seen], axis=1)
+            spread = max(float(np.median(off)) / 1.1774, 0.1)  # median of a Rayleigh distribution
+            weights = 1.0 / sigma[seen] / np.maximum(1.0, off / (3.0 * spread))
+        smaller = min(reach_px, max(1.5, 5.0 * spread))
+        if radius == smaller:
+            break
+        radius = max(smaller, 0.4 * radius)
+    return radius
+
+
 def _match(
     stars: StarList,
     pixels: Floats,
@@ -155,29 +190,9 @@ def _match(
         k1 = radial_scan(ideal[:400], tree, half, min(start.reach_px, 8.0))
     smooth = SmoothMap(half, k1)
     sigma = np.hypot(stars.sigma_px, _SYSTEMATIC_PX)
-    radius = start.reach_px
-    catalogue, detections = np.empty(0, np.int64), np.empty(0, np.int64)
-    for _ in range(8):
-        predicted = smooth(ideal)
-        catalogue, detections = _mutual(predicted, tree, radius)
-        if catalogue.size < 3:
-            return None
-        keep, _ = same_brightness(stars, cone, catalogue, detections)
-        catalogue, detections = catalogue[keep], detections[keep]
-        usable = cone.fit[catalogue]
-        if np.count_nonzero(usable) < 3:
-            return None
-        chosen, seen = catalogue[usable], detections[usable]
-        weights = 1.0 / sigma[seen]
-        for _ in range(2):
-            smooth.fit(ideal[chosen], pixels[seen], weights)
-            off = np.linalg.norm(smooth(ideal[chosen]) - pixels[seen], axis=1)
-            spread = max(float(np.median(off)) / 1.1774, 0.1)  # median of a Rayleigh distribution
-            weights = 1.0 / sigma[seen] / np.maximum(1.0, off / (3.0 * spread))
-        smaller = min(start.reach_px, max(1.5, 5.0 * spread))
-        if radius == smaller:
-            break
-        radius = max(smaller, 0.4 * radius)
+    radius = _align(smooth, stars, pixels, cone, ideal, tree, start.reach_px, sigma)
+    if radius is None:
+        return None
     predicted = smooth(ideal)
     catalogue, detections = _mutual(predicted, tree, radius)
     keep, zero_point = same_brightness(stars, cone, catalogue, detections)
