@@ -80,8 +80,10 @@ def test_with_lan_it_shows_a_link_with_a_token_and_its_qr_code(started) -> None:
         url, token = found.groups()
         assert requests.get(f"{url}/api/session", timeout=10).status_code == 401
         with requests.Session() as client:
-            assert client.get(found[0], timeout=10).status_code == 200
-            assert client.get(f"{url}/api/session", timeout=10).status_code == 200
+            opened = client.get(found[0], timeout=10)
+            assert opened.status_code == 200
+            key = opened.url.partition("#key=")[2]
+            assert client.get(f"{url}/api/session?key={key}", timeout=10).status_code == 200
         drawn = process.stderr.readline()  # the service answers before its code is drawn
         while sum(drawn.count(block) for block in "█▀▄") <= 100:
             more = process.stderr.readline()

@@ -44,14 +44,19 @@ def test_stop_into_a_dead_line_is_said_to_be_unconfirmed_and_tried_until_it_gets
     Once the line is back, STOP is confirmed without being pressed again.
     """
     night = start_night(rate=20.0)
-    served = start_service(night)
+    token = "a-token-of-this-test-0123456789ab"
+    served = start_service(night, token=token)
     PICTURES.mkdir(exist_ok=True)
     with SwallowingProxy(served.service.port) as proxy, browser(tmp_path / "profile") as driver:
-        driver.get(f"http://127.0.0.1:{proxy.port}/")
+        driver.get(f"http://127.0.0.1:{proxy.port}/?token={token}")
         wait_js(driver, "document.getElementById('go').checkVisibility()")
+        driver.refresh()  # opened once, the page needs no link any more
+        wait_js(driver, "document.getElementById('go').checkVisibility()")
+        assert driver.current_url == f"http://127.0.0.1:{proxy.port}/"
         driver.find_element("id", "go").click()
         driver.find_element("id", "ask-yes").click()
         wait_js(driver, "document.body.dataset.mode === 'turn'")
+        wait_js(driver, "document.getElementById('frame-img').naturalWidth > 0")
         proxy.swallow = True
         driver.execute_script("window.onceMs = performance.now()")
 
@@ -107,9 +112,11 @@ def test_a_stop_that_the_mount_does_not_confirm_is_answered_all_the_same(
     with SwallowingProxy(night.running.port) as proxy:
         served = start_service(night, {"telescope.port": proxy.port})
         proxy.swallow = True
+        served.get("/api/health")
+        others = {one for one in threading.enumerate() if one.name.startswith("stop_")}
 
         answers = [served.post("/api/stop").json() for _ in range(6)]
-        at_work = [one for one in threading.enumerate() if one.name.startswith("stop_")]
+        at_work = {one for one in threading.enumerate() if one.name.startswith("stop_")} - others
         proxy.swallow = False
         wait_for = time.monotonic() + 120.0
         while (last := served.post("/api/stop").json())["motion"] != "stopped":

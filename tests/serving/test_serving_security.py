@@ -5,6 +5,8 @@ from __future__ import annotations
 import asyncio
 import http.client
 import logging
+import os
+import stat
 import time
 
 import pytest
@@ -14,8 +16,9 @@ from polewright.foundation.clock import SystemClock
 from polewright.foundation.config import config_from_text
 from polewright.interfaces.web.app import create_app
 from polewright.interfaces.web.feed import Feed
+from polewright.interfaces.web.night_token import KEPT_S, NightToken, new_token, night_token
 from polewright.interfaces.web.runner import SessionRunner
-from polewright.interfaces.web.security import Gate, host_allowed, host_names, new_token
+from polewright.interfaces.web.security import Gate, cookie_name, host_allowed, host_names
 from polewright.interfaces.web.server import RunningService
 
 TOKEN = "a-token-for-tests-0123456789"
@@ -211,10 +214,18 @@ def test_without_the_token_only_the_sign_of_life_is_told(serve) -> None:
         answer = requests.post(url + "/api/stop", headers=headers, timeout=10)
         assert answer.status_code == 401
         assert answer.json()["code"] == "token_missing"
-    wrong = requests.get(url + "/", cookies={"polewright_token": "wrong"}, timeout=10)
+    wrong = requests.get(
+        url + "/", cookies={f"polewright_{service.port}": "wrong.wrong"}, timeout=10
+    )
     assert wrong.status_code == 401
     assert "terminal" in wrong.text
     assert requests.get(url + "/api/health", timeout=10).json()["ok"] is True
+
+
+def opened(url: str, client: requests.Session) -> tuple[requests.Response, str]:
+    """Open the link; return what it answered and the key that the page is given."""
+    answer = client.get(f"{url}/?token={TOKEN}", timeout=10, allow_redirects=False)
+    return answer, answer.headers["Location"].removeprefix("/#key=")
 
 
 def test_the_link_opens_the_page_and_leaves_the_token_out_of_the_address(serve) -> None:
@@ -222,20 +233,146 @@ def test_the_link_opens_the_page_and_leaves_the_token_out_of_the_address(serve) 
     service = serve(TOKEN)
     url = service.url.rstrip("/")
     with requests.Session() as client:
-        opened = client.get(f"{url}/?token={TOKEN}", timeout=10)
-        again = client.get(f"{url}/api/session", timeout=10)
+        answer, key = opened(url, client)
+        page = client.get(f"{url}/", timeout=10)
+        again = client.get(f"{url}/api/session?key={key}", timeout=10)
+        stopped = client.post(f"{url}/api/stop?key={key}", timeout=10)
 
-    assert opened.history[0].status_code == 303
-    cookie = opened.history[0].headers["Set-Cookie"].lower()
+    assert answer.status_code == 303
+    cookie = answer.headers["Set-Cookie"].lower()
     assert "httponly" in cookie
     assert "samesite=lax" in cookie
-    assert opened.url == f"{url}/"
-    assert "Polewright" in opened.text
-    assert again.status_code == 200
+    assert f"polewright_{service.port}=" in cookie
+    assert TOKEN.lower() not in cookie
+    assert "Polewright" in page.text
+    assert (again.status_code, stopped.status_code) == (200, 200)
     bearer = requests.get(
         f"{url}/api/session", headers={"Authorization": f"Bearer {TOKEN}"}, timeout=10
     )
     assert bearer.status_code == 200
+
+
+def test_what_another_service_of_this_computer_sees_opens_nothing(serve) -> None:
+    """Browsers send a cookie to every port: it is not the token, and shows nothing of the rig.
+
+    The key beside it is for this port's pages only, and is of no use with another's cookie.
+    """
+    service = serve(TOKEN)
+    url = service.url.rstrip("/")
+    with requests.Session() as victim, requests.Session() as other:
+        _, key = opened(url, victim)
+        opened(url, other)
+        name, value = next(iter(victim.cookies.items()))
+        seen = {"Cookie": f"broken; a b=c; {name}={value}"}
+        for path in ("/api/session", "/api/session?key=", "/api/openapi.json", "/metrics"):
+            assert requests.get(url + path, headers=seen, timeout=10).status_code == 401
+        assert requests.post(f"{url}/api/stop", headers=seen, timeout=10).status_code == 401
+        for given in ({"token": value}, {"token": value.partition(".")[2]}):
+            answer = requests.get(f"{url}/", params=given, timeout=10, allow_redirects=False)
+            assert answer.status_code == 401
+        with_key = requests.get(f"{url}/api/session?key={key}", headers=seen, timeout=10)
+        assert with_key.status_code == 200  # whatever other cookies stand beside it
+        assert requests.get(f"{url}/api/session?key={key}", timeout=10).status_code == 401
+        assert other.get(f"{url}/api/session?key={key}", timeout=10).status_code == 401
+        forged = {"Cookie": f"{name}={value[:-1]}{'0' if value[-1] != '0' else '1'}"}
+        assert requests.get(f"{url}/", headers=forged, timeout=10).status_code == 401
+
+
+def test_two_services_of_one_computer_stay_open_side_by_side(serve) -> None:
+    """One browser, two piers: opening the second does not lock the first."""
+    first, second = serve(TOKEN), serve("another-token-for-tests-9876543210")
+    with requests.Session() as client:
+        _, key = opened(first.url.rstrip("/"), client)
+        client.get(f"{second.url}?token=another-token-for-tests-9876543210", timeout=10)
+
+        assert len(client.cookies) == 2
+        assert client.get(f"{first.url}api/session?key={key}", timeout=10).status_code == 200
+        assert client.get(f"{second.url}api/session?key={key}", timeout=10).status_code == 401
+
+
+def test_a_service_that_starts_again_with_its_token_locks_nobody_out(serve) -> None:
+    """A phone that was let in before a crash presses STOP after it."""
+    first = serve(TOKEN)
+    with requests.Session() as phone:
+        _, key = opened(first.url.rstrip("/"), phone)
+        value = next(iter(phone.cookies.values()))
+    again = serve(TOKEN)  # another process would have the same port
+
+    answer = requests.post(
+        f"{again.url}api/stop?key={key}",
+        headers={"Cookie": f"{cookie_name(f'x:{again.port}')}={value}"},
+        timeout=20,
+    )
+
+    assert answer.status_code == 200
+
+
+@pytest.mark.parametrize(
+    ("host", "name"),
+    [
+        ("pier:8787", "polewright_8787"),
+        ("pier", "polewright_80"),
+        ("[::1]:9", "polewright_9"),
+        ("[::1]", "polewright_80"),
+        ("pier:8 7", "polewright_80"),
+    ],
+)
+def test_a_cookie_is_named_after_the_port(host, name) -> None:
+    assert cookie_name(host) == name
+
+
+def test_a_restart_keeps_the_nights_token_and_tells_it_to_its_owner_alone(tmp_path) -> None:
+    """Each port has its own; --new-token makes another; a free port keeps none."""
+    first = night_token(8787, folder=tmp_path)
+
+    assert night_token(8787, folder=tmp_path).token == first.token
+    assert night_token(8788, folder=tmp_path).token != first.token
+    assert stat.S_IMODE((tmp_path / "token-8787").stat().st_mode) == 0o600
+    fresh = night_token(8787, new=True, folder=tmp_path)
+    assert fresh.token != first.token
+    assert night_token(8787, folder=tmp_path).token == fresh.token
+    assert night_token(0, folder=tmp_path).path is None
+    assert {path.name for path in tmp_path.iterdir()} == {"token-8787", "token-8788"}
+
+
+def test_a_token_is_forgotten_after_a_day_but_not_by_a_service_that_crashed(tmp_path) -> None:
+    """One that ran for days and was gone for a minute comes back with it."""
+    token, path = night_token(8787, folder=tmp_path).token, tmp_path / "token-8787"
+    now_s = time.time()
+    path.write_text(f"{token}\n{now_s - 3 * KEPT_S:.0f}\n")
+    night = NightToken(token, path)
+    night.in_use()
+    assert night_token(8787, folder=tmp_path).token == token
+
+    os.utime(path, (now_s - 3600.0, now_s - 3600.0))
+    second = night_token(8787, folder=tmp_path).token
+    assert second != token
+
+    os.utime(path, (now_s - KEPT_S - 60.0, now_s - KEPT_S - 60.0))
+    assert night_token(8787, folder=tmp_path).token != second
+
+
+@pytest.mark.skipif(os.name != "posix", reason="modes and links of POSIX")
+@pytest.mark.parametrize("spoil", ["mode", "link", "text", "short", "folder"])
+def test_a_file_that_others_may_have_written_is_not_believed(tmp_path, spoil) -> None:
+    """A wrong mode, a link, what is no token: a new one is made, and nothing breaks."""
+    path = tmp_path / "token-8787"
+    token = night_token(8787, folder=tmp_path).token
+    if spoil == "mode":
+        path.chmod(0o644)
+    elif spoil == "link":
+        path.rename(tmp_path / "elsewhere")
+        path.symlink_to(tmp_path / "elsewhere")
+    elif spoil == "folder":
+        path.unlink()
+        path.mkdir()
+    else:
+        path.write_text("\x00" if spoil == "text" else "short\n1\n")
+
+    found = night_token(8787, folder=tmp_path)
+
+    assert found.token != token
+    assert len(found.token) >= 32
 
 
 def test_the_token_is_never_logged(serve, caplog, capfd) -> None:

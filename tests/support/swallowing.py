@@ -18,7 +18,8 @@ class SwallowingProxy:
         self._open: list[socket.socket] = []
         self._listener = socket.create_server(("127.0.0.1", 0), backlog=64)
         self.port: int = self._listener.getsockname()[1]
-        threading.Thread(target=self._accept, daemon=True).start()
+        self._accepting = threading.Thread(target=self._accept, daemon=True)
+        self._accepting.start()
 
     def _accept(self) -> None:
         while True:
@@ -49,6 +50,11 @@ class SwallowingProxy:
         return self
 
     def __exit__(self, *_: object) -> None:
+        with suppress(OSError):
+            self._listener.shutdown(socket.SHUT_RDWR)  # wakes who waits in it
+        self._accepting.join(10.0)
         self._listener.close()
         for one in self._open:
+            with suppress(OSError):
+                one.shutdown(socket.SHUT_RDWR)
             one.close()

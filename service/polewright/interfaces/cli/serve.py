@@ -21,11 +21,13 @@ from polewright.interfaces.cli.terminal import Console
 
 if TYPE_CHECKING:
     from polewright.interfaces.web.models import StopAnswer
+    from polewright.interfaces.web.night_token import NightToken
     from polewright.interfaces.web.runner import SessionRunner
     from polewright.interfaces.web.server import RunningService
 from polewright.foundation.errors import PolewrightError
 
 LOOPBACK = "127.0.0.1"
+IN_USE_EVERY_S = 60.0
 EVERYWHERE = "0.0.0.0"  # noqa: S104 - only with --lan, and then a token is asked
 
 
@@ -41,6 +43,14 @@ def serve(
     lan: Annotated[
         bool,
         typer.Option("--lan", help="let phones and others on the network in, with a token"),
+    ] = False,
+    fresh_token: Annotated[
+        bool,
+        typer.Option(
+            "--new-token",
+            help="with --lan: make a new link and lock out who has the old one, which is otherwise "
+            "kept for 24 h",
+        ),
     ] = False,
     alpaca_port: Annotated[
         int | None,
@@ -85,8 +95,8 @@ def serve(
     from polewright.interfaces.web.errors import LanNotAsked
     from polewright.interfaces.web.links import qr_text
     from polewright.interfaces.web.metrics import Metrics
+    from polewright.interfaces.web.night_token import night_token
     from polewright.interfaces.web.runner import SessionRunner
-    from polewright.interfaces.web.security import new_token
     from polewright.interfaces.web.server import RunningService
 
     console = Console(stderr=True)
@@ -99,7 +109,8 @@ def serve(
         on_lan = not is_loopback(bind)
         if on_lan and not lan:
             raise LanNotAsked(bind)
-        token = new_token() if lan else None
+        kept = night_token(port, new=fresh_token) if lan else None
+        token = None if kept is None else kept.token
         runner = SessionRunner(
             lambda extra: config_from_file(config, {**overrides, **extra}),
             clock_from_environment(),
@@ -149,7 +160,7 @@ def serve(
                 if published is not None:
                     console.print(f"Alpaca devices on port {published.port}")
             try:
-                _until_stopped(runner, service, cancel, log)
+                _until_stopped(runner, service, cancel, log, kept)
                 console.print("Stopping ...")
             finally:
                 stopped = _stop(runner, service)
@@ -166,7 +177,11 @@ def _links(bind: str, service: RunningService, token: str | None) -> list[str]:
 
 
 def _until_stopped(
-    runner: SessionRunner, service: RunningService, cancel: CancelToken, log: Any
+    runner: SessionRunner,
+    service: RunningService,
+    cancel: CancelToken,
+    log: Any,
+    kept: NightToken | None,
 ) -> None:
     """Wait for the end; meanwhile tell the service manager and the log how things stand.
 
@@ -176,13 +191,16 @@ def _until_stopped(
 
     log.info("serving", url=service.url)
     tell_manager(READY=1)
-    every_s, fed_s, told = watchdog_every_s(), -1e9, ""
+    every_s, fed_s, told, noted_s = watchdog_every_s(), -1e9, "", -1e9
     while not cancel.wait(0.5):
         step = runner.snapshot().step.value if runner.session is not None else "no session"
         if step != told:
             log.info("session_step", step=step)
             tell_manager(STATUS=step)
             told = step
+        if kept is not None and time.monotonic() - noted_s >= IN_USE_EVERY_S:
+            noted_s = time.monotonic()
+            kept.in_use()
         if every_s is not None and time.monotonic() - fed_s >= every_s and service.alive:
             fed_s = time.monotonic()
             tell_manager(WATCHDOG=1)

@@ -4,23 +4,27 @@ A page on the internet can make a browser send requests to this computer. Three 
 the Host header must be a name of this service (against rebinding a foreign name to a local
 address), a request that changes something must come from our own page or from a program
 (Origin, Sec-Fetch-Site), and nothing is ever allowed cross-origin (no CORS headers at all).
+
+The link opens the page for one browser, which gets two halves of a secret of its own: a cookie,
+and a key that the page keeps. Browsers send cookies to every port of a computer, so another
+service there may see the first half; the second is for this port's pages only. Both follow from
+the token, so that a restart with the same token locks nobody out.
 """
 
 from __future__ import annotations
 
+import hmac
 import ipaddress
 import json
 import re
 import secrets
 import socket
-from http.cookies import CookieError, SimpleCookie
 from urllib.parse import parse_qs
 
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.responses import Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-COOKIE = "polewright_token"
 MOST_BYTES = 64 * 1024
 OPEN_TO_ALL = frozenset(
     ("/api/health", "/handbook", "/handbook.css", "/handbook.js", "/page.css", "/icon.svg")
@@ -47,13 +51,14 @@ _LOCKED = """<!doctype html><html lang="en"><meta charset="utf-8">
 <meta name="viewport" content="width=device-width"><title>Polewright: locked</title>
 <h1>This page is locked</h1>
 <p>Open the link, or scan the QR code, that the terminal showed when the service was started.
-Each start of the service makes a new one.</p>
+Where it is lost, start the service again: it shows the same link.</p>
 <p><a href="/handbook">The handbook</a> is open to all.</p></html>"""
 
 
-def new_token() -> str:
-    """Return a fresh token of 192 random bits, fit for a link."""
-    return secrets.token_urlsafe(24)
+def cookie_name(host: str) -> str:
+    """Return the cookie's name for a Host header: one for each port, for browsers share them."""
+    port = host.rpartition(":")[2] if not host.endswith("]") else ""
+    return f"polewright_{port if port.isdecimal() and port.isascii() else 80}"
 
 
 def host_names(on_lan: bool) -> frozenset[str]:
@@ -159,25 +164,12 @@ class Gate:
         if scope["path"] == "/" and scope["query_string"]:
             query = parse_qs(scope["query_string"].decode("latin-1"))
             if self._right(query.get("token", [""])[0]):
-                # To an address without the token: it shall not stay in the address bar.
-                response = Response(status_code=303, headers={"Location": "/"})
-                response.set_cookie(
-                    COOKIE,
-                    self.token,
-                    max_age=COOKIE_AGE_S,
-                    httponly=True,
-                    samesite="lax",
-                    path="/",
-                )
-                return response
+                return self._opened(headers)
         scheme, _, given = headers.get("authorization", "").partition(" ")
         if scheme.lower() == "bearer" and self._right(given.strip()):
             return None
-        try:
-            cookies = SimpleCookie(headers.get("cookie", ""))
-        except CookieError:
-            cookies = SimpleCookie()
-        if COOKIE in cookies and self._right(cookies[COOKIE].value):
+        client = self._client(headers)
+        if client is not None and (not _shows_rig(scope["path"]) or self._has_key(scope, client)):
             return None
         raise _Refused(
             401,
@@ -189,6 +181,43 @@ class Gate:
     def _right(self, given: str) -> bool:
         return self.token is not None and secrets.compare_digest(
             given.encode("utf-8", "replace"), self.token.encode()
+        )
+
+    def _opened(self, headers: Headers) -> Response:
+        """Give a browser its halves, at an address that does not show the token."""
+        client = secrets.token_urlsafe(12)
+        response = Response(
+            status_code=303, headers={"Location": f"/#key={self._half('key', client)}"}
+        )
+        response.set_cookie(
+            cookie_name(headers.get("host", "")),
+            f"{client}.{self._half('cookie', client)}",
+            max_age=COOKIE_AGE_S,
+            httponly=True,
+            samesite="lax",
+            path="/",
+        )
+        return response
+
+    def _half(self, which: str, client: str) -> str:
+        token = (self.token or "").encode()
+        return hmac.new(token, f"{which} {client}".encode(), "sha256").hexdigest()
+
+    def _client(self, headers: Headers) -> str | None:
+        """Return the browser that a cookie of ours names."""
+        name = cookie_name(headers.get("host", ""))
+        # By hand: a cookie of another service of this computer may have any form.
+        pairs = (part.strip().partition("=") for part in headers.get("cookie", "").split(";"))
+        client, _, half = next((value for key, _, value in pairs if key == name), "").partition(".")
+        good = hmac.compare_digest(
+            half.encode("utf-8", "replace"), self._half("cookie", client).encode()
+        )
+        return client if client and good else None
+
+    def _has_key(self, scope: Scope, client: str) -> bool:
+        given = parse_qs(scope["query_string"].decode("latin-1")).get("key", [""])[0]
+        return hmac.compare_digest(
+            given.encode("utf-8", "replace"), self._half("key", client).encode()
         )
 
     async def _whole_body(self, headers: Headers, receive: Receive) -> Receive:
@@ -223,8 +252,14 @@ class Gate:
 def _prove(scope: Scope) -> None:
     """Give the connection of a request that may come in its place beside strangers'."""
     connection = scope.get("state", {}).get("connection")
-    if connection is not None and not _open_to_all(scope["path"]):
+    path = scope["path"]
+    if connection is not None and _shows_rig(path) and not _open_to_all(path):
         connection.prove()
+
+
+def _shows_rig(path: str) -> bool:
+    """Whether a path tells of the rig or steers it: there a cookie alone is not enough."""
+    return path.startswith(("/api", "/metrics"))
 
 
 def _open_to_all(path: str) -> bool:

@@ -10,6 +10,19 @@ const POLL_MS = 1000;
 const TRY_AGAIN_MS = 4000;
 const ANSWER_MS = 10000;
 
+// The half of this browser's secret that no other port of that computer is ever sent: the cookie is.
+let key = new URLSearchParams(location.hash.slice(1)).get("key");
+try {
+  if (key) localStorage.setItem("polewright.key", key);
+  else key = localStorage.getItem("polewright.key");
+} catch {
+  // Private windows may forbid it; the link then opens the page until it is left.
+}
+if (location.hash.startsWith("#key=")) history.replaceState(null, "", location.pathname);
+
+/** The path with this browser's key, as everything about the rig is asked for. */
+export const keyed = (path) => (key ? `${path}${path.includes("?") ? "&" : "?"}key=${encodeURIComponent(key)}` : path);
+
 export class Problem extends Error {
   constructor(status, body) {
     super(body.message || say("the service answered with status {status}", { status }));
@@ -28,7 +41,7 @@ async function answered(response) {
 /** Ask the service; no request waits for ever, or a dead line would say nothing. */
 async function asked(path, options, limitMs) {
   try {
-    return await answered(await fetch(path, { cache: "no-store", signal: AbortSignal.timeout(limitMs), ...options }));
+    return await answered(await fetch(keyed(path), { cache: "no-store", signal: AbortSignal.timeout(limitMs), ...options }));
   } catch (problem) {
     if (problem instanceof Problem) throw problem;
     const late = problem.name === "TimeoutError";
@@ -62,7 +75,7 @@ export class Link {
   open() {
     this.source?.close();
     this.opened = performance.now();
-    const source = (this.source = new EventSource("/api/session/events"));
+    const source = (this.source = new EventSource(keyed("/api/session/events")));
     source.addEventListener("snapshot", (event) => {
       this.heard = performance.now();
       this.set("live");

@@ -1,7 +1,7 @@
 // The page: shows what the service tells and passes on what is pressed. It decides nothing.
 
 import { say, sayCount, sayDocument } from "./language.js";
-import { Link, ask, tell } from "./link.js";
+import { Link, ask, keyed, tell } from "./link.js";
 import { ErrorPicture } from "./picture.js";
 import { Tone, Voice } from "./sound.js";
 import { ENDED, angle, angleText, clockTime, figures, lost, now, progressWords, sentenceCase, stepWords } from "./words.js";
@@ -196,7 +196,7 @@ function load(img, source, alt) {
     img.alt = alt;
     img.hidden = false;
   };
-  next.src = source;
+  next.src = keyed(source);
 }
 
 let chartAsked = "";
