@@ -107,6 +107,8 @@ class SessionBench:
         """What the guards do at each look at the tracking mount."""
         self.crosses = False
         """Whether the next sweep crosses the meridian."""
+        self.after_sweep: Callable[[], None] = lambda: None
+        """Called when a sweep is over, before anything else is exposed."""
         self.on_plan: Callable[[dict[str, Any]], None] = lambda _how: None
         self.on_event: Callable[[Event], None] = lambda _event: None
         self.on_reading: Callable[[int], None] = lambda _number: None
@@ -237,7 +239,13 @@ class SessionBench:
         rig.cancel.check()
         axis, covariance = self.mount.swept(2.0 * ARCSEC)
         fit = SimpleNamespace(axis=axis, covariance=covariance)
-        return SimpleNamespace(result=made_result(self.clock.utc_s()), fit=fit)
+        last = SimpleNamespace(
+            plate=SimpleNamespace(attitude=self._attitude(self.clock.now_s)),
+            quality=SimpleNamespace(elongation=1.1, star_count=60, hfd_px=3.0),
+        )
+        self.after_sweep()
+        result = made_result(self.clock.utc_s())
+        return SimpleNamespace(result=result, fit=fit, solved=(last,))
 
     def _hear(self, event: Event) -> None:
         self.events.append(event)

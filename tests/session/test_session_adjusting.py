@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from session.session_bench import NIGHT_S, SessionBench
 
+from polewright.foundation.angles import ARCMIN
 from polewright.foundation.errors import ExitCode, PolewrightError
 from polewright.observing.safety.guard_errors import ClockWasSet, MovedBySomebodyElse
 from polewright.records.events import Event, FrameMeasured
@@ -219,3 +220,33 @@ def test_wishes_of_one_pass_do_not_reach_the_next(
     assert len(bench.readings) == 6
     assert [record.data["command"] for record in bench.records("command")] == ["pause", "sweep"]
     assert not bench.session.snapshot().paused
+
+
+def test_a_turn_before_the_first_live_frame_counts(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """Whoever turns as soon as the sweep's figure is there is not asked for the same turn again."""
+    bench = SessionBench(monkeypatch, tmp_path, swept=True, error_deg=0.5)
+    before = bench.mount.error()
+
+    def turn() -> None:
+        bench.mount.altitude += 20.0 * ARCMIN
+
+    bench.after_sweep = turn
+    bench.on_reading = lambda number: bench.session.stop() if number == 4 else None
+    bench.run()
+
+    after = bench.mount.error()
+    assert abs(after - before) > 5.0 * ARCMIN
+    assert bench.readings[-1].total_arcmin == pytest.approx(after / ARCMIN, abs=0.5)
+    assert bench.notes("The axis was turned by about 20")
+
+
+def test_hands_off_is_no_turn(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """Tracking and noise between the sweep and the first live frame are not told as a turn."""
+    bench = SessionBench(monkeypatch, tmp_path, swept=True)
+    bench.after_sweep = lambda: bench.mount.wait(60.0)
+    bench.on_reading = lambda number: bench.session.stop() if number == 2 else None
+    bench.run()
+
+    assert not bench.notes("The axis was turned")

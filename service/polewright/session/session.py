@@ -10,6 +10,7 @@ from contextlib import nullcontext
 from enum import Enum
 from typing import Any
 
+from polewright.calculation.adjusting.axis_at_rest import turned_between
 from polewright.calculation.adjusting.engine import AdjustmentEngine, Reading
 from polewright.calculation.adjusting.engine import Settings as EngineSettings
 from polewright.calculation.adjusting.errors import FramesOutOfOrder
@@ -20,8 +21,8 @@ from polewright.calculation.images.quality import frame_quality
 from polewright.calculation.planning.request import PlanRequest, Pointing, SweepPlan
 from polewright.devices.alpaca.slew_and_stop import MotionState
 from polewright.foundation.adjuster_profile import Axis
-from polewright.foundation.angle_text import arcmin_text
-from polewright.foundation.angles import DEG, SIDEREAL_RATE
+from polewright.foundation.angle_text import angle_text, arcmin_text
+from polewright.foundation.angles import ARCMIN, DEG, SIDEREAL_RATE
 from polewright.foundation.clock import CancelToken, Clock
 from polewright.foundation.config import Config
 from polewright.foundation.errors import (
@@ -324,8 +325,20 @@ class AlignSession:
     # -- adjusting -------------------------------------------------------------------------
 
     def _begin_adjusting(self, rig: Rig, measured: Measured) -> AdjustmentEngine:
-        """Take the reference frame where the sweep ended and make the engine from it."""
-        reference = self._until_observed(rig)
+        """Take the reference frame where the sweep ended and make the engine from it.
+
+        Where the axis was turned since, the sweep's last frame is the reference instead, and the
+        turn counts like any other.
+        """
+        reference, last = self._until_observed(rig), _last_of_sweep(measured)
+        turned = turned_between(last.attitude, reference.attitude, measured.fit.axis)
+        if turned > TURNED_SINCE:
+            rig.note(
+                f"The axis was turned by about {angle_text(turned)} between the sweep and the "
+                "first live frame: the turn counts. Next time wait for the first reading.",
+                warning=True,
+            )
+            reference = last
         anchor = Anchor.from_sweep(rig, measured.fit.axis, measured.fit.covariance, reference)
         return self._make_engine(rig, anchor)
 
@@ -641,3 +654,20 @@ class AlignSession:
 def _sentence(error: PolewrightError) -> str:
     text = str(error)
     return f"{text[:1].upper()}{text[1:]}."
+
+
+def _last_of_sweep(measured: Measured) -> Observation:
+    """Return the last frame of a sweep as the engine takes it."""
+    point = measured.solved[-1]
+    return Observation(
+        point.plate.attitude,
+        elongation=point.quality.elongation,
+        star_count=point.quality.star_count,
+        hfd_px=point.quality.hfd_px,
+        tracking=True,
+    )
+
+
+#: A turn of the axis between the sweep's last frame and the first live one that is no noise, rad
+#: (own choice: some times what settling and air move it).
+TURNED_SINCE = 0.5 * ARCMIN

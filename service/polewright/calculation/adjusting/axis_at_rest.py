@@ -9,7 +9,8 @@ from enum import Enum
 
 import numpy as np
 
-from polewright.calculation.adjusting.observation import Light, Observation
+from polewright.calculation.adjusting.observation import CameraAttitude, Light, Observation
+from polewright.calculation.geometry.rotation import rotation_vector
 from polewright.foundation.angles import Matrix, Vector
 
 #: A chi-square of two degrees of freedom exceeds this once in a hundred times.
@@ -164,3 +165,17 @@ def mahalanobis2(difference: Vector, covariance: Matrix, axis: Vector) -> float:
     flat = plane @ difference
     cov = plane @ covariance @ plane.T
     return float(flat @ np.linalg.solve(cov, flat))
+
+
+def turned_between(before: CameraAttitude, after: CameraAttitude, axis: Vector) -> float:
+    """Return by how much (rad) a camera turned between two frames, but about the mount's axis.
+
+    Tracking and the clutch turn it about that axis alone, an adjuster across it as well.
+
+    Args:
+        before: the earlier frame.
+        after: the later one.
+        axis: of the mount, unit vector (3,).
+    """
+    turn = rotation_vector(after.matrix @ before.matrix.T)
+    return float(np.linalg.norm(turn - (turn @ axis) * axis))
