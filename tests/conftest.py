@@ -65,6 +65,6 @@ def pytest_sessionfinish(session: pytest.Session) -> None:
     """Fail when more sweeps were refused than chance explains; told beside the reruns."""
     reporter = session.config.pluginmanager.get_plugin("terminalreporter")
     again = [] if reporter is None else reporter.stats.get("rerun", [])
-    if len(again) > CHANCES and session.exitstatus == pytest.ExitCode.OK:
+    if reporter and len(again) > CHANCES and session.exitstatus == pytest.ExitCode.OK:
         reporter.write_line(f"{len(again)} tests saw an honest sweep refused: more than chance.")
         session.exitstatus = pytest.ExitCode.TESTS_FAILED

@@ -6,6 +6,7 @@ import os
 import signal
 import sys
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -46,7 +47,7 @@ def test_a_command_gets_axis_and_angle_as_single_arguments(tmp_path) -> None:
     out = tmp_path / "out.txt"
     script = "import sys; open(sys.argv[1], 'w').write('|'.join(sys.argv[2:]))"
     command = f"{PYTHON} -c \"{script}\" {out} {{axis}} 'x {{arcmin}}; echo $HOME'"
-    adjuster = load_adjuster("command", {"command": command}, CLOCK)
+    adjuster: Any = load_adjuster("command", {"command": command}, CLOCK)
 
     adjuster.turn("azimuth", -2.5, nothing)
 
@@ -71,7 +72,7 @@ def test_a_turn_that_is_broken_off_ends_the_command_and_stops_the_motor(tmp_path
     def cancelled() -> None:
         raise Cancelled("stopped by the user")
 
-    adjuster = load_adjuster("command", options, CLOCK)
+    adjuster: Any = load_adjuster("command", options, CLOCK)
     with pytest.raises(Cancelled):
         adjuster.turn("altitude", 1.0, cancelled)
     assert adjuster.stop_trouble() is None
@@ -110,7 +111,7 @@ def test_a_turn_that_is_broken_off_ends_the_commands_children_too(tmp_path) -> N
     child = tmp_path / "child"
     command = f'{PYTHON} -c "{WITH_A_CHILD}" {child} {{axis}} {{arcmin}}'
 
-    adjuster = load_adjuster("command", {"command": command}, CLOCK)
+    adjuster: Any = load_adjuster("command", {"command": command}, CLOCK)
     with pytest.raises(Cancelled):
         adjuster.turn("altitude", 1.0, cancel_when_written(child))
 
@@ -159,7 +160,7 @@ def test_the_stop_command_does_not_wait_for_the_turn_to_end(tmp_path, monkeypatc
         "stop": f"{PYTHON} {tmp_path / 'stop.py'} {turner} {seen}",
     }
 
-    adjuster = load_adjuster("command", options, CLOCK)
+    adjuster: Any = load_adjuster("command", options, CLOCK)
     with pytest.raises(Cancelled):
         adjuster.turn("azimuth", 1.0, cancel_when_written(turner))
 
@@ -175,7 +176,7 @@ def test_a_stop_command_that_hangs_is_told_and_holds_nothing_up(tmp_path, monkey
         "command": f'{PYTHON} -c "{script}" {ready} {{axis}} {{arcmin}}',
         "stop": f'{PYTHON} -c "{script}" {stopping}',
     }
-    adjuster = load_adjuster("command", options, CLOCK)
+    adjuster: Any = load_adjuster("command", options, CLOCK)
     with pytest.raises(Cancelled):
         adjuster.turn("azimuth", 1.0, cancel_when_written(ready))
 
@@ -194,7 +195,7 @@ def test_a_stop_does_not_wait_for_the_position_command(tmp_path) -> None:
         "timeout_s": 30.0,
     }
 
-    adjuster = load_adjuster("command", options, CLOCK)
+    adjuster: Any = load_adjuster("command", options, CLOCK)
     with pytest.raises(Cancelled):
         adjuster.position_arcmin("azimuth", cancel_when_written(ready))
 

@@ -77,6 +77,7 @@ def test_backlash_is_learned_from_reversals_and_added_to_the_turns() -> None:
     size, sigma = knob.backlash
     assert abs(size / ARCMIN - 4.0) < 2.0 * sigma / ARCMIN
     assert told is not None
+    assert plain is not None
     assert plain == pytest.approx(0.5, rel=0.05)
     assert told > plain + 0.02
 

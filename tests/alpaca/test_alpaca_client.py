@@ -9,6 +9,7 @@ import socket
 import threading
 import time
 from http.server import BaseHTTPRequestHandler
+from typing import Any, cast
 
 import pytest
 import responses
@@ -43,7 +44,7 @@ def test_ids_are_sent_and_count_up(connection: AlpacaConnection) -> None:
     connection.get(PATH)
     connection.get(PATH)
 
-    queries = [dict(call.request.params) for call in responses.calls]
+    queries = [dict(cast("Any", call.request).params) for call in responses.calls]
     assert [q["ClientTransactionID"] for q in queries] == ["1", "2"]
     assert {q["ClientID"] for q in queries} == {"77"}
 
@@ -283,7 +284,7 @@ def _half(handler: BaseHTTPRequestHandler) -> None:
 @pytest.mark.parametrize("fault", [_drop, _half])
 def test_get_is_repeated_once_after_a_break_and_a_put_never(fault: object) -> None:
     """A PUT may have moved something; a GET has not."""
-    faults = [fault, fault]
+    faults: list[Any] = [fault, fault]
 
     def flaky(_params: dict[str, str]) -> object:
         if faults:
@@ -496,15 +497,15 @@ def test_environment_proxies_are_ignored(
     connection.get(PATH)
 
     assert connection._normal.session.trust_env is False
-    assert responses.calls[0].request.url.startswith(URL)
+    assert str(responses.calls[0].request.url).startswith(URL)
 
 
-def _all_leaves(kind: type) -> list[type]:
+def _all_leaves(kind: type[errors.AlpacaError]) -> list[type[errors.AlpacaError]]:
     found = kind.__subclasses__()
     return found + [leaf for sub in found for leaf in _all_leaves(sub)]
 
 
-SAMPLES = {
+SAMPLES: dict[type[errors.AlpacaError], tuple[Any, ...]] = {
     errors.TruncatedImage: (AT, "imagearray", 10, 20),
     errors.SlewTimedOut: (AT, "slewing", 3.0),
     errors.SlewIgnored: (AT, "slewing", 12.0, 30.0),

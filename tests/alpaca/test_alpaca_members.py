@@ -31,7 +31,7 @@ TYPES = {
 
 def calls(path: Path) -> list[tuple[str, str, frozenset[str]]]:
     """(method, member, Alpaca parameters) of each wire call written in a module."""
-    found = []
+    found: list[tuple[str, str, frozenset[str]]] = []
     for node in ast.walk(ast.parse(path.read_text())):
         if not (isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute)):
             continue

@@ -215,7 +215,7 @@ def test_a_slew_whose_answer_is_lost_is_waited_for_where_the_mount_is_slow(bench
         plain(*goal)
         raise errors.ConnectionDropped(bench.scope.where, "slewtocoordinatesasync", "made up")
 
-    bench.scope.slew_to_coordinates_async = lost  # type: ignore[method-assign]
+    bench.scope.slew_to_coordinates_async = lost  # type: ignore[method-assign,assignment]
     result = bench.scope.slew_and_wait(4.0, 30.0)
 
     assert result.miss_deg == pytest.approx(0.0, abs=1e-6)

@@ -609,7 +609,7 @@ def test_a_slew_whose_answer_is_lost_is_stopped_though_the_mount_then_refuses(
 
     def lost(member: str, **kwargs: Any) -> Any:
         if member == "slewtocoordinatesasync":
-            raise errors.DeviceSilent(bench.scope.where, member, 1.0)
+            raise errors.DeviceSilent(bench.scope.where, member, "no answer within 1 s")
         return original_put(member, **kwargs)
 
     def refused(member: str, *args: Any, **kwargs: Any) -> Any:

@@ -131,7 +131,9 @@ def choose_sweep(
         first = side * rng.uniform(8.0, 15.0) * DEG
         declination = math.copysign(1.0, draw.latitude_deg) * rng.uniform(-25.0, 65.0) * DEG
         angles = first + side * STEP * np.arange(3)
-        directions = unit_vector(sky.lst - angles, np.full(3, declination))
+        directions = unit_vector(
+            np.asarray(sky.lst - angles, dtype=np.float64), np.full(3, declination)
+        )
         if np.asarray(sky.enu_from_of_date(directions))[:, 2].min() > math.sin(30.0 * DEG):
             return first, declination, side
     raise RuntimeError(f"no sweep above 30 deg at latitude {draw.latitude_deg:.1f}")

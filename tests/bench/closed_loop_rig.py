@@ -12,6 +12,7 @@ import sys
 import tempfile
 import time
 from pathlib import Path
+from typing import Any, cast
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
@@ -36,7 +37,7 @@ RIGS = (
 
 
 def main() -> None:
-    hands_free.load_adjuster = lambda _name, options, clock: create(options, clock)
+    cast("Any", hands_free).load_adjuster = lambda _name, options, clock: create(options, clock)
     print("| latitude | error before (arcsec) | outcome | true error after (arcsec) | turns |"
           " simulated minutes |")  # fmt: skip
     print("|---|---|---|---|---|---|")

@@ -14,6 +14,8 @@ import argparse
 import statistics
 import time
 from collections.abc import Callable
+from functools import partial
+from typing import Any
 
 import numpy as np
 from bench_frames import SIZES, machine, table
@@ -54,6 +56,14 @@ def timed(work: Callable[[], np.ndarray], times: int, right: np.ndarray) -> tupl
     return statistics.median(walls), statistics.median(processors)
 
 
+def raw(library: Any, width: int, height: int) -> Any:
+    return np.array(library.ImageArrayRaw).reshape(width, height).T
+
+
+def plain(library: Any) -> Any:
+    return np.array(library.ImageArray, dtype=np.uint16).T
+
+
 def main() -> int:
     """Run and print."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -72,20 +82,18 @@ def main() -> int:
             width, height = SIZES[size]
             ways: dict[str, tuple[float, float]] = {
                 "ours, ImageBytes to numpy view": timed(
-                    lambda c=camera: fetch(c, imagebytes.CONTENT_TYPE), options.times, right
+                    partial(fetch, camera, imagebytes.CONTENT_TYPE), options.times, right
                 ),
                 "alpyca, ImageArrayRaw to numpy": timed(
-                    lambda a=library, w=width, h=height: np.array(a.ImageArrayRaw).reshape(w, h).T,
+                    partial(raw, library, width, height),
                     options.times,
                     right,
                 ),
-                "alpyca, ImageArray to numpy": timed(
-                    lambda a=library: np.array(a.ImageArray, dtype=np.uint16).T, 1, right
-                ),
+                "alpyca, ImageArray to numpy": timed(partial(plain, library), 1, right),
             }
             if size <= options.json_up_to:
                 ways["ours, JSON to numpy"] = timed(
-                    lambda c=camera: fetch(c, "application/json"), 1, right
+                    partial(fetch, camera, "application/json"), 1, right
                 )
             ours = ways["ours, ImageBytes to numpy view"]
             print(f"**{size} megapixels, {right.nbytes / 1e6:.0f} MB over loopback**")

@@ -21,6 +21,7 @@ import tempfile
 import warnings
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 Target = Callable[[bytes], None]
 MOST_BYTES = 2048
@@ -63,7 +64,14 @@ def reply() -> tuple[Target, list[bytes]]:
     from polewright.devices.alpaca.errors import AlpacaError, Where
 
     where = Where("h", 1, "telescope")
-    kinds = (models.FLOAT, models.INT, models.BOOL, models.TEXT, models.TEXTS, models.INTS)
+    kinds: tuple[Any, ...] = (
+        models.FLOAT,
+        models.INT,
+        models.BOOL,
+        models.TEXT,
+        models.TEXTS,
+        models.DEVICES,
+    )
 
     def one(data: bytes) -> None:
         try:
@@ -128,7 +136,7 @@ def config() -> tuple[Target, list[bytes]]:
 
 def journal() -> tuple[Target, list[bytes]]:
     """A session's journal: listed, taken up, recalled, and published."""
-    from polewright.interfaces.publishing.journal_status import fold, run_state
+    from polewright.interfaces.publishing.journal_status import standing_of
     from polewright.interfaces.web.journals import session_items
     from polewright.session.journal import SUFFIX, read_journal
     from polewright.session.resume import CannotTakeUp, find_anchor, recall
@@ -141,8 +149,7 @@ def journal() -> tuple[Target, list[bytes]]:
         records = read_journal(path)
         session_items(folder, None)
         recall(records)
-        fold(record for record in records if record.kind in ("step", "measured", "event"))
-        run_state(records, alive=False)
+        standing_of(reversed(records))
         with contextlib.suppress(CannotTakeUp):
             find_anchor(records)
 

@@ -158,7 +158,9 @@ class Bench:
             sign = math.copysign(1.0, self.site.latitude_deg)
             declination = sign * self.rng.uniform(-15.0, 60.0) * DEG
             angles = first + side * STEP * np.arange(3)
-            directions = unit_vector(sky.lst - angles, np.full(3, declination))
+            directions = unit_vector(
+                np.asarray(sky.lst - angles, dtype=np.float64), np.full(3, declination)
+            )
             if np.asarray(sky.enu_from_of_date(directions))[:, 2].min() > math.sin(30.0 * DEG):
                 return first, declination, side
         raise RuntimeError(f"no sweep above 30 deg at latitude {self.site.latitude_deg:.1f}")

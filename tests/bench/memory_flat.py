@@ -18,6 +18,7 @@ import tempfile
 import time
 from pathlib import Path
 from types import SimpleNamespace
+from typing import Any, cast
 
 import numpy as np
 
@@ -94,12 +95,12 @@ def run(
         np.eye(3) * (3.0 * ARCSEC) ** 2,
         Observation(seen()),
         site,
-        pole,
+        PoleTarget.TRUE,
         atmosphere,
         AdjusterProfile(),
         EngineSettings(),
     )
-    board = Board("memory", 1.0, clock)
+    board = Board("memory", 1.0, cast("Any", clock))
     journal = Journal(folder / "memory.journal.jsonl")
     board.begins_pass(engine)
     sky = star_field(rng, 320, 240, 40)

@@ -158,10 +158,10 @@ def tell(night: Night, page: Listener) -> None:
     for hours, mb, frames, step in night.seen:
         print(f"| {hours:.1f} | {mb:.1f} | {frames} | {step} |")
     late = night.seen[len(night.seen) // 2 :]
-    hours, mb = (np.array([row[k] for row in late]) for k in (0, 1))
+    late_hours, late_mb = (np.array([row[k] for row in late]) for k in (0, 1))
     print(
         f"\n{len(night.seen)} sessions, {page.lines} lines of events. Second half: "
-        f"{np.polyfit(hours, mb, 1)[0]:+.2f} MB per simulated hour."
+        f"{np.polyfit(late_hours, late_mb, 1)[0]:+.2f} MB per simulated hour."
     )
 
 

@@ -20,7 +20,7 @@ import threading
 import time
 from pathlib import Path
 from types import SimpleNamespace
-from typing import Any
+from typing import Any, cast
 
 import requests
 
@@ -104,7 +104,7 @@ def main(readings: int) -> None:
 
             return SimpleNamespace(fetch=fetch, abandon=lambda: None)
 
-        connected.camera.expose_only = stamped
+        connected.camera.expose_only = stamped  # type: ignore[method-assign]
         return connected
 
     # Frames come from a thread of their own: the session's thread takes them up here.
@@ -115,7 +115,7 @@ def main(readings: int) -> None:
         last_ready[:] = ready[frame.utc_mid_s], time.thread_time()
         return frame
 
-    LiveFrames.next = taken_up  # type: ignore[method-assign]
+    cast("Any", LiveFrames).next = taken_up
 
     def listen(event: Any) -> None:
         if isinstance(event, FrameMeasured) and last_ready[0]:
@@ -157,7 +157,7 @@ def main(readings: int) -> None:
                         by_page[float(reading)] = shown_ms / 1000.0
             pictures = []
             for kind in ("png", "jpeg"):
-                _number, frame, stars = runner.session.last_frame
+                _number, frame, stars = cast("Any", runner.session).last_frame
                 began_s = time.thread_time()
                 frame_picture(frame, stars, kind)
                 pictures.append((kind, time.thread_time() - began_s))

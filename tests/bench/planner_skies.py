@@ -9,6 +9,7 @@ import sys
 import time
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -23,7 +24,7 @@ from polewright.calculation.planning.planner import plan_sweep
 
 def main(count: int = 1000, seed: int = 1, first: int = 0) -> None:
     edges = (0.2, 0.35, 0.5, 0.65, 0.8, 0.96)
-    rows = {i: [] for i in range(len(edges) - 1)}
+    rows: dict[int, list[Any]] = {i: [] for i in range(len(edges) - 1)}
     disputes = []
     for k in range(first, first + count):
         rng = np.random.default_rng([seed, k])

@@ -25,7 +25,7 @@ import time
 from collections import Counter
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 from polewright.foundation.clock import REHEARSAL_VARIABLE, SystemClock, clock_from_environment
 from polewright.foundation.config import Config, config_from_text
@@ -357,7 +357,7 @@ def _in_thread(
     journal = Journal(path)
     if "disk_full" in kinds:
         room, refusals = dice.randrange(200, 6000), dice.choice([3, 10, 10_000])
-        journal._file = FullDisk(journal._file, room, refusals)
+        cast("Any", journal)._file = FullDisk(journal._file, room, refusals)
     truths: list[AxisTruth] = []
 
     def hear(event: Event) -> None:

@@ -13,6 +13,7 @@ import math
 import shutil
 import statistics
 import time
+from typing import Any, cast
 
 import numpy as np
 
@@ -83,7 +84,9 @@ def main() -> int:
         )
         timed(
             "solve, following (live mode)",
-            lambda s=stars, n=solution: embedded.track(s, n.attitude_icrs, n.parity, n.scale),
+            lambda s=stars, n=solution: cast("Any", embedded).track(
+                s, n.attitude_icrs, n.parity, n.scale
+            ),
         )
         error = float(separation(attitude.boresight, boresight)) / ARCSEC
         rows.setdefault("boresight error, arcsec", []).append(error)

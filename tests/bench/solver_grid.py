@@ -32,6 +32,7 @@ import time
 from collections.abc import Iterable
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from scipy.spatial import cKDTree
@@ -188,7 +189,7 @@ def optics_for(width_deg: float, rng: np.random.Generator) -> OpticsSpec:
     return OpticsSpec(
         focal_length_mm=focal,
         aperture_mm=min(130.0, focal / (2.8 if focal < 150.0 else 5.0)),
-        parity=int(rng.choice([1, -1])),  # type: ignore[arg-type]
+        parity=int(rng.choice([1, -1])),
         spot_fwhm_um=8.0,
         distortion_k1=bent,
     )
@@ -220,7 +221,8 @@ def with_spurious(stars: StarList, rng: np.random.Generator) -> StarList:
     columns["x"][-more:] = rng.uniform(0, stars.width - 1, more)
     columns["y"][-more:] = rng.uniform(0, stars.height - 1, more)
     order = np.argsort(-columns["flux"], kind="stable")
-    return dataclasses.replace(stars, **{name: values[order] for name, values in columns.items()})
+    moved: dict[str, Any] = {name: values[order] for name, values in columns.items()}
+    return dataclasses.replace(stars, **moved)
 
 
 def run(case: Case) -> Outcome:

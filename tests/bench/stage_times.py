@@ -15,6 +15,7 @@ import argparse
 import math
 import statistics
 from dataclasses import dataclass
+from typing import Any
 
 from bench_frames import UTC_S, Stopwatch, Studio, machine, table, turned
 
@@ -59,7 +60,9 @@ def run(megapixels: int, frames: int, *, colour: bool) -> Times:
     """Measure one size."""
     studio = Studio(megapixels, colour=colour)
     solver = load_solver("embedded")
-    watch, ways, errors = Stopwatch(), {}, []
+    watch: Any = Stopwatch()
+    ways: dict[Any, Any] = {}
+    errors: list[Any] = []
     for number in range(frames + 1):
         truth = studio.anywhere()
         shot = studio.shoot(truth)
@@ -68,7 +71,7 @@ def run(megapixels: int, frames: int, *, colour: bool) -> Times:
             watch = Stopwatch()
             continue
         stars = watch("find stars, whole frame", lambda s=shot: detect_stars(s.frame))
-        watch("quality", lambda s=shot, t=stars: frame_quality(t, s.frame))
+        watch("quality", lambda t=stars: frame_quality(t))
         solution = watch("solve, hinted", lambda s=shot, t=stars: solver.solve(t, s.hint))
         watch(
             "attitude in the observed frame",
@@ -116,7 +119,7 @@ def main() -> int:
             if options.board:
                 row.append(f"{middle * options.board:.2f}")
             row.append("; ".join(sorted(set(ways.get(name.removeprefix("live: "), [])))[:3]))
-            rows.append(row)
+            rows.append([*row])
         kind = ", one-shot colour" if options.colour else ""
         print(f"**{size} megapixels{kind}, 400 mm**")
         head = ["stage", "median s", "worst s", "wall s", "target / median"]

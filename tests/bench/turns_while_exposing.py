@@ -228,8 +228,10 @@ def with_turn(seed: int, *, after: int = 0) -> Outcome:
 def spoiled(kind: str, number: int, rng: np.random.Generator) -> Disturbance:
     """What the sky does to the frame of this number after the one at rest."""
     if kind == "cloud comes at once":
-        slope = tuple(float(v) for v in rng.uniform(-0.05, 0.05, 2))
-        return Disturbance(transmission=float(rng.uniform(0.5, 0.95)), transmission_slope=slope)
+        across, down = (float(v) for v in rng.uniform(-0.05, 0.05, 2))
+        return Disturbance(
+            transmission=float(rng.uniform(0.5, 0.95)), transmission_slope=(across, down)
+        )
     if kind == "cloud passes":
         return Disturbance(transmission=0.75 + 0.25 * math.cos(0.6 * (number + 1)))
     if kind == "seeing":

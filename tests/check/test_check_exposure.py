@@ -175,7 +175,7 @@ def test_the_focus_curve_is_found_again(best, smallest, slope, seed) -> None:
     size = np.hypot(smallest, slope * (positions - best))
     size *= 1.0 + 0.03 * np.random.default_rng(seed).normal(size=len(positions))
 
-    curve = fit_focus(positions, size)
+    curve = fit_focus(list(positions), size)
 
     assert curve is not None
     found = math.hypot(smallest, slope * (curve.best - best))

@@ -12,7 +12,7 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 from types import SimpleNamespace
-from typing import Any
+from typing import Any, cast
 
 import pytest
 from support.measured import NIGHT_S, RESULT
@@ -144,7 +144,7 @@ def test_the_figure_is_out_before_anything_is_written_down(measured, monkeypatch
     had: list[str] = []
 
     def store(*_args: Any) -> None:
-        had.append(sys.stdout.buffer.getvalue().decode())  # type: ignore[attr-defined]
+        had.append(cast("Any", sys.stdout.buffer).getvalue().decode())
 
     monkeypatch.setattr(recording, "store", store)
 

@@ -75,7 +75,7 @@ def console(width: int = 100_000, *, terminal: bool = True) -> Console:
 
 
 def written(screen: Console) -> str:
-    return screen.file.getvalue()  # type: ignore[attr-defined, no-any-return]
+    return screen.file.getvalue()  # type: ignore[attr-defined]
 
 
 @given(HOSTILE, st.booleans(), st.none() | st.integers(1, 50))

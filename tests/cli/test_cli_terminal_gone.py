@@ -9,6 +9,7 @@ import sys
 import threading
 from contextlib import nullcontext
 from types import SimpleNamespace
+from typing import Any
 
 import pytest
 
@@ -108,9 +109,10 @@ def test_a_parent_that_ignores_the_end_of_children_hides_no_failed_command() -> 
 @pytest.mark.parametrize("when", ["while it is shown", "while it is waited for"])
 def test_a_second_interrupt_does_not_wait_for_a_session_that_stops(when: str, monkeypatch) -> None:
     """Its mount is left to the watchdog, and that is said; the session has been told to stop."""
-    over, reasons = threading.Event(), []
+    over = threading.Event()
+    reasons: list[str] = []
     journal = SimpleNamespace(close=lambda: None)
-    session = SimpleNamespace(
+    session: Any = SimpleNamespace(
         run=lambda: over.wait(60.0), stop=reasons.append, journal=journal, outcome=ExitCode.OK
     )
 
@@ -118,7 +120,7 @@ def test_a_second_interrupt_does_not_wait_for_a_session_that_stops(when: str, mo
         def join(self, timeout: float | None = None) -> None:
             raise Insisted
 
-    def shown(*_args: object) -> None:
+    def shown(*_args: object) -> Any:
         raise Insisted if when == "while it is shown" else OSError("the terminal is gone")
 
     monkeypatch.setattr(session_terminal, "LocalDesk", lambda _session: None)

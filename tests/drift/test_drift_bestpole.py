@@ -74,7 +74,7 @@ def test_the_axis_of_least_rotation_is_that_of_a_guided_mount(
 
     tracked = -southern * SIDEREAL_RATE * span.exposure_s
     best = least_squares(
-        lambda step: [guided_turn(axis(step), *frame, tracked) * 1e7 for frame in frames],
+        lambda step: [guided_turn(axis(step), begin, end, tracked) * 1e7 for begin, end in frames],
         [0.5, 0.5],
         method="lm",
         diff_step=1e-2,

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -118,7 +120,8 @@ def test_flexure_is_in_the_uncertainty() -> None:
 def test_gusts_in_some_frames_hardly_move_the_axis() -> None:
     """A tenth of the frames thrown off by 8 arcsec costs less than double the error."""
     axis = off(NORTH, 5.0 * ARCMIN, 0.0)
-    plain, gusty = [], []
+    plain: list[Any] = []
+    gusty: list[Any] = []
     for seed in range(24):
         rng = np.random.default_rng([9, seed])
 

@@ -62,7 +62,7 @@ def test_the_first_order_formula_is_the_limit_of_the_exact_turn(
     start = camera_at(site, hour_angle_deg * DEG, 15.0 * DEG)
     times = UTC_S + np.array([-10.0, 10.0])
     middle = tracked_attitudes(
-        axis_off(site, east * ARCMIN, up * ARCMIN), start, -10.0, southern=site.southern
+        axis_off(site, east * ARCMIN, up * ARCMIN), start, np.array(-10.0), southern=site.southern
     )
 
     drift = predicted_drift(axis_off(site, east * ARCMIN, up * ARCMIN), middle, times, site, NONE)

@@ -30,7 +30,7 @@ def test_a_measured_axis_is_checked_by_drift_and_both_are_in_the_report(
     here += ["--site-latitude-deg", "44.62", "--site-longitude-deg", "9.31"]
     here += ["--optics-focal-length-mm", "202"]
 
-    def call(*words: str):
+    def call(*words: object):
         return CliRunner().invoke(build_app(), [str(word) for word in words])
 
     measured = call("measure", "--json", *here)

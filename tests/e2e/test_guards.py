@@ -69,7 +69,8 @@ def stands(night) -> None:
 
 def when(rig, happens: Callable[[Any], bool], act: Callable[[], None]) -> None:
     """Do something once when an event of the run fits."""
-    listen, done = rig.emit, []
+    listen = rig.emit
+    done: list[Any] = []
 
     def hear(event) -> None:
         listen(event)

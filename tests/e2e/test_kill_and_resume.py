@@ -303,7 +303,10 @@ def test_the_live_picture_on_a_terminal(programs) -> None:
     process = subprocess.Popen(
         [sys.executable, "-m", "polewright", "align", "--config", str(program.config)],
         env={**program.environment, "TERM": "xterm-256color", "COLUMNS": "100", "LINES": "40"},
-        **{"stdin": slave, "stdout": slave, "stderr": slave, "start_new_session": True},
+        stdin=slave,
+        stdout=slave,
+        stderr=slave,
+        start_new_session=True,
     )
     os.close(slave)
     drawn: list[bytes] = []

@@ -6,9 +6,10 @@ import time
 from collections.abc import Callable, Iterator
 from typing import TypeVar
 
+import alpaca.discovery
+import alpaca.management
 import numpy as np
 import pytest
-from alpaca import discovery, management
 from alpaca.camera import Camera, CameraStates, ImageArrayElementTypes, SensorType
 from alpaca.exceptions import (
     InvalidOperationException,
@@ -74,10 +75,10 @@ def connected(device: Kind) -> Kind:
 
 def test_management_lists_both_devices(running: RunningRig) -> None:
     """The client's management functions read versions, description and devices."""
-    devices = management.configureddevices(address(running))
+    devices = alpaca.management.configureddevices(address(running))
 
-    assert management.apiversions(address(running)) == [1]
-    assert management.description(address(running))["Manufacturer"] == "Polewright"
+    assert alpaca.management.apiversions(address(running)) == [1]
+    assert alpaca.management.description(address(running))["Manufacturer"] == "Polewright"
     assert [(d["DeviceType"], d["DeviceNumber"]) for d in devices][:2] == [
         ("Telescope", 0),
         ("Camera", 0),
@@ -88,11 +89,11 @@ def test_management_lists_both_devices(running: RunningRig) -> None:
 def test_discovery_finds_the_rig() -> None:
     """The client's own discovery, on the standard's scheme with a free port, finds the server."""
     with serve(SimulatedRig(RigSpec()), discovery_port=0) as running:
-        before, discovery.port = discovery.port, running.discovery_port
+        before, alpaca.discovery.port = alpaca.discovery.port, running.discovery_port
         try:
-            found = discovery.search_ipv4(numquery=1, timeout=1)
+            found = alpaca.discovery.search_ipv4(numquery=1, timeout=1)
         finally:
-            discovery.port = before
+            alpaca.discovery.port = before
 
         assert any(each.endswith(f":{running.port}") for each in found)
 

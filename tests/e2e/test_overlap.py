@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 import time
 from itertools import groupby
+from typing import Any
 
 import pytest
 
@@ -169,7 +170,8 @@ def test_a_wrong_place_found_during_the_next_slew_stops_it(start_night) -> None:
     rig = connected(night)
     slows_down(night, rig)
     points = planned_points(rig)
-    listen, slipped = rig.emit, []
+    listen = rig.emit
+    slipped: list[Any] = []
 
     def hear(event) -> None:
         listen(event)
@@ -222,5 +224,5 @@ def test_nothing_moves_on_the_mounts_word_before_a_frame_was_solved(start_night)
 
     steps = [e for e in night.events if isinstance(e, (Progress, PointSolved))]
     first, second = (steps.index(point) for point in night.of_kind(PointSolved)[:2])
-    assert "slew" not in {e.step for e in steps[:first] if e.point == 2}
+    assert "slew" not in {e.step for e in steps[:first] if isinstance(e, Progress) and e.point == 2}
     assert "slew" in {e.step for e in steps[:second] if isinstance(e, Progress) and e.point == 3}

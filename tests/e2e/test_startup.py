@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from polewright.foundation.errors import ExitCode
+from polewright.foundation.errors import ExitCode, PolewrightError
 from polewright.observing.rig.mount_site import MountContradicts
 from polewright.observing.runs.startup import Startup
 from polewright.observing.runs.startup_errors import CoverClosed
@@ -152,7 +152,7 @@ def test_it_waits_for_devices_that_come_later(start_night) -> None:
     run = startup(night, {"startup.wait_s": 20.0})
     began = night.clock.monotonic_s()
 
-    with pytest.raises(Exception) as caught:  # noqa: PT011 - its exit code is what counts
+    with pytest.raises(PolewrightError) as caught:
         run.run()
 
     assert caught.value.exit_code is ExitCode.DEVICE

@@ -404,6 +404,7 @@ def test_once_the_watchdog_has_seen_the_stop_nobody_is_sent_to_the_mains(
     for one in (*chain, MotionUnknown("the run's stop")):
         one.__cause__ = error
         error = one
+    assert error is not None
 
     with pytest.raises(DeviceError, match=told) as caught, watching._dogged(cast("Any", rig)):
         raise error

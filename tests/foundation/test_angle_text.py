@@ -60,7 +60,7 @@ def _said_by_hand(path: Path) -> list[str]:
                 if (
                     isinstance(value, ast.FormattedValue)
                     and isinstance(after, ast.Constant)
-                    and re.match(r"\s?(′|″|arc(min|sec))(?!/px| per pixel)", after.value)
+                    and re.match(r"\s?(′|″|arc(min|sec))(?!/px| per pixel)", str(after.value))
                 ):
                     found.append(f"{path.name}:{value.lineno}")
         elif isinstance(node, ast.Constant) and re.search(

@@ -7,7 +7,7 @@ sky and back to the catalogue, then shaken by centroid noise.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 from scipy.spatial.transform import Rotation
 
 from polewright.calculation.geometry.attitude import Attitude
@@ -23,7 +23,7 @@ NIGHT = 1_790_000_000.0
 NOISE = np.diag([1.0, 1.0, 4.0]) * ARCSEC**2
 
 
-def turn(axis: Vector, angle: float) -> NDArray[np.float64]:
+def turn(axis: ArrayLike, angle: float) -> NDArray[np.float64]:
     """Rotation matrix about a unit vector."""
     return np.asarray(Rotation.from_rotvec(np.asarray(axis) * angle).as_matrix())
 

@@ -163,7 +163,7 @@ def test_the_upper_bound_holds_as_often_as_it_says(true_sigmas: float) -> None:
     covered = 0
     for _ in range(400):
         az, alt = truth + root @ rng.normal(size=2)
-        covered += _plane(az, alt, covariance).total_upper() >= np.linalg.norm(truth)
+        covered += bool(_plane(az, alt, covariance).total_upper() >= np.linalg.norm(truth))
 
     assert binom.cdf(covered, 400, 0.95) > 0.001
 

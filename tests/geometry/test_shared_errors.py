@@ -251,7 +251,7 @@ def test_the_forecast_is_the_covariance_of_the_fit(
     axis = true_axis(site)
     sense = 1.0 if site.southern else -1.0
     start = camera_at(site, first * DEG, declination * DEG)
-    turns = sense * step * np.arange(points)
+    turns = np.asarray(sense * step * np.arange(points), dtype=np.float64)
     shared = SharedErrors(sag * ARCSEC, (air * ARCSEC, 0.0), lean * ARCSEC, bend * ARCSEC, 8.0)
     attitudes = sweep(axis, start, list(turns))
     world = np.array([a.matrix @ a.covariance @ a.matrix.T for a in attitudes])

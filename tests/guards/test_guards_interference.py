@@ -54,8 +54,8 @@ def look(
 
 def move(start: tuple[float, float], goal: tuple[float, float], *, first: bool = False) -> Move:
     sky = ObservedFrame.at(SITE, Atmosphere.none(), NIGHT_UTC_S)
-    ends = [Pointing(h * DEG, d * DEG) for h, d in (start, goal)]
-    return Move(2, *ends, first, sky, 3.0, goal[1])
+    begin, end = (Pointing(h * DEG, d * DEG) for h, d in (start, goal))
+    return Move(2, begin, end, first, sky, 3.0, goal[1])
 
 
 # -- the clock ---------------------------------------------------------------------------------

@@ -82,6 +82,7 @@ def seen(plan: SweepPlan, asked: PlanRequest, passed: list[Pointing]) -> None:
     guard = AllowedSkyGuard(asked.rules, asked.timing, lambda _text: None)
     goal = Pointing(plan.points[0].hour_angle, plan.declination)
     sky = asked.frame(asked.utc_s)
+    assert asked.pointing is not None
     move = Move(1, asked.pointing, goal, True, sky, 0.0, 0.0)
     guard.before_slew(move)
     for pointing in passed:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import pickle
 from dataclasses import dataclass, field
+from typing import Any, cast
 
 import numpy as np
 import pytest
@@ -56,8 +57,8 @@ def move(
     first: bool = False, at: ObservedFrame | None = None,
 ) -> Move:  # fmt: skip
     """A slew between two (hour angle, declination) pairs in degrees."""
-    pointings = [Pointing(ha * DEG, dec * DEG) for ha, dec in (start_deg, goal_deg)]
-    return Move(number, *pointings, first, at or sky(), 3.0, goal_deg[1])
+    start, goal = (Pointing(ha * DEG, dec * DEG) for ha, dec in (start_deg, goal_deg))
+    return Move(number, start, goal, first, at or sky(), 3.0, goal_deg[1])
 
 
 def look(pointing_deg: tuple[float, float], of: Move | None, **changes) -> Look:
@@ -342,7 +343,7 @@ def test_the_monitor_is_asked_every_other_second_and_believed_at_once() -> None:
         clock.now_s += 0.25
         guard.during(look((-30.0, 20.0), turn))
     assert monitor.asked == 3
-    monitor.safe = None
+    cast("Any", monitor).safe = None
     clock.now_s += 2.0
     with pytest.raises(errors.SafetyUnsafe) as caught:
         guard.tracking(look((-30.0, 20.0), None))

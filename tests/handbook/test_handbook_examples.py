@@ -8,7 +8,7 @@ import re
 import shlex
 import tomllib
 from collections.abc import Iterator
-from typing import Any
+from typing import Any, cast
 from urllib.parse import urlsplit
 
 import jsonschema
@@ -69,7 +69,7 @@ def rig_url() -> Iterator[str]:
 def api() -> dict[str, Any]:
     """The service's description of itself."""
     session = SessionRunner(lambda extra: Config(), SystemClock())
-    description = create_app(session).app.openapi()
+    description = cast("Any", create_app(session)).app.openapi()
     session.close()
     return description
 
@@ -229,7 +229,7 @@ def test_what_sentences_show_as_code_exists(name: str, shell: Shell) -> None:
             assert found[1].lower() in shell.api["paths"][found[2]], code
         elif found := re.fullmatch(r"\[(\w+)\](?: (\w+)(?: = (.+))?)?", code):
             table, key, value = found.groups()
-            fields = Config.model_fields[table].annotation.model_fields
+            fields = cast("Any", Config.model_fields[table].annotation).model_fields
             assert key is None or key in fields, code
             if value:
                 config_from_text(f"[{table}]\n{key} = {value}")

@@ -7,7 +7,7 @@ import re
 from collections.abc import Iterator
 from html.parser import HTMLParser
 from importlib.resources import files
-from typing import Any
+from typing import Any, cast
 
 import pytest
 import requests
@@ -82,7 +82,7 @@ def test_settings_exit_codes_and_failures_are_those_of_the_code() -> None:
 
     for table, field in Config.model_fields.items():
         assert f"### [{table}]" in settings
-        for key, one in field.annotation.model_fields.items():
+        for key, one in cast("Any", field.annotation).model_fields.items():
             if key in ("altitude", "azimuth"):
                 assert f"### [{table}.{key}]" in settings
                 continue
@@ -102,7 +102,7 @@ def test_settings_exit_codes_and_failures_are_those_of_the_code() -> None:
 def test_every_setting_says_why_one_would_change_it_and_errors_do_not() -> None:
     """The reason is a sentence of its own, for those who look settings up; errors leave it out."""
     for table, field in Config.model_fields.items():
-        for key, one in field.annotation.model_fields.items():
+        for key, one in cast("Any", field.annotation).model_fields.items():
             if table == "profile" or key == "options":
                 continue  # names and ways of the rig; what the solver or adjuster itself takes
             assert re.search(r"\. [A-Z0-9]", one.description), f"[{table}] {key}"
@@ -234,7 +234,7 @@ def test_a_phone_shows_every_page_whole_and_at_night_in_red_only(service_url, tm
                 )
             shot = driver.get_screenshot_as_png()
             with Image.open(io.BytesIO(shot)) as picture:
-                (_, red), *others = picture.convert("RGB").getextrema()
+                (_, red), *others = cast("Any", picture.convert("RGB").getextrema())
             assert red == 255
             assert all(most == 0 for _, most in others), path
         assert driver.get_log("browser") == []
@@ -248,7 +248,7 @@ def test_a_message_that_names_a_page_leads_there(tmp_path) -> None:
     def configured(extra: dict[str, Any]) -> Config:
         return config_from_text("[sweep]\nstep = 20" if extra else "")
 
-    session = SessionRunner(configured, SystemClock())
+    session = SessionRunner(cast("Any", configured), SystemClock())
     service = RunningService(create_app(session), "127.0.0.1", 0, session.feed)
     try:
         with browser(tmp_path / "profile", 390, 844) as driver:

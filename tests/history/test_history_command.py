@@ -11,7 +11,7 @@ from history.history_made import NIGHT_UTC_S, made_result, made_run
 from support.measured import record_measurement
 from typer.testing import CliRunner
 
-from polewright.devices.alpaca.errors import ServerUnreachable
+from polewright.devices.alpaca.errors import ServerUnreachable, Where
 from polewright.foundation.clock import SystemClock
 from polewright.foundation.config import config_from_text
 from polewright.foundation.errors import ExitCode
@@ -327,6 +327,7 @@ def test_a_measurement_is_recorded_with_devices_versions_and_configuration(tmp_p
         (run,) = history.records()
 
     assert (run.pier, run.kind, run.outcome) == ("north", "measure", ExitCode.OUT_OF_TOLERANCE)
+    assert run.sweeps[0].plan is not None
     assert run.sweeps[0].plan.predicted_sigma_arcsec == 5.0
     assert run.devices[0].name == "bench mount"
     assert "numpy" in run.versions
@@ -342,7 +343,7 @@ def test_a_failed_run_is_recorded_with_its_reason(tmp_path) -> None:
     def fail() -> None:
         with recorded(config, SystemClock(), "measure", pytest.fail) as recorder:
             recorder(connected())
-            raise ServerUnreachable("telescope 0 at rig:1", "connection refused")
+            raise ServerUnreachable(Where("rig", 1, "telescope", 0), "", "connection refused")
 
     with pytest.raises(ServerUnreachable):
         fail()
@@ -350,6 +351,7 @@ def test_a_failed_run_is_recorded_with_its_reason(tmp_path) -> None:
         (run,) = history.records()
 
     assert run.outcome == ExitCode.DEVICE
+    assert run.failure is not None
     assert run.failure.code == ServerUnreachable.code
     assert run.pier == "bench mount"
 

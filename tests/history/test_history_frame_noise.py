@@ -111,10 +111,10 @@ def test_what_is_not_this_rig_or_was_refused_teaches_nothing(
 ) -> None:
     run = noisy_run(1)
     result = run.sweeps[0].result
-    axis = {key: other[key] for key in ("trusted", "dof") if key in other}
-    names = {key: other[key] for key in ("camera", "telescope") if key in other}
+    axis: dict[str, Any] = {key: other[key] for key in ("trusted", "dof") if key in other}
+    names: dict[str, Any] = {key: other[key] for key in ("camera", "telescope") if key in other}
     result = result.model_copy(update={"axis": result.axis.model_copy(update=axis), **names})
-    own = {key: other[key] for key in ("rehearsal", "pier") if key in other}
+    own: dict[str, Any] = {key: other[key] for key in ("rehearsal", "pier") if key in other}
     fill(url, run.model_copy(update={"sweeps": (Sweep(result=result),), **own}))
     rig = Rig(url, SCALE * other.get("scale", 1.0))
 

@@ -16,6 +16,7 @@ import threading
 import time
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from typing import Any
 
 import pytest
 import sqlalchemy as sa
@@ -256,14 +257,18 @@ def postgres():
     tools = _postgres_tools()
     if tools is None:
         pytest.skip("PostgreSQL is not installed")
-    as_user: dict[str, object] = {}
+    as_user: dict[str, Any] = {}
     # Not below tmp_path, which nobody else may enter; and the server refuses to run as root.
     folder = Path(tempfile.mkdtemp(prefix="polewright-pg-"))
     if os.geteuid() == 0:
         shutil.chown(folder, "nobody")
         as_user = {"user": "nobody", "extra_groups": []}
     data = folder / "data"
-    quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL, "cwd": folder}
+    quiet: dict[str, Any] = {
+        "stdout": subprocess.DEVNULL,
+        "stderr": subprocess.DEVNULL,
+        "cwd": folder,
+    }
     subprocess.run(
         [tools / "initdb", "-D", data, "-U", "pole", "-A", "trust", "--no-sync"],
         check=True, timeout=120, **quiet, **as_user,

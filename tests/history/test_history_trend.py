@@ -74,6 +74,7 @@ def test_when_it_stepped_and_when_the_limit_comes() -> None:
     creeping = fit_trend(series(LATER, lambda t: 0.02 * t, lambda t: 0.0 * t))
 
     before, after = LATER[LATER <= 120.0][-1], LATER[LATER > 120.0][0]
+    assert stepped.when_utc_s is not None
     assert before <= (stepped.when_utc_s - START) / DAY_S <= after
     assert stepped.total == pytest.approx(2.0, abs=0.2)
     expected = (10.0 - 0.02 * LATER[-1]) / 0.02

@@ -38,7 +38,7 @@ def two_hundred_stars(
     apart, edge = max(25.0, 6 * fwhm), max(15.0, 3 * fwhm)
     width, height = int(55 * apart), int(36 * apart) // 2
     x, y, flux = random_stars(rng, 200, width, height, apart_px=apart, edge_px=edge)
-    return Field(width, height, x, y, flux, fwhm_px=fwhm, **spec), rng  # type: ignore[arg-type]
+    return Field(width, height, x, y, flux, fwhm_px=fwhm, **spec), rng
 
 
 @pytest.mark.parametrize("fwhm", [1.2, 1.5, 2.0, 3.0, 5.0])

@@ -45,7 +45,7 @@ def rig_with(slewing: Any = lambda: False, timeout_s: float = 60.0) -> Any:
 
 def work_on(rig: Any, fetch: Any) -> Work:
     image = SimpleNamespace(fetch=fetch, abandon=lambda: None)
-    return Work(rig, Pointing(-0.5, 0.3), 2, 3, image, (1.0, 20.0))  # type: ignore[arg-type]
+    return Work(rig, Pointing(-0.5, 0.3), 2, 3, image, (1.0, 20.0))
 
 
 def test_a_mount_that_answers_meanwhile_does_not_wait_for_the_image() -> None:

@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from test_measuring_site import OWN, connected, served
+from measuring.test_measuring_site import OWN, connected, served
 
 from polewright.calculation.sky.site import Site
 from polewright.foundation.config import BadConfig, config_from_text

@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 import json
 from collections.abc import Mapping
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 import pytest
@@ -49,7 +49,7 @@ def request_at(focal_length_mm: float) -> PlanRequest:
     return offline_request(config(focal_length_mm), UTC_S)[0]
 
 
-class Counting(CatalogueSolver):
+class Counting(cast("Any", CatalogueSolver)):  # type: ignore[misc] # a part of what it names
     """A solver whose catalogue has so many stars a frame east and west of right ascension 0."""
 
     catalogue = "invented"

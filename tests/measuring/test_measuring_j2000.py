@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 import pytest
@@ -183,10 +183,10 @@ def test_a_skyline_is_read_off_by_the_rule_that_a_run_has(aberration: bool) -> N
             return NIGHT_UTC_S
 
     pointer: Any = Pointer(
-        Words(),
+        cast("Any", Words()),
         frame.site,
         frame.atmosphere,
-        Then(),
+        cast("Any", Then()),
         sun_avoid_deg=30.0,
     )
     azimuth_deg, altitude_deg = (float(part) for part in pointer.look().line.split())

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from typing import Any, cast
 
 import numpy as np
 import pytest
@@ -120,9 +121,10 @@ def test_what_followed_is_held_to_what_is_known(night: Night, monkeypatch) -> No
     shot = night.studio.shoot(night.truth)
     stars, plates = detect_stars(shot.frame), night.plates
     word = shot.hint.centre_icrs
-    honest = plates.solver.track(
+    assert word is not None
+    honest = cast("Any", plates.solver).track(
         stars,
-        plates._last.solution.attitude_icrs,
+        cast("Any", plates._last).solution.attitude_icrs,
         plates.parity,
         plates.scale,
         epoch_year=2026.9,

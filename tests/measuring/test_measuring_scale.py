@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 from types import SimpleNamespace
-from typing import Any
+from typing import Any, cast
 
 import bench_frames
 import numpy as np
@@ -124,7 +124,8 @@ class Answers:
     name, needs_image = "answers", False
 
     def __init__(self, *answers: Any) -> None:
-        self.answers, self.asked = list(answers), []
+        self.answers = list(answers)
+        self.asked: list[Any] = []
 
     def solve(self, _stars: Any, hint: Any, **_: Any) -> Any:
         self.asked.append(hint)
@@ -141,11 +142,11 @@ def test_two_frames_that_agree_overrule_a_false_first_solution(shot: Any) -> Non
     plates = plates_for(studio, 200.0)
     centre = taken.hint.centre_icrs
     true = plates.solve(stars, taken.frame, centre, CancelToken()).solution
-    nothing = NoMatch("near here", 5.0, 50, "")
+    nothing = NoMatch("near here", (5.0, 5.0), 50, "")
     false = dataclasses.replace(true, scale=0.8 * true.scale, parity=-true.parity)
     solver = Answers(false, nothing, true, nothing, true, true)
     plates = plates_for(studio, 200.0)
-    plates.solver = solver
+    plates.solver = cast("Any", solver)
 
     def solve() -> Any:
         return plates.solve(stars, taken.frame, centre, CancelToken())
@@ -175,7 +176,8 @@ def test_a_scale_that_two_frames_told_stays(shot: Any) -> None:
     true = plates.solve(stars, taken.frame, centre, CancelToken()).solution
     plates.solve(stars, taken.frame, centre, CancelToken())
     false = dataclasses.replace(true, scale=0.8 * true.scale)
-    plates.solver = solver = Answers(false, false, false, NoMatch("near here", 5.0, 50, ""))
+    solver = Answers(false, false, false, NoMatch("near here", (5.0, 5.0), 50, ""))
+    plates.solver = cast("Any", solver)
     for _ in range(3):
         with pytest.raises(ScaleContradicts) as caught:
             plates.solve(stars, taken.frame, centre, CancelToken())
@@ -215,7 +217,7 @@ def test_a_sweep_begins_again_when_its_first_point_was_false(
     monkeypatch.setattr(sweeping._Sweep, "_visit_all", visit)
     swept = sweeping.sweep(rig, points)
 
-    assert swept.points == ("first", "second", "third")
+    assert tuple(map(str, swept.points)) == ("first", "second", "third")
     assert began == ["sweep", "guards", "sweep"]
     assert list(swept.story) == told
     assert "it had 7.000 arcsec per pixel, and two frames since agree on 9.000" in told[0]

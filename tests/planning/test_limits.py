@@ -1,4 +1,5 @@
 import math
+from typing import Any
 
 import numpy as np
 import pytest
@@ -110,6 +111,7 @@ def test_the_predicate_agrees_with_school_trigonometry(latitude):
         mount = MountLimits()
         sky = SkyLimits()
         pointing_margin_deg = 1.0
+        horizon: Any
 
         class noise:  # noqa: N801
             width_px, height_px, pixel_scale = 3000, 2000, 1e-5

@@ -79,7 +79,9 @@ def test_near_the_magnetic_pole_the_compass_is_called_useless() -> None:
     assert here.caution == ""
     assert there.sigma_deg > 3.0 * here.sigma_deg
     # sqrt(0.26^2 + (5417 / H)^2), the error model of WMM2025
-    assert here.sigma_deg == pytest.approx(math.hypot(0.26, 5417.0 / here.horizontal_nt))
+    assert here.sigma_deg == pytest.approx(
+        math.hypot(0.26, 5417.0 / float(here.horizontal_nt or 0.0))
+    )
 
 
 def test_poles_and_the_date_line_do_not_break_the_model() -> None:

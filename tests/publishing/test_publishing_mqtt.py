@@ -11,7 +11,7 @@ import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import pytest
 import requests
@@ -109,7 +109,7 @@ def retained(port: int, topic: str) -> tuple[dict[str, Any], bool]:
         arrived.set()
 
     client.on_message = hear
-    client.on_connect = lambda *_: client.subscribe(topic, qos=1)
+    cast("Any", client).on_connect = lambda *_: client.subscribe(topic, qos=1)
     client.connect("127.0.0.1", port)
     client.loop_start()
     try:

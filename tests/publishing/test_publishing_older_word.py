@@ -16,8 +16,8 @@ from typing import Any
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from publishing.test_publishing_status import FINISHED, RULES, SWEPT, reading, step, write
 from support.measured import NIGHT_S, RESULT
-from test_publishing_status import FINISHED, RULES, SWEPT, reading, step, write
 
 from polewright.foundation.clock import SystemClock
 from polewright.foundation.config import config_from_text

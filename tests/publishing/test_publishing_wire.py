@@ -6,9 +6,10 @@ import uuid
 from collections.abc import Iterator
 from pathlib import Path
 
+import alpaca.discovery
+import alpaca.management
 import pytest
 import requests
-from alpaca import discovery, management
 from alpaca.exceptions import (
     InvalidValueException,
     NotImplementedException,
@@ -89,16 +90,16 @@ def bench() -> Iterator[Bench]:
 
 def test_management_and_discovery_tell_of_both_devices(bench: Bench) -> None:
     """The official client finds the server and lists a safety monitor and a switch."""
-    before, discovery.port = discovery.port, bench.published.discovery_port
+    before, alpaca.discovery.port = alpaca.discovery.port, bench.published.discovery_port
     try:
-        found = discovery.search_ipv4(numquery=1, timeout=1)
+        found = alpaca.discovery.search_ipv4(numquery=1, timeout=1)
     finally:
-        discovery.port = before
-    devices = management.configureddevices(bench.address)
+        alpaca.discovery.port = before
+    devices = alpaca.management.configureddevices(bench.address)
 
     assert any(each.endswith(f":{bench.published.port}") for each in found)
-    assert management.apiversions(bench.address) == [1]
-    assert management.description(bench.address)["ServerName"] == "Polewright"
+    assert alpaca.management.apiversions(bench.address) == [1]
+    assert alpaca.management.description(bench.address)["ServerName"] == "Polewright"
     assert [(d["DeviceType"], d["DeviceNumber"]) for d in devices] == [
         ("SafetyMonitor", 0),
         ("Switch", 0),

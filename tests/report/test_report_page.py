@@ -12,6 +12,7 @@ import subprocess
 import xml.etree.ElementTree as ET
 from html import unescape
 from html.parser import HTMLParser
+from typing import Any, cast
 
 import jsonschema
 import numpy as np
@@ -155,7 +156,7 @@ def test_pictures_are_well_formed_and_put_east_where_it_is() -> None:
     def dot(southern: bool) -> tuple[float, float]:
         root = ET.fromstring(axis_picture(axis, 1.0, southern=southern))
         (found,) = [one for one in root.iter() if one.get("class") == "axis"]
-        return float(found.get("cx")) - 230.0, float(found.get("cy")) - 230.0
+        return float(found.attrib["cx"]) - 230.0, float(found.attrib["cy"]) - 230.0
 
     north, south = dot(southern=False), dot(southern=True)
 
@@ -168,7 +169,7 @@ def test_pictures_are_well_formed_and_put_east_where_it_is() -> None:
 def test_the_gain_foretold_is_the_gain_got() -> None:
     """More points over the same arc, tried 400 times, bring the smaller error that was told."""
     result = made_result()
-    told = what_would_be_better(result, 0.5)
+    told: Any = what_would_be_better(result, 0.5)
     change = next(c for c in told.changes if c.sentence.startswith("7 points"))
     site = Site(44.62, 9.31, 420.0)
     dice = np.random.default_rng(3)
@@ -188,7 +189,7 @@ def test_the_gain_foretold_is_the_gain_got() -> None:
                 _Attitude(c @ rotation_matrix(dice.normal(0.0, sigma * ARCSEC)), sigma)
                 for c in clean
             ]
-            found.append(fit_axis(noisy, southern=False).axis)
+            found.append(fit_axis(cast("Any", noisy), southern=False).axis)
         return float(np.sqrt(np.mean(np.sum((np.array(found) - axis) ** 2, axis=1))))
 
     assert scatter(7) / scatter(3) == pytest.approx(change.factor, rel=0.15)
@@ -206,8 +207,11 @@ class _Attitude:
 
 def test_better_measuring_is_advised_only_where_it_helps() -> None:
     """Near the tolerance with a poor measurement, a better sweep; far away, the adjusters."""
-    poor = what_would_be_better(made_result(alt=0.5, az=0.4, sigma=0.4), 0.5).summary
-    good = what_would_be_better(made_result(alt=0.1, az=0.1), 0.5).summary
+    found: list[Any] = [
+        what_would_be_better(made_result(alt=0.5, az=0.4, sigma=0.4), 0.5),
+        what_would_be_better(made_result(alt=0.1, az=0.1), 0.5),
+    ]
+    poor, good = (better.summary for better in found)
 
     assert "a better sweep helps" in poor
     assert "good enough" in good
@@ -218,13 +222,14 @@ def test_the_air_and_where_it_came_from_are_told() -> None:
     weather = believed_weather(Site(44.6, 9.3, 420.0), NIGHT_UTC_S, typed_temperature_c=-3.0)
     result = made_result().model_copy(update={"weather": WeatherResult.of(weather)})
     terminal = Console(file=io.StringIO(), width=200)
-    print_result(terminal, result)
-    shown = terminal.file.getvalue()
+    print_result(cast("Any", terminal), result)
+    shown = cast("Any", terminal.file).getvalue()
 
     for text in (report_of_result(result), shown, result.model_dump_json()):
         assert "-3 ± 4.0 °C from the configuration" in text
         assert "by the site's height" in unescape(text)
     assert f"sure to {100.0 * weather.refraction_sigma:.1f} %" in shown
+    assert result.weather is not None
     assert result.weather.weather().refraction_sigma == weather.refraction_sigma
 
 
@@ -327,7 +332,7 @@ def test_the_report_prints_to_a4(tmp_path) -> None:
     (tmp_path / "r.html").write_text(report_of_run(session_run()), encoding="utf-8")
     subprocess.run(
         [
-            CHROMIUM, "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic",
+            str(CHROMIUM), "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic",
             "--no-first-run", "--disable-background-networking", "--disable-component-update",
             "--disable-sync", "--no-pdf-header-footer", f"--user-data-dir={tmp_path / 'profile'}",
             f"--print-to-pdf={tmp_path / 'r.pdf'}", f"file://{tmp_path / 'r.html'}",
@@ -343,7 +348,9 @@ def test_the_report_prints_to_a4(tmp_path) -> None:
         check=True, capture_output=True, text=True,
     ).stdout  # fmt: skip
 
-    assert 2 <= int(re.search(r"Pages:\s+(\d+)", info)[1]) <= 5
+    pages = re.search(r"Pages:\s+(\d+)", info)
+    assert pages is not None
+    assert 2 <= int(pages[1]) <= 5
     assert "A4" in info
     for heading in ("What to do", "Sweep by sweep", "Can it be believed", "What would do better"):
         assert heading in words

@@ -240,7 +240,7 @@ def test_the_hard_stop_needs_no_help_from_the_sessions_thread(start_night, start
             slew(*target)
             release.wait(60.0)
 
-        rig.telescope.slew_to_coordinates_async = slew_and_hang
+        rig.telescope.slew_to_coordinates_async = slew_and_hang  # type: ignore[method-assign]
         return rig
 
     served = start_service(night, connect=connect)

@@ -127,7 +127,7 @@ def test_the_own_page_and_programs_may_post(serve) -> None:
     own = f"http://127.0.0.1:{service.port}"
 
     for headers in ({"Origin": own, "Sec__Fetch__Site": "same-origin"}, {}):
-        answer, _ = ask(service, "POST", "/api/session/pause", **headers)
+        answer, _ = ask(service, "POST", "/api/session/pause", b"", **headers)
 
         assert answer.status == 409  # let through: there is no session
 
@@ -181,7 +181,7 @@ def test_a_large_request_is_refused_unread(serve) -> None:
     """By its announced length, by what really comes, and when the length is no number."""
     service = serve()
     json_type = {"Content__Type": "application/json"}
-    announced, _ = ask(service, "POST", "/api/session", Content__Length="999999", **json_type)
+    announced, _ = ask(service, "POST", "/api/session", b"", Content__Length="999999", **json_type)
     chunk = b"10000\r\n" + b"x" * 0x10000 + b"\r\n"
     streamed, _ = _chunked(service, chunk)
 
@@ -399,7 +399,7 @@ def test_the_token_is_never_logged(serve, caplog, capfd) -> None:
 def test_a_service_that_others_reach_always_has_a_token() -> None:
     """There is no way to build one without; and tokens are long and not the same."""
     with pytest.raises(ValueError, match="token"):
-        Gate(lambda *_: None, token=None, on_lan=True)  # type: ignore[arg-type, return-value]
+        Gate(lambda *_: None, token=None, on_lan=True)  # type: ignore[arg-type]
 
     tokens = {new_token() for _ in range(20)}
     assert len(tokens) == 20

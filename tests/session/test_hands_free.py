@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from types import SimpleNamespace
+from typing import Any, cast
 
 import pytest
 
@@ -12,11 +13,11 @@ from polewright.session.hands_free import HandsFree
 
 
 def hands_free(notes: list[tuple[str, bool]], **members) -> HandsFree:
-    rig = SimpleNamespace(
+    rig: Any = SimpleNamespace(
         config=SimpleNamespace(adjuster=AdjusterSection()),
         note=lambda text, warning=False: notes.append((text, warning)),
     )
-    return HandsFree(rig, SimpleNamespace(**members), lambda _kind, _data: None)
+    return HandsFree(rig, cast("Any", SimpleNamespace(**members)), lambda _kind, _data: None)
 
 
 def test_a_motor_that_may_not_have_stopped_is_told_after_the_mounts_stop() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any, cast
 
 import pytest
 
@@ -164,7 +165,7 @@ def test_a_full_disk_delays_records_and_loses_none(tmp_path: Path, room: int) ->
     journal = Journal(path)
     journal.write(0.0, "step", {"step": "checking"})
     disk = FullDisk(journal._file, room)
-    journal._file = disk
+    cast("Any", journal)._file = disk
     failures = []
     for number in range(1, 6):
         if number == 5:

@@ -14,7 +14,7 @@ from polewright.observing.safety.guard_errors import ClockWasSet, MovedBySomebod
 from polewright.records.events import Event, FrameMeasured
 from polewright.session.session import Command
 
-UNATTENDED = {
+UNATTENDED: dict[str, object] = {
     "adjuster.name": "command",
     "adjuster.options": {"command": "no-motor {axis} {arcmin}"},
 }
@@ -140,7 +140,10 @@ def test_a_sweep_across_the_meridian_has_to_be_asked_for_twice(bench: SessionBen
 
 def done(monkeypatch: pytest.MonkeyPatch, folder: Path, *, attended: bool = True) -> SessionBench:
     """A session that finds the axis on the pole and sweeps by itself."""
-    changes = {"adjusting.sweep_by_itself": True, "profile.needs_snugging": False}
+    changes: dict[str, object] = {
+        "adjusting.sweep_by_itself": True,
+        "profile.needs_snugging": False,
+    }
     changes |= {} if attended else UNATTENDED
     bench = SessionBench(monkeypatch, folder, changes, error_deg=0.0, attended=attended)
     bench.on_plan = lambda how: None if how.get("quiet") else bench.session.stop()

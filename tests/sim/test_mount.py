@@ -53,7 +53,7 @@ def mount_at(
         "unsteadiness_arcsec": 0.0,
     }
     return MountModel(
-        MountSpec(**{"starts_parked": False, **calm, **spec}),  # type: ignore[arg-type]
+        MountSpec(**{"starts_parked": False, **calm, **spec}),
         SiteSpec(latitude_deg=latitude_deg, longitude_deg=17.3),
         MisalignmentSpec(alt_arcmin=alt_arcmin, az_arcmin=az_arcmin),
         Adjusters(adjusters or AdjustersSpec(), T0),

@@ -395,7 +395,7 @@ def test_exposure_limits(bench: RigBench) -> None:
     assert bench.put_error(CAMERA + "startexposure", Duration=most + 1, Light=True) == 0x401
     assert bench.put_error(CAMERA + "startexposure", Duration=-1, Light=True) == 0x401
     only = {"Duration": 1.0}
-    assert bench.request("PUT", CAMERA + "startexposure", only).status_code == 400
+    assert bench.request("PUT", CAMERA + "startexposure", {**only}).status_code == 400
 
 
 def test_abort_discards_and_stop_keeps(bench: RigBench) -> None:
@@ -436,7 +436,7 @@ def test_a_failed_exposure_is_told_by_image_ready(
 def test_gain_and_offset_have_three_modes(kind: str, mode: str) -> None:
     """Values with limits, or an index of names, or nothing at all."""
     settings: dict[str, object] = {f"{kind}_mode": mode, kind: 1}
-    bench = RigBench(small_spec(camera=CameraDriverSpec(**settings)))  # type: ignore[arg-type]
+    bench = RigBench(small_spec(camera=CameraDriverSpec(**settings)))
     title = kind.title()
     try:
         with_limits = mode == "values"

@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+from typing import Any, cast
+
 import numpy as np
 import pytest
 import sep
@@ -188,4 +190,4 @@ def test_defocus_turns_stars_into_discs(shot) -> None:
 def test_a_disturbance_out_of_range_is_refused(bad: dict[str, float]) -> None:
     """The message names the value and its range."""
     with pytest.raises(ConfigError, match=next(iter(bad))):
-        Disturbance(**bad)
+        Disturbance(**cast("Any", bad))

@@ -65,8 +65,11 @@ def test_columns_that_cannot_be_proper_motions_are_not_used() -> None:
 
     assert motion is not None
     assert 0.2 < np.count_nonzero(np.any(motion, axis=1)) / len(motion) < 0.25
-    assert are_proper_motions(rng.normal(-2, 20, 1000), rng.normal(-5, 20, 1000))
-    assert not are_proper_motions(rng.uniform(5, 11, 1000), rng.normal(0, 20, 1000))
+    ra, dec = (rng.normal(mean, 20, 1000).astype(np.float32) for mean in (-2, -5))
+    colour = rng.uniform(5, 11, 1000).astype(np.float32)
+
+    assert are_proper_motions(ra, dec)
+    assert not are_proper_motions(colour, ra)
 
 
 def test_proper_motion_is_applied_to_the_epoch() -> None:

@@ -34,7 +34,9 @@ from polewright.solving.errors import NoMatch, TooFewStars, TooNarrowForWholeSky
 
 @pytest.fixture(scope="module")
 def solver() -> EmbeddedSolver:
-    return embedded.create({"catalogue": "none"})
+    made = embedded.create({"catalogue": "none"})
+    assert isinstance(made, EmbeddedSolver)
+    return made
 
 
 class TestContract(SolverContract):

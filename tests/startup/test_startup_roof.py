@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import types
+from typing import Any
 
 import pytest
 
@@ -63,10 +64,14 @@ def rig_at(utc_s: float, altitude_deg: float, azimuth_deg: float, **startup: obj
     )
 
 
+def opened(rig: Any, roof: Any) -> str:
+    return ready_roof(rig, roof)
+
+
 def test_an_open_roof_is_left_alone() -> None:
     """Open, or just opening: nothing is sent."""
     roof = Roof(ShutterState.OPENING, ShutterState.OPENING, ShutterState.OPEN)
-    assert ready_roof(rig_at(NIGHT_UTC_S, 45, 0), roof) == "roof or shutter is open"
+    assert opened(rig_at(NIGHT_UTC_S, 45, 0), roof) == "roof or shutter is open"
     assert roof.opened == 0
 
 
@@ -75,16 +80,16 @@ def test_a_roof_that_is_not_open_is_never_moved_unasked(state) -> None:
     """Closed, in error, or silent: refused."""
     roof = Roof(state)
     with pytest.raises(RoofNotOpen):
-        ready_roof(rig_at(NIGHT_UTC_S, 45, 0), roof)
+        opened(rig_at(NIGHT_UTC_S, 45, 0), roof)
     assert roof.opened == 0
 
 
 def test_a_closed_roof_is_opened_when_told_and_only_then() -> None:
     """open_roof = true opens a closed one; not one in error."""
     roof, broken = Roof(ShutterState.CLOSED), Roof(ShutterState.ERROR)
-    assert ready_roof(rig_at(NIGHT_UTC_S, 45, 0, open_roof=True), roof).endswith("was opened")
+    assert opened(rig_at(NIGHT_UTC_S, 45, 0, open_roof=True), roof).endswith("was opened")
     with pytest.raises(RoofNotOpen):
-        ready_roof(rig_at(NIGHT_UTC_S, 45, 0, open_roof=True), broken)
+        opened(rig_at(NIGHT_UTC_S, 45, 0, open_roof=True), broken)
     assert (roof.opened, broken.opened) == (1, 0)
 
 
@@ -92,7 +97,7 @@ def test_nothing_is_opened_towards_the_sun() -> None:
     """By day with the telescope to the south the roof stays closed; to the north it may open."""
     roof = Roof(ShutterState.CLOSED)
     with pytest.raises(SunBeforeCover) as caught:
-        ready_roof(rig_at(NOON_UTC_S, 30, 180, open_roof=True), roof)
+        opened(rig_at(NOON_UTC_S, 30, 180, open_roof=True), roof)
     assert roof.opened == 0
     assert caught.value.distance_deg is not None
     assert caught.value.distance_deg < 30.0
@@ -102,14 +107,15 @@ def test_nothing_is_opened_towards_the_sun() -> None:
 def test_a_roof_that_closes_stops_the_run() -> None:
     """The guards object before a slew, on the way, while tracking and while parking; not before
     the startup has seen the roof open."""
-    timer = types.SimpleNamespace(monotonic_s=lambda: timer.now_s, now_s=0.0)
-    guards = Guards(types.SimpleNamespace(clock=timer), [])  # type: ignore[arg-type]
+    timer: Any = types.SimpleNamespace(monotonic_s=lambda: timer.now_s, now_s=0.0)
+    guards = Guards(cast("Any", types.SimpleNamespace(clock=timer)), [])
     guards.while_parking()
     roof = Roof(ShutterState.OPEN)
-    guards.watch_roof(roof)
+    guards.watch_roof(cast("Any", roof))
+    guard: Any
     (guard,) = guards.guards
     move = types.SimpleNamespace(doing="slew to point 1")
-    guard.before_slew(move)  # type: ignore[arg-type]
+    guard.before_slew(move)
     roof.states = [ShutterState.CLOSING]
 
     guard.tracking(types.SimpleNamespace(move=None))  # asked just now

@@ -29,7 +29,7 @@ class Status(Exception):
 class Raw(Exception):
     """A member raises this to write to the socket itself."""
 
-    def __init__(self, write: Callable[[BaseHTTPRequestHandler], None]) -> None:
+    def __init__(self, write: Callable[[BaseHTTPRequestHandler], object]) -> None:
         self.write = write
 
 

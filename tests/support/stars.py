@@ -28,7 +28,15 @@ def star_list(x: Any, y: Any, **known: Any) -> StarList:
         "elongation": 1.0,
         "theta": 0.0,
     }
-    given = {name: np.asarray(known.pop(name, value)) * one for name, value in usual.items()}
+    given: dict[str, Any] = {
+        name: np.asarray(known.pop(name, value)) * one for name, value in usual.items()
+    }
     saturated = np.asarray(known.pop("saturated", np.zeros(x.size, dtype=bool)))
-    frame = {"width": 1600, "height": 1200, "background_adu": 500.0, "noise_adu": 10.0, **known}
+    frame: dict[str, Any] = {
+        "width": 1600,
+        "height": 1200,
+        "background_adu": 500.0,
+        "noise_adu": 10.0,
+        **known,
+    }
     return StarList(x=x, y=y, flux=flux, saturated=saturated, **given, **frame)

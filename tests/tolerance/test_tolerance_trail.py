@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
+from numpy.typing import ArrayLike
 from scipy.optimize import least_squares
 from scipy.spatial.distance import pdist
 from scipy.spatial.transform import Rotation
@@ -36,7 +37,7 @@ def worst_px(imaging: Imaging, target: Target, axis_error: float, sky: SkyOver =
     return Exposures(imaging, target.declination, target.hour_angles, sky).worst_px(axis_error)
 
 
-def turned(axis: Vector, angle: float) -> Matrix:
+def turned(axis: ArrayLike, angle: float) -> Matrix:
     return np.asarray(Rotation.from_rotvec(np.asarray(axis) * angle).as_matrix())
 
 
