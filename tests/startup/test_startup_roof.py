@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import types
-from typing import Any
+from typing import Any, cast
 
 import pytest
 
