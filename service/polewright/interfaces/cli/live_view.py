@@ -47,11 +47,6 @@ _DIGITS = {
 }
 
 
-def angle_words(arcmin: float) -> str:
-    """Say the size of an angle."""
-    return arcmin_text(arcmin)
-
-
 def big(text: str) -> str:
     """Draw digits three lines high."""
     glyphs = [_DIGITS[character] for character in text]
@@ -98,7 +93,7 @@ def _headline(now: SessionSnapshot) -> Text:
     if now.step is Step.ADJUSTING and now.pass_kind is not None and now.goal_arcmin is not None:
         near = now.pass_kind == "coarse"  # noqa: S105 - a pass, not a password
         kind = "first pass, only near" if near else "last pass"
-        text.append(f"  {kind}: goal {angle_words(now.goal_arcmin)}", style="not reverse")
+        text.append(f"  {kind}: goal {arcmin_text(now.goal_arcmin)}", style="not reverse")
     text.append(
         f"  sweeps {now.sweeps}, moves {now.moves}, mount {now.motion}", style="not reverse dim"
     )
@@ -114,15 +109,15 @@ def _figures(now: SessionSnapshot, error: ErrorNow) -> Group:
     age_s = max(0.0, now.utc_s - error.utc_s)
     lines.append(
         Text(
-            f"± {angle_words(error.sigma_total_arcmin)} (1 sigma), {error.state}"
+            f"± {arcmin_text(error.sigma_total_arcmin)} (1 sigma), {error.state}"
             + (f", {age_s:.0f} s old" if age_s >= 10.0 else "")
         )
     )
     inside = error.upper95_arcmin <= now.tolerance_arcmin
     lines.append(
         Text(
-            f"surely below {angle_words(error.upper95_arcmin)} (95 %), tolerance "
-            f"{angle_words(now.tolerance_arcmin)}",
+            f"surely below {arcmin_text(error.upper95_arcmin)} (95 %), tolerance "
+            f"{arcmin_text(now.tolerance_arcmin)}",
             style="green" if inside and counts else "",
         )
     )
@@ -130,7 +125,7 @@ def _figures(now: SessionSnapshot, error: ErrorNow) -> Group:
     advice = now.advice
     if advice is not None and advice.axis is not None and advice.heading is not None:
         amount = advice.amount_arcmin
-        told = f"{arrow(advice.heading, now.southern)} {advice.heading} {angle_words(amount)}"
+        told = f"{arrow(advice.heading, now.southern)} {advice.heading} {arcmin_text(amount)}"
         if advice.turns is not None:
             told += f", {advice.turns:.2f} turns"
         if advice.passed:
@@ -209,7 +204,7 @@ def plot(now: SessionSnapshot, rows: int = PLOT_ROWS[0]) -> Text:
     text = Text(f"{'too high':^{columns}}\n", style="dim")
     text.append("\n".join("".join(row) for row in grid), style="not dim")
     text.append(f"\n{left}{'too low':^{columns - 8}}{right}")
-    text.append(f"\n{f'edge {angle_words(reach)} from +':^{columns}}")
+    text.append(f"\n{f'edge {arcmin_text(reach)} from +':^{columns}}")
     return text
 
 
