@@ -6,7 +6,7 @@ import functools
 import inspect
 import types
 import typing
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -28,31 +28,40 @@ def _option_type(annotation: Any) -> Any:
     return annotation if annotation in (int, float, str, bool) else None
 
 
+def _parameters_of(
+    section: str, prefix: str, switches: Mapping[str, str]
+) -> list[inspect.Parameter]:
+    """One parameter for each key of a section; ``switches`` as for `with_section_options`."""
+    model = typing.cast("Any", Config.model_fields[section].annotation)
+    parameters = []
+    for key, field in model.model_fields.items():
+        kind = _option_type(field.annotation)
+        if kind is None:
+            continue
+        default = "" if field.default is None else f" [default: {field.default}]"
+        name = f"{prefix}{key}".replace("_", "-")
+        meaning = " ".join((field.description or key).split())
+        option = typer.Option(
+            switches.get(key, f"--{name}/--no-{name}") if kind is bool else f"--{name}",
+            help=f"{meaning}{default}",
+            rich_help_panel=section_heading(section) if prefix else None,
+            show_default=False,
+        )
+        parameters.append(
+            inspect.Parameter(
+                f"{section}__{key}",
+                inspect.Parameter.KEYWORD_ONLY,
+                default=None,
+                annotation=Annotated[kind | None, option],
+            )
+        )
+    return parameters
+
+
 def _config_parameters() -> list[inspect.Parameter]:
     parameters = []
-    for section, section_field in Config.model_fields.items():
-        model = typing.cast("Any", section_field.annotation)
-        for key, field in model.model_fields.items():
-            kind = _option_type(field.annotation)
-            if kind is None:
-                continue
-            default = "" if field.default is None else f" [default: {field.default}]"
-            name = f"{section}-{key}".replace("_", "-")
-            meaning = " ".join((field.description or key).split())
-            option = typer.Option(
-                f"--{name}/--no-{name}" if kind is bool else f"--{name}",
-                help=f"{meaning}{default}",
-                rich_help_panel=section_heading(section),
-                show_default=False,
-            )
-            parameters.append(
-                inspect.Parameter(
-                    f"{section}__{key}",
-                    inspect.Parameter.KEYWORD_ONLY,
-                    default=None,
-                    annotation=Annotated[kind | None, option],
-                )
-            )
+    for section in Config.model_fields:
+        parameters += _parameters_of(section, f"{section}-", {})
     for dotted, retired in RETIRED.items():
         name = dotted.replace(".", "-").replace("_", "-")
         asked = f"--{name}/--no-{name}" if retired.kind is bool else f"--{name}"
@@ -102,24 +111,43 @@ def with_config_options(
     The command receives them as ``config: Path | None`` and ``overrides: dict`` by dotted key;
     ``more`` are overrides as well.
     """
+    return _with_options(command, more, help_all_parameter(), _config_parameters())
+
+
+def with_section_options(
+    section: str, switches: Mapping[str, str]
+) -> Callable[[Callable[..., None]], Callable[..., None]]:
+    """Give a command ``--config`` and an option per key of one section, named as the key alone.
+
+    The command receives them as from `with_config_options`. ``switches`` has the words of an
+    option of yes and no, such as ``--guided/--not-guided``.
+    """
+    return lambda command: _with_options(command, (), None, _parameters_of(section, "", switches))
+
+
+def _with_options(
+    command: Callable[..., None],
+    more: Sequence[inspect.Parameter],
+    whole: inspect.Parameter | None,
+    keys: Sequence[inspect.Parameter],
+) -> Callable[..., None]:
     signature = inspect.signature(command, eval_str=True)
     own = [item for item in signature.parameters.values() if item.name != "overrides"]
     own = [item.replace(kind=inspect.Parameter.KEYWORD_ONLY) for item in own]
-    added = _config_parameters()
-    whole = help_all_parameter()
 
     @functools.wraps(command)
     def wrapper(**given: Any) -> None:
-        given.pop(whole.name)
+        if whole is not None:
+            given.pop(whole.name)
         overrides = {}
-        for parameter in (*more, *added):
+        for parameter in (*more, *keys):
             value = given.pop(parameter.name)
             if value is not None:
                 overrides[parameter.name.replace("__", ".")] = value
         language.use(wanted_language(given.get("config"), overrides))
         command(**given, overrides=overrides)
 
-    parameters = [*own, *more, whole, *added]
+    parameters = [*own, *more, *([] if whole is None else [whole]), *keys]
     wrapper.__signature__ = signature.replace(parameters=parameters)  # type: ignore[attr-defined]
     wrapper.__annotations__ = {item.name: item.annotation for item in parameters}
     return wrapper

@@ -13,7 +13,7 @@ import typer
 from polewright.foundation.clock import clock_from_environment
 from polewright.foundation.errors import ConfigError, ExitCode, in_words
 from polewright.interfaces.cli.console import exit_with, told_plainly
-from polewright.interfaces.cli.options import ConfigPath
+from polewright.interfaces.cli.options import ConfigPath, with_section_options
 from polewright.interfaces.cli.terminal import Console
 
 #: What [tonight] has a figure for when nobody gives one.
@@ -37,39 +37,13 @@ def _option(text: str) -> Any:
     return typer.Option(help=text, show_default=False)
 
 
+@with_section_options("tonight", {"guided": "--guided/--not-guided"})
 def tolerance(
     config: ConfigPath = None,
     *,
-    focal_length_mm: Annotated[float | None, _option("focal length, mm")] = None,
-    pixel_um: Annotated[float | None, _option("pixel, binning included, micrometres")] = None,
-    exposure_s: Annotated[float | None, _option("one exposure, s [default: 300]")] = None,
-    declination_deg: Annotated[
-        float | None, _option("declination of the target, degrees [default: 45]")
-    ] = None,
-    hour_angle_from_hours: Annotated[
-        float | None, _option("hour angle of the first exposure, east negative [default: -4]")
-    ] = None,
-    hour_angle_to_hours: Annotated[
-        float | None, _option("hour angle of the last exposure [default: 4]")
-    ] = None,
-    guided: Annotated[
-        bool | None, typer.Option("--guided/--not-guided", help="whether a guide star is followed")
-    ] = None,
-    guide_distance_deg: Annotated[
-        float | None,
-        _option("guide star to field centre, degrees [default: as far as the field reaches]"),
-    ] = None,
-    field_radius_deg: Annotated[
-        float | None,
-        _option("field centre to the farthest star that shall be round [default: to the corner]"),
-    ] = None,
-    sensor_diagonal_mm: Annotated[
-        float | None, _option("diagonal of the sensor, mm, for how far the field reaches")
-    ] = None,
     tracking: Annotated[
         str, typer.Option(help="rate the mount drives at: sidereal, lunar, solar or king")
     ] = "sidereal",
-    trail_px: Annotated[float | None, _option("longest trail, pixels [default: 1]")] = None,
     latitude_deg: Annotated[
         float | None, _option("latitude, for the hemisphere and the air [default: 45]")
     ] = None,
@@ -87,6 +61,7 @@ def tolerance(
         Path | None, _option("draw trails over the sky to this .svg or .png")
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="print one JSON document")] = False,
+    overrides: dict[str, Any],
 ) -> None:
     """Tell the largest axis error for round stars; with an error given, what it costs.
 
@@ -115,25 +90,10 @@ def tolerance(
 
     console = Console(stderr=True)
     with told_plainly(console, as_json=as_json):
-        settings = config_from_file(config)
+        settings = config_from_file(config, overrides)
         for sentence in settings.notes:
             console.print(sentence, soft_wrap=True)
-        given = {
-            "focal_length_mm": focal_length_mm,
-            "pixel_um": pixel_um,
-            "exposure_s": exposure_s,
-            "declination_deg": declination_deg,
-            "hour_angle_from_hours": hour_angle_from_hours,
-            "hour_angle_to_hours": hour_angle_to_hours,
-            "guided": guided,
-            "guide_distance_deg": guide_distance_deg,
-            "field_radius_deg": field_radius_deg,
-            "sensor_diagonal_mm": sensor_diagonal_mm,
-            "trail_px": trail_px,
-        }
-        tonight = settings.tonight.model_copy(
-            update={key: value for key, value in given.items() if value is not None}
-        )
+        tonight = settings.tonight
         optics = settings.optics
         imaging = imaging_of(
             tonight, Known(optics.focal_length_mm, optics.pixel_um, tracking=tracking.lower())
