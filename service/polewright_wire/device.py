@@ -12,8 +12,10 @@ from __future__ import annotations
 
 import datetime as dt
 import threading
+from collections import OrderedDict
 from collections.abc import Callable
-from typing import ClassVar
+from contextvars import ContextVar
+from typing import Any, ClassVar
 
 from polewright_wire.errors import (
     ActionUnknown,
@@ -50,6 +52,11 @@ def utc_text(utc_s: float, *, zone: str = "Z", decimals: int = 3) -> str:
     moment = dt.datetime.fromtimestamp(whole, dt.UTC)
     text = moment.strftime("%Y-%m-%dT%H:%M:%S.%f")
     return text[: -(6 - decimals)] + zone if decimals < 6 else text + zone
+
+
+CALLER: ContextVar[tuple[str, int]] = ContextVar("caller", default=("", 0))
+"""Whose call a device answers: address and ClientID. Set by the server."""
+MOST_CLIENTS = 1024
 
 
 class Device:
@@ -135,7 +142,7 @@ class Device:
         values = parameters.take(verb.parameters)
         handler = getattr(self, f"{method.lower()}_{member}", None)
         if (
-            not self._connected
+            not self.connected
             and member not in WITHOUT_CONNECTION
             and member not in self.always_readable
         ):
@@ -153,10 +160,13 @@ class Device:
             return f"{member} of {self.type_name} takes {other}, not {method}"
         return f"{member} is not in interface version {self.interface_version} of {self.type_name}"
 
+    def _note_connected(self, connected: bool) -> None:
+        self._connected = connected
+
     # Members that all devices have
 
     def get_connected(self) -> bool:
-        return self._connected and self._connecting is None
+        return self.connected and self._connecting is None
 
     def put_connected(self, connected: bool) -> None:
         if connected == self.get_connected():
@@ -165,7 +175,7 @@ class Device:
             self.on_connect()
         else:
             self.on_disconnect()
-        self._connected = connected
+        self._note_connected(connected)
 
     def get_connecting(self) -> bool:
         with self._link:
@@ -184,7 +194,7 @@ class Device:
 
     def _change_connection(self, wanted: bool) -> None:
         with self._link:
-            if self._connecting is not None or self._connected == wanted:
+            if self._connecting is not None or self.connected == wanted:
                 return
             self._connect_fault = None
             self._connecting = threading.Thread(
@@ -203,7 +213,7 @@ class Device:
             fault = trouble
         with self._link:
             if fault is None:
-                self._connected = wanted
+                self._note_connected(wanted)
             self._connect_fault = fault
             self._connecting = None
 
@@ -226,7 +236,7 @@ class Device:
         return list(self.actions)
 
     def put_action(self, action: str, parameters: str) -> str:
-        if not self._connected:
+        if not self.connected:
             raise Disconnected(f"{self.name} is not connected; connect it first")
         if not self.actions:
             raise NotSupported(f"{self.name} has no actions")
@@ -248,3 +258,37 @@ class Device:
     def get_devicestate(self) -> list[dict[str, object]]:
         entries = [{"Name": name, "Value": value} for name, value in self.state_values()]
         return [*entries, {"Name": "TimeStamp", "Value": utc_text(self._utc_s())}]
+
+
+class ClientsDevice(Device):
+    """A device with no hardware of its own: each client connects and disconnects for itself.
+
+    Clients are told apart by address and ClientID; of those that never disconnect the ones that
+    were longest silent are forgotten.
+    """
+
+    def __init__(self, **described: Any) -> None:
+        """Describe the device; see `Device`."""
+        super().__init__(**described)
+        self._clients: OrderedDict[tuple[str, int], None] = OrderedDict()
+
+    @property
+    def connected(self) -> bool:
+        """Whether the client whose call is answered has connected."""
+        with self._link:
+            if CALLER.get() not in self._clients:
+                return False
+            self._clients.move_to_end(CALLER.get())
+            return True
+
+    def _note_connected(self, connected: bool) -> None:
+        with self._link:
+            if not connected:
+                self._clients.pop(CALLER.get(), None)
+                return
+            self._clients[CALLER.get()] = None
+            if len(self._clients) > MOST_CLIENTS:
+                self._clients.popitem(last=False)
+
+    def _change_connection(self, wanted: bool) -> None:
+        self._note_connected(wanted)

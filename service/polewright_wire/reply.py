@@ -31,6 +31,7 @@ class Call:
     client_transaction: int
     server_transaction: int
     wants_image_bytes: bool
+    client_address: str = ""
 
 
 @dataclass

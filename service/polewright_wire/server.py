@@ -23,7 +23,7 @@ from starlette.routing import BaseRoute
 from starlette.types import ASGIApp, Receive, Scope, Send
 
 from polewright_wire.connections import BACKLOG, QUEUE, Guarded, Limits, guarded
-from polewright_wire.device import Device
+from polewright_wire.device import CALLER, Device
 from polewright_wire.discovery import DiscoveryResponder
 from polewright_wire.errors import DeviceFault, DriverTrouble, NotUnderstood
 from polewright_wire.image_payload import IMAGE_BYTES, ImagePayload
@@ -152,6 +152,7 @@ class AlpacaServer:
             raise NotUnderstood(
                 f"there is no {call.device_type}/{call.device_number} here, only {here}"
             )
+        CALLER.set((call.client_address, call.client_id))
         try:
             value = device.call(call.method, call.member, call.parameters)
         except NotImplementedError as fault:
@@ -271,6 +272,7 @@ def _read_call(request: Request, body: bytes, server_transaction: int) -> Call:
         member=member,
         parameters=parameters,
         client_id=parameters.client_number("ClientID"),
+        client_address=request.client.host if request.client else "",
         client_transaction=parameters.client_number("ClientTransactionID"),
         server_transaction=server_transaction,
         wants_image_bytes=any(want.lower() == IMAGE_BYTES for want in wants),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import uuid
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import alpaca.discovery
 import alpaca.management
@@ -30,6 +31,7 @@ from polewright.interfaces.publishing.status import (
     StatusSource,
     Verified,
 )
+from polewright_wire.device import CALLER, MOST_CLIENTS
 
 NIGHT_S = 1795210200.0
 INSTALLATION = uuid.UUID("0f4d2a58-5f0a-4c7e-8b87-3a5b8e2f9a10")
@@ -124,6 +126,70 @@ def test_safe_turns_unsafe_by_age_alone(bench: Bench) -> None:
     assert monitor.IsSafe
     assert monitor.SupportedActions == ["WhyUnsafe"]
     assert {entry["Name"]: entry["Value"] for entry in monitor.DeviceState}["IsSafe"] is True
+
+
+def _asked(bench: Bench, client: int | None, member: str, connect: bool | None = None) -> Any:
+    url = f"http://{bench.address}/api/v1/{member}"
+    form = {} if client is None else {"ClientID": str(client)}
+    if connect is None:
+        return requests.get(url, params=form, timeout=20).json().get("Value")
+    put = form if member.endswith("connect") else {**form, "Connected": str(connect)}
+    answer = requests.put(url, data=put, timeout=20).json()
+    assert answer["ErrorNumber"] == 0
+    return None
+
+
+@pytest.mark.parametrize("way", ["connected", "disconnect"])
+def test_one_clients_disconnect_leaves_the_others_connected(bench: Bench, way: str) -> None:
+    """A roof controller's safety does not end because another program was closed."""
+    bench.source.now = ALIGNED
+    for client in (11, 12, None):
+        assert _asked(bench, client, "safetymonitor/0/issafe") is False
+        _asked(bench, client, "safetymonitor/0/connected", connect=True)
+        _asked(bench, client, "switch/0/connected", connect=True)
+        assert _asked(bench, client, "safetymonitor/0/issafe") is True
+
+    for kind in ("safetymonitor", "switch"):
+        _asked(bench, 12, f"{kind}/0/{way}", connect=False)
+
+    assert _asked(bench, 12, "safetymonitor/0/connected") is False
+    assert _asked(bench, 12, "safetymonitor/0/issafe") is False
+    assert _asked(bench, 12, "switch/0/maxswitch") is None
+    for client in (11, None):
+        assert _asked(bench, client, "safetymonitor/0/connected") is True
+        assert _asked(bench, client, "safetymonitor/0/issafe") is True
+        assert _asked(bench, client, "switch/0/maxswitch") == 6
+
+
+def test_clients_that_never_disconnect_do_not_push_out_one_that_asks(bench: Bench) -> None:
+    """The longest silent are forgotten: a program that asks now and then stays."""
+    bench.source.now = ALIGNED
+    _asked(bench, 7, "safetymonitor/0/connected", connect=True)
+    monitor = bench.published.monitor
+    for client in range(100, 100 + 3 * MOST_CLIENTS // 2):
+        token = CALLER.set(("10.0.0.9", client))
+        monitor.put_connected(True)
+        CALLER.reset(token)
+        if client % 500 == 0:
+            assert _asked(bench, 7, "safetymonitor/0/issafe") is True
+
+    assert _asked(bench, 7, "safetymonitor/0/issafe") is True
+
+
+def test_a_name_that_is_not_ours_is_not_answered(bench: Bench) -> None:
+    """A page on the internet may rebind its own name to this address: as on the page's port."""
+    url = f"http://{bench.address}/api/v1/safetymonitor/0/name"
+
+    assert requests.get(url, timeout=20).status_code == 200
+    foreign = requests.get(url, headers={"Host": "evil.example"}, timeout=20)
+    assert foreign.status_code == 421
+    put = requests.put(
+        url.replace("name", "connected"),
+        data={"Connected": "True"},
+        headers={"Host": "192.168.1.7:11111"},
+        timeout=20,
+    )
+    assert put.status_code == 421  # it listens on loopback only
 
 
 def test_a_session_under_way_makes_it_unsafe_at_once(bench: Bench) -> None:

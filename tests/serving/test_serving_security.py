@@ -14,11 +14,12 @@ import requests
 
 from polewright.foundation.clock import SystemClock
 from polewright.foundation.config import config_from_text
+from polewright.interfaces.own_host import host_allowed, host_names
 from polewright.interfaces.web.app import create_app
 from polewright.interfaces.web.feed import Feed
 from polewright.interfaces.web.night_token import KEPT_S, NightToken, new_token, night_token
 from polewright.interfaces.web.runner import SessionRunner
-from polewright.interfaces.web.security import Gate, cookie_name, host_allowed, host_names
+from polewright.interfaces.web.security import Gate, cookie_name
 from polewright.interfaces.web.server import RunningService
 
 TOKEN = "a-token-for-tests-0123456789"

@@ -18,7 +18,7 @@ from polewright.interfaces.publishing.status import (
     Verified,
     why_unsafe,
 )
-from polewright_wire import Device
+from polewright_wire.device import ClientsDevice
 from polewright_wire.errors import NotSupported, ValueMissing, ValueRefused
 from polewright_wire.standard import SAFETY_MONITOR, SWITCH
 
@@ -26,7 +26,7 @@ DRIVER_VERSION = ".".join(__version__.split(".")[:2])
 WHY = "WhyUnsafe"
 
 
-class AlignmentMonitor(Device):
+class AlignmentMonitor(ClientsDevice):
     """Safe only while the last sweep verified the axis within tolerance and is fresh.
 
     Anything else is unsafe: no sweep, a session since that has not confirmed the axis, a journal
@@ -143,7 +143,7 @@ FIGURES = (
 )
 
 
-class AlignmentFigures(Device):
+class AlignmentFigures(ClientsDevice):
     """The latest figures, by sweep or live reading. What is not known yet is an error, not 0."""
 
     standard = SWITCH

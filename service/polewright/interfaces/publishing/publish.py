@@ -8,9 +8,11 @@ from pathlib import Path
 from types import TracebackType
 
 from polewright import __version__
+from polewright.devices.alpaca.discovery import is_loopback
 from polewright.foundation.clock import Clock
 from polewright.foundation.config import Config
 from polewright.foundation.errors import in_words
+from polewright.interfaces.own_host import OwnHostOnly
 from polewright.interfaces.publishing.devices import AlignmentFigures, AlignmentMonitor
 from polewright.interfaces.publishing.errors import CannotPublish
 from polewright.interfaces.publishing.journal_status import JournalStatus
@@ -97,6 +99,7 @@ class Published:
             [self.monitor, self.figures],
             ServerDescription("Polewright", "The Polewright authors", __version__),
         )
+        server.app = OwnHostOnly(server.app, on_lan=not is_loopback(host))
         try:
             self._running = server.start(
                 host,

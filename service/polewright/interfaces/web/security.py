@@ -14,16 +14,16 @@ the token, so that a restart with the same token locks nobody out.
 from __future__ import annotations
 
 import hmac
-import ipaddress
 import json
 import re
 import secrets
-import socket
 from urllib.parse import parse_qs
 
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.responses import Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from polewright.interfaces.own_host import host_allowed, host_names
 
 MOST_BYTES = 64 * 1024
 OPEN_TO_ALL = frozenset(
@@ -59,29 +59,6 @@ def cookie_name(host: str) -> str:
     """Return the cookie's name for a Host header: one for each port, for browsers share them."""
     port = host.rpartition(":")[2] if not host.endswith("]") else ""
     return f"polewright_{port if port.isdecimal() and port.isascii() else 80}"
-
-
-def host_names(on_lan: bool) -> frozenset[str]:
-    """Return the names, in lower case, by which this computer may be called."""
-    names = {"localhost"}
-    if on_lan:
-        own = socket.gethostname().lower()
-        names |= {own, own.partition(".")[0], f"{own.partition('.')[0]}.local"}
-    return frozenset(names)
-
-
-def host_allowed(header: str, names: frozenset[str], on_lan: bool) -> bool:
-    """Whether a Host header names this service.
-
-    Addresses in figures are no danger: rebinding needs a name. The port is not looked at, since
-    tunnels and containers change it.
-    """
-    host = header[1:].partition("]")[0] if header.startswith("[") else header.partition(":")[0]
-    try:
-        address = ipaddress.ip_address(host)
-    except ValueError:
-        return host.lower().rstrip(".") in names
-    return address.is_loopback or on_lan
 
 
 class _Refused(Exception):
