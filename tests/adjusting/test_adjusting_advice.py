@@ -150,7 +150,7 @@ def test_altitude_is_approached_from_below_when_the_profile_says_so() -> None:
     direct = settle(engine_for(mount, profile=plain), mount).advice
 
     assert advice.amount_arcmin == pytest.approx(8.0, abs=0.2)
-    assert "too low on purpose" in advice.sentence
+    assert "on purpose" in advice.sentence
     assert direct.amount_arcmin == pytest.approx(6.0, abs=0.2)
 
     hand, engine = hand_for(mount), engine_for(mount)
@@ -234,7 +234,7 @@ def test_noise_larger_than_the_tolerance_ends_in_a_sweep_not_in_done() -> None:
 
     assert reading.verdict is Verdict.UNSURE
     assert reading.advice.action is Action.STOP_AND_SWEEP
-    assert reading.advice.sentence.startswith("Good but unsure")
+    assert reading.advice.sentence.startswith("Good but uncertain")
 
 
 def test_sentences_name_the_adjuster_the_amount_and_the_turns() -> None:
@@ -284,7 +284,7 @@ def turned_back(profile: AdjusterProfile | None):
 
 @pytest.mark.parametrize(
     ("backlash_arcmin", "said"),
-    [(None, "its slack first: if"), (3.0, "slack first (about 3.0 arcmin of the base): if")],
+    [(None, "takes up its slack first: if"), (3.0, "its slack (3.0 arcmin) first: if")],
 )
 def test_the_way_back_is_told_to_begin_with_slack(backlash_arcmin, said) -> None:
     """A hand that turns 15 arcsec into 3 arcmin of slack sees nothing move, again and again."""
@@ -304,7 +304,7 @@ def test_a_turn_of_the_base_is_told_beside_the_way_on_the_sky() -> None:
     there, here = (settle(engine_for(mount), mount).advice for mount in (high, low))
 
     assert there.sentence.startswith("Move the axis 10 arcmin east: ")
-    assert there.sentence.endswith("(on the sky; a turn of the base by 20 arcmin).")
+    assert there.sentence.endswith("(on the sky; 20 arcmin as a turn of the base).")
     assert "base" not in here.sentence
 
 
@@ -316,7 +316,7 @@ def test_slack_that_the_turns_contain_is_told_so() -> None:
     _engine, _mount, _there, back = turned_back(profile)
 
     assert back.turns is not None
-    assert "(about 3.0 arcmin of the base, contained in the turns)" in "".join(back.cautions)
+    assert "(3.0 arcmin, included in the turns)" in "".join(back.cautions)
 
 
 def test_opposing_screws_are_never_told_to_turn_on() -> None:
@@ -379,7 +379,7 @@ def test_an_adjuster_without_enough_travel_sends_the_user_to_the_base() -> None:
     advice = settle(engine_for(mount, profile=profile), mount).advice
 
     assert advice.action is Action.MOVE_BASE
-    assert "9.0 arcmin left" in advice.sentence
+    assert "9.0 arcmin of travel left" in advice.sentence
 
 
 def test_overshoot_and_the_wrong_way_are_named() -> None:

@@ -250,6 +250,6 @@ def test_a_mount_that_somebody_slewed_is_told_as_that_until_a_new_sweep() -> Non
 
     for reading in read:
         assert reading.advice.action is Action.CHECK_MOUNT
-        assert "Somebody else moved" in reading.advice.sentence
+        assert "moved or synchronised by someone else" in reading.advice.sentence
         assert all("cloud" not in notice.sentence for notice in reading.notices)
         assert reading.verdict is Verdict.UNKNOWN

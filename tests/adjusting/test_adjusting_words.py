@@ -84,7 +84,7 @@ def test_sentences_never_say_left_or_right() -> None:
     said += [n.sentence for r in hand.readings for n in r.notices]
 
     assert len(said) > 20
-    assert all(s.endswith((".", "tell that you have.")) for s in said)
+    assert all(s.endswith((".", "press Snugged.")) for s in said)
     for sentence in said:
         words = sentence.lower().replace(",", " ").split()
         assert "right" not in words
@@ -98,7 +98,7 @@ def test_travel_sentence_says_what_is_missing() -> None:
 
     text = phrases.move_base(AdjusterProfile().altitude, goal, 12.0 * ARCMIN)
 
-    assert "has only 12 arcmin left" in text
+    assert "has only 12 arcmin of travel left" in text
     assert "tripod leg" in text
     assert "new sweep" in text
 

@@ -221,7 +221,7 @@ def test_the_letters_are_those_of_the_page() -> None:
     assert len(footer) <= 80
     assert "Stop the session" in pressed(of_page["stop"])[1].prompt
     assert "will move" in pressed(of_page["sweep"])[1].prompt
-    assert "turns instead of arcminutes" in pressed(of_page["note-turns"])[1].prompt
+    assert "turns as well as arcminutes" in pressed(of_page["note-turns"])[1].prompt
 
 
 @pytest.mark.parametrize(
@@ -298,7 +298,7 @@ def test_the_picture_says_what_to_do() -> None:
         "→ altitude 8.0 arcmin too high",
         "azimuth  4.0 arcmin too far west",
         "± 6.0 arcsec (1 sigma), settled",
-        "surely below 9.1 arcmin (95 %), tolerance 1.00 arcmin",
+        "under 9.1 arcmin (95 %), tolerance 1.00 arcmin",
         "mount tracking",
         "Stopping ...",
     ):

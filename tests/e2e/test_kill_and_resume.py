@@ -167,7 +167,7 @@ def test_killed_before_anything_moved_it_begins_again(programs, step: str) -> No
     assert code == 130
     assert program.records[: len(before)] == before
     assert program.steps(len(before)) == ["checking", "planning", "sweeping", "stopped"]
-    assert f"interrupted while {step}: it begins with a new sweep" in told
+    assert f"interrupted while {step}: it starts with a new sweep" in told
     assert document["session"]["motion"] == "still"
     assert not moving(program)
 
@@ -245,7 +245,7 @@ def test_killed_while_adjusting_it_goes_on_from_the_same_frame(programs) -> None
     code, document, told = program.end("s\ny\n")
 
     assert code == 130
-    assert "the same reference frame goes on" in told
+    assert "the same reference frame is used" in told
     assert program.records[: len(before)] == before
     assert program.steps(len(before)) == ["checking", "adjusting", "stopped"]
     assert document["session"]["sweeps"] == 1
@@ -263,7 +263,7 @@ def test_killed_while_adjusting_it_goes_on_from_the_same_frame(programs) -> None
     code, document, _told = program.end("\n")
     assert code == 2
     assert document["error"]["code"] == "cannot_take_up"
-    assert "had come to its end" in document["error"]["message"]
+    assert "had already ended" in document["error"]["message"]
 
 
 def test_a_mount_that_was_moved_meanwhile_is_not_adjusted(programs) -> None:
@@ -288,7 +288,7 @@ def test_a_mount_that_was_moved_meanwhile_is_not_adjusted(programs) -> None:
     code, document, _told = program.end("\n", 60.0)
 
     assert code == 2
-    assert "declination axis has turned" in document["error"]["message"]
+    assert "declination axis was turned" in document["error"]["message"]
     assert document["session"]["step"] == "failed"
     assert program.records[: len(before)] == before
     assert not moving(program)

@@ -48,7 +48,7 @@ def test_it_exposes_as_soon_as_the_stars_stand_still(start_night) -> None:
     rung_out_s = DECAY_S * math.log(2.0 * SWING_ARCSEC / limit_arcsec)
     assert 0.5 * rung_out_s < rig.times.settle < 15.0
     assert rig.times.settle_saved == pytest.approx(20.0 - rig.times.settle)
-    assert not [note for note in night.of_kind(Note) if "tood still" in note.text]
+    assert not [note for note in night.of_kind(Note) if "not seen at rest" in note.text]
     steps = {event.step for event in night.of_kind(Progress)}
     assert steps == {"settle"}
     assert take_frame(rig, 0.5).pixels.shape == (1200, 1600)

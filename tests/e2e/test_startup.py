@@ -72,7 +72,7 @@ def test_an_uncertain_check_takes_a_further_point(start_night, monkeypatch) -> N
     result = run.run()
 
     assert len(result.points) == 4
-    assert any("further point" in line for line in result.story)
+    assert any("One more point" in line for line in result.story)
     assert not night.truth["mount"]["tracking"]
     assert not night.truth["mount"]["at_park"]
 

@@ -196,7 +196,7 @@ def test_a_file_is_not_overwritten_unasked(garden) -> None:
     forced = run("horizon", "--json", "--out", str(garden), "--force", given="0 5\n")
 
     assert refused.exit_code == 2
-    assert "exists already" in json.loads(refused.stdout)["error"]["message"]
+    assert "already exists" in json.loads(refused.stdout)["error"]["message"]
     assert kept == GARDEN
     assert forced.exit_code == 0
     assert parse_horizon(garden.read_text(encoding="utf-8").splitlines()).altitude_deg == (5.0,)

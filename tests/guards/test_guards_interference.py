@@ -134,7 +134,7 @@ def test_somebody_else_who_moves_the_mount_is_named(ha: float, dec: float, slewi
     guard.begin()
     guard.tracking(look(-30.0, 20.0))
 
-    with pytest.raises(MovedBySomebodyElse, match="somebody else moved or synchronised the mount"):
+    with pytest.raises(MovedBySomebodyElse, match="someone else moved or synchronised the mount"):
         guard.tracking(look(ha, dec, 0.1, slewing=slewing))
 
 
@@ -165,7 +165,7 @@ def test_a_flip_that_leaves_what_is_allowed_is_named() -> None:
         guard.during(look(-32.0, 86.0, move=turn))
 
     text = str(caught.value)
-    assert "flips to the other side of the pier: it says declination +86.0" in text
+    assert "flipping to the other side of the pier: it reports declination +86.0" in text
     assert "ends at +40.0" in text
 
 

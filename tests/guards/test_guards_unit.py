@@ -282,8 +282,8 @@ def test_the_turn_by_the_stars_does_not_depend_on_the_axis_error(site, step) -> 
         guard.solved(solved(3, site, -40.0 + 2 * step - 2.0, -40.0 + 2 * step, tilt))
 
     assert caught.value.off_deg == pytest.approx(2.0, abs=1e-6)
-    assert f"turned {step:+.2f}" in str(caught.value)
-    assert f"say {step - 2.0:+.2f}" in str(caught.value)
+    assert f"a turn of {step:+.2f}" in str(caught.value)
+    assert f"the stars {step - 2.0:+.2f}" in str(caught.value)
 
 
 def test_the_offset_of_the_point_before_must_still_hold() -> None:

@@ -292,7 +292,7 @@ def test_an_export_overwrites_only_when_forced(url, tmp_path) -> None:
     code, out = said("export", "-o", str(file), "--url", f"sqlite:///{tmp_path / 'none.db'}")
 
     assert code == ExitCode.USAGE
-    assert "exists already" in out
+    assert "already exists" in out
     assert "--force" in out
     assert file.read_text() == "mine"
     assert said("export", "-o", str(file), "--url", url, "--force")[0] == 0

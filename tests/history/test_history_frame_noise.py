@@ -154,7 +154,7 @@ def test_a_damaged_history_is_a_warning(url: str, tmp_path: Path) -> None:
 
     assert learnt(rig) == pytest.approx(1.0)
     assert len(rig.warnings) == 1
-    assert "Nothing is learnt from past sweeps" in rig.warnings[0]
+    assert "Nothing learnt from past sweeps" in rig.warnings[0]
 
 
 def test_a_damaged_run_is_passed_over(url: str, tmp_path: Path) -> None:

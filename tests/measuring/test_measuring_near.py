@@ -143,6 +143,6 @@ def test_what_followed_is_held_to_what_is_known(night: Night, monkeypatch) -> No
     assert follow(honest, word).solution is honest
     with pytest.raises(ScaleContradicts):
         follow(honest, word, near=Near(stars, wrong_scale, "windows"))
-    with pytest.raises(SolutionRejected, match="degrees from where the mount's word"):
+    with pytest.raises(SolutionRejected, match="degrees from where the mount says"):
         follow(honest, far, near=Near(stars, honest, "windows"))
     assert plates.scale == pytest.approx(scale, rel=1e-3)

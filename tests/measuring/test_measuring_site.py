@@ -147,7 +147,7 @@ def test_the_rig_has_the_stations_air_and_asks_again() -> None:
     assert first.air.temperature_c == -4.0
     assert "observingconditions" in [e.device for e in events if isinstance(e, Connected)]
     told = [event.text for event in events if isinstance(event, Note)]
-    assert f"The air, for refraction: {first.source}." in told
+    assert f"Air, for refraction: {first.source}." in told
 
 
 def test_a_station_that_is_not_there_is_told_and_done_without() -> None:

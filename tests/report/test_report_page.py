@@ -91,7 +91,7 @@ def test_a_report_is_one_file_that_fetches_and_runs_nothing(latitude) -> None:
     assert [one for one in page.fetched if not one.startswith("#")] == []
     assert page.scripts == ["application/json"]
     assert json.loads(page.data) == result.model_dump(mode="json")
-    assert {"What to do", "Can it be believed", "What would do better", "Cautions"} <= set(
+    assert {"What to do", "Can it be trusted", "What would be better", "Cautions"} <= set(
         page.headings
     )
 
@@ -194,7 +194,7 @@ def test_the_gain_foretold_is_the_gain_got() -> None:
 
     assert scatter(7) / scatter(3) == pytest.approx(change.factor, rel=0.15)
     assert told.sigma_arcmin == pytest.approx(np.hypot(0.05, 0.07))
-    assert "turning the adjusters" in told.summary
+    assert "turn the adjusters" in told.summary
 
 
 class _Attitude:
@@ -228,7 +228,7 @@ def test_the_air_and_where_it_came_from_are_told() -> None:
     for text in (report_of_result(result), shown, result.model_dump_json()):
         assert "-3 ± 4.0 °C from the configuration" in text
         assert "by the site's height" in unescape(text)
-    assert f"sure to {100.0 * weather.refraction_sigma:.1f} %" in shown
+    assert f"known to {100.0 * weather.refraction_sigma:.1f} %" in shown
     assert result.weather is not None
     assert result.weather.weather().refraction_sigma == weather.refraction_sigma
 
@@ -352,7 +352,7 @@ def test_the_report_prints_to_a4(tmp_path) -> None:
     assert pages is not None
     assert 2 <= int(pages[1]) <= 5
     assert "A4" in info
-    for heading in ("What to do", "Sweep by sweep", "Can it be believed", "What would do better"):
+    for heading in ("What to do", "Sweep by sweep", "Can it be trusted", "What would be better"):
         assert heading in words
 
 

@@ -64,11 +64,11 @@ def test_a_folder_that_cannot_be_written_is_a_clear_error(tmp_path: Path) -> Non
 
 
 def test_an_ended_session_cannot_be_taken_up(tmp_path: Path) -> None:
-    """A finished, stopped or failed session says that it had come to its end."""
+    """A finished, stopped or failed session says that it had already ended."""
     path = tmp_path / "a.journal.jsonl"
     write(path, ("step", {"step": "stopped"}), ("end", {"outcome": 130}))
 
-    with pytest.raises(CannotTakeUp, match="had come to its end"):
+    with pytest.raises(CannotTakeUp, match="had already ended"):
         find_anchor(read_journal(path))
 
 
@@ -177,7 +177,7 @@ def test_a_full_disk_delays_records_and_loses_none(tmp_path: Path, room: int) ->
     journal.close()
 
     assert len(failures) >= 3
-    assert all("no space left" in text or "only a part" in text for text in failures)
+    assert all("no space left" in text or "only part" in text for text in failures)
     assert [record.utc_s for record in read_journal(path)] == [0.0, 1.0, 2.0, 3.0, 4.0, 5.0]
 
 

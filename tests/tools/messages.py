@@ -17,6 +17,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from html.parser import HTMLParser
 from pathlib import Path
+from string import Formatter
 
 import polib
 
@@ -126,10 +127,17 @@ def messages() -> dict[str, Message]:
         if path.suffix not in readers or path.name == "language.py":
             continue
         for text, plural in readers[path.suffix](path):
+            if not _letters(text):
+                continue  # such as "{where}: {what}": nothing to translate
             message = found.setdefault(text, Message(text))
             message.plural = message.plural or plural
             message.files.add(path.relative_to(SERVICE).as_posix())
     return found
+
+
+def _letters(template: str) -> int:
+    literals = [literal for literal, *_rest in Formatter().parse(template)]
+    return sum(letter.isalpha() for literal in literals for letter in literal)
 
 
 def _entry(message: Message) -> polib.POEntry:

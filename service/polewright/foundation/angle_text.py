@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 
 from polewright.foundation.angles import ARCMIN, ARCSEC, DEG
+from polewright.foundation.language import say
 
 #: From a size that rounds to 1 arcmin on, arcminutes; from two degrees on, degrees (own choice).
 _UNITS = (("arcsec", ARCSEC, 0.995 * ARCMIN), ("arcmin", ARCMIN, 119.5 * ARCMIN), ("deg", DEG, 0.0))
@@ -48,7 +49,7 @@ def angle_text(angle: float, sigma: float | None = None, *, signed: bool = False
     decimals.
     """
     if sigma is None:
-        return " ".join(angle_parts(angle, signed=signed))
+        return _said(*angle_parts(angle, signed=signed))
     word, unit = _unit(max(abs(angle), sigma))
     spread = sigma / unit
     decimals = 2
@@ -57,7 +58,15 @@ def angle_text(angle: float, sigma: float | None = None, *, signed: bool = False
         leading = spread / 10.0**power
         decimals = min(3, max(0, (1 if leading < 2.95 else 0) - power))
     value = angle / unit if signed else abs(angle) / unit
-    return f"{value:{'+' if signed else ''}.{decimals}f} ± {spread:.{decimals}f} {word}"
+    return _said(f"{value:{'+' if signed else ''}.{decimals}f} ± {spread:.{decimals}f}", word)
+
+
+def _said(number: str, unit: str) -> str:
+    if unit == "arcsec":
+        return say("{number} arcsec", number=number)
+    if unit == "arcmin":
+        return say("{number} arcmin", number=number)
+    return say("{number} deg", number=number)
 
 
 def arcmin_text(arcmin: float, sigma_arcmin: float | None = None, *, signed: bool = False) -> str:

@@ -8,6 +8,7 @@ import time
 from typing import Protocol
 
 from polewright.foundation.errors import Cancelled, ConfigError
+from polewright.foundation.language import say
 
 REHEARSAL_VARIABLE = "POLEWRIGHT_REHEARSAL_CLOCK"
 
@@ -19,7 +20,7 @@ class CancelToken:
         self._event = threading.Event()
         self.reason = ""
 
-    def cancel(self, reason: str = "stopped by the user") -> None:
+    def cancel(self, reason: str = say("stopped by the user")) -> None:
         """Ask the run to stop; later calls keep the first reason."""
         if not self._event.is_set():
             self.reason = reason
@@ -107,6 +108,11 @@ def clock_from_environment() -> SystemClock:
         return SystemClock(rate, start_utc_s, origin_real_s)
     except ValueError as exc:
         raise ConfigError(
-            f"{REHEARSAL_VARIABLE} is {text!r}; it must be three numbers with commas: simulated "
-            "start (Unix seconds), real start (Unix seconds), and a positive rate"
+            say(
+                "{rehearsal_variable} is {text!r}; it must be three numbers with commas: "
+                "simulated start (Unix seconds), real start (Unix seconds), and a positive "
+                "rate",
+                rehearsal_variable=REHEARSAL_VARIABLE,
+                text=text,
+            )
         ) from exc

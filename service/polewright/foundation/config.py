@@ -26,7 +26,7 @@ from pydantic import (
 
 from polewright.foundation.adjuster_profile import AdjusterProfile
 from polewright.foundation.errors import ConfigError, in_words
-from polewright.foundation.language import FOLLOW_ENVIRONMENT, languages
+from polewright.foundation.language import FOLLOW_ENVIRONMENT, joined, languages, say
 from polewright.foundation.retired_settings import carried_over
 
 
@@ -34,16 +34,20 @@ class BadConfig(ConfigError):
     """The configuration is wrong; every problem is one sentence in ``problems``."""
 
     code = "bad_config"
-    advice = "Correct the lines named above; `polewright handbook settings` has every key."
+    advice = say("Correct the lines named above; `polewright handbook settings` has every key.")
 
     def __init__(self, source: str, problems: Sequence[str]) -> None:
         super().__init__(source, tuple(problems))
         self.source, self.problems = source, tuple(problems)
         if all(problem.startswith("cannot be read") for problem in self.problems):
-            self.advice = "Give the path of an existing, readable file with --config."
+            self.advice = say("Give the path of an existing, readable file with --config.")
 
     def __str__(self) -> str:
-        return f"{self.source} is not usable:\n  " + "\n  ".join(self.problems)
+        return say(
+            "{source} is not usable:\n  {problems}",
+            source=self.source,
+            problems=joined("\n  ", self.problems),
+        )
 
 
 class Section(BaseModel):
@@ -882,22 +886,23 @@ def config_from_text(
         data = tomllib.loads(text)
     except (tomllib.TOMLDecodeError, RecursionError) as exc:
         comma = re.search(r"=\s*[-+]?\d+,\d", text)
-        hint = " Numbers take a decimal point: 9.31, not 9,31." if comma else ""
-        raise BadConfig(source, [f"not valid TOML: {exc}.{hint}"]) from exc
+        hint = say(" Numbers take a decimal point: 9.31, not 9,31.") if comma else ""
+        raise BadConfig(source, [say("not valid TOML: {exc}.", exc=exc) + hint]) from exc
     given = dict(overrides or {})
     accepts_site = given.pop(ACCEPT_SITE, False) is True
     for dotted, value in given.items():
         section, _, key = dotted.partition(".")
         table = data.setdefault(section, {})
         if not isinstance(table, dict):
-            raise BadConfig(source, [f"`{section}` must be a table: write [{section}]"])
+            problem = say("`{section}` must be a table: write [{section}]", section=section)
+            raise BadConfig(source, [problem])
         table[key] = value
     try:
         config = Config.model_validate(data)
     except ValidationError as exc:
         problems = [_sentence(error, text, given) for error in exc.errors()]
         if all(problem.startswith("option for") for problem in problems):
-            source = "the configuration as given"
+            source = say("the configuration as given")
         raise BadConfig(source, problems) from exc
     return config.accepting_site() if accepts_site else config
 
@@ -912,11 +917,11 @@ def config_from_file(path: Path | None, overrides: Mapping[str, Any] | None = No
         BadConfig: the file cannot be read or is not usable.
     """
     if path is None:
-        return config_from_text("", source="the configuration as given", overrides=overrides)
+        return config_from_text("", source=say("the configuration as given"), overrides=overrides)
     try:
         text = path.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as exc:
-        raise BadConfig(str(path), [f"cannot be read: {in_words(exc)}"]) from exc
+        raise BadConfig(str(path), [say("cannot be read: {exc}", exc=in_words(exc))]) from exc
     config = config_from_text(text, source=str(path), overrides=overrides)
     skyline = config.horizon.file
     if skyline is None or "horizon.file" in (overrides or {}):
@@ -974,19 +979,27 @@ def _sentence(error: Any, text: str, overrides: Mapping[str, Any]) -> str:
     location = list(error["loc"])
     dotted = ".".join(str(part) for part in location)
     if dotted in overrides:
-        place = f"option for {dotted}"
+        place = say("option for {key}", key=dotted)
     else:
         line = _line_of(text, location)
-        place = f"line {line}, {dotted}" if line else dotted
+        place = say("line {line}, {key}", line=line, key=dotted) if line else dotted
     if error["type"] == "extra_forbidden":
         known = _known_keys(location[:-1])
         close = difflib.get_close_matches(str(location[-1]), known, n=1, cutoff=0.5)
-        hint = f"did you mean `{close[0]}`?" if close else f"known here: {', '.join(known)}."
-        return f"{place}: unknown key; {hint}"
+        if close:
+            return say("{place}: unknown key; did you mean `{close}`?", place=place, close=close[0])
+        names = ", ".join(known)
+        return say("{place}: unknown key; known here: {names}.", place=place, names=names)
     about = meaning(location)
     explained = f" ({about})" if about else ""
     given = error.get("input")
-    return f"{place} = {given!r}{explained}: {error['msg'][:1].lower()}{error['msg'][1:]}."
+    return say(
+        "{place} = {given!r}{explained}: {problem}.",
+        place=place,
+        given=given,
+        explained=explained,
+        problem=error["msg"][:1].lower() + error["msg"][1:],
+    )
 
 
 def _line_of(text: str, location: Sequence[str | int]) -> int | None:

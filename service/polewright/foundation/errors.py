@@ -24,6 +24,8 @@ import errno
 from enum import IntEnum
 from pathlib import Path
 
+from polewright.foundation.language import say
+
 
 class ExitCode(IntEnum):
     """What a command tells the script that called it."""
@@ -130,18 +132,18 @@ class MotionUnknown(PolewrightError):
 
     code = "motion_unknown"
     exit_code = ExitCode.MOTION_UNKNOWN
-    advice = (
-        "Go and look at the mount now; be ready to cut its power. `polewright handbook trouble` "
-        "says what was tried."
+    advice = say(
+        "Go and look at the mount now; be ready to cut its power. `polewright handbook "
+        "trouble` says what was tried."
     )
 
 
 class LeftInHaste(MotionUnknown):
     """A second interrupt ended the run before the mount had confirmed its stop."""
 
-    advice = (
-        "Go and look at the mount now; be ready to cut its power. The watchdog goes on stopping "
-        "it, and leaves what came of that in watchdog.json beside the journals."
+    advice = say(
+        "Go and look at the mount now; be ready to cut its power. The watchdog goes on "
+        "stopping it; the outcome is left in watchdog.json beside the journals."
     )
 
 
@@ -161,10 +163,10 @@ def in_words(error: Exception, *, told: Path | None = None) -> str:
         words = error.strerror[0].lower() + error.strerror[1:]
         about = error.filename
         if told is not None and isinstance(about, str) and Path(about) != told:
-            words += f": {about}"
+            words += say(": {about}", about=about)
         return words
     if isinstance(error, UnicodeDecodeError):
-        return f"it is no UTF-8 text (byte 0x{error.object[error.start]:02x})"
+        return say("it is no UTF-8 text (byte 0x{object:02x})", object=error.object[error.start])
     return str(error) or type(error).__name__
 
 
@@ -180,8 +182,3 @@ _NOT_NOW = frozenset(
 def full_or_read_only(error: OSError) -> bool:
     """Whether a file could not be written for want of room or rights; else its path is wrong."""
     return error.errno in _NOT_NOW
-
-
-def counted(count: int, word: str) -> str:
-    """Return a number with its word, in the plural unless it is one."""
-    return f"{count} {word}" if count == 1 else f"{count} {word}s"

@@ -8,6 +8,7 @@ import tempfile
 from pathlib import Path
 
 from polewright.foundation.errors import in_words
+from polewright.foundation.language import say
 
 #: A folder with less room than this counts as full, bytes (own choice: a sweep's records).
 LEAST_FREE = 100_000
@@ -49,20 +50,20 @@ def folder_trouble(folder: Path, what: str) -> str:
     """
     if not hasattr(os, "statvfs"):  # Windows
         return ""
-    name = f"the {what} {folder}"
+    name = say("the {what} {folder}", what=what, folder=folder)
     try:
         if folder.stat().st_uid == os.geteuid() and not os.access(folder, os.W_OK):
-            return f"{name} is read-only"
+            return say("{name} is read-only", name=name)
         room = os.statvfs(folder)
     except FileNotFoundError:
         return ""
     except OSError as exc:
-        return f"{name} cannot be looked at: {in_words(exc)}"
+        return say("{name} cannot be looked at: {exc}", name=name, exc=in_words(exc))
     if room.f_flag & getattr(os, "ST_RDONLY", 0):
-        return f"{name} is read-only"
+        return say("{name} is read-only", name=name)
     free = room.f_bavail * room.f_frsize
     if free < LEAST_FREE:
-        return f"{name} is full ({free / 1024:.0f} kB are free)"
+        return say("{name} is full ({free:.0f} kB are free)", name=name, free=free / 1024)
     if room.f_files and not room.f_favail:
-        return f"{name} is full (no further file can be made)"
+        return say("{name} is full (no further file can be made)", name=name)
     return ""

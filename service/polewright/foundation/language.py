@@ -16,7 +16,9 @@ import gettext
 import io
 import os
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import contextmanager
+from contextvars import ContextVar
 from functools import cache, lru_cache
 from importlib.resources import files
 from string import Formatter
@@ -36,6 +38,7 @@ class Sentence(str):
     template: str
     plural: str | None
     number: int
+    then: Callable[[str], str]
     values: Mapping[str, object]
 
     def __new__(  # noqa: D102 - the class says it
@@ -45,17 +48,26 @@ class Sentence(str):
         values: Mapping[str, object] | None = None,
         plural: str | None = None,
         count: int = 1,
+        then: Callable[[str], str] = str,
     ) -> Sentence:
         self = super().__new__(cls, text)
         self.template = template
         self.values = values or {}
         self.plural = plural
         self.number = count
+        self.then = then
         return self
 
     def __str__(self) -> str:
         """Return itself: what passes through an exception keeps its template."""
         return self
+
+    def strip(self, chars: str | None = None, /) -> str:
+        """Return the sentence without spaces at its ends, in every language."""
+        stripped = super().strip(chars)
+        if stripped == self:
+            return self
+        return Sentence(stripped, "{part}", {"part": self}, then=lambda text: text.strip(chars))
 
     def __add__(self, other: str) -> str:
         return joined("", (self, other))
@@ -87,7 +99,7 @@ def joined(separator: str, parts: Iterable[str]) -> str:
 
 def capitalised(sentence: str) -> str:
     """Return a sentence with its first letter large, in every language."""
-    return Sentence(_large(sentence), "{sentence!c}", {"sentence": sentence})
+    return Sentence(_large(sentence), "{part}", {"part": sentence}, then=_large)
 
 
 def _large(text: str) -> str:
@@ -140,17 +152,19 @@ class Catalogue:
         """Return a text in this language; what is not in the catalogue comes back as it is."""
         if not isinstance(text, Sentence) or not text.template:
             return self.read(str.__str__(text))
-        if text.template == "{sentence!c}":
-            return _large(self.translated(str(text.values["sentence"])))
         if text.plural is not None:
             template = self._table.ngettext(text.template, text.plural, text.number)
         else:
             template = self._table.gettext(text.template) if text.template else ""
-        values = {
-            name: _AsItIs(self.translated(value)) if isinstance(value, str) else value
-            for name, value in text.values.items()
-        }
-        return template.format(**values)
+        values = {name: self._value(value) for name, value in text.values.items()}
+        return text.then(template.format(**values))
+
+    def _value(self, value: object) -> object:
+        if isinstance(value, (int, float)):
+            return value
+        text = str(value)  # an error's is a sentence
+        told = isinstance(value, str) or isinstance(text, Sentence)
+        return _AsItIs(self.translated(text)) if told else value
 
     def _read(self, text: str) -> str:
         """Translate a text that was stored: by its wording, whole or sentence by sentence."""
@@ -248,6 +262,7 @@ def catalogue(code: str) -> Catalogue:
 
 
 _active = ENGLISH
+_reader: ContextVar[str | None] = ContextVar("reader", default=None)
 
 
 def use(language: str | None) -> None:
@@ -261,8 +276,18 @@ def use(language: str | None) -> None:
 
 
 def active() -> str:
-    """Return the code of the language of terminal and report."""
-    return _active
+    """Return the code of the language in use."""
+    return _reader.get() or _active
+
+
+@contextmanager
+def speaking(code: str) -> Iterator[None]:
+    """Use another language for a while, in this thread or task only."""
+    token = _reader.set(code)
+    try:
+        yield
+    finally:
+        _reader.reset(token)
 
 
 def of_environment() -> str:
@@ -301,8 +326,14 @@ def translated(text: str, language: str | None = None) -> str:
         text: a `Sentence`, or text that was stored; a device's words come back as they are.
         language: the reader's; None for the one in `use`.
     """
-    code = language or _active
+    code = language or active()
     return str.__str__(text) if code == ENGLISH else catalogue(code).translated(text)
+
+
+def translate_figure(figure: Any) -> None:
+    """Put every text of a matplotlib figure into the language in use."""
+    for artist in figure.findobj(lambda one: hasattr(one, "set_text")):
+        artist.set_text(translated(artist.get_text()))
 
 
 def in_language(document: Any, language: str) -> Any:

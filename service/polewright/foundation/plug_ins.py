@@ -6,20 +6,26 @@ from importlib.metadata import entry_points
 from typing import Any
 
 from polewright.foundation.errors import ConfigError
+from polewright.foundation.language import say
 
 
 class PlugInBroken(ConfigError):
     """A plug-in is registered, but its package cannot be imported."""
 
     code = "plug_in_broken"
-    advice = "Install what its package needs, or choose another in the configuration."
+    advice = say("Install what its package needs, or choose another in the configuration.")
 
     def __init__(self, kind: str, name: str, why: str) -> None:
         super().__init__(kind, name, why)
         self.kind, self.name, self.why = kind, name, why
 
     def __str__(self) -> str:
-        return f"the {self.kind} {self.name!r} could not be loaded ({self.why})"
+        return say(
+            "the {kind} {name!r} could not be loaded ({why})",
+            kind=self.kind,
+            name=self.name,
+            why=self.why,
+        )
 
 
 def plug_in_names(group: str) -> list[str]:
@@ -41,8 +47,15 @@ def load_plug_in(group: str, kind: str, name: str) -> Any:
     """
     points = {point.name: point for point in entry_points(group=group)}
     if name not in points:
-        known = ", ".join(sorted(points)) or "none is installed"
-        raise ConfigError(f"there is no {kind} named {name!r}; available: {known}")
+        known = ", ".join(sorted(points)) or say("none is installed")
+        raise ConfigError(
+            say(
+                "there is no {kind} named {name!r}; available: {known}",
+                kind=kind,
+                name=name,
+                known=known,
+            )
+        )
     try:
         return points[name].load()
     except (ImportError, AttributeError) as exc:

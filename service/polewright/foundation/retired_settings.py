@@ -10,6 +10,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from polewright.foundation.language import say
+
 
 @dataclass(frozen=True)
 class Retired:
@@ -31,40 +33,42 @@ def _none_allowed(count: Any) -> Any:
 
 
 RETIRED: Mapping[str, Retired] = {
-    "startup.sigma_arcmin": Retired("it holds for every measurement", "sweep.sigma_arcmin"),
+    "startup.sigma_arcmin": Retired(say("it holds for every measurement"), "sweep.sigma_arcmin"),
     "recovery.max_exposure_s": Retired(
-        "one longest exposure holds for retries and exposure_auto", "sweep.exposure_max_s"
+        say("one longest exposure holds for retries and exposure_auto"), "sweep.exposure_max_s"
     ),
     "recovery.moves": Retired(
-        "how many is known by experience", "recovery.other_places", int, _none_allowed
+        say("how many is known by experience"), "recovery.other_places", int, _none_allowed
     ),
     "recovery.swaps": Retired(
-        "how many is known by experience", "recovery.other_places", int, _none_allowed
+        say("how many is known by experience"), "recovery.other_places", int, _none_allowed
     ),
-    "sweep.exposure_min_s": Retired("shorter than 0.5 s, seeing moves single stars too far"),
+    "sweep.exposure_min_s": Retired(say("shorter than 0.5 s, seeing moves single stars too far")),
     "sweep.solved_tolerance_deg": Retired(
-        "the mount's pointing is corrected by each solved point, and 4 degrees are ample"
+        say("the mount's pointing is corrected by each solved point, and 4 degrees are ample")
     ),
-    "limits.sun_counts_above_deg": Retired("the Sun is avoided from the end of civil twilight on"),
-    "limits.moon_avoid_deg": Retired("plans within 30 degrees of a bright Moon rank lower"),
+    "limits.sun_counts_above_deg": Retired(
+        say("the Sun is avoided from the end of civil twilight on")
+    ),
+    "limits.moon_avoid_deg": Retired(say("plans within 30 degrees of a bright Moon rank lower")),
     "solver.blind": Retired(
-        "the whole sky is searched when the hint leads nowhere, and a wrong pointing is told",
+        say("the whole sky is searched when the hint leads nowhere, and a wrong pointing is told"),
         kind=bool,
     ),
-    "adjusting.coarse_from_arcmin": Retired("a coarse pass is made from 30 arcminutes on"),
-    "adjusting.coarse_goal_arcmin": Retired("a coarse pass ends at 5 arcminutes"),
-    "adjusting.max_sweeps": Retired("a session gives up after 8 sweeps", kind=int),
-    "startup.site_tolerance_deg": Retired("mounts round their site by less than 0.1 degrees"),
-    "startup.points": Retired("the quick check begins with 3 points", kind=int),
-    "startup.max_points": Retired("the quick check grows to 5 points at most", kind=int),
-    "startup.max_elongation": Retired("stars longer than 2.5 to 1 are called drawn out"),
+    "adjusting.coarse_from_arcmin": Retired(say("a coarse pass is made from 30 arcminutes on")),
+    "adjusting.coarse_goal_arcmin": Retired(say("a coarse pass ends at 5 arcminutes")),
+    "adjusting.max_sweeps": Retired(say("a session gives up after 8 sweeps"), kind=int),
+    "startup.site_tolerance_deg": Retired(say("mounts round their site by less than 0.1 degrees")),
+    "startup.points": Retired(say("the quick check begins with 3 points"), kind=int),
+    "startup.max_points": Retired(say("the quick check grows to 5 points at most"), kind=int),
+    "startup.max_elongation": Retired(say("stars longer than 2.5 to 1 are called drawn out")),
     "adjuster.first_step_arcmin": Retired(
-        "the first turn is 3 arcminutes and grows while nothing moves"
+        say("the first turn is 3 arcminutes and grows while nothing moves")
     ),
-    "adjuster.most_moves": Retired("an unattended session gives up after 60 turns", kind=int),
-    "profile.base_tilt_deg": Retired("a base is set up level to 3 degrees"),
-    "log.max_mb": Retired("a new file is begun at 10 MB"),
-    "log.keep": Retired("5 old files are kept", kind=int),
+    "adjuster.most_moves": Retired(say("an unattended session gives up after 60 turns"), kind=int),
+    "profile.base_tilt_deg": Retired(say("a base is set up level to 3 degrees")),
+    "log.max_mb": Retired(say("a new file is begun at 10 MB")),
+    "log.keep": Retired(say("5 old files are kept"), kind=int),
 }
 """By dotted name, in the order in which they are told."""
 
@@ -86,12 +90,40 @@ def carried_over(data: Mapping[str, Any]) -> tuple[dict[str, Any], tuple[str, ..
         new_section, _, new_key = retired.now.partition(".")
         value = retired.value(old) if retired.now else None
         if value is None:
-            instead = f" ([{new_section}] {new_key} says whether)" if retired.now else ""
-            notes.append(f"{said} is not needed any more: {retired.why}{instead}. Remove it.")
+            instead = (
+                say(
+                    " ([{new_section}] {new_key} says whether)",
+                    new_section=new_section,
+                    new_key=new_key,
+                )
+                if retired.now
+                else ""
+            )
+            notes.append(
+                say(
+                    "{said} is not needed any more: {why}{instead}. Remove it.",
+                    said=said,
+                    why=retired.why,
+                    instead=instead,
+                )
+            )
             continue
         place = tables.setdefault(new_section, {})
         if isinstance(place, dict):
             place.setdefault(new_key, value)
-        do = "Rename it" if value == old else f"Write {new_key} = {json.dumps(value)} instead"
-        notes.append(f"{said} is now [{new_section}] {new_key}: {retired.why}. {do}.")
+        do = (
+            say("Rename it")
+            if value == old
+            else say("Write {new_key} = {value} instead", new_key=new_key, value=json.dumps(value))
+        )
+        notes.append(
+            say(
+                "{said} is now [{new_section}] {new_key}: {why}. {do}.",
+                said=said,
+                new_section=new_section,
+                new_key=new_key,
+                why=retired.why,
+                do=do,
+            )
+        )
     return tables, tuple(notes)

@@ -8,6 +8,7 @@ import shlex
 from collections.abc import Callable, Mapping, Sequence
 
 from polewright.foundation.errors import ConfigError, PolewrightError, in_words
+from polewright.foundation.language import say
 from polewright.foundation.programs import Ended, Program
 
 _PLACE = re.compile(r"\{([a-z_]+)\}")
@@ -18,14 +19,14 @@ class CommandFailed(PolewrightError):
     """A user-given command did not do its work. Its arguments are not told: they may be secret."""
 
     code = "command_failed"
-    advice = "Run the command by hand as the same user, and look at what it says."
+    advice = say("Run the command by hand as the same user, and look at what it says.")
 
     def __init__(self, key: str, why: str) -> None:
         super().__init__(key, why)
         self.key, self.why = key, why
 
     def __str__(self) -> str:
-        return f"the command of {self.key} failed: {self.why}"
+        return say("the command of {key} failed: {why}", key=self.key, why=self.why)
 
 
 class UserCommand:
@@ -47,17 +48,26 @@ class UserCommand:
             try:
                 parts = shlex.split(command, posix=posix)
             except ValueError as exc:
-                raise ConfigError(f"{key}: the command cannot be split: {exc}") from exc
+                raise ConfigError(
+                    say("{key}: the command cannot be split: {exc}", key=key, exc=exc)
+                ) from exc
             self.words = tuple(part if posix else part.strip('"') for part in parts)
         else:
             self.words = tuple(command)
         if not self.words:
-            raise ConfigError(f"{key}: the command is empty")
+            raise ConfigError(say("{key}: the command is empty", key=key))
         self.places = frozenset(name for word in self.words for name in _PLACE.findall(word))
         unknown = sorted(self.places - places)
         if unknown:
             known = ", ".join(f"{{{name}}}" for name in sorted(places))
-            raise ConfigError(f"{key}: unknown {{{unknown[0]}}}; there are {known}")
+            raise ConfigError(
+                say(
+                    "{key}: unknown {{{unknown}}}; there are {known}",
+                    key=key,
+                    unknown=unknown[0],
+                    known=known,
+                )
+            )
 
     def filled(self, values: Mapping[str, str]) -> list[str]:
         """Return the arguments with every place filled in."""
@@ -106,8 +116,17 @@ class UserCommand:
             CommandFailed: its exit code is not 0, or it was not over (None) after ``timeout_s``.
         """
         if ended is None:
-            raise CommandFailed(self.key, f"it was not over after {timeout_s:g} s")
+            raise CommandFailed(
+                self.key, say("it was not over after {timeout_s:g} s", timeout_s=timeout_s)
+            )
         if ended.exit_status != 0:
             said = ended.printed.strip()[-MOST_OUTPUT:]
-            raise CommandFailed(self.key, f"exit code {ended.exit_status}; it said: {said}")
+            raise CommandFailed(
+                self.key,
+                say(
+                    "exit code {exit_status}; it said: {said}",
+                    exit_status=ended.exit_status,
+                    said=said,
+                ),
+            )
         return ended.printed

@@ -8,6 +8,7 @@ import requests
 
 from polewright.foundation.config import NotifySection
 from polewright.foundation.errors import ExitCode
+from polewright.foundation.language import joined, say
 from polewright.foundation.user_commands import CommandFailed, UserCommand
 
 TIMEOUT_S = 20.0
@@ -41,8 +42,10 @@ def notify(section: NotifySection, title: str, text: str, code: ExitCode) -> str
     if section.url is not None:
         trouble = _to_url(section.url, values)
         if trouble is not None:
-            troubles.append(f"the notification by [notify] url failed: {trouble}")
-    return "; ".join(troubles) or None
+            troubles.append(
+                say("the notification by [notify] url failed: {trouble}", trouble=trouble)
+            )
+    return joined("; ", troubles) or None
 
 
 def check_notify(section: NotifySection) -> None:
@@ -58,14 +61,18 @@ def _to_url(url: str, values: dict[str, str]) -> str | None:
         except requests.RequestException as exc:
             # Its own text would tell the address, which often holds a key.
             answer = exc.response
-            return type(exc).__name__ if answer is None else f"HTTP {answer.status_code}"
+            return (
+                type(exc).__name__
+                if answer is None
+                else say("HTTP {status_code}", status_code=answer.status_code)
+            )
         return None
     try:
         apprise = importlib.import_module("apprise")
     except ImportError:
-        return "this kind of address needs the package apprise"
+        return say("this kind of address needs the package apprise")
     service = apprise.Apprise()
     if not service.add(url):
-        return "apprise does not know this kind of address"
+        return say("apprise does not know this kind of address")
     told = service.notify(title=values["title"], body=values["text"])
-    return None if told else "the service did not take it"
+    return None if told else say("the service did not take it")

@@ -9,6 +9,8 @@ from starlette.datastructures import Headers
 from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Receive, Scope, Send
 
+from polewright.foundation.language import say
+
 
 def host_names(on_lan: bool) -> frozenset[str]:
     """Return the names, in lower case, by which this computer may be called."""
@@ -45,7 +47,10 @@ class OwnHostOnly:
         if scope["type"] == "http":
             host = Headers(scope=scope).get("host", "")
             if not host_allowed(host, self.names, self.on_lan):
-                text = f"this service is not called {host!r}: use this computer's address or name"
+                text = say(
+                    "this service is not called {host!r}: use this computer's address or name",
+                    host=host,
+                )
                 await PlainTextResponse(text, status_code=421)(scope, receive, send)
                 return
         await self.app(scope, receive, send)

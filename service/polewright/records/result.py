@@ -91,15 +91,22 @@ class SagResult(_Part):
         """The same in words."""
         sigma = angle_text(self.sigma_arcsec * ARCSEC)
         if self.checks == 0:
-            return (
-                f"A level tube may droop by {sigma} (1 sigma; by its focal length or "
-                "[optics] sag_arcsec, not measured)."
+            return say(
+                "A level tube may droop by {sigma} (1 sigma; by its focal length or "
+                "[optics] sag_arcsec, not measured).",
+                sigma=sigma,
             )
-        checks = "1 drift check" if self.checks == 1 else f"{self.checks} drift checks"
+        checks = (
+            say("1 drift check")
+            if self.checks == 1
+            else say("{checks} drift checks", checks=self.checks)
+        )
         droop = angle_text(self.arcsec * ARCSEC, self.sigma_arcsec * ARCSEC, signed=True)
-        return (
-            f"Sag learnt from {checks} of this rig: a level tube droops by {droop}, which is taken "
-            "out of every frame ([optics] sag_arcsec sets a size instead)."
+        return say(
+            "Sag learnt from {checks} of this rig: a level tube droops by {droop}, which "
+            "is taken out of every frame ([optics] sag_arcsec sets a size instead).",
+            checks=checks,
+            droop=droop,
         )
 
 
@@ -205,9 +212,11 @@ class WeatherResult(_Part):
 
     def sentence(self) -> str:
         """The same in words."""
-        return (
-            f"The air, for refraction: {self.source}; refraction is sure to "
-            f"{self.sigma_refraction_percent:.1f} %."
+        return say(
+            "Air, for refraction: {source}; refraction is known to "
+            "{sigma_refraction_percent:.1f} %.",
+            source=self.source,
+            sigma_refraction_percent=self.sigma_refraction_percent,
         )
 
 

@@ -17,6 +17,7 @@ from polewright.foundation.angle_text import angle_text
 from polewright.foundation.angles import ARCMIN
 from polewright.foundation.clock import Clock
 from polewright.foundation.config import Config
+from polewright.foundation.language import say
 from polewright.observing.rig.rig import Rig
 
 FIRST_STEP_ARCMIN = 3.0
@@ -78,9 +79,13 @@ class HandsFree:
         if turned is not None:
             motor = self.loop.motors[turned.axis]
             self._rig.note(
-                f"Turn {self.loop.moves}: {turned.axis.value} motor told "
-                f"{angle_text(turned.asked, signed=True)} (it stands at "
-                f"{angle_text(motor.position, signed=True)})."
+                say(
+                    "Turn {moves}: {axis} motor told {asked} (it stands at {position}).",
+                    moves=self.loop.moves,
+                    axis=turned.axis.value,
+                    asked=angle_text(turned.asked, signed=True),
+                    position=angle_text(motor.position, signed=True),
+                )
             )
 
     def _turn(self, axis: Axis, asked: float) -> None:
@@ -105,7 +110,10 @@ class HandsFree:
             trouble = ask()
             if trouble is not None:
                 self._rig.note(
-                    f"An adjuster's motor may still be turning: {trouble}. Go and look.",
+                    say(
+                        "An adjuster's motor may still be turning: {trouble}. Go and look.",
+                        trouble=trouble,
+                    ),
                     warning=True,
                 )
             raise

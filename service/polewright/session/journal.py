@@ -25,6 +25,7 @@ import platformdirs
 
 from polewright.foundation.errors import ConfigError, full_or_read_only, in_words
 from polewright.foundation.file_lock import locked, try_lock
+from polewright.foundation.language import say
 from polewright.session.journal_files import MEASURED_ENDING, SUFFIX, is_of_rehearsal, newest_first
 
 log = logging.getLogger(__name__)
@@ -39,28 +40,32 @@ class JournalUnusable(ConfigError):
     """A journal cannot be written or read."""
 
     code = "journal_unusable"
-    advice = "Check the folder's permissions and free space, or set [run] journal_folder."
+    advice = say("Check the folder's permissions and free space, or set [run] journal_folder.")
 
     def __init__(self, path: str, reason: str) -> None:
         super().__init__(path, reason)
         self.path, self.reason = path, reason
 
     def __str__(self) -> str:
-        return f"the session journal {self.path} is not usable: {self.reason}"
+        return say(
+            "the session journal {path} is not usable: {reason}", path=self.path, reason=self.reason
+        )
 
 
 class JournalInUse(ConfigError):
     """Another program writes this journal now."""
 
     code = "journal_in_use"
-    advice = "Watch or stop the session in the program that runs it."
+    advice = say("Watch or stop the session in the program that runs it.")
 
     def __init__(self, path: str) -> None:
         super().__init__(path)
         self.path = path
 
     def __str__(self) -> str:
-        return f"the session of {self.path} is running: another program writes its journal"
+        return say(
+            "the session of {path} is running: another program writes its journal", path=self.path
+        )
 
 
 SITE_ACCEPTED = "site_accepted"
@@ -136,7 +141,7 @@ class Journal:
                 self._pending.popleft()
             os.fsync(file.fileno())
         except JournalInUse as exc:  # opened late, and somebody else was faster
-            raise JournalUnusable(str(self.path), "another program writes it") from exc
+            raise JournalUnusable(str(self.path), say("another program is writing it")) from exc
         except OSError as exc:
             raise JournalUnusable(str(self.path), in_words(exc, told=self.path)) from exc
 
@@ -146,7 +151,7 @@ class Journal:
         done = file.write(whole)
         self._torn = done != len(whole)
         if self._torn:
-            raise OSError(errno.ENOSPC, "only a part of a record could be written")
+            raise OSError(errno.ENOSPC, say("only part of a record could be written"))
 
     def close(self) -> None:
         """Close the file, after a last try to write what is missing."""
@@ -200,9 +205,12 @@ def _opened(path: Path) -> IO[bytes]:
 
 def _check_plain(path: Path, about: os.stat_result) -> None:
     if not stat.S_ISREG(about.st_mode):
-        raise JournalUnusable(str(path), "it is no regular file")
+        raise JournalUnusable(str(path), say("it is not a regular file"))
     if about.st_size > LONGEST:
-        size = f"it has {about.st_size / 1e6:.0f} MB, more than any session writes"
+        size = say(
+            "it has {st_size:.0f} MB, more than any session writes",
+            st_size=about.st_size / 1000000.0,
+        )
         raise JournalUnusable(str(path), size)
 
 

@@ -11,6 +11,7 @@ from typing import Any
 from polewright.foundation.clock import Clock
 from polewright.foundation.config import Config
 from polewright.foundation.errors import ExitCode, PolewrightError, in_words
+from polewright.foundation.language import say
 from polewright.records.events import Event, SweepPlanned
 from polewright.records.history.run_recorder import is_rehearsal
 from polewright.records.result import MeasurementResult
@@ -131,8 +132,12 @@ class MeasurementJournal:
             if not self._told:
                 self._told = True
                 self._tell(
-                    f"{error}. The measurement goes on; `polewright serve` will not publish it as "
-                    f"verified unless there is room before it ends. {error.advice}"
+                    say(
+                        "{error}. The measurement goes on; `polewright serve` will not "
+                        "publish it as verified unless there is room before it ends. {advice}",
+                        error=error,
+                        advice=error.advice,
+                    )
                 )
 
 
@@ -163,15 +168,38 @@ def open_interrupted(config: Config, clock: Clock, path: Path | None = None) -> 
     if path is None:
         path = latest_journal(journal_folder(config), rehearsal=rehearsal)
         if path is None:
-            kind = "a rehearsal" if rehearsal else "a real session"
-            raise CannotTakeUp(f"there is no journal of {kind} in {journal_folder(config)}")
+            kind = "a rehearsal" if rehearsal else say("a real session")
+            raise CannotTakeUp(
+                say(
+                    "there is no journal of {kind} in {config}",
+                    kind=kind,
+                    config=journal_folder(config),
+                )
+            )
     elif not path.is_file():
-        raise CannotTakeUp(f"there is no journal {path}")
+        raise CannotTakeUp(say("there is no journal {path}", path=path))
     elif is_of_rehearsal(path) is not rehearsal:
         theirs, ours = (
-            ("a real session", "a rehearsal") if rehearsal else ("a rehearsal", "a real session")
+            (say("a real session"), "a rehearsal")
+            if rehearsal
+            else ("a rehearsal", say("a real session"))
         )
-        raise CannotTakeUp(f"{path} is the journal of {theirs}, and this is {ours}")
+        raise CannotTakeUp(
+            say(
+                "{path} is the journal of {theirs}, and this is {ours}",
+                path=path,
+                theirs=theirs,
+                ours=ours,
+            )
+        )
+        raise CannotTakeUp(
+            say(
+                "{path} is the journal of {theirs}, and this is {ours}",
+                path=path,
+                theirs=theirs,
+                ours=ours,
+            )
+        )
     records = read_journal(path)
     anchor, why = find_anchor(records)
     accepts_site = any(record.kind == SITE_ACCEPTED for record in records)

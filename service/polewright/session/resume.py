@@ -12,6 +12,7 @@ from pydantic import ValidationError
 from polewright.calculation.adjusting.observation import Observation
 from polewright.foundation.angles import Matrix, Vector
 from polewright.foundation.errors import ExitCode, PolewrightError
+from polewright.foundation.language import say
 from polewright.observing.rig.rig import Rig
 from polewright.records.result import MeasurementResult
 from polewright.session.journal import Record
@@ -29,14 +30,16 @@ class CannotTakeUp(PolewrightError):
 
     code = "cannot_take_up"
     exit_code = ExitCode.USAGE
-    advice = "Start a new session: its sweep measures the axis afresh, nothing is lost by that."
+    advice = say("Start a new session: its sweep measures the axis again, and nothing is lost.")
 
     def __init__(self, reason: str) -> None:
         super().__init__(reason)
         self.reason = reason
 
     def __str__(self) -> str:
-        return f"the interrupted session cannot go on where it was: {self.reason}"
+        return say(
+            "the interrupted session cannot resume where it was: {reason}", reason=self.reason
+        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -103,19 +106,26 @@ class Anchor:
         age_s = rig.clock.utc_s() - self.utc_s
         if not 0.0 <= age_s <= OLDEST_S:
             raise CannotTakeUp(
-                f"its reference frame is {age_s / 3600.0:.1f} h old; {OLDEST_S / 3600.0:.0f} h "
-                "is the most"
+                say(
+                    "its reference frame is {age_s:.1f} h old; at most {value:.0f} h is allowed",
+                    age_s=age_s / 3600.0,
+                    value=OLDEST_S / 3600.0,
+                )
             )
         declination = rig.telescope.declination_deg()
         if abs(declination - self.declination_deg) > SAME_DECLINATION_DEG:
             raise CannotTakeUp(
-                f"the mount's declination is {declination:+.2f}°, it was "
-                f"{self.declination_deg:+.2f}°: the declination axis has turned, or the mount "
-                "lost its place when its power failed"
+                say(
+                    "the mount's declination is {declination:+.2f}°, it was "
+                    "{declination_deg:+.2f}°: the declination axis was turned, or the mount "
+                    "lost its position in a power failure",
+                    declination=declination,
+                    declination_deg=self.declination_deg,
+                )
             )
         side = rig.telescope.side_of_pier()
         if self.side_of_pier is not None and side is not None and int(side) != self.side_of_pier:
-            raise CannotTakeUp("the mount has changed its side of the pier")
+            raise CannotTakeUp(say("the mount has changed pier side"))
 
 
 def anchor_record(anchor: Anchor) -> dict[str, Any]:
@@ -137,7 +147,7 @@ _SHAPES = {
 def _numbers(value: Any, shape: tuple[int, ...], name: str) -> Vector:
     found = np.asarray(value, dtype=np.float64)
     if found.shape != shape or not np.isfinite(found).all():
-        raise ValueError(f"{name} is not {shape} finite numbers")
+        raise ValueError(say("{name} is not {shape} finite numbers", name=name, shape=shape))
     return found
 
 
@@ -151,7 +161,9 @@ def anchor_from_record(data: Mapping[str, Any]) -> Anchor:
             values[name] = float(values[name])
         return Anchor(**values)
     except (KeyError, TypeError, ValueError) as exc:
-        raise CannotTakeUp(f"its reference frame is not whole in the journal ({exc})") from exc
+        raise CannotTakeUp(
+            say("its reference frame is incomplete in the journal ({exc})", exc=exc)
+        ) from exc
 
 
 def find_anchor(records: Sequence[Record]) -> tuple[Anchor | None, str]:
@@ -166,9 +178,9 @@ def find_anchor(records: Sequence[Record]) -> tuple[Anchor | None, str]:
     """
     steps = [record.data.get("step") for record in records if record.kind == "step"]
     if not steps:
-        raise CannotTakeUp("its journal holds no step")
+        raise CannotTakeUp(say("its journal has no step"))
     if any(record.kind == "end" for record in records):
-        raise CannotTakeUp(f"it had come to its end ({steps[-1]})")
+        raise CannotTakeUp(say("it had already ended ({steps})", steps=steps[-1]))
     anchor = None
     for record in records:
         if record.kind == "anchor":
@@ -178,9 +190,11 @@ def find_anchor(records: Sequence[Record]) -> tuple[Anchor | None, str]:
     if anchor is not None:
         return (
             anchor_from_record(anchor.data),
-            "it was interrupted while adjusting: the same reference frame goes on",
+            say("it was interrupted while adjusting: the same reference frame is used"),
         )
-    return None, f"it was interrupted while {steps[-1]}: it begins with a new sweep"
+    return None, say(
+        "it was interrupted while {steps}: it starts with a new sweep", steps=steps[-1]
+    )
 
 
 @dataclass(frozen=True)

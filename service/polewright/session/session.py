@@ -33,6 +33,7 @@ from polewright.foundation.errors import (
     PolewrightError,
     SolveError,
 )
+from polewright.foundation.language import say, say_count
 from polewright.observing.capture.frame_quality import measure_stars, tell_frame
 from polewright.observing.capture.live_frames import LiveFrames
 from polewright.observing.capture.take_frame import take_frame
@@ -84,24 +85,28 @@ class MountBusy(DeviceError):
     """The mount is slewing before the session has asked for anything."""
 
     code = "mount_busy"
-    advice = "Let the other program finish or stop it; two programs must not drive one mount."
+    advice = say("Let the other program finish, or stop it; two programs must not drive one mount.")
 
     def __str__(self) -> str:
-        return "the mount is already slewing: another program seems to drive it"
+        return say("the mount is already slewing: another program seems to be driving it")
 
 
 class NoReference(SolveError):
     """No frame after the sweep could be solved, so nothing can be followed."""
 
     code = "no_reference"
-    advice = "Wait for clouds to pass or expose longer, then start again."
+    advice = say("Wait for clouds to clear, or expose longer; then start again.")
 
     def __init__(self, tries: int, why: str) -> None:
         super().__init__(tries, why)
         self.tries, self.why = tries, why
 
     def __str__(self) -> str:
-        return f"{self.tries} frames after the sweep were not solved; the last one: {self.why}"
+        return say(
+            "{tries} frames after the sweep were not solved; the last one: {why}",
+            tries=self.tries,
+            why=self.why,
+        )
 
 
 class GaveUp(PolewrightError):
@@ -109,9 +114,9 @@ class GaveUp(PolewrightError):
 
     code = "gave_up"
     exit_code = ExitCode.OUT_OF_TOLERANCE
-    advice = (
-        "Look for play in the base, an adjuster at its end, or a soft tripod foot; "
-        "or widen [pole] tolerance_arcmin."
+    advice = say(
+        "Look for play in the base, an adjuster at its stop, or a tripod foot that sinks; or "
+        "widen [pole] tolerance_arcmin."
     )
 
     def __init__(self, sweeps: int) -> None:
@@ -119,7 +124,10 @@ class GaveUp(PolewrightError):
         self.sweeps = sweeps
 
     def __str__(self) -> str:
-        return f"{self.sweeps} sweeps were made and the axis is still outside the tolerance"
+        return say(
+            "after {sweeps} sweeps the axis is still outside the tolerance",
+            sweeps=self.sweeps,
+        )
 
 
 class AlignSession:
@@ -202,7 +210,7 @@ class AlignSession:
         """The last sweep and the sky it was planned for, for whoever draws a chart."""
         return self._last_plan
 
-    def stop(self, reason: str = "stopped by the user") -> None:
+    def stop(self, reason: str = say("stopped by the user")) -> None:
         """End the session; motion is stopped. Safe to call in any step, more than once."""
         self.cancel.cancel(reason)
 
@@ -253,7 +261,7 @@ class AlignSession:
         except PolewrightError as error:
             self._end(Happening.TROUBLE, error)
         except BaseException as error:
-            self._end(Happening.TROUBLE, PolewrightError(f"unexpected: {error!r}"))
+            self._end(Happening.TROUBLE, PolewrightError(say("unexpected: {error!r}", error=error)))
             raise
         outcome = self.outcome if self.outcome is not None else ExitCode.UNEXPECTED
         untold = self._recorder.finish(outcome, self._trouble)
@@ -266,7 +274,7 @@ class AlignSession:
         if self._anchor is not None:
             self._adjust(rig, self._take_up(rig, self._anchor))
         else:
-            self._go(Happening.CHECKED, "devices are connected")
+            self._go(Happening.CHECKED, say("devices are connected"))
         while self._step is not Step.FINISHED:
             if self._sweeps >= MAX_SWEEPS:
                 raise GaveUp(self._sweeps)
@@ -274,14 +282,18 @@ class AlignSession:
             if measured.result.within_tolerance:
                 if self.config.run.afterwards == "stop":
                     stop_now(
-                        rig.telescope, "the run is over and the mount does not confirm its stop"
+                        rig.telescope,
+                        say("the run is over and the mount does not confirm its stop"),
                     )
-                self._go(Happening.MEASURED_WITHIN, "the sweep confirms the axis")
+                self._go(Happening.MEASURED_WITHIN, say("the sweep confirms the axis"))
                 self._board.knows_motion(rig.telescope)
                 return
             self._go(
                 Happening.MEASURED_OUTSIDE,
-                f"{arcmin_text(measured.result.axis.total_arcmin)} off",
+                say(
+                    "{total_arcmin} off",
+                    total_arcmin=arcmin_text(measured.result.axis.total_arcmin),
+                ),
             )
             self._adjust(rig, self._begin_adjusting(rig, measured))
 
@@ -291,13 +303,13 @@ class AlignSession:
             return
         if not self._resumed:
             raise MountBusy
-        rig.note("The mount was still slewing when the session was taken up: stopping it.")
-        stop_now(rig.telescope, "the mount was moving and did not confirm that it stopped")
+        rig.note(say("The mount was still slewing when the session was resumed: stopping it."))
+        stop_now(rig.telescope, say("the mount was moving and did not confirm that it stopped"))
 
     def _sweep(self, rig: Rig) -> Measured:
         self._forget_wishes()
         plan = planned_sweep(rig, again=self._sweeps > 0)
-        self._go(Happening.PLANNED, f"{len(plan.points)} points")
+        self._go(Happening.PLANNED, say_count("{count} point", "{count} points", len(plan.points)))
         self._sweeps += 1
         measured = measure(rig, [Pointing(p.hour_angle, p.declination) for p in plan.points])
         self._know_tolerance(rig)
@@ -334,8 +346,11 @@ class AlignSession:
         turned = turned_between(last.attitude, reference.attitude, measured.fit.axis)
         if turned > TURNED_SINCE:
             rig.note(
-                f"The axis was turned by about {angle_text(turned)} between the sweep and the "
-                "first live frame: the turn counts. Next time wait for the first reading.",
+                say(
+                    "The axis was turned by about {turned} between the sweep and the first "
+                    "live frame: the turn counts. Next time wait for the first reading.",
+                    turned=angle_text(turned),
+                ),
                 warning=True,
             )
             reference = last
@@ -347,7 +362,9 @@ class AlignSession:
         rig.guards.begin()  # asks the safety monitor, before the mount is unparked
         ready_mount(rig)
         anchor.check_unmoved(rig)
-        self._go(Happening.TAKEN_UP, "the interrupted session goes on from its reference frame")
+        self._go(
+            Happening.TAKEN_UP, say("the interrupted session resumes from its reference frame")
+        )
         return self._make_engine(rig, anchor, interrupted=True)
 
     def _make_engine(
@@ -381,14 +398,16 @@ class AlignSession:
                 if last or seen.light is None or not seen.light.elsewhere:
                     return seen
                 rig.note(
-                    "The stars of the reference frame are doubled, or trailed to one side, as if "
-                    "the axis moved meanwhile: it is taken again. If an adjuster was touched since "
-                    "the sweep, make a new one.",
+                    say(
+                        "The stars of the reference frame are doubled or trailed to one "
+                        "side, as if the axis had moved: taking it again. If an adjuster was "
+                        "touched since the sweep, make a new one."
+                    ),
                     warning=True,
                 )
                 continue
             why = seen.reason
-            rig.note(f"The reference frame was not solved ({why}); trying again.")
+            rig.note(say("The reference frame was not solved ({why}); trying again.", why=why))
         raise NoReference(REFERENCE_TRIES, why)
 
     def _adjust(self, rig: Rig, engine: AdjustmentEngine) -> None:
@@ -406,7 +425,7 @@ class AlignSession:
             live.stop(hurry=True)
             raise
         live.stop()
-        self._go(Happening.SWEEP_WANTED, "a new sweep measures the axis afresh")
+        self._go(Happening.SWEEP_WANTED, say("a new sweep measures the axis again"))
 
     def _read_on(self, rig: Rig, engine: AdjustmentEngine, live: LiveFrames) -> None:
         limit_s = self.config.recovery.nowhere_s
@@ -435,8 +454,17 @@ class AlignSession:
                 reading = engine.update(seen)
             except FramesOutOfOrder as error:
                 back_s = error.utc_s - error.previous_utc_s
-                text = f"This computer's clock was set back, by {-back_s:.1f} s or a little more"
-                self._clock_set(rig, engine, f"{text} ({error}).", back_s, error.utc_s)
+                text = say(
+                    "This computer's clock was set back by {back_s:.1f} s or a little more",
+                    back_s=-back_s,
+                )
+                self._clock_set(
+                    rig,
+                    engine,
+                    say("{text} ({error}).", text=text, error=error),
+                    back_s,
+                    error.utc_s,
+                )
                 reading = engine.update(seen)
             self._tell(rig, reading)
             if isinstance(seen, NoReading) and not self._attended:
@@ -472,10 +500,10 @@ class AlignSession:
             return asked
         if not planned_sweep(rig, again=True, quiet=True).crosses_meridian:
             return True
-        text = (
-            "The next sweep takes the mount across the meridian, since on this side none fits now, "
-            "or none nearly as good: it may swing to the other side of the pier. See that hands, "
-            "cables and tripod are clear of it, then ask for the new sweep once more."
+        text = say(
+            "The next sweep takes the mount across the meridian: on this side none fits now, "
+            "or none nearly as good. It may swing to the other side of the pier. Keep hands, "
+            "cables and tripod clear, then ask for the new sweep once more."
         )
         self._warn(rig, text)
         self._crossing_told = True
@@ -491,7 +519,7 @@ class AlignSession:
             return
         if self._hands_free is not None:
             raise error
-        rig.note(f"{_sentence(error)} {error.advice}", warning=True)
+        rig.note(say("{error} {advice}", error=_sentence(error), advice=error.advice), warning=True)
         engine.mount_was_moved(error.moved_deg * DEG)
 
     def _clock_set(
@@ -500,9 +528,14 @@ class AlignSession:
         """Go on with a clock that was set, with frames from then on, and say what that means."""
         turned_deg = abs(jump_s) * SIDEREAL_RATE / DEG
         rig.note(
-            f"{what} The reading goes on; the direction of the error may be wrong by "
-            f"{turned_deg:.2g}°, which matters less the smaller the error is. See that the clock "
-            "is right now, and make a new sweep before you trust the last arcminutes.",
+            say(
+                "{what} The reading goes on; the direction of the error may be wrong by "
+                "{turned_deg:.2g}°, which matters less the smaller the error is. Check that "
+                "the clock is right now, and make a new sweep before you trust the last "
+                "arcminutes.",
+                what=what,
+                turned_deg=turned_deg,
+            ),
             warning=True,
         )
         engine.go_on_from(from_s)
@@ -645,7 +678,11 @@ class AlignSession:
             # An alignment is worth more than its record: told once, and written when there is room.
             if not self._journal_troubled:
                 self._journal_troubled = True
-                text = f"{error}. What is missing is kept in memory. {error.advice}"
+                text = say(
+                    "{error}. What is missing stays in memory. {advice}",
+                    error=error,
+                    advice=error.advice,
+                )
                 note = Note(utc_s=self.clock.utc_s(), severity="warning", text=text)
                 self._board.hears(note)
                 self._listener(note)

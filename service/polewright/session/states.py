@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from enum import Enum
 
 from polewright.foundation.errors import PolewrightError
+from polewright.foundation.language import say
 
 
 class Step(Enum):
@@ -31,12 +32,12 @@ class Happening(Enum):
 
     START = "start"
     CHECKED = "checked"
-    TAKEN_UP = "taken up"
+    TAKEN_UP = say("resumed")
     """An interrupted session goes on adjusting."""
     PLANNED = "planned"
-    MEASURED_OUTSIDE = "measured outside tolerance"
-    MEASURED_WITHIN = "measured within tolerance"
-    SWEEP_WANTED = "new sweep wanted"
+    MEASURED_OUTSIDE = say("measured outside tolerance")
+    MEASURED_WITHIN = say("measured within tolerance")
+    SWEEP_WANTED = say("new sweep wanted")
     STOP = "stop"
     TROUBLE = "trouble"
 
@@ -45,14 +46,18 @@ class NotNow(PolewrightError):
     """What was asked for does not fit the step the session is in."""
 
     code = "not_now"
-    advice = "Wait for the present step to end, or stop the session."
+    advice = say("Wait for the present step to end, or stop the session.")
 
     def __init__(self, step: Step, happening: str) -> None:
         super().__init__(step, happening)
         self.step, self.happening = step, happening
 
     def __str__(self) -> str:
-        return f"'{self.happening}' is not possible while the session is {self.step.value}"
+        return say(
+            "'{happening}' is not possible while the session is {value}",
+            happening=self.happening,
+            value=self.step.value,
+        )
 
 
 _RUNNING = (Step.CHECKING, Step.PLANNING, Step.SWEEPING, Step.ADJUSTING)

@@ -23,13 +23,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from polewright.foundation.errors import ConfigError, SolveError
+from polewright.foundation.language import say
 
 
 class TooFewStars(SolveError):
     """The frame shows fewer stars than a solve needs."""
 
     code = "too_few_stars"
-    advice = (
+    advice = say(
         "Expose longer, check focus and that the cover is off, wait for clouds to pass, "
         "or bin the camera."
     )
@@ -40,7 +41,11 @@ class TooFewStars(SolveError):
         self.needed = needed
 
     def __str__(self) -> str:
-        return f"{self.found} stars found in the frame, at least {self.needed} needed to solve it"
+        return say(
+            "{found} stars found in the frame, at least {needed} needed to solve it",
+            found=self.found,
+            needed=self.needed,
+        )
 
 
 class NoMatch(SolveError):
@@ -55,10 +60,10 @@ class NoMatch(SolveError):
     """
 
     code = "no_match"
-    advice = (
-        "Check focal length and pixel size in the configuration (a wrong field size is the "
-        "commonest reason), check that the mount's coordinates are about right or widen the "
-        "search radius, then focus and exposure time."
+    advice = say(
+        "Check focal length and pixel size in the configuration (a wrong field size is "
+        "the commonest reason), check that the mount's coordinates are about right or "
+        "widen the search radius, then focus and exposure time."
     )
 
     def __init__(
@@ -75,36 +80,53 @@ class NoMatch(SolveError):
         self.detail = detail
 
     def __str__(self) -> str:
-        stars = "The stars" if self.stars is None else f"The {self.stars} stars found"
+        stars = (
+            say("The stars")
+            if self.stars is None
+            else say("The {stars} stars found", stars=self.stars)
+        )
         if self.field_deg is None:
-            field = "a field of unknown size"
+            field = say("a field of unknown size")
         else:
-            field = f"a field of {self.field_deg[0]:.2f} x {self.field_deg[1]:.2f} deg"
-        sentence = f"{stars} match no place {self.hint} for {field}"
-        return f"{sentence}: {self.detail}" if self.detail else sentence
+            field = say(
+                "a field of {field_deg:.2f} x {field_deg_2:.2f} deg",
+                field_deg=self.field_deg[0],
+                field_deg_2=self.field_deg[1],
+            )
+        sentence = say(
+            "{stars} match no place {hint} for {field}", stars=stars, hint=self.hint, field=field
+        )
+        return (
+            say("{sentence}: {detail}", sentence=sentence, detail=self.detail)
+            if self.detail
+            else sentence
+        )
 
 
 class TooNarrowForWholeSky(NoMatch):
     """Without a pointing hint fields as small as this are not looked for."""
 
     code = "too_narrow_for_whole_sky"
-    advice = (
-        "Let the mount tell where it points (set it on its home position, or synchronise it on a "
-        "star): within [solver] hint_radius_deg of that, narrow fields are looked for, too. Or "
-        'let a program with an index of its own solve ([solver] name = "command"): `polewright '
-        "handbook narrow-fields`."
+    advice = say(
+        "Let the mount tell where it points (set it on its home position, or synchronise "
+        "it on a star): within [solver] hint_radius_deg of that, narrow fields are "
+        "looked for, too. Or let a program with an index of its own solve ([solver] name "
+        '= "command"): `polewright handbook narrow-fields`.'
     )
 
     def __init__(self, field_deg: tuple[float, float], stars: int, narrowest_deg: float) -> None:
-        super().__init__("anywhere in the sky", field_deg, stars)
+        super().__init__(say("anywhere in the sky"), field_deg, stars)
         self.args = (field_deg, stars, narrowest_deg)
         self.narrowest_deg = narrowest_deg
 
     def __str__(self) -> str:
         width, height = self.field_deg or (0.0, 0.0)
-        return (
-            f"a field of {width:.2f} x {height:.2f} deg is not looked for in the whole sky: for "
-            f"fields narrower than {self.narrowest_deg:g} deg that takes over 2 GB of memory"
+        return say(
+            "a field of {width:.2f} x {height:.2f} deg is not searched for in the whole sky: "
+            "below {narrowest_deg:g} deg that takes over 2 GB of memory",
+            width=width,
+            height=height,
+            narrowest_deg=self.narrowest_deg,
         )
 
 
@@ -112,9 +134,9 @@ class SolutionRejected(SolveError):
     """A solver answered, but the answer contradicts the hint or itself; it was not used."""
 
     code = "solution_rejected"
-    advice = (
-        "Take the frame again; if it stays, check focal length, pixel size and the mount's "
-        "coordinates against the numbers given here."
+    advice = say(
+        "Take the frame again; if it persists, check focal length, pixel size and the "
+        "mount's coordinates against the numbers given here."
     )
 
     def __init__(self, solver: str, reason: str) -> None:
@@ -123,7 +145,11 @@ class SolutionRejected(SolveError):
         self.reason = reason
 
     def __str__(self) -> str:
-        return f"the answer of the solver {self.solver!r} was not used: {self.reason}"
+        return say(
+            "the answer of the solver {solver!r} was not used: {reason}",
+            solver=self.solver,
+            reason=self.reason,
+        )
 
 
 class SolverMissing(SolveError):
@@ -138,16 +164,16 @@ class SolverMissing(SolveError):
         self.advice = advice
 
     def __str__(self) -> str:
-        return f"the solver {self.solver!r} cannot run: {self.what}"
+        return say("the solver {solver!r} cannot run: {what}", solver=self.solver, what=self.what)
 
 
 class SolverTimedOut(SolveError):
     """No answer within the time allowed; any child process has ended."""
 
     code = "solver_timed_out"
-    advice = (
-        "Allow more time, give a pointing hint and the right focal length so that less is "
-        "searched, or check that the frame shows stars in focus."
+    advice = say(
+        "Allow more time, give a pointing hint and the right focal length so that less "
+        "is searched, or check that the frame shows stars in focus."
     )
 
     def __init__(self, solver: str, timeout_s: float) -> None:
@@ -156,7 +182,11 @@ class SolverTimedOut(SolveError):
         self.timeout_s = timeout_s
 
     def __str__(self) -> str:
-        return f"the solver {self.solver!r} gave no answer within {self.timeout_s:g} s"
+        return say(
+            "the solver {solver!r} gave no answer within {timeout_s:g} s",
+            solver=self.solver,
+            timeout_s=self.timeout_s,
+        )
 
 
 class SolverFailed(SolveError):
@@ -170,9 +200,9 @@ class SolverFailed(SolveError):
     """
 
     code = "solver_failed"
-    advice = (
-        "Run the command by hand with the same frame to see what it says; check the command "
-        "template in the configuration and that its index files are installed."
+    advice = say(
+        "Run the command by hand with the same frame to see what it says; check the "
+        "command template in the configuration and that its index files are installed."
     )
 
     def __init__(
@@ -189,10 +219,20 @@ class SolverFailed(SolveError):
         self.last_lines = tuple(last_lines)
 
     def __str__(self) -> str:
-        status = "" if self.exit_status is None else f" (exit status {self.exit_status})"
-        sentence = f"the solver {self.solver!r} failed{status}: {self.reason}"
+        status = (
+            ""
+            if self.exit_status is None
+            else say(" (exit status {exit_status})", exit_status=self.exit_status)
+        )
+        sentence = say(
+            "the solver {solver!r} failed{status}: {reason}",
+            solver=self.solver,
+            status=status,
+            reason=self.reason,
+        )
         if self.last_lines:
-            sentence += "; its last words: " + " | ".join(self.last_lines)
+            last = " | ".join(self.last_lines)
+            sentence += say("; its last words: {last}", last=last)
         return sentence
 
 
@@ -214,14 +254,22 @@ class CatalogueRefused(ConfigError):
         super().__init__(path, reason, column, row, advice)
         self.path, self.reason, self.column, self.row = path, reason, column, row
         self.advice = advice or (
-            "Look at the file there; name columns and units with the options of "
-            "`polewright catalogue build --help`."
+            say(
+                "Look at the file there; name columns and units with the options of "
+                "`polewright catalogue build --help`."
+            )
         )
 
     def __str__(self) -> str:
-        column = f", column {self.column!r}" if self.column else ""
-        row = f", row {self.row}" if self.row is not None else ""
-        return f"{self.path}{column}{row}: {self.reason}"
+        column = say(", column {column!r}", column=self.column) if self.column else ""
+        row = say(", row {row}", row=self.row) if self.row is not None else ""
+        return say(
+            "{path}{column}{row}: {reason}",
+            path=self.path,
+            column=column,
+            row=row,
+            reason=self.reason,
+        )
 
 
 class CatalogueUnusable(ConfigError):
@@ -233,11 +281,15 @@ class CatalogueUnusable(ConfigError):
         super().__init__(path, reason, advice)
         self.path, self.reason = path, reason
         self.advice = advice or (
-            "`polewright catalogue show` lists what is installed; build it again, or remove it."
+            say(
+                "`polewright catalogue show` lists what is installed; build it again, or remove it."
+            )
         )
 
     def __str__(self) -> str:
-        return f"the star catalogue {self.path} is not usable: {self.reason}"
+        return say(
+            "the star catalogue {path} is not usable: {reason}", path=self.path, reason=self.reason
+        )
 
 
 class FieldTooNarrow(SolveError):
@@ -251,7 +303,7 @@ class FieldTooNarrow(SolveError):
         expected: float,
         needed: float,
         catalogue: str,
-        where: str = "in the richest part of the usable sky",
+        where: str = say("in the richest part of the usable sky"),
     ) -> None:
         super().__init__(field_deg, expected, needed, catalogue, where)
         self.field_deg, self.expected, self.needed = field_deg, expected, needed
@@ -260,16 +312,22 @@ class FieldTooNarrow(SolveError):
 
     def __str__(self) -> str:
         width, height = self.field_deg
-        return (
-            f"a frame of {width:.2f} x {height:.2f} deg shows about {self.expected:.1f} stars of "
-            f"the catalogue at hand ({self.catalogue}) {self.where}; a solve needs "
-            f"{self.needed:.0f}"
+        return say(
+            "a frame of {width:.2f} x {height:.2f} deg shows about {expected:.1f} stars "
+            "of the catalogue at hand ({catalogue}) {where}; a solve needs {needed:.0f}",
+            width=width,
+            height=height,
+            expected=self.expected,
+            catalogue=self.catalogue,
+            where=self.where,
+            needed=self.needed,
         )
 
 
-TWO_WAYS_OUT = (
-    "Build a deeper add-on catalogue from a file of stars (`polewright catalogue build FILE`), or "
-    'let a program with its own catalogue solve ([solver] name = "command"); or use a shorter '
-    "focal length: a guide scope's camera will do. `polewright handbook narrow-fields` says how."
+TWO_WAYS_OUT = say(
+    "Build a deeper add-on catalogue from a file of stars (`polewright catalogue build "
+    'FILE`), or let a program with its own catalogue solve ([solver] name = "command"); '
+    "or use a shorter focal length: a guide scope's camera will do. `polewright handbook "
+    "narrow-fields` says how."
 )
 """What helps where the catalogue has too few stars for the field."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from polewright.calculation.images.detector import StarDetector
+from polewright.foundation.language import say
 from polewright.foundation.plug_ins import PlugInBroken, load_plug_in, plug_in_names
 from polewright.solving.base import Solver
 from polewright.solving.errors import SolverMissing
@@ -27,8 +28,8 @@ def load_solver(name: str, options: Mapping[str, object] | None = None) -> Solve
         others = ", ".join(plug_in_names(ENTRY_POINT_GROUP))
         raise SolverMissing(
             name,
-            f"its code could not be loaded ({broken.why})",
-            f"Install what it needs, or choose another solver: {others}.",
+            say("its code could not be loaded ({why})", why=broken.why),
+            say("Install what it needs, or choose another solver: {others}.", others=others),
         ) from broken
     solver: Solver = create(dict(options or {}))
     return solver
@@ -40,5 +41,5 @@ def load_detector(name: str) -> StarDetector:
     Raises:
         ConfigError: no detector has that name, or its package cannot be imported.
     """
-    detector: StarDetector = load_plug_in(DETECTORS, "star detector", name)()
+    detector: StarDetector = load_plug_in(DETECTORS, say("star detector"), name)()
     return detector

@@ -14,6 +14,7 @@ from polewright.calculation.adjusting.motor import MotorLimits, MotorModel
 from polewright.calculation.geometry.axis_error import AxisError
 from polewright.foundation.adjuster_profile import Axis
 from polewright.foundation.angles import ARCMIN
+from polewright.foundation.language import joined
 
 PLUS = (Action.RAISE, Action.EAST)
 TURNS = (Action.RAISE, Action.LOWER, Action.EAST, Action.WEST)
@@ -72,7 +73,7 @@ class ClosedLoop:
         advice = reading.advice
         if reading.state is State.BUMPED or advice.action is Action.CHECK_MOUNT:
             told = [notice.sentence for notice in reading.notices] or [advice.sentence]
-            raise LeftOverRotation(" ".join(told))
+            raise LeftOverRotation(joined(" ", told))
         if not reading.settled:
             return None
         self._learn(reading)

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from polewright.foundation.angle_text import arcmin_text
 from polewright.foundation.errors import ConfigError, ExitCode, GeometryError, GuardError
+from polewright.foundation.language import say
 
 
 class FramesOutOfOrder(GeometryError):
     """A frame is older than one that was already used."""
 
     code = "frames_out_of_order"
-    advice = (
+    advice = say(
         "Check that the computer's clock was not set back; hand over frames in the order taken."
     )
 
@@ -19,21 +20,24 @@ class FramesOutOfOrder(GeometryError):
         self.utc_s, self.previous_utc_s = utc_s, previous_utc_s
 
     def __str__(self) -> str:
-        return f"a frame is {self.previous_utc_s - self.utc_s:.1f} s older than the one before it"
+        return say(
+            "a frame is {previous_utc_s:.1f} s older than the one before it",
+            previous_utc_s=self.previous_utc_s - self.utc_s,
+        )
 
 
 class TurnsNotUsable(ConfigError):
     """The number of turns told by the user is no number of turns."""
 
     code = "turns_not_usable"
-    advice = "Give the turns as a number, such as 0.5; minus for the opposite direction."
+    advice = say("Give the turns as a number, such as 0.5; minus for the other direction.")
 
     def __init__(self, turns: float) -> None:
         super().__init__(turns)
         self.turns = turns
 
     def __str__(self) -> str:
-        return f"{turns_text(self.turns)} cannot be a number of turns of an adjuster"
+        return say("{turns} is no usable number of turns", turns=turns_text(self.turns))
 
 
 def turns_text(turns: float) -> str:
@@ -45,9 +49,9 @@ class MotorNotUnderstood(GuardError):
     """A motorised adjuster does not do what an adjuster does."""
 
     code = "motor_not_understood"
-    advice = (
-        "Look at the adjuster: does the motor turn, does it slip or stall, is a lock still tight? "
-        "Turn it by hand and see whether the axis follows."
+    advice = say(
+        "Look at the adjuster: does the motor turn, does it slip or stall, is a lock "
+        "still tight? Turn it by hand and see whether the axis follows."
     )
 
     def __init__(self, adjuster: str, asked_arcmin: float, moved_arcmin: float, why: str) -> None:
@@ -56,9 +60,13 @@ class MotorNotUnderstood(GuardError):
         self.asked_arcmin, self.moved_arcmin = asked_arcmin, moved_arcmin
 
     def __str__(self) -> str:
-        return (
-            f"the {self.adjuster} adjuster was told {arcmin_text(self.asked_arcmin, signed=True)} "
-            f"and the axis turned {arcmin_text(self.moved_arcmin, signed=True)}: {self.why}"
+        return say(
+            "the {adjuster} adjuster was told {asked_arcmin} and the axis turned "
+            "{moved_arcmin}: {why}",
+            adjuster=self.adjuster,
+            asked_arcmin=arcmin_text(self.asked_arcmin, signed=True),
+            moved_arcmin=arcmin_text(self.moved_arcmin, signed=True),
+            why=self.why,
         )
 
 
@@ -66,8 +74,8 @@ class TravelAtEnd(GuardError):
     """A motorised adjuster would have to go beyond the travel it is allowed."""
 
     code = "travel_at_end"
-    advice = (
-        "Turn the base by hand so that the adjuster stands near its middle, then start again; "
+    advice = say(
+        "Turn the base by hand until the adjuster is near mid-travel, then start again; "
         "[adjuster] altitude_travel_arcmin and azimuth_travel_arcmin say how far it may go."
     )
 
@@ -77,10 +85,12 @@ class TravelAtEnd(GuardError):
         self.wanted_arcmin, self.travel_arcmin = wanted_arcmin, travel_arcmin
 
     def __str__(self) -> str:
-        return (
-            f"the {self.adjuster} adjuster would have to go to "
-            f"{arcmin_text(self.wanted_arcmin, signed=True)} from where it started; "
-            f"{arcmin_text(self.travel_arcmin)} are allowed"
+        return say(
+            "the {adjuster} adjuster would have to go {wanted_arcmin} from where it started; "
+            "{travel_arcmin} are allowed",
+            adjuster=self.adjuster,
+            wanted_arcmin=arcmin_text(self.wanted_arcmin, signed=True),
+            travel_arcmin=arcmin_text(self.travel_arcmin),
         )
 
 
@@ -88,9 +98,9 @@ class LeftOverRotation(GuardError):
     """The mount turned in a way that the adjusters do not explain, while nobody is there."""
 
     code = "left_over_rotation"
-    advice = (
-        "Go and look: a slipped clutch, a caught cable, a sinking foot, somebody at the mount? "
-        "Start again when it stands firm."
+    advice = say(
+        "Go and look: a slipped clutch, a caught cable, a sinking foot, somebody at the "
+        "mount? Start again when it stands firm."
     )
 
     def __init__(self, sentence: str) -> None:
@@ -98,7 +108,10 @@ class LeftOverRotation(GuardError):
         self.sentence = sentence
 
     def __str__(self) -> str:
-        return f"the closed loop stopped, since not everything is explained: {self.sentence}"
+        return say(
+            "the closed loop stopped, because not everything is explained: {sentence}",
+            sentence=self.sentence,
+        )
 
 
 class MovesUsedUp(GuardError):
@@ -106,11 +119,15 @@ class MovesUsedUp(GuardError):
 
     code = "moves_used_up"
     exit_code = ExitCode.OUT_OF_TOLERANCE
-    advice = "Look for play in the base; or raise the tolerance."
+    advice = say("Look for play in the base; or raise the tolerance.")
 
     def __init__(self, moves: int, total_arcmin: float) -> None:
         super().__init__(moves, total_arcmin)
         self.moves, self.total_arcmin = moves, total_arcmin
 
     def __str__(self) -> str:
-        return f"after {self.moves} turns the axis is still {arcmin_text(self.total_arcmin)} off"
+        return say(
+            "after {moves} moves the axis is still {total_arcmin} off",
+            moves=self.moves,
+            total_arcmin=arcmin_text(self.total_arcmin),
+        )

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 from polewright.calculation.adjusting.errors import MotorNotUnderstood, TravelAtEnd
 from polewright.foundation.angles import ARCMIN
+from polewright.foundation.language import say
 
 BITES_SIGMAS = 4.0
 BITES_LEAST = 0.1 * ARCMIN
@@ -109,7 +110,9 @@ class MotorModel:
             elif bites:
                 self._learn_gain(asked, moved)
         if self._taken > MOST_LOST_STEPS * self.limits.first_step:
-            raise MotorNotUnderstood(self.name, asked / ARCMIN, moved / ARCMIN, "nothing moves")
+            raise MotorNotUnderstood(
+                self.name, asked / ARCMIN, moved / ARCMIN, say("nothing moves")
+            )
 
     def _learn_first(self, asked: float, moved: float, bites: bool) -> None:
         if not bites:
@@ -135,7 +138,7 @@ class MotorModel:
             self._strikes = 0
             return
         self._strikes += 1
-        why = "it went too far" if too_far else "it went too little, or the wrong way"
+        why = say("it went too far") if too_far else say("it went too little, or the wrong way")
         if self._strikes >= STRIKES:
             raise MotorNotUnderstood(self.name, asked / ARCMIN, moved / ARCMIN, why)
 

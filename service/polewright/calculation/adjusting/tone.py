@@ -12,7 +12,8 @@ from dataclasses import dataclass
 
 from polewright.calculation.adjusting.advice import Advice
 from polewright.calculation.adjusting.instructions import Action
-from polewright.foundation.angle_text import angle_text
+from polewright.foundation.angle_text import angle_parts
+from polewright.foundation.language import say
 
 #: On the mark, and 2^SPAN times as far away.
 NEAR_HZ, FAR_HZ = 880.0, 220.0
@@ -46,16 +47,16 @@ def tone_for(distance: float, goal: float) -> Tone:
 
 
 _SAID = {
-    Action.RAISE: "up",
-    Action.LOWER: "down",
-    Action.EAST: "east",
-    Action.WEST: "west",
-    Action.WAIT: "wait",
-    Action.STOP_AND_SWEEP: "stop, new sweep",
-    Action.SNUG_AND_RECHECK: "on the mark, snug it",
-    Action.DONE: "done",
-    Action.CHECK_MOUNT: "stop, check the mount",
-    Action.MOVE_BASE: "stop, out of travel",
+    Action.RAISE: say("up"),
+    Action.LOWER: say("down"),
+    Action.EAST: say("east"),
+    Action.WEST: say("west"),
+    Action.WAIT: say("wait"),
+    Action.STOP_AND_SWEEP: say("stop, new sweep"),
+    Action.SNUG_AND_RECHECK: say("on the mark, snug it"),
+    Action.DONE: say("done"),
+    Action.CHECK_MOUNT: say("stop, check the mount"),
+    Action.MOVE_BASE: say("stop, out of travel"),
 }
 
 
@@ -63,17 +64,23 @@ def spoken(advice: Advice) -> str:
     """Return a few words for an advice: "up, 4.2 arcmin", "wait", "stop, too far"."""
     if advice.action is Action.WAIT:
         if advice.heading is None:
-            return "wait"
+            return say("wait")
         if advice.passed:
-            return f"stop, too far, {_SAID[advice.heading]}"
-        return f"{_SAID[advice.heading]}, {_angle(advice)}" if advice.amount_arcmin else "wait"
+            return say("stop, too far, {said}", said=_SAID[advice.heading])
+        return (
+            say("{said}, {advice}", said=_SAID[advice.heading], advice=_angle(advice))
+            if advice.amount_arcmin
+            else say("wait")
+        )
     if advice.action in (Action.RAISE, Action.LOWER, Action.EAST, Action.WEST):
-        return f"{_SAID[advice.action]}, {_angle(advice)}"
+        return say("{said}, {advice}", said=_SAID[advice.action], advice=_angle(advice))
     return _SAID[advice.action]
 
 
 def _angle(advice: Advice) -> str:
-    text = angle_text(math.radians(advice.amount_arcmin / 60.0))
-    for short, word in (("arcsec", "seconds"), ("arcmin", "minutes"), ("deg", "degrees")):
-        text = text.replace(short, word)
-    return text
+    number, unit = angle_parts(math.radians(advice.amount_arcmin / 60.0))
+    if unit == "arcsec":
+        return say("{number} seconds", number=number)
+    if unit == "arcmin":
+        return say("{number} minutes", number=number)
+    return say("{number} degrees", number=number)

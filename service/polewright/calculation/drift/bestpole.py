@@ -23,6 +23,7 @@ from polewright.calculation.sky.frame import ObservedFrame
 from polewright.calculation.sky.pole import PoleTarget, pole_enu
 from polewright.calculation.sky.site import Atmosphere, Site
 from polewright.foundation.angles import ARCMIN, DEG, SIDEREAL_RATE, Matrix, Vector, unit_vector
+from polewright.foundation.language import say
 
 LOWEST = 10.0 * DEG
 """Below this altitude no one photographs and refraction is uncertain."""
@@ -55,14 +56,16 @@ class TargetSpan:
 
     def __post_init__(self) -> None:
         for name, value, low, high in (
-            ("right ascension (deg)", self.right_ascension_deg, 0.0, 360.0),
-            ("declination (deg)", self.declination_deg, -90.0, 90.0),
+            (say("right ascension (deg)"), self.right_ascension_deg, 0.0, 360.0),
+            (say("declination (deg)"), self.declination_deg, -90.0, 90.0),
             ("exposure (s)", self.exposure_s, 1.0, 7200.0),
-            ("field radius (deg)", self.field_radius_deg, 0.01, 20.0),
+            (say("field radius (deg)"), self.field_radius_deg, 0.01, 20.0),
             ("span (h)", (self.end_utc_s - self.begin_utc_s) / 3600.0, 0.05, 24.0),
         ):
             if not (math.isfinite(value) and low <= value <= high):
-                raise DriftSettingsWrong(name, value, f"between {low:g} and {high:g}")
+                raise DriftSettingsWrong(
+                    name, value, say("between {low:g} and {high:g}", low=low, high=high)
+                )
 
 
 @dataclass(frozen=True)
@@ -146,9 +149,9 @@ def best_pole(
 
     return BestPole(
         criterion=criterion,
-        true=cost("true pole", true),
-        refracted=cost("refracted pole", refracted),
-        best=cost("best for this target", best),
+        true=cost(say("true pole"), true),
+        refracted=cost(say("refracted pole"), refracted),
+        best=cost(say("best for this target"), best),
         visible_share=share,
     )
 

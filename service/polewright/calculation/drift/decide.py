@@ -21,6 +21,7 @@ from polewright.calculation.sky.pole import PoleTarget, pole_enu
 from polewright.calculation.sky.site import Atmosphere, Site
 from polewright.foundation.angle_text import angle_text
 from polewright.foundation.angles import ARCSEC, Matrix, Vector, separation
+from polewright.foundation.language import say
 
 DISAGREE_EARLY_BELOW = 1e-5
 """Chance below which a disagreement is declared while the axis is still vaguely known: few frames
@@ -69,13 +70,15 @@ class StopRule:
 
     def __post_init__(self) -> None:
         for name, value, low, high in (
-            ("goal (arcsec)", self.goal / ARCSEC, 1.0, 600.0),
-            ("goal as a share of the error", self.goal_share, 0.0, 0.5),
-            ("shortest time (s)", self.shortest_s, 20.0, 7200.0),
-            ("longest time (s)", self.longest_s, self.shortest_s, 7200.0),
+            (say("goal (arcsec)"), self.goal / ARCSEC, 1.0, 600.0),
+            (say("goal as a share of the error"), self.goal_share, 0.0, 0.5),
+            (say("shortest time (s)"), self.shortest_s, 20.0, 7200.0),
+            (say("longest time (s)"), self.longest_s, self.shortest_s, 7200.0),
         ):
             if not (math.isfinite(value) and low <= value <= high):
-                raise DriftSettingsWrong(name, value, f"between {low:g} and {high:g}")
+                raise DriftSettingsWrong(
+                    name, value, say("between {low:g} and {high:g}", low=low, high=high)
+                )
 
     def wanted(self, total_error: float) -> float:
         """1 sigma (rad) that is enough for an axis error (rad)."""
@@ -226,10 +229,18 @@ def _fields_chance(measured: DriftAxis) -> float:
 
 def _where(gap: Vector, covariance: Matrix) -> str:
     parts = [
-        f"{angle_text(abs(gap[0]), math.sqrt(covariance[0, 0]))} {azimuth_word(float(gap[0]))}",
-        f"{angle_text(abs(gap[1]), math.sqrt(covariance[1, 1]))} {altitude_word(float(gap[1]))}",
+        say(
+            "{gap} {side}",
+            gap=angle_text(abs(gap[0]), math.sqrt(covariance[0, 0])),
+            side=azimuth_word(float(gap[0])),
+        ),
+        say(
+            "{gap} {side}",
+            gap=angle_text(abs(gap[1]), math.sqrt(covariance[1, 1])),
+            side=altitude_word(float(gap[1])),
+        ),
     ]
-    return " and ".join(parts)
+    return say("{azimuth} and {altitude}", azimuth=parts[0], altitude=parts[1])
 
 
 def _sentence(
@@ -242,31 +253,37 @@ def _sentence(
     wanted: float,
 ) -> str:
     if verdict is Verdict.NEEDS_LONGER:
-        return (
-            f"Needs longer: the axis is known to ± {angle_text(best)} so far, "
-            f"± {angle_text(wanted)} are wanted."
+        return say(
+            "Needs longer: the axis is known to ± {best} so far, ± {wanted} are wanted.",
+            best=angle_text(best),
+            wanted=angle_text(wanted),
         )
     if cause in (Cause.JUMP, Cause.BEND) and change is not None:
-        what = "declination" if change.part is Part.DECLINATION else "roll of the camera"
+        what = "declination" if change.part is Part.DECLINATION else say("roll of the camera")
         if cause is Cause.JUMP:
-            return (
-                f"Disagrees: the {what} jumped by {angle_text(change.size, signed=True)} "
-                f"{change.seconds:.0f} s after the field's first frame. Something slipped or was "
-                "touched: look at the clutches, the cables and the tripod."
+            return say(
+                "Disagrees: the {what} jumped by {size} {seconds:.0f} s after the "
+                "field's first frame. Something slipped or was touched: look at the "
+                "clutches, the cables and the tripod.",
+                what=what,
+                size=angle_text(change.size, signed=True),
+                seconds=change.seconds,
             )
-        return (
-            f"Disagrees: the {what} does not drift evenly (a bend of "
-            f"{angle_text(change.size, signed=True)}). Something is settling: a clutch, the "
-            "focuser, the mirror or the tripod."
+        return say(
+            "Disagrees: the {what} does not drift evenly (a bend of {size}). Something "
+            "is settling: a clutch, the focuser, the mirror or the tripod.",
+            what=what,
+            size=angle_text(change.size, signed=True),
         )
     if cause is Cause.FIELDS:
-        return (
-            "Disagrees: the fields ask for different axes, which one axis cannot give. That is "
+        return say(
+            "Disagrees: the fields ask for different axes, which one axis cannot be. That is "
             "flexure, or a declination axis that creeps."
         )
     if cause is Cause.AXIS:
-        return (
-            f"Disagrees by {_where(gap, covariance)}: the axis has moved since it was measured, "
-            "or flexure or a creeping declination axis imitates that."
+        return say(
+            "Disagrees by {gap}: the axis has moved since it was measured, or flexure or a "
+            "creeping declination axis looks like that.",
+            gap=_where(gap, covariance),
         )
-    return f"Agrees: measured minus predicted axis is {_where(gap, covariance)}."
+    return say("Agrees: measured minus predicted axis is {gap}.", gap=_where(gap, covariance))

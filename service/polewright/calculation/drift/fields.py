@@ -27,6 +27,7 @@ from polewright.calculation.planning.slew_paths import approaches
 from polewright.calculation.planning.violations import Reason
 from polewright.calculation.sky.frame import enu_from_hour_angle_dec
 from polewright.foundation.angles import DEG, SIDEREAL_RATE, azalt_from_enu
+from polewright.foundation.language import say
 
 SPACING = 2.5 * DEG
 APPROACH_SPACING = 2.0 * DEG
@@ -106,7 +107,11 @@ def choose_fields(request: PlanRequest, stay_s: float, *, both: bool = True) -> 
 def _field(request: PlanRequest, here: tuple[float, float], wish: str, stay_s: float) -> DriftField:
     azimuth, altitude = azalt_from_enu(enu_from_hour_angle_dec(request.site, *here))
     side = "east" if here[0] < 0.0 else "west"
-    name = f"near the meridian, {side} of it" if wish == "meridian" else f"in the {side}"
+    name = (
+        say("near the meridian, {side} of it", side=side)
+        if wish == "meridian"
+        else say("in the {side}", side=side)
+    )
     return DriftField(here[0], here[1], float(altitude), float(azimuth), name, stay_s)
 
 

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from polewright.calculation.drift.model import SkyDrift
 from polewright.foundation.angles import ARCSEC
+from polewright.foundation.language import say, translate_figure
 
 DAY = {"paper": "#ffffff", "ink": "#1c2430", "faint": "#8a94a3", "measured": "#1f4e9c",
        "fit": "#1c2430", "predicted": "#b3123a"}  # fmt: skip
@@ -50,14 +51,15 @@ def drift_plot(
         _panel(axes[1][column], field, "roll", colours)
         axes[0][column].set_title(field.name, color=colours["ink"], fontsize=11)
         axes[1][column].set_xlabel("minutes", color=colours["ink"])
-    axes[0][0].set_ylabel("declination drift (arcsec)", color=colours["ink"])
-    axes[1][0].set_ylabel("roll (arcsec)", color=colours["ink"])
+    axes[0][0].set_ylabel(say("declination drift (arcsec)"), color=colours["ink"])
+    axes[1][0].set_ylabel(say("roll (arcsec)"), color=colours["ink"])
     axes[0][0].legend(
         facecolor=colours["paper"], edgecolor=colours["faint"], labelcolor=colours["ink"]
     )
     figure.suptitle(title, color=colours["ink"], fontsize=11, wrap=True)
     figure.tight_layout(rect=(0.0, 0.0, 1.0, 0.93))
     out = io.BytesIO()
+    translate_figure(figure)
     figure.savefig(out, format=picture, dpi=110, facecolor=colours["paper"])
     return out.getvalue()
 
@@ -76,13 +78,13 @@ def _panel(axes: Any, field: FieldCurves, what: str, colours: dict[str, str]) ->
         )  # fmt: skip
     else:
         axes.plot(minutes, measured, ".", ms=4, color=colours["measured"], label="measured")
-    axes.plot(minutes, fitted + lift, "-", lw=1.2, color=colours["fit"], label="fitted axis")
+    axes.plot(minutes, fitted + lift, "-", lw=1.2, color=colours["fit"], label=say("fitted axis"))
     if field.predicted is not None:
         curve = getattr(field.predicted, what) / ARCSEC
         middle = float(np.mean(fitted - curve)) + lift
         axes.plot(
             minutes, curve + middle, "--", lw=1.6, color=colours["predicted"],
-            label="predicted axis",
+            label=say("predicted axis"),
         )  # fmt: skip
     axes.tick_params(colors=colours["ink"])
     for spine in axes.spines.values():

@@ -16,6 +16,7 @@ from polewright.calculation.geometry.rotation import tangent_basis
 from polewright.calculation.sky.pole import PoleTarget
 from polewright.calculation.sky.site import Atmosphere, Site
 from polewright.foundation.angles import ARCMIN, DEG, enu_from_azalt
+from polewright.foundation.language import say
 
 SITE_MAY_DIFFER_DEG = 0.2
 
@@ -34,16 +35,17 @@ def predicted_from_document(text: str, source: str, site: Site) -> Predicted:
     try:
         document = json.loads(text)
     except json.JSONDecodeError as exc:
-        raise PredictionUnreadable(source, f"it is not JSON ({exc})") from exc
+        raise PredictionUnreadable(source, say("it is not JSON ({exc})", exc=exc)) from exc
     if not isinstance(document, Mapping) or not isinstance(document.get("axis"), Mapping):
-        raise PredictionUnreadable(source, "it holds no `axis`")
+        raise PredictionUnreadable(source, say("it holds no `axis`"))
     axis, where = document["axis"], document.get("site", {})
     if axis.get("trusted") is False:
-        raise PredictionUnreadable(source, "the measurement itself was not trusted")
+        raise PredictionUnreadable(source, say("the measurement itself was not trusted"))
     off = abs(_number(where, "latitude_deg", source) - site.latitude_deg)
     if off > SITE_MAY_DIFFER_DEG:
         raise PredictionUnreadable(
-            source, f"it was measured at a latitude {off:.2f} degrees away from this site"
+            source,
+            say("it was measured at a latitude {off:.2f} degrees away from this site", off=off),
         )
     enu = enu_from_azalt(
         _number(axis, "azimuth_deg", source) * DEG, _number(axis, "altitude_deg", source) * DEG
@@ -52,7 +54,7 @@ def predicted_from_document(text: str, source: str, site: Site) -> Predicted:
     up = _number(axis, "sigma_alt_arcmin", source) * ARCMIN
     mixed = _number(axis, "correlation", source) * east * up
     if not (east > 0.0 and up > 0.0):
-        raise PredictionUnreadable(source, "its uncertainties are not positive")
+        raise PredictionUnreadable(source, say("its uncertainties are not positive"))
     # The document tells the covariance in (azimuth on the sky, altitude): back to the tangent.
     basis = tangent_basis(enu)
     none = Atmosphere.none()
@@ -89,5 +91,5 @@ def _components(direction: Any, enu: Any, site: Site, air: Atmosphere) -> tuple[
 def _number(table: Mapping[str, Any], key: str, source: str) -> float:
     value = table.get(key)
     if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
-        raise PredictionUnreadable(source, f"`{key}` is missing or no number")
+        raise PredictionUnreadable(source, say("`{key}` is missing or no number", key=key))
     return float(value)

@@ -20,6 +20,7 @@ from polewright.calculation.geometry.rotation import rotation_matrix, wahba
 from polewright.calculation.geometry.solution import Distortion, Solution
 from polewright.calculation.sky.frame import ObservedFrame
 from polewright.foundation.angles import ARCSEC, Matrix, Vector
+from polewright.foundation.language import say
 
 CLIP_SIGMAS = 4.0
 """Stars further from the model than this many (robust) sigmas are left out."""
@@ -282,7 +283,7 @@ def attitude_from_solution(
     """
     n = len(solution.pixels)
     if n < 2:
-        raise TooFewDirections("matched stars", n, 2)
+        raise TooFewDirections(say("matched stars"), n, 2)
     width, height, parity = solution.width, solution.height, solution.parity
     world = frame.observe(solution.icrs)
     floor_px = np.hypot(star_floor_rad, solution.catalogue_sigma_rad) / solution.scale

@@ -45,6 +45,7 @@ from polewright.foundation.angles import (
     azalt_from_enu,
     fold_pi,
 )
+from polewright.foundation.language import say
 
 _UP = np.array([0.0, 0.0, 1.0])
 
@@ -90,11 +91,11 @@ def carry_axis_covariance(
 class TurnVerdict(Enum):
     """What the RA part of a turn says about a declination turn."""
 
-    AS_EXPECTED = "as expected"
+    AS_EXPECTED = say("as expected")
     """The RA part is explained, and a declination turn would have shown."""
     UNEXPECTED = "unexpected"
     """More RA turn than tracking and tolerance explain: RA slipped, or declination turned."""
-    CANNOT_TELL = "cannot tell"
+    CANNOT_TELL = say("cannot tell")
     """Explained, but in this pose a declination turn would not show (or nothing was expected)."""
 
 

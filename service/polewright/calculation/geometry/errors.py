@@ -15,41 +15,54 @@ from __future__ import annotations
 from polewright.foundation.angle_text import angle_text
 from polewright.foundation.angles import DEG
 from polewright.foundation.errors import GeometryError
+from polewright.foundation.language import say
 
 
 class TooFewDirections(GeometryError):
     """There are fewer stars or attitudes than unknowns."""
 
     code = "too_few_directions"
-    advice = "Take another point of the sweep, or expose longer so that more stars are matched."
+    advice = say(
+        "Take another point of the sweep, or expose longer so that more stars are matched."
+    )
 
     def __init__(self, what: str, found: int, needed: int) -> None:
         super().__init__(what, found, needed)
         self.what, self.found, self.needed = what, found, needed
 
     def __str__(self) -> str:
-        return f"{self.found} {self.what} given, at least {self.needed} needed"
+        return say(
+            "{found} {what} given, at least {needed} needed",
+            found=self.found,
+            what=self.what,
+            needed=self.needed,
+        )
 
 
 class MixedParity(GeometryError):
     """Some attitudes come from mirrored images and some do not, so one of them is a wrong solve."""
 
     code = "mixed_parity"
-    advice = "Repeat the point that differs; a camera does not change whether it mirrors the sky."
+    advice = say(
+        "Repeat the point that differs; a camera does not change whether it mirrors the sky."
+    )
 
     def __init__(self, parities: tuple[int, ...]) -> None:
         super().__init__(parities)
         self.parities = parities
 
     def __str__(self) -> str:
-        return f"The attitudes disagree on whether the image is mirrored (parities {self.parities})"
+        return say(
+            "The attitudes disagree on whether the image is mirrored (parities {parities})",
+            parities=self.parities,
+        )
 
 
 class TurnTooSmall(GeometryError):
     """The attitudes hardly differ, so any axis would fit."""
 
     code = "turn_too_small"
-    advice = "Turn further in right ascension between the points, 20 degrees or more each."
+    advice = say("Turn further in right ascension between the points, 20 degrees or more each.")
 
     def __init__(self, turn: float, sigma: float) -> None:
         super().__init__(turn, sigma)
@@ -57,9 +70,11 @@ class TurnTooSmall(GeometryError):
         """Largest turn and the axis uncertainty it leads to, rad."""
 
     def __str__(self) -> str:
-        return (
-            f"The largest turn is {self.turn / DEG:.4f} deg, which leaves the axis uncertain by"
-            f" {min(self.sigma / DEG, 180.0):.1f} deg"
+        return say(
+            "The largest turn is {turn:.4f} deg, which leaves the axis uncertain by "
+            "{sigma:.1f} deg",
+            turn=self.turn / DEG,
+            sigma=min(self.sigma / DEG, 180.0),
         )
 
 
@@ -67,25 +82,28 @@ class FitDiverged(GeometryError):
     """The least squares did not settle."""
 
     code = "fit_diverged"
-    advice = "Repeat the sweep; if it happens again, keep the frames and report them."
+    advice = say("Repeat the sweep; if it happens again, keep the frames and report them.")
 
     def __init__(self, rounds: int) -> None:
         super().__init__(rounds)
         self.rounds = rounds
 
     def __str__(self) -> str:
-        return f"The fit did not settle in {self.rounds} rounds; the data do not suit its model"
+        return say(
+            "The fit did not converge in {rounds} rounds; the data do not suit its model",
+            rounds=self.rounds,
+        )
 
 
 class SweepNotRigid(GeometryError):
     """The attitudes contradict a turn about one fixed axis."""
 
     code = "sweep_not_rigid"
-    advice = (
-        "Something else moved: check that the declination clutch is locked, that nothing slips or"
-        " touches the tripod, that there is no gust, and repeat the sweep. If it persists, take"
-        " more points: the one that stands out is a wrong solve or a shifted mirror. `polewright"
-        " handbook trouble` says more."
+    advice = say(
+        "Something else moved: check that the declination clutch is locked, that nothing "
+        "slips or touches the tripod, that there is no gust, and repeat the sweep. If it "
+        "persists, take more points: the one that stands out is a wrong solve or a "
+        "shifted mirror. `polewright handbook trouble` says more."
     )
 
     def __init__(
@@ -100,10 +118,17 @@ class SweepNotRigid(GeometryError):
 
     def __str__(self) -> str:
         told = (
-            "" if self.worst is None else f"; without point {self.worst + 1} the rest agrees best"
+            ""
+            if self.worst is None
+            else say("; without point {worst} the rest agrees best", worst=self.worst + 1)
         )
-        return (
-            f"The sweep is not a turn about one fixed axis: chi-square {self.chi2:.1f} for"
-            f" {self.dof} degrees of freedom (chance {self.p_value:.1e}), residuals up to"
-            f" {angle_text(self.largest_residual)}{told}"
+        return say(
+            "The sweep is not a turn about one fixed axis: chi-square {chi2:.1f} for "
+            "{dof} degrees of freedom (chance {p_value:.1e}), residuals up to "
+            "{largest_residual}{told}",
+            chi2=self.chi2,
+            dof=self.dof,
+            p_value=self.p_value,
+            largest_residual=angle_text(self.largest_residual),
+            told=told,
         )

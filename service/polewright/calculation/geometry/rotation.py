@@ -15,6 +15,7 @@ from scipy.spatial.transform import Rotation
 
 from polewright.calculation.geometry.errors import TooFewDirections
 from polewright.foundation.angles import Matrix, Vector
+from polewright.foundation.language import say
 
 
 def cross_matrix(vector: Vector) -> NDArray[np.float64]:
@@ -88,7 +89,7 @@ def wahba(camera_vectors: Vector, world_vectors: Vector, weights: Vector) -> NDA
     profile = (world * np.asarray(weights)[:, None]).T @ camera
     u, values, vt = np.linalg.svd(profile)
     if len(camera) < 2 or values[1] < 1e-14 * values[0]:
-        raise TooFewDirections("different directions", min(len(camera), 1), 2)
+        raise TooFewDirections(say("different directions"), min(len(camera), 1), 2)
     sign = float(np.sign(np.linalg.det(u) * np.linalg.det(vt)))
     return np.asarray(u @ np.diag([1.0, 1.0, sign]) @ vt, dtype=np.float64)
 

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from polewright.calculation.images.errors import BadFrame, EmptyFrame
 from polewright.calculation.images.frame import Frame, SensorKind
+from polewright.foundation.language import say
 
 Floats = NDArray[np.float32]
 
@@ -46,16 +47,29 @@ class Canvas:
         data = frame.pixels
         planes = frame.sensor is SensorKind.PLANES
         if data.ndim != (3 if planes else 2) or (planes and data.shape[2] != 3):
-            wanted = "(height, width, 3)" if planes else "(height, width)"
+            wanted = say("(height, width, 3)") if planes else say("(height, width)")
             raise BadFrame(
-                f"pixels of shape {data.shape} where a {frame.sensor.value} sensor gives {wanted}"
+                say(
+                    "pixels of shape {shape} where a {value} sensor gives {wanted}",
+                    shape=data.shape,
+                    value=frame.sensor.value,
+                    wanted=wanted,
+                )
             )
         if data.dtype.kind not in "uif":
-            raise BadFrame(f"pixels of type {data.dtype} are not whole or floating numbers")
+            raise BadFrame(
+                say("pixels of type {dtype} are not whole or floating numbers", dtype=data.dtype)
+            )
         if data.size == 0:
-            raise EmptyFrame("it has no pixels", frame.width, frame.height)
+            raise EmptyFrame(say("it has no pixels"), frame.width, frame.height)
         if min(data.shape[:2]) < 16:
-            raise BadFrame(f"{frame.width} x {frame.height} pixels are too few to measure stars")
+            raise BadFrame(
+                say(
+                    "{width} x {height} pixels are too few to measure stars",
+                    width=frame.width,
+                    height=frame.height,
+                )
+            )
         swapped = abs(data.strides[0]) < abs(data.strides[1])
         if swapped:
             data = data.swapaxes(0, 1)
@@ -200,7 +214,7 @@ def _finite(data: NDArray[np.generic], frame: Frame) -> NDArray[np.generic]:
     if not bad.any():
         return data
     if bad.all():
-        raise EmptyFrame("no pixel is a finite number", frame.width, frame.height)
+        raise EmptyFrame(say("no pixel is a finite number"), frame.width, frame.height)
     mended = data.copy()
     mended[bad] = np.median(data[~bad].astype(np.float64))
     return mended

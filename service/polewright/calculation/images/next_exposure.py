@@ -9,6 +9,7 @@ import numpy as np
 
 from polewright.calculation.images.frame import StarList
 from polewright.calculation.images.quality import FrameQuality
+from polewright.foundation.language import say
 
 #: Stars grow in number with the exposure by about this power: between a camera's noise (0.9) and
 #: a bright sky's (0.45), for counts that rise by 0.36 dex a magnitude (from memory).
@@ -66,30 +67,40 @@ def next_exposure(
     share = 0.0 if not full_adu else quality.background_adu / full_adu
     count = quality.star_count
     if share > limits.sky_share:
-        return _change(exposure_s, 0.6 * limits.sky_share / share, limits, "the sky is too bright")
+        return _change(
+            exposure_s, 0.6 * limits.sky_share / share, limits, say("the sky is too bright")
+        )
     if count < limits.stars_wanted:
         factor = MOST_CHANGE if count == 0 else (limits.stars_wanted / count) ** (1 / COUNT_POWER)
         if share > 0.0:  # the sky grows with it
             room = SKY_ROOM * limits.sky_share / share
             if room < 1.1:
-                why = f"{count} stars are few, but the sky allows no longer exposure"
+                why = say(
+                    "{count} stars are few, but the sky allows no longer exposure", count=count
+                )
                 return ExposureChoice(exposure_s, True, why)
             factor = min(factor, room)
-        return _change(exposure_s, max(1.1, factor), limits, f"{count} stars are few")
+        return _change(
+            exposure_s, max(1.1, factor), limits, say("{count} stars are few", count=count)
+        )
     if quality.saturated_stars > limits.saturated_share * count:
-        return _change(exposure_s, 0.5, limits, "too many stars are saturated")
+        return _change(exposure_s, 0.5, limits, say("too many stars are saturated"))
     if count > limits.stars_many and exposure_s > limits.crowded_s:
         factor = (0.6 * limits.stars_many / count) ** (1.0 / COUNT_POWER)
         factor = max(factor, limits.crowded_s / exposure_s)
-        return _change(exposure_s, factor, limits, f"{count} stars are more than needed")
-    return ExposureChoice(exposure_s, True, f"{count} stars")
+        return _change(
+            exposure_s, factor, limits, say("{count} stars are more than needed", count=count)
+        )
+    return ExposureChoice(exposure_s, True, say("{count} stars", count=count))
 
 
 def _change(exposure_s: float, factor: float, limits: ExposureLimits, why: str) -> ExposureChoice:
     factor = min(MOST_CHANGE, max(1.0 / MOST_CHANGE, factor))
     wanted_s = min(limits.max_s, max(limits.min_s, exposure_s * factor))
     if abs(wanted_s / exposure_s - 1.0) < 0.05:
-        return ExposureChoice(exposure_s, True, f"{why}, but no other exposure is allowed")
+        return ExposureChoice(
+            exposure_s, True, say("{why}, but no other exposure is allowed", why=why)
+        )
     return ExposureChoice(float(f"{wanted_s:.2g}"), False, why)
 
 
@@ -168,26 +179,41 @@ def what_to_change(
     """
     told: list[str] = []
     if quality.star_count == 0:
-        told.append("No star is seen: is the cover off, the sky clear, the focus anywhere near?")
+        told.append(say("No star seen: is the cover off, the sky clear, the focus anywhere near?"))
     if quality.hfd_px is not None and quality.hfd_px > BLOATED_PX:
         told.append(
-            f"Stars are {quality.hfd_px:.1f} px wide: focus (`polewright check --loop`), or look "
-            "for dew on the optics."
+            say(
+                "Stars are {hfd_px:.1f} px wide: focus (`polewright check --loop`), or look "
+                "for dew on the optics.",
+                hfd_px=quality.hfd_px,
+            )
         )
     if quality.elongation is not None and quality.elongation > TRAILED:
         cause = (
-            "the mount does not track: start tracking or expose shorter"
+            say("the mount does not track: start tracking or expose shorter")
             if tracking is False
-            else "look for wind, a bumped tube, or a wrong tracking rate"
+            else say("look for wind, a bumped tube, or a wrong tracking rate")
         )
-        told.append(f"Stars are drawn out {quality.elongation:.1f} to 1: {cause}.")
+        told.append(
+            say(
+                "Stars are drawn out {elongation:.1f} to 1: {cause}.",
+                elongation=quality.elongation,
+                cause=cause,
+            )
+        )
     if not choice.good:
-        told.append(f"Expose {choice.exposure_s:g} s: {choice.why}.")
+        told.append(
+            say("Expose {exposure_s:g} s: {why}.", exposure_s=choice.exposure_s, why=choice.why)
+        )
     if quality.hfd_px is not None and quality.hfd_px < SHARP_PX:
-        told.append("Stars are hardly wider than a pixel: a touch out of focus measures better.")
+        told.append(
+            say("Stars are hardly wider than a pixel: a touch out of focus measures better.")
+        )
     if not solved and not told:
         told.append(
-            "Stars look fine, yet the solver found no match: check [optics] focal_length_mm, the "
-            "site, and that the mount points where it says."
+            say(
+                "Stars look fine, yet the solver found no match: check [optics] "
+                "focal_length_mm, the site, and that the mount points where it says."
+            )
         )
     return tuple(told)

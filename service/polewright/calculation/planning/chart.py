@@ -26,6 +26,7 @@ from polewright.calculation.planning.violations import Reason
 from polewright.calculation.sky.frame import enu_from_hour_angle_dec, hour_angle_dec
 from polewright.foundation.angle_text import angle_text
 from polewright.foundation.angles import DEG, Vector, azalt_from_enu, enu_from_azalt
+from polewright.foundation.language import say, translate_figure
 
 HALF_PI = 0.5 * math.pi
 LETTERS = "ABCDEFGHIJ"
@@ -95,6 +96,7 @@ def sky_chart(
     _words(figure, outlook, plans, palette)
     out = io.BytesIO()
     metadata = {"Date": None} if picture == "svg" else None
+    translate_figure(figure)
     figure.savefig(out, format=picture, facecolor=palette.paper, metadata=metadata)
     return out.getvalue()
 
@@ -183,7 +185,7 @@ def _rings(axes: Any, request: PlanRequest, palette: Palette) -> None:
     pole_r = HALF_PI - abs(request.site.latitude)
     axes.plot([pole_az], [pole_r], marker="+", ms=13, mew=2.0, color=palette.ink, zorder=6)
     axes.annotate(
-        "pole", (pole_az, pole_r), xytext=(-10, 7), textcoords="offset points",
+        say("pole"), (pole_az, pole_r), xytext=(-10, 7), textcoords="offset points",
         fontsize=13, ha="right",
         color=palette.ink, zorder=6,
     )  # fmt: skip
@@ -200,8 +202,13 @@ def _bodies(axes: Any, outlook: Outlook, palette: Palette) -> None:
             lw=2.0, ls="--", zorder=5,
         )  # fmt: skip
     for name, enu, colour, marker in (
-        ("Sun", state.sun_enu, palette.sun, "o"),
-        (f"Moon {100.0 * state.moon_fraction:.0f} %", state.moon_enu, palette.moon, "D"),
+        (say("Sun"), state.sun_enu, palette.sun, "o"),
+        (
+            say("Moon {moon_fraction:.0f} %", moon_fraction=100.0 * state.moon_fraction),
+            state.moon_enu,
+            palette.moon,
+            "D",
+        ),
     ):
         azimuth, altitude = (float(x) for x in azalt_from_enu(enu))
         if altitude <= 0.0:
@@ -304,12 +311,16 @@ def _words(figure: Figure, outlook: Outlook, plans: Sequence[SweepPlan], palette
     when = datetime.fromtimestamp(request.utc_s, tz=UTC).strftime("%Y-%m-%d %H:%M UTC")
     if plans:
         best = plans[0]
-        title = (
-            f"{len(best.points)} points, {best.step / DEG:g}° steps {_way(best)}, "
-            f"{best.side} side: ±{angle_text(best.sigma)}"
+        title = say(
+            "{points} points, {step:g}° steps {best}, {side} side: ±{sigma}",
+            points=len(best.points),
+            step=best.step / DEG,
+            best=_way(best),
+            side=best.side,
+            sigma=angle_text(best.sigma),
         )
     else:
-        title = "Usable sky"
+        title = say("Usable sky")
     figure.text(
         0.5,
         0.979,
@@ -321,20 +332,27 @@ def _words(figure: Figure, outlook: Outlook, plans: Sequence[SweepPlan], palette
         color=palette.ink,
     )
     figure.text(
-        0.5, 0.953, f"{when}   lying on your back: north up, east left", ha="center", va="center",
-        fontsize=13, color=palette.ink,
-    )  # fmt: skip
+        0.5,
+        0.953,
+        say("{when}   lying on your back: north up, east left", when=when),
+        ha="center",
+        va="center",
+        fontsize=13,
+        color=palette.ink,
+    )
     handles: list[Any] = [
-        Patch(facecolor=palette.usable, edgecolor=palette.ink, label="usable"),
-        Patch(facecolor=palette.sky, edgecolor=palette.ink, label="too near a limit"),
-        Patch(facecolor=palette.blocked, edgecolor=palette.ink, label="blocked"),
+        Patch(facecolor=palette.usable, edgecolor=palette.ink, label=say("usable")),
+        Patch(facecolor=palette.sky, edgecolor=palette.ink, label=say("too near a limit")),
+        Patch(facecolor=palette.blocked, edgecolor=palette.ink, label=say("blocked")),
     ]
     if request.mount.meridian_buffer_deg is not None:
-        handles.append(Patch(facecolor=palette.meridian, alpha=0.45, label="meridian"))
+        handles.append(Patch(facecolor=palette.meridian, alpha=0.45, label=say("meridian")))
     if request.horizon.windows:
-        handles.append(Patch(facecolor=palette.window, edgecolor=palette.ink, label="forbidden"))
+        handles.append(
+            Patch(facecolor=palette.window, edgecolor=palette.ink, label=say("forbidden"))
+        )
     if outlook.sun_counts:
-        handles.append(Line2D([], [], color=palette.sun, ls="--", lw=2.0, label="Sun limit"))
+        handles.append(Line2D([], [], color=palette.sun, ls="--", lw=2.0, label=say("Sun limit")))
     legend = figure.legend(
         handles=handles, loc="upper center", bbox_to_anchor=(0.5, 0.172), ncols=len(handles),
         fontsize=12, frameon=False, handlelength=1.2, columnspacing=0.9, handletextpad=0.4,
@@ -344,7 +362,7 @@ def _words(figure: Figure, outlook: Outlook, plans: Sequence[SweepPlan], palette
     lines = [_line(number, plan) for number, plan in enumerate(plans[:5])]
     sun_alt = float(azalt_from_enu(outlook.states[0].sun_enu)[1]) / DEG
     if not lines:
-        lines = [f"Sun at altitude {sun_alt:+.0f}°"]
+        lines = [say("Sun at altitude {sun_alt:+.0f}°", sun_alt=sun_alt)]
     for i, line in enumerate(lines):
         figure.text(
             0.5, 0.121 - 0.0265 * i, line, ha="center", va="center", fontsize=13,
@@ -356,10 +374,17 @@ def _words(figure: Figure, outlook: Outlook, plans: Sequence[SweepPlan], palette
 def _line(number: int, plan: SweepPlan) -> str:
     name = "best" if number == 0 else LETTERS[number]
     start = plan.points[0]
-    return (
-        f"{name}: az {start.azimuth / DEG:.0f}° alt {start.altitude / DEG:.0f}°, "
-        f"{len(plan.points)} points {plan.step / DEG:g}° apart {_way(plan)}, "
-        f"±{angle_text(plan.sigma)}, {plan.duration_s / 60.0:.1f} min"
+    return say(
+        "{name}: az {azimuth:.0f}° alt {altitude:.0f}°, {points} points {step:g}° apart "
+        "{plan}, ±{sigma}, {duration_s:.1f} min",
+        name=name,
+        azimuth=start.azimuth / DEG,
+        altitude=start.altitude / DEG,
+        points=len(plan.points),
+        step=plan.step / DEG,
+        plan=_way(plan),
+        sigma=angle_text(plan.sigma),
+        duration_s=plan.duration_s / 60.0,
     )
 
 

@@ -14,16 +14,17 @@ from __future__ import annotations
 
 from polewright.calculation.planning.violations import Reason, Violation
 from polewright.foundation.errors import ConfigError, PlanError
+from polewright.foundation.language import joined, say
 
 
 class HorizonUnreadable(ConfigError):
     """A horizon profile has a line that cannot be used."""
 
     code = "horizon_unreadable"
-    advice = (
-        "Write one 'azimuth altitude' pair a line in degrees (azimuth 0 to 360 from north through "
-        "east), optionally a third number for an overhang; '#' starts a comment. "
-        "`polewright handbook obstacles` has an example."
+    advice = say(
+        "Write one 'azimuth altitude' pair a line in degrees (azimuth 0 to 360 from "
+        "north through east), optionally a third number for an overhang; '#' starts a "
+        "comment. `polewright handbook obstacles` has an example."
     )
 
     def __init__(
@@ -45,30 +46,41 @@ class HorizonUnreadable(ConfigError):
 
     @property
     def _what(self) -> str:
-        shown = f" ({self.text.strip()[:60]!r})" if self.text.strip() else ""
-        return f"{self.reason}{shown}"
+        shown = say(" ({text!r})", text=self.text.strip()[:60]) if self.text.strip() else ""
+        return say("{reason}{shown}", reason=self.reason, shown=shown)
 
     def __str__(self) -> str:
-        where = self.source or ("the horizon profile" if self.line is None else "horizon")
-        if self.line is not None:
-            where += f"{',' if self.source else ''} line {self.line}"
-        others = "".join(f"; line {item.line}: {item._what}" for item in self.others)
-        more = f"; and {self.more} more" if self.more else ""
-        return f"{where}: {self._what}{others}{more}"
+        if self.line is None:
+            where = self.source or say("the horizon profile")
+        elif self.source:
+            where = say("{source}, line {line}", source=self.source, line=self.line)
+        else:
+            where = say("horizon line {line}", line=self.line)
+        others = joined(
+            "",
+            (say("; line {line}: {what}", line=item.line, what=item._what) for item in self.others),
+        )
+        more = say("; and {more} more", more=self.more) if self.more else ""
+        return joined("", (where, ": ", self._what, others, more))
 
 
 class LimitsInvalid(ConfigError):
     """A limit or a wish given to the planner makes no sense."""
 
     code = "limits_invalid"
-    advice = "Correct the named value in the configuration or the option."
+    advice = say("Correct the named value in the configuration or the option.")
 
     def __init__(self, name: str, value: float, allowed: str) -> None:
         super().__init__(name, value, allowed)
         self.name, self.value, self.allowed = name, value, allowed
 
     def __str__(self) -> str:
-        return f"{self.name} is {self.value:g}, but must be {self.allowed}"
+        return say(
+            "{name} is {value:g}, but must be {allowed}",
+            name=self.name,
+            value=self.value,
+            allowed=self.allowed,
+        )
 
 
 class NoSweepFits(PlanError):
@@ -87,27 +99,36 @@ class NoSweepFits(PlanError):
         """What to change, from what blocks most."""
         worst = max(self.blocked, key=lambda name: self.blocked[name], default="")
         hints = {
-            "sun": "Wait until the Sun is lower than -6 degrees, or farther from the open sky. ",
-            "stars": "Take a deeper catalogue, or a wider field. ",
-            "first_slew": "Bring the mount by hand to another starting position. ",
-            "pier_side": "Check the mount's meridian settings. ",
+            "sun": say(
+                "Wait until the Sun is lower than -6 degrees, or farther from the open sky. "
+            ),
+            "stars": say("Take a deeper catalogue, or a wider field. "),
+            "first_slew": say("Bring the mount by hand to another starting position. "),
+            "pier_side": say("Check the mount's meridian settings. "),
         }
         return hints.get(worst, "") + (
-            "Allow a smaller step, a lower minimum altitude or a smaller clearance; "
-            "or set the tripod up where more sky is open. `polewright handbook obstacles` says "
-            "more."
+            say(
+                "Allow a smaller step, a lower minimum altitude or a smaller clearance; or "
+                "set the tripod up where more sky is open. `polewright handbook obstacles` "
+                "says more."
+            )
         )
 
     def __str__(self) -> str:
-        shares = ", ".join(
-            f"{name.replace('_', ' ')} {100.0 * share:.0f} %"
-            for name, share in sorted(self.blocked.items(), key=lambda item: -item[1])
-            if share > 0.0
+        shares = joined(
+            ", ",
+            (
+                say("{reason} {share:.0f} %", reason=name.replace("_", " "), share=100.0 * share)
+                for name, share in sorted(self.blocked.items(), key=lambda item: -item[1])
+                if share > 0.0
+            ),
         )
-        return (
-            f"no sweep of {self.n_points} points fits, not even with steps of "
-            f"{self.smallest_step_deg:g} deg; of the reachable sky is taken away: "
-            f"{shares or 'nothing'}"
+        return say(
+            "no sweep of {n_points} points fits, not even with steps of "
+            "{smallest_step_deg:g} deg; the reachable sky is blocked by: {shares}",
+            n_points=self.n_points,
+            smallest_step_deg=self.smallest_step_deg,
+            shares=shares or say("nothing"),
         )
 
 
@@ -124,9 +145,11 @@ class PlanRefused(PlanError):
     def advice(self) -> str:  # type: ignore[override]
         """A sweep close to the wanted one that breaks nothing, when there is one."""
         return self.suggestion or (
-            "Let the planner choose (leave out start_azimuth_deg and start_altitude_deg), or pick "
-            "another start. Near the pole ways of the mount count as wide as they may become: "
-            "bring it to its home position first."
+            say(
+                "Let the planner choose (leave out start_azimuth_deg and "
+                "start_altitude_deg), or pick another start. Near the pole the mount's paths "
+                "are taken as wide as they may become: bring it to its home position first."
+            )
         )
 
     def __str__(self) -> str:
@@ -138,6 +161,6 @@ class PlanRefused(PlanError):
         for group in by_reason.values():
             worst = max(group, key=lambda violation: violation.amount)
             others = dict.fromkeys(item.where for item in group if item.where != worst.where)
-            also = f", less so at {', '.join(others)}" if others else ""
-            told.append(f"{worst}{also}")
-        return "the sweep is refused: " + "; ".join(told)
+            also = say(", less so at {others}", others=joined(", ", others)) if others else ""
+            told.append(say("{worst}{also}", worst=worst, also=also))
+        return say("the sweep is refused: {reasons}", reasons=joined("; ", told))

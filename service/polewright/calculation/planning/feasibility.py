@@ -36,6 +36,7 @@ from polewright.calculation.planning.violations import Reason, Violation
 from polewright.calculation.sky.frame import ObservedFrame, enu_from_hour_angle_dec
 from polewright.calculation.sky.site import Site
 from polewright.foundation.angles import DEG, SIDEREAL_RATE, Vector, azalt_from_enu, separation
+from polewright.foundation.language import say
 
 #: A course is sampled this finely; the slack is added to distances on the sky for what lies
 #: between. Ends are sampled themselves, and in between a least distance d is missed by at most
@@ -46,12 +47,12 @@ SAMPLE_SLACK = 0.005 * DEG
 #: Sampling of the ways to the first point; half its diagonal is added to the Sun's distance.
 APPROACH_SPACING = 2.0 * DEG
 
-CROSSES = (
-    "the first slew crosses the meridian: the mount may swing to the other side of the pier; "
-    "keep clear of it"
+CROSSES = say(
+    "the first slew crosses the meridian: the mount may swing to the other side of the "
+    "pier; keep clear of it"
 )
 #: `Violation.where` of what happens before the first point.
-FIRST_SLEW = "first slew"
+FIRST_SLEW = say("first slew")
 
 ADJUSTING_HORIZON_S = 7200.0
 
@@ -156,9 +157,12 @@ def evaluate(
     prediction = predict(request.site, angles, declination, sigmas, request.shared)
     weight = float(np.max(moon_weight(request.rules, state, enus)))
     if weight > 0.3:
-        warnings = (*warnings, "the points are close to a bright Moon")
+        warnings = (*warnings, say("the points are close to a bright Moon"))
     if outlook.sun_counts:
-        warnings = (*warnings, "the Sun is up or the sky still bright: stars will hardly be seen")
+        warnings = (
+            *warnings,
+            say("the Sun is up or the sky still bright: stars will hardly be seen"),
+        )
     return (), SweepPlan(
         points=points,
         step=abs(signed_step),
@@ -235,7 +239,11 @@ def _along(
             for leg in np.unique(legs[amount > FUZZ]):
                 j = int(np.argmax(np.where(legs == leg, amount, -math.inf)))
                 i = int(leg) // 2 + 1
-                where = f"slew from point {i} to {i + 1}" if odd else f"point {i}"
+                where = (
+                    say("slew from point {number} to {next}", number=i, next=i + 1)
+                    if odd
+                    else say("point {number}", number=i)
+                )
                 breach = Breach(
                     rules=rules,
                     state=replace(state, sun_enu=suns[j]) if reason is Reason.SUN else state,
@@ -279,7 +287,7 @@ def _first_slew(
     """Check every way to the first point; return its time (s), warnings and violations."""
     request = outlook.request
     if request.pointing is None:
-        text = "the first slew was not checked, since the present pointing is not known"
+        text = say("the first slew was not checked, since the present pointing is unknown")
         return request.timing.first_slew_s, (text,), []
     start = (request.pointing.hour_angle, request.pointing.declination)
     ways = approaches(
@@ -399,7 +407,7 @@ def _sides(outlook: Outlook, angles: Vector, declination: float) -> list[Violati
                             rules=request.rules,
                             state=outlook.states[0],
                             reason=Reason.PIER_SIDE,
-                            where=f"point {i + 1}",
+                            where=say("point {number}", number=i + 1),
                             enu=enu,
                             hour_angle=ha,
                             declination=declination,
@@ -429,7 +437,7 @@ def _stars(
                     rules=request.rules,
                     state=outlook.states[0],
                     reason=Reason.STARS,
-                    where=f"point {i + 1}",
+                    where=say("point {number}", number=i + 1),
                     enu=enu,
                     hour_angle=float(angles[i]),
                     declination=declination,

@@ -17,6 +17,7 @@ from scipy.spatial import cKDTree
 
 from polewright.calculation.planning.errors import LimitsInvalid
 from polewright.foundation.angles import DEG, TAU, Vector, azalt_from_enu, enu_from_azalt
+from polewright.foundation.language import say
 
 HALF_PI = 0.5 * math.pi
 
@@ -39,18 +40,28 @@ class Window:
     def __post_init__(self) -> None:
         for name, value in (("from", self.azimuth_from_deg), ("to", self.azimuth_to_deg)):
             if not 0.0 <= value <= 360.0:
-                raise LimitsInvalid(f"window azimuth '{name}'", value, "between 0 and 360 degrees")
+                raise LimitsInvalid(
+                    say("window azimuth '{name}'", name=name),
+                    value,
+                    say("between 0 and 360 degrees"),
+                )
         for name, value in (("from", self.altitude_from_deg), ("to", self.altitude_to_deg)):
             if not -90.0 <= value <= 90.0:
                 raise LimitsInvalid(
-                    f"window altitude '{name}'", value, "between -90 and 90 degrees"
+                    say("window altitude '{name}'", name=name),
+                    value,
+                    say("between -90 and 90 degrees"),
                 )
         if self.azimuth_from_deg == self.azimuth_to_deg:
             raise LimitsInvalid(
-                "window azimuth 'to'", self.azimuth_to_deg, "different from 'from' (whole: 0 360)"
+                say("window azimuth 'to'"),
+                self.azimuth_to_deg,
+                say("different from 'from' (whole: 0 360)"),
             )
         if self.altitude_to_deg <= self.altitude_from_deg:
-            raise LimitsInvalid("window altitude 'to'", self.altitude_to_deg, "above 'from'")
+            raise LimitsInvalid(
+                say("window altitude 'to'"), self.altitude_to_deg, say("above 'from'")
+            )
 
     @property
     def width_deg(self) -> float:
@@ -108,22 +119,32 @@ class Horizon:
     def __post_init__(self) -> None:
         n = len(self.azimuth_deg)
         if n == 0:
-            raise LimitsInvalid("number of horizon points", 0, "at least 1")
+            raise LimitsInvalid(say("number of horizon points"), 0, say("at least 1"))
         if len(self.altitude_deg) != n or (self.upper_deg is not None and len(self.upper_deg) != n):
-            raise LimitsInvalid("number of horizon altitudes", len(self.altitude_deg), f"{n}")
+            raise LimitsInvalid(say("number of horizon altitudes"), len(self.altitude_deg), f"{n}")
         previous = -1.0
         for azimuth in self.azimuth_deg:
             if not (0.0 <= azimuth < 360.0 and azimuth > previous):
-                raise LimitsInvalid("horizon azimuth", azimuth, "in [0, 360) and increasing")
+                raise LimitsInvalid(
+                    say("horizon azimuth"), azimuth, say("in [0, 360) and increasing")
+                )
             previous = azimuth
         for altitude in self.altitude_deg:
             if not -90.0 <= altitude <= 90.0:
-                raise LimitsInvalid("horizon altitude", altitude, "between -90 and 90 degrees")
+                raise LimitsInvalid(
+                    say("horizon altitude"), altitude, say("between -90 and 90 degrees")
+                )
         for lower, upper in zip(self.altitude_deg, self.upper_deg or (), strict=False):
             if not lower <= upper <= 90.0:
-                raise LimitsInvalid("overhang altitude", upper, f"between {lower:g} and 90 degrees")
+                raise LimitsInvalid(
+                    say("overhang altitude"),
+                    upper,
+                    say("between {lower:g} and 90 degrees", lower=lower),
+                )
         if not 0.0 <= self.clearance_deg <= 45.0:
-            raise LimitsInvalid("horizon clearance", self.clearance_deg, "between 0 and 45 degrees")
+            raise LimitsInvalid(
+                say("horizon clearance"), self.clearance_deg, say("between 0 and 45 degrees")
+            )
 
     @property
     def clearance(self) -> float:

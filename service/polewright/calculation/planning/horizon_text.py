@@ -19,6 +19,7 @@ from dataclasses import replace
 
 from polewright.calculation.planning.errors import HorizonUnreadable, LimitsInvalid
 from polewright.calculation.planning.horizon import Horizon, Window
+from polewright.foundation.language import say
 
 #: Bad lines told; the others are counted.
 _LINES_TOLD = 5
@@ -48,14 +49,14 @@ class HorizonReader:
             return
         words = [word for word in _SEPARATOR.split(text) if word]
         if not words:
-            raise HorizonUnreadable(number, "separators without numbers", raw)
+            raise HorizonUnreadable(number, say("separators without numbers"), raw)
         header_allowed, self._header_allowed = self._header_allowed, False
         keyword = words[0].lower()
         if keyword == "window":
             self._windows.append(_window(number, raw, text))
         elif keyword == "clearance":
             if len(words) != 2:
-                raise HorizonUnreadable(number, "'clearance' takes one number", raw)
+                raise HorizonUnreadable(number, say("'clearance' takes one number"), raw)
             self._clearance_deg = _number(number, raw, words[1], "clearance", 0.0, 45.0)
         elif header_allowed and not any(sign.isdigit() for sign in text):
             pass  # names of columns
@@ -79,7 +80,7 @@ class HorizonReader:
         """
         seen = self._seen
         if not seen:
-            raise HorizonUnreadable(None, "no azimuth/altitude pair found", source=source)
+            raise HorizonUnreadable(None, say("no azimuth/altitude pair found"), source=source)
         order = sorted(seen)
         uppers = [seen[azimuth][2] for azimuth in order]
         horizon = Horizon(
@@ -149,14 +150,25 @@ def _add_pair(
 ) -> None:
     if len(words) not in {2, 3}:
         raise HorizonUnreadable(
-            number, f"needs azimuth, altitude and at most an overhang, not {len(words)} values", raw
+            number,
+            say(
+                "needs azimuth, altitude and at most an overhang, not {words} values",
+                words=len(words),
+            ),
+            raw,
         )
     azimuth = _number(number, raw, words[0], "azimuth", 0.0, 360.0)
     altitude = _number(number, raw, words[1], "altitude", -90.0, 90.0)
     upper = _number(number, raw, words[2], "overhang", -90.0, 90.0) if len(words) == 3 else None
     if upper is not None and upper < altitude:
         raise HorizonUnreadable(
-            number, f"the overhang ({upper:g}) is below the skyline ({altitude:g})", raw
+            number,
+            say(
+                "the overhang ({upper:g}) is below the skyline ({altitude:g})",
+                upper=upper,
+                altitude=altitude,
+            ),
+            raw,
         )
     folded = azimuth % 360.0
     if folded in seen:
@@ -165,8 +177,12 @@ def _add_pair(
         if not (closes and known == altitude and known_upper == upper):
             raise HorizonUnreadable(
                 number,
-                f"azimuth {azimuth:g} was already given on line {abs(other)}; for an upright edge "
-                "use two azimuths 0.1 apart",
+                say(
+                    "azimuth {azimuth:g} was already given on line {other}; for an upright "
+                    "edge use two azimuths 0.1 apart",
+                    azimuth=azimuth,
+                    other=abs(other),
+                ),
                 raw,
             )
         return
@@ -178,9 +194,16 @@ def _window(number: int, raw: str, text: str) -> Window:
     parts = [part for part in _SEPARATOR.split(text, maxsplit=5) if part]
     if len(parts) < 5:
         raise HorizonUnreadable(
-            number, "'window' needs azimuth from, to, altitude from, to and may have a label", raw
+            number,
+            say("'window' needs azimuth from, to, altitude from, to and may have a label"),
+            raw,
         )
-    names = ("window azimuth", "window azimuth", "window altitude", "window altitude")
+    names = (
+        say("window azimuth"),
+        say("window azimuth"),
+        say("window altitude"),
+        say("window altitude"),
+    )
     bounds = ((0.0, 360.0), (0.0, 360.0), (-90.0, 90.0), (-90.0, 90.0))
     a, b, lo, hi = (
         _number(number, raw, word, name, *bound)
@@ -197,11 +220,23 @@ def _number(number: int, raw: str, word: str, name: str, low: float, high: float
     try:
         value = float(word)
     except ValueError as exc:
-        raise HorizonUnreadable(number, f"{name} {word!r} is not a number", raw) from exc
+        raise HorizonUnreadable(
+            number, say("{name} {word!r} is not a number", name=name, word=word), raw
+        ) from exc
     if not math.isfinite(value):
-        raise HorizonUnreadable(number, f"{name} {word!r} is not a finite number", raw)
+        raise HorizonUnreadable(
+            number, say("{name} {word!r} is not a finite number", name=name, word=word), raw
+        )
     if not low <= value <= high:
         raise HorizonUnreadable(
-            number, f"{name} {value:g} is outside {low:g} to {high:g} degrees", raw
+            number,
+            say(
+                "{name} {value:g} is outside {low:g} to {high:g} degrees",
+                name=name,
+                value=value,
+                low=low,
+                high=high,
+            ),
+            raw,
         )
     return value + 0.0

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from polewright.calculation.planning.limits import Rules, SkyState
 from polewright.calculation.planning.violations import Reason, Violation
 from polewright.foundation.angles import DEG, Vector, azalt_from_enu, separation
+from polewright.foundation.language import say
 
 
 @dataclass(frozen=True, eq=False)
@@ -38,7 +39,9 @@ class Breach:
     def place(self) -> str:
         """The direction in words."""
         azimuth, altitude = (float(x) / DEG for x in azalt_from_enu(self.enu))
-        return f"azimuth {azimuth:.1f} altitude {altitude:.1f}"
+        return say(
+            "azimuth {azimuth:.1f} altitude {altitude:.1f}", azimuth=azimuth, altitude=altitude
+        )
 
     @property
     def hour_angle_deg(self) -> float:
@@ -66,34 +69,49 @@ def describe(breach: Breach) -> Violation:
 def _skyline(b: Breach) -> tuple[str, str]:
     height = float(b.rules.horizon.skyline(b.azimuth)) / DEG
     return (
-        f"{b.place} is {b.amount / DEG:.1f} deg too near the skyline or below it; "
-        f"at this azimuth the skyline is {height:.1f} deg high",
-        f"stay {b.need / DEG:.1f} deg away from it",
+        say(
+            "{place} is {amount:.1f} deg too near the skyline or below it; at this azimuth "
+            "the skyline is {height:.1f} deg high",
+            place=b.place,
+            amount=b.amount / DEG,
+            height=height,
+        ),
+        say("stay {need:.1f} deg away from it", need=b.need / DEG),
     )
 
 
 def _overhang(b: Breach) -> tuple[str, str]:
     height = float(b.rules.horizon.overhang(b.azimuth)) / DEG
     return (
-        f"{b.place} is {b.amount / DEG:.1f} deg too near the overhang or behind it; "
-        f"at this azimuth it begins at {height:.1f} deg",
-        f"stay {b.need / DEG:.1f} deg away from it",
+        say(
+            "{place} is {amount:.1f} deg too near the overhang or behind it; at this azimuth "
+            "it begins at {height:.1f} deg",
+            place=b.place,
+            amount=b.amount / DEG,
+            height=height,
+        ),
+        say("stay {need:.1f} deg away from it", need=b.need / DEG),
     )
 
 
 def _window(b: Breach) -> tuple[str, str]:
     window = b.rules.horizon.window_at(b.enu)
-    label = window.label if window is not None and window.label else "forbidden window"
+    label = window.label if window is not None and window.label else say("forbidden window")
     return (
-        f"{b.place} is {b.amount / DEG:.1f} deg too near '{label}' or inside it",
-        f"stay {b.need / DEG:.1f} deg away from it",
+        say(
+            "{place} is {amount:.1f} deg too near '{label}' or inside it",
+            place=b.place,
+            amount=b.amount / DEG,
+            label=label,
+        ),
+        say("stay {need:.1f} deg away from it", need=b.need / DEG),
     )
 
 
 def _low(b: Breach) -> tuple[str, str]:
     return (
-        f"{b.place} is below the minimum altitude",
-        f"stay above {b.rules.sky.altitude_min_deg:g} deg",
+        say("{place} is below the minimum altitude", place=b.place),
+        say("stay above {altitude_min_deg:g} deg", altitude_min_deg=b.rules.sky.altitude_min_deg),
     )
 
 
@@ -101,34 +119,52 @@ def _mount_altitude(b: Breach) -> tuple[str, str]:
     lo, hi = b.rules.mount.altitude_min_deg, b.rules.mount.altitude_max_deg
     margin = b.rules.pointing_margin_deg
     return (
-        f"{b.place} is {b.amount / DEG:.1f} deg outside the mount's altitude limits",
-        f"stay between {lo + margin:g} and {hi if hi >= 90 else hi - margin:g} deg",
+        say(
+            "{place} is {amount:.1f} deg outside the mount's altitude limits",
+            place=b.place,
+            amount=b.amount / DEG,
+        ),
+        say(
+            "stay between {least:g} and {most:g} deg",
+            least=lo + margin,
+            most=hi if hi >= 90 else hi - margin,
+        ),
     )
 
 
 def _hour_angle(b: Breach) -> tuple[str, str]:
     lo, hi = b.rules.mount.hour_angle_min_deg, b.rules.mount.hour_angle_max_deg
     return (
-        f"hour angle {b.hour_angle_deg:+.1f} deg is outside the mount's limits",
-        f"stay between {lo:+g} and {hi:+g} deg",
+        say(
+            "hour angle {hour_angle_deg:+.1f} deg is outside the mount's limits",
+            hour_angle_deg=b.hour_angle_deg,
+        ),
+        say("stay between {least:+g} and {most:+g} deg", least=lo, most=hi),
     )
 
 
 def _meridian(b: Breach) -> tuple[str, str]:
     keep = (b.rules.mount.meridian_buffer_deg or 0.0) + b.rules.pointing_margin_deg
-    which = "meridian" if abs(b.hour_angle_deg) < 90.0 else "meridian below the pole"
+    which = say("meridian") if abs(b.hour_angle_deg) < 90.0 else say("meridian below the pole")
     return (
-        f"hour angle {b.hour_angle_deg:+.1f} deg is too near the {which} or beyond it, "
-        "where the mount may change sides",
-        f"keep {keep:g} deg of hour angle from it during the whole sweep",
+        say(
+            "hour angle {hour_angle_deg:+.1f} deg is too near the {which} or beyond it, "
+            "where the mount may change sides",
+            hour_angle_deg=b.hour_angle_deg,
+            which=which,
+        ),
+        say("keep {keep:g} deg of hour angle from it during the whole sweep", keep=keep),
     )
 
 
 def _declination(b: Breach) -> tuple[str, str]:
     lo, hi = b.rules.mount.declination_min_deg, b.rules.mount.declination_max_deg
     return (
-        f"declination {b.declination / DEG:+.1f} deg is outside the mount's limits",
-        f"stay between {lo:+g} and {hi:+g} deg",
+        say(
+            "declination {declination:+.1f} deg is outside the mount's limits",
+            declination=b.declination / DEG,
+        ),
+        say("stay between {least:+g} and {most:+g} deg", least=lo, most=hi),
     )
 
 
@@ -137,24 +173,41 @@ def _sun(b: Breach) -> tuple[str, str]:
     azimuth, altitude = (float(x) / DEG for x in azalt_from_enu(b.state.sun_enu))
     sky = b.rules.sky
     return (
-        f"{b.place} comes within {gap:.1f} deg of the Sun, "
-        f"then at azimuth {azimuth:.1f} altitude {altitude:.1f}",
-        f"keep {sky.sun_avoid_deg + b.rules.pointing_margin_deg:g} deg from it, or wait until it "
-        f"is below {sky.sun_counts_above_deg:g} deg",
+        say(
+            "{place} comes within {gap:.1f} deg of the Sun, then at azimuth {azimuth:.1f} "
+            "altitude {altitude:.1f}",
+            place=b.place,
+            gap=gap,
+            azimuth=azimuth,
+            altitude=altitude,
+        ),
+        say(
+            "keep {sun_avoid_deg:g} deg from it, or wait until it is below "
+            "{sun_counts_above_deg:g} deg",
+            sun_avoid_deg=sky.sun_avoid_deg + b.rules.pointing_margin_deg,
+            sun_counts_above_deg=sky.sun_counts_above_deg,
+        ),
     )
 
 
 def _stars(b: Breach) -> tuple[str, str]:
     return (
-        f"the field at {b.place} has {b.need - b.amount:.0f} catalogue stars",
-        f"{b.need:.0f} are needed: choose a richer field or a deeper catalogue",
+        say(
+            "the field at {place} has {need:.0f} catalogue stars",
+            place=b.place,
+            need=b.need - b.amount,
+        ),
+        say("{need:.0f} are needed: choose a richer field or a deeper catalogue", need=b.need),
     )
 
 
 def _pier_side(b: Breach) -> tuple[str, str]:
     return (
-        f"the mount would change sides at hour angle {b.hour_angle_deg:+.1f} deg",
-        "choose points on one side of the pier only",
+        say(
+            "the mount would change sides at hour angle {hour_angle_deg:+.1f} deg",
+            hour_angle_deg=b.hour_angle_deg,
+        ),
+        say("choose points on one side of the pier only"),
     )
 
 

@@ -22,6 +22,7 @@ from polewright.calculation.sky.bodies import moon_enu, moon_illuminated_fractio
 from polewright.calculation.sky.frame import ObservedFrame, enu_from_hour_angle_dec
 from polewright.calculation.sky.site import Site
 from polewright.foundation.angles import DEG, Vector, separation
+from polewright.foundation.language import say
 
 
 class Use(Enum):
@@ -38,7 +39,9 @@ class Use(Enum):
 
 def _check(name: str, value: float, low: float, high: float) -> None:
     if not low <= value <= high:  # also catches NaN
-        raise LimitsInvalid(name, value, f"between {low:g} and {high:g} degrees")
+        raise LimitsInvalid(
+            name, value, say("between {low:g} and {high:g} degrees", low=low, high=high)
+        )
 
 
 @dataclass(frozen=True)
@@ -56,14 +59,14 @@ class MountLimits:
     that has no side to change (a fork)."""
 
     def __post_init__(self) -> None:
-        _check("mount altitude minimum", self.altitude_min_deg, -90.0, 80.0)
-        _check("mount altitude maximum", self.altitude_max_deg, self.altitude_min_deg, 90.0)
-        _check("hour angle minimum", self.hour_angle_min_deg, -180.0, 180.0)
-        _check("hour angle maximum", self.hour_angle_max_deg, self.hour_angle_min_deg, 180.0)
-        _check("declination minimum", self.declination_min_deg, -90.0, 90.0)
-        _check("declination maximum", self.declination_max_deg, self.declination_min_deg, 90.0)
+        _check(say("mount altitude minimum"), self.altitude_min_deg, -90.0, 80.0)
+        _check(say("mount altitude maximum"), self.altitude_max_deg, self.altitude_min_deg, 90.0)
+        _check(say("hour angle minimum"), self.hour_angle_min_deg, -180.0, 180.0)
+        _check(say("hour angle maximum"), self.hour_angle_max_deg, self.hour_angle_min_deg, 180.0)
+        _check(say("declination minimum"), self.declination_min_deg, -90.0, 90.0)
+        _check(say("declination maximum"), self.declination_max_deg, self.declination_min_deg, 90.0)
         if self.meridian_buffer_deg is not None:
-            _check("meridian buffer", self.meridian_buffer_deg, 0.0, 80.0)
+            _check(say("meridian buffer"), self.meridian_buffer_deg, 0.0, 80.0)
 
 
 @dataclass(frozen=True)
@@ -81,10 +84,10 @@ class SkyLimits:
     common practice, no source)."""
 
     def __post_init__(self) -> None:
-        _check("minimum altitude", self.altitude_min_deg, 0.0, 80.0)
-        _check("Sun avoidance", self.sun_avoid_deg, 1.0, 180.0)
-        _check("altitude above which the Sun counts", self.sun_counts_above_deg, -90.0, 90.0)
-        _check("Moon avoidance", self.moon_avoid_deg, 0.0, 180.0)
+        _check(say("minimum altitude"), self.altitude_min_deg, 0.0, 80.0)
+        _check(say("Sun avoidance"), self.sun_avoid_deg, 1.0, 180.0)
+        _check(say("altitude above which the Sun counts"), self.sun_counts_above_deg, -90.0, 90.0)
+        _check(say("Moon avoidance"), self.moon_avoid_deg, 0.0, 180.0)
 
 
 @dataclass(frozen=True)
@@ -102,8 +105,8 @@ class Rules:
     """Further distance from the skyline at which a frame is taken, so that the field is clear."""
 
     def __post_init__(self) -> None:
-        _check("pointing margin", self.pointing_margin_deg, 0.0, 20.0)
-        _check("field margin", self.field_margin_deg, 0.0, 20.0)
+        _check(say("pointing margin"), self.pointing_margin_deg, 0.0, 20.0)
+        _check(say("field margin"), self.field_margin_deg, 0.0, 20.0)
 
 
 @dataclass(frozen=True, eq=False)

@@ -29,6 +29,7 @@ from polewright.foundation.angles import (
     azalt_from_enu,
     separation,
 )
+from polewright.foundation.language import say
 
 #: At most so many candidates are looked at closely; each costs some milliseconds.
 MAX_LOOKS = 120
@@ -345,9 +346,16 @@ def _rank(plan: SweepPlan) -> tuple[int, bool, int, float, float]:
 def _advise(plan: SweepPlan) -> str:
     azimuth, altitude = (float(x) / DEG for x in azalt_from_enu(plan.points[0].enu))
     way = "westward" if plan.direction > 0 else "eastward"
-    return (
-        f"This one fits: start at azimuth {azimuth:.0f} altitude {altitude:.0f} "
-        f"(hour angle {plan.points[0].hour_angle / DEG:+.2f}, "
-        f"declination {plan.declination / DEG:+.2f} deg), {len(plan.points)} points, "
-        f"{plan.step / DEG:g} deg {way} each; {angle_text(plan.sigma)} expected."
+    return say(
+        "This one fits: start at azimuth {azimuth:.0f} altitude {altitude:.0f} (hour "
+        "angle {hour_angle:+.2f}, declination {declination:+.2f} deg), {points} points, "
+        "{step:g} deg {way} each; {sigma} expected.",
+        azimuth=azimuth,
+        altitude=altitude,
+        hour_angle=plan.points[0].hour_angle / DEG,
+        declination=plan.declination / DEG,
+        points=len(plan.points),
+        step=plan.step / DEG,
+        way=way,
+        sigma=angle_text(plan.sigma),
     )

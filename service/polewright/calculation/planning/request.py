@@ -20,6 +20,7 @@ from polewright.calculation.sky.frame import ObservedFrame, hour_angle_dec
 from polewright.calculation.sky.site import Atmosphere, Site
 from polewright.foundation.angle_text import angle_text
 from polewright.foundation.angles import ARCSEC, DEG, Vector, azalt_from_enu, enu_from_azalt
+from polewright.foundation.language import say
 
 StarCounter = Callable[[Vector], NDArray[np.float64]]
 """Catalogue stars in the field around ICRS directions (N, 3): counts (N,)."""
@@ -76,13 +77,15 @@ class PlanRequest:
 
     def __post_init__(self) -> None:
         if not 3 <= self.n_points <= 50:
-            raise LimitsInvalid("number of points", self.n_points, "between 3 and 50")
+            raise LimitsInvalid(say("number of points"), self.n_points, say("between 3 and 50"))
         if not 0.5 * DEG <= self.step <= 90.0 * DEG:
-            raise LimitsInvalid("step (deg)", self.step / DEG, "between 0.5 and 90")
+            raise LimitsInvalid(say("step (deg)"), self.step / DEG, say("between 0.5 and 90"))
         if not self.min_step >= 0.5 * DEG:
-            raise LimitsInvalid("smallest step (deg)", self.min_step / DEG, "at least 0.5")
+            raise LimitsInvalid(
+                say("smallest step (deg)"), self.min_step / DEG, say("at least 0.5")
+            )
         if not math.isfinite(self.utc_s):
-            raise LimitsInvalid("time", self.utc_s, "a number of Unix seconds")
+            raise LimitsInvalid("time", self.utc_s, say("a number of Unix seconds"))
 
     @cached_property
     def rules(self) -> Rules:
@@ -133,9 +136,9 @@ class SweepWish:
 
     def __post_init__(self) -> None:
         if not 0.0 < self.step < math.pi:
-            raise LimitsInvalid("step (deg)", self.step / DEG, "above 0 and under 180")
+            raise LimitsInvalid(say("step (deg)"), self.step / DEG, say("above 0 and under 180"))
         if self.n_points < 3:
-            raise LimitsInvalid("number of points", self.n_points, "at least 3")
+            raise LimitsInvalid(say("number of points"), self.n_points, say("at least 3"))
 
     @classmethod
     def from_azalt(
@@ -242,8 +245,10 @@ class SweepPlan:
     def cost_sentence(self) -> str:
         """The cost in words."""
         if self.cost < 0.05 * ARCSEC:
-            return "as good as the best of an open sky"
-        return (
-            f"{angle_text(self.sigma)}, {angle_text(self.cost)} more than the best of an open sky, "
-            f"which has {angle_text(self.best_open_sigma)}"
+            return say("as good as the best of an open sky")
+        return say(
+            "{sigma}, {cost} more than the best of an open sky, which has {best_open_sigma}",
+            sigma=angle_text(self.sigma),
+            cost=angle_text(self.cost),
+            best_open_sigma=angle_text(self.best_open_sigma),
         )

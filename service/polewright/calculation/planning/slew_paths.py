@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from polewright.calculation.planning.errors import LimitsInvalid
 from polewright.foundation.angles import DEG, SIDEREAL_RATE, Vector
+from polewright.foundation.language import say
 
 
 @dataclass(frozen=True)
@@ -27,8 +28,8 @@ class AxisMotion:
 
     def __post_init__(self) -> None:
         for name, value in (
-            ("slew rate", self.rate_deg_s),
-            ("slew acceleration", self.acceleration_deg_s2),
+            (say("slew rate"), self.rate_deg_s),
+            (say("slew acceleration"), self.acceleration_deg_s2),
         ):
             if not 0.0 < value < math.inf:
                 raise LimitsInvalid(name, value, "positive")
@@ -74,14 +75,14 @@ class Timing:
 
     def __post_init__(self) -> None:
         for name, value in (
-            ("first slew time", self.first_slew_s),
-            ("settle time", self.settle_s),
-            ("exposure time", self.exposure_s),
-            ("solve time", self.solve_s),
-            ("reserve time", self.reserve_s),
+            (say("first slew time"), self.first_slew_s),
+            (say("settle time"), self.settle_s),
+            (say("exposure time"), self.exposure_s),
+            (say("solve time"), self.solve_s),
+            (say("reserve time"), self.reserve_s),
         ):
             if not 0.0 <= value <= 3600.0:
-                raise LimitsInvalid(name, value, "between 0 and 3600 seconds")
+                raise LimitsInvalid(name, value, say("between 0 and 3600 seconds"))
 
     @property
     def dwell_s(self) -> float:

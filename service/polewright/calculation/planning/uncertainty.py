@@ -15,6 +15,7 @@ from polewright.calculation.sky.frame import enu_from_hour_angle_dec
 from polewright.calculation.sky.pole import PoleTarget, pole_enu
 from polewright.calculation.sky.site import Atmosphere, Site
 from polewright.foundation.angles import ARCSEC, Matrix, Vector
+from polewright.foundation.language import say
 
 
 @dataclass(frozen=True)
@@ -43,20 +44,20 @@ class AttitudeNoise:
 
     def __post_init__(self) -> None:
         for name, value in (
-            ("pixel scale", self.pixel_scale),
-            ("frame width", self.width_px),
-            ("frame height", self.height_px),
-            ("expected stars", self.stars),
-            ("centroid error", self.centroid_px),
+            (say("pixel scale"), self.pixel_scale),
+            (say("frame width"), self.width_px),
+            (say("frame height"), self.height_px),
+            (say("expected stars"), self.stars),
+            (say("centroid error"), self.centroid_px),
         ):
             if not 0.0 < value < math.inf:
                 raise LimitsInvalid(name, value, "positive")
         for name, value in (
-            ("boresight floor", self.boresight_floor_arcsec),
-            ("roll floor", self.roll_floor_arcsec),
+            (say("boresight floor"), self.boresight_floor_arcsec),
+            (say("roll floor"), self.roll_floor_arcsec),
         ):
             if not 0.0 <= value < math.inf:
-                raise LimitsInvalid(name, value, "zero or positive")
+                raise LimitsInvalid(name, value, say("zero or positive"))
 
     @property
     def field(self) -> tuple[float, float]:

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import IntFlag
 
+from polewright.foundation.language import say
+
 
 class Reason(IntFlag):
     """Why a direction is not allowed; several can hold at once."""
@@ -42,4 +44,6 @@ class Violation:
     fix: str
 
     def __str__(self) -> str:
-        return f"{self.where}: {self.sentence} ({self.fix})"
+        return say(
+            "{where}: {sentence} ({fix})", where=self.where, sentence=self.sentence, fix=self.fix
+        )

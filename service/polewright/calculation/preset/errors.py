@@ -13,29 +13,36 @@ from __future__ import annotations
 import math
 
 from polewright.foundation.errors import ConfigError
+from polewright.foundation.language import say
 
 
 class PresetNotUsable(ConfigError):
     """A figure given for a preset is out of range."""
 
     code = "preset_not_usable"
-    advice = "Correct the named option; angles are degrees unless the name says otherwise."
+    advice = say("Correct the named option; angles are degrees unless the name says otherwise.")
 
     def __init__(self, name: str, value: float, allowed: str) -> None:
         super().__init__(name, value, allowed)
         self.name, self.value, self.allowed = name, value, allowed
 
     def __str__(self) -> str:
-        return f"{self.name} is {self.value:g}; it must be {self.allowed}"
+        return say(
+            "{name} is {value:g}; it must be {allowed}",
+            name=self.name,
+            value=self.value,
+            allowed=self.allowed,
+        )
 
 
 class MagneticModelOld(ConfigError):
     """The date is outside the years the magnetic model holds for."""
 
     code = "magnetic_model_old"
-    advice = (
-        "Check the computer's clock; if it is right, update the package wmm-calculator, which "
-        "brings a new model every five years, or give --magnetic-declination by hand from a map."
+    advice = say(
+        "Check the computer's clock; if it is right, update the package wmm-calculator, "
+        "which brings a new model every five years, or give --magnetic-declination by "
+        "hand from a map."
     )
 
     def __init__(self, year: float, first: float, last: float) -> None:
@@ -43,9 +50,11 @@ class MagneticModelOld(ConfigError):
         self.year, self.first, self.last = year, first, last
 
     def __str__(self) -> str:
-        return (
-            f"the magnetic model holds from {self.first:.0f} until {self.last:.0f}, "
-            f"not for {math.floor(100.0 * self.year) / 100.0:.2f}"
+        return say(
+            "the magnetic model holds from {first:.0f} until {last:.0f}, not for {year:.2f}",
+            first=self.first,
+            last=self.last,
+            year=math.floor(100.0 * self.year) / 100.0,
         )
 
 
@@ -53,12 +62,16 @@ class NightsUnreadable(ConfigError):
     """The file of past nights cannot be read or written."""
 
     code = "nights_unreadable"
-    advice = "Correct or move the file; every line is one night as JSON."
+    advice = say("Correct or move the file; every line is one night as JSON.")
 
     def __init__(self, path: str, line: int | None, reason: str) -> None:
         super().__init__(path, line, reason)
         self.path, self.line, self.reason = path, line, reason
 
     def __str__(self) -> str:
-        where = self.path if self.line is None else f"{self.path}, line {self.line}"
-        return f"{where}: {self.reason}"
+        where = (
+            self.path
+            if self.line is None
+            else say("{path}, line {line}", path=self.path, line=self.line)
+        )
+        return say("{where}: {reason}", where=where, reason=self.reason)

@@ -11,6 +11,7 @@ import numpy as np
 
 from polewright.calculation.preset.errors import MagneticModelOld
 from polewright.calculation.sky.site import Site
+from polewright.foundation.language import say
 
 FIRST_YEAR, LAST_YEAR = 2025.0, 2030.0
 """Years of WMM2025."""
@@ -37,8 +38,10 @@ class MagneticDeclination:
         if self.horizontal_nt is None or self.horizontal_nt >= CAUTION_NT:
             return ""
         if self.horizontal_nt < BLACKOUT_NT:
-            return "So near to the magnetic pole a compass is useless: find the pole by the stars."
-        return "So near to the magnetic pole a compass is unreliable."
+            return say(
+                "This close to the magnetic pole a compass is useless: find the pole by the stars."
+            )
+        return say("This close to the magnetic pole a compass is unreliable.")
 
 
 def decimal_year(utc_s: float) -> float:

@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from polewright.calculation.preset.errors import PresetNotUsable
+from polewright.foundation.language import say
 
 
 @dataclass(frozen=True)
@@ -30,13 +31,15 @@ class PresetNight:
     def __post_init__(self) -> None:
         for name, value, low, high in (
             ("latitude", self.latitude_deg, -90.0, 90.0),
-            ("magnetic declination", self.magnetic_declination_deg, -180.0, 180.0),
+            (say("magnetic declination"), self.magnetic_declination_deg, -180.0, 180.0),
             ("bearing", self.bearing_deg, 0.0, 360.0),
-            ("base turn", self.base_turn_deg, -30.0, 30.0),
-            ("altitude scale", self.altitude_scale_deg, -5.0, 95.0),
+            (say("base turn"), self.base_turn_deg, -30.0, 30.0),
+            (say("altitude scale"), self.altitude_scale_deg, -5.0, 95.0),
         ):
             if value is not None and not (math.isfinite(value) and low <= value <= high):
-                raise PresetNotUsable(name, value, f"between {low:g} and {high:g}")
+                raise PresetNotUsable(
+                    name, value, say("between {low:g} and {high:g}", low=low, high=high)
+                )
 
 
 def of_rig(nights: Iterable[PresetNight], rig: str) -> list[PresetNight]:

@@ -16,6 +16,7 @@ from polewright.calculation.preset.learn import (
 from polewright.calculation.preset.magnetic import MagneticDeclination
 from polewright.calculation.preset.nights import PresetNight
 from polewright.calculation.sky.site import Site
+from polewright.foundation.language import say, say_count
 
 SURE = 2.0
 """Travel should cover so many sigmas."""
@@ -23,11 +24,15 @@ RAISE_BIAS_DEG = 0.5
 """Preset the axis so much low, so that the last moves raise it (common practice, no source)."""
 
 CAUTIONS = (
-    "Hold the compass away from steel: tripod, counterweight, car, keys, spectacles with magnets; "
-    "a phone's case may hold magnets, and its compass must be calibrated first.",
-    "Read it at the same place on the base each time, with nothing mounted: then what is learned "
-    "from past nights holds.",
-    "Level the base first: on a tilted base each adjuster moves the other direction as well.",
+    say(
+        "Hold the compass away from steel: tripod, counterweight, car, keys, spectacles with "
+        "magnets; a phone's case may hold magnets, and its compass must be calibrated first."
+    ),
+    say(
+        "Read it at the same place on the base each time, with nothing mounted: then what is "
+        "learned from past nights holds."
+    ),
+    say("Level the base first: on a tilted base each adjuster moves the other direction as well."),
 )
 
 
@@ -42,12 +47,14 @@ class PresetWish:
 
     def __post_init__(self) -> None:
         for name, value, low, high in (
-            ("raise bias", self.raise_bias_deg, 0.0, 10.0),
-            ("azimuth travel", self.azimuth_travel_deg, 0.01, 180.0),
-            ("altitude travel", self.altitude_travel_deg, 0.01, 90.0),
+            (say("raise bias"), self.raise_bias_deg, 0.0, 10.0),
+            (say("azimuth travel"), self.azimuth_travel_deg, 0.01, 180.0),
+            (say("altitude travel"), self.altitude_travel_deg, 0.01, 90.0),
         ):
             if value is not None and not (math.isfinite(value) and low <= value <= high):
-                raise PresetNotUsable(name, value, f"between {low:g} and {high:g}")
+                raise PresetNotUsable(
+                    name, value, say("between {low:g} and {high:g}", low=low, high=high)
+                )
 
 
 @dataclass(frozen=True)
@@ -124,14 +131,16 @@ def legs_sentence(site: Site) -> str:
     """Say which leg goes where. Common practice, no source."""
     pole = "south" if site.southern else "north"
     if abs(site.latitude_deg) < 25.0:
-        return (
-            f"One leg towards the {pole}, under the polar axis. This near to the equator the "
-            "counterweight bar swings low and far out: check that it passes the legs all round, "
-            "and put a leg on the other side if it does not."
+        return say(
+            "One leg towards the {pole}, under the polar axis. This near to the equator "
+            "the counterweight bar swings low and far out: check that it passes the legs "
+            "all round, and put a leg on the other side if it does not.",
+            pole=pole,
         )
-    return (
-        f"One leg towards the {pole}, under the polar axis: there the weight is, and the "
-        "telescope cannot tip over towards the pole."
+    return say(
+        "One leg towards the {pole}, under the polar axis: there the weight is, and the "
+        "telescope cannot tip over towards the pole.",
+        pole=pole,
     )
 
 
@@ -146,33 +155,54 @@ def _sentences(
 ) -> tuple[str, ...]:
     pole = "south" if site.southern else "north"
     learned = (
-        f"your compass reads {compass.value_deg:+.1f}°, learned from {compass.nights} "
-        f"{'night' if compass.nights == 1 else 'nights'}"
+        say_count(
+            "your compass reads {value_deg:+.1f}°, learned from {count} night",
+            "your compass reads {value_deg:+.1f}°, learned from {count} nights",
+            compass.nights,
+            value_deg=compass.value_deg,
+        )
         if compass.nights
-        else "no past night has checked your compass yet"
+        else say("no past night has checked your compass yet")
     )
     out = [
-        "Centre both adjusters.",
+        say("Centre both adjusters."),
         legs_sentence(site),
-        f"Turn the tripod until the compass along the base reads {bearing:.1f}° towards the "
-        f"{pole} pole ({learned}).",
-        f"Set the altitude scale to {setting:.1f}°"
-        + (f" (it reads {scale.value_deg:+.1f}° off)" if scale.nights else "")
+        say(
+            "Turn the tripod until the compass along the base reads {bearing:.1f}° towards "
+            "the {pole} pole ({learned}).",
+            bearing=bearing,
+            pole=pole,
+            learned=learned,
+        ),
+        say("Set the altitude scale to {setting:.1f}°", setting=setting)
         + (
-            f": {wish.raise_bias_deg:g}° low on purpose, so that the last moves raise the axis."
+            say(" (it reads {value_deg:+.1f}° off)", value_deg=scale.value_deg)
+            if scale.nights
+            else ""
+        )
+        + (
+            say(
+                ": {raise_bias_deg:g}° low on purpose, so that the last moves raise the axis.",
+                raise_bias_deg=wish.raise_bias_deg,
+            )
             if wish.raise_bias_deg
             else "."
         ),
     ]
     if compass.left_out:
         out.append(
-            f"{compass.left_out} past readings disagree with the others and hardly count: was "
-            "something of steel near?"
+            say(
+                "{left_out} past readings disagree with the others and hardly count: was "
+                "something of steel near?",
+                left_out=compass.left_out,
+            )
         )
     if azimuth_ok is False:
         out.append(
-            "The azimuth adjuster may not reach the pole from there: be ready to turn the whole "
-            "tripod after the first measurement."
+            say(
+                "The azimuth adjuster may not reach the pole from there: be ready to turn "
+                "the whole tripod after the first measurement."
+            )
         )
     return tuple(out)
 
@@ -180,11 +210,21 @@ def _sentences(
 def adjuster_left_sentence(base_turn_deg: float, travel_deg: float | None) -> str:
     """Say what a night's turn of the base means for the travel that is left."""
     if travel_deg is None:
-        return f"The base was turned by {abs(base_turn_deg):.1f}° from its centre."
+        return say(
+            "The base was turned by {base_turn_deg:.1f}° from its centre.",
+            base_turn_deg=abs(base_turn_deg),
+        )
     left = travel_deg - abs(base_turn_deg)
     if left < 0.0:
-        return (
-            f"A turn of {abs(base_turn_deg):.1f}° is more than the adjuster's {travel_deg:.1f}°: "
-            "check the figure, or the adjuster was not centred at the start."
+        return say(
+            "A turn of {base_turn_deg:.1f}° is more than the adjuster's "
+            "{travel_deg:.1f}°: check the figure, or the adjuster was not centred at the "
+            "start.",
+            base_turn_deg=abs(base_turn_deg),
+            travel_deg=travel_deg,
         )
-    return f"The base was turned by {abs(base_turn_deg):.1f}°; {left:.1f}° of travel were left."
+    return say(
+        "The base was turned by {base_turn_deg:.1f}°; {left:.1f}° of travel were left.",
+        base_turn_deg=abs(base_turn_deg),
+        left=left,
+    )

@@ -11,6 +11,8 @@ import erfa.ufunc
 import numpy as np
 from numpy.typing import NDArray
 
+from polewright.foundation.language import say
+
 MJD_UNIX = 40587.0
 _MJD = 2400000.5
 
@@ -61,16 +63,27 @@ def earth_time(utc_s: float) -> EarthTime:
     table_mjd, table = _ut1_minus_tai()
     warnings: list[str] = []
     if not table_mjd[0] <= mjd <= table_mjd[-1]:
-        end = "starts after" if mjd < table_mjd[0] else "ends before"
+        end = say("starts after") if mjd < table_mjd[0] else say("ends before")
         warnings.append(
-            f"The bundled Earth-orientation table {end} this date (MJD {mjd:.0f}, table"
-            f" {table_mjd[0]:.0f} to {table_mjd[-1]:.0f}); hour angles may be off by up to 15"
-            " arcsec, the size of the alignment error is not affected. Update astropy-iers-data."
+            say(
+                "The bundled Earth-orientation table {end} this date (MJD {mjd:.0f}, table "
+                "{table_mjd:.0f} to {table_mjd_2:.0f}); hour angles may be off by up to 15 "
+                "arcsec, the size of the alignment error is not affected. Update "
+                "astropy-iers-data.",
+                end=end,
+                mjd=mjd,
+                table_mjd=table_mjd[0],
+                table_mjd_2=table_mjd[-1],
+            )
         )
     if int(status) != 0:
         warnings.append(
-            f"The bundled leap-second table does not cover this date (MJD {mjd:.0f}); if leap"
-            " seconds were added since, hour angles are off by 15 arcsec each. Update pyerfa."
+            say(
+                "The bundled leap-second table does not cover this date (MJD {mjd:.0f}); if "
+                "leap seconds were added since, hour angles are off by 15 arcsec each. "
+                "Update pyerfa.",
+                mjd=mjd,
+            )
         )
     tai = fraction + float(tai_utc) / 86400.0
     ut1 = tai + float(np.interp(mjd, table_mjd, table)) / 86400.0

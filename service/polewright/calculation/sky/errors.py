@@ -11,13 +11,14 @@
 from __future__ import annotations
 
 from polewright.foundation.errors import ConfigError, DeviceError
+from polewright.foundation.language import say
 
 
 class UnknownEquatorialSystem(DeviceError):
     """The mount counts its coordinates in a system this program does not convert."""
 
     code = "unknown_equatorial_system"
-    advice = (
+    advice = say(
         "Set the mount's driver to topocentric (JNow) or J2000 coordinates; slewing with "
         "unconverted coordinates would point elsewhere."
     )
@@ -27,16 +28,19 @@ class UnknownEquatorialSystem(DeviceError):
         self.system = system
 
     def __str__(self) -> str:
-        return f"the mount reports EquatorialSystem {self.system}, which is not converted here"
+        return say(
+            "the mount reports EquatorialSystem {system}, which is not converted here",
+            system=self.system,
+        )
 
 
 class PressureContradictsHeight(ConfigError):
     """The air pressure given is not one of the site's height; likely it is reduced to sea level."""
 
     code = "pressure_contradicts_height"
-    advice = (
-        "Weather reports reduce pressure to sea level: give the one the barometer at the site "
-        "shows, or leave [site] pressure_hpa out and check [site] elevation_m."
+    advice = say(
+        "Weather reports reduce pressure to sea level: give the one the barometer at the "
+        "site shows, or leave [site] pressure_hpa out and check [site] elevation_m."
     )
 
     def __init__(self, pressure_hpa: float, elevation_m: float, standard_hpa: float) -> None:
@@ -45,7 +49,10 @@ class PressureContradictsHeight(ConfigError):
         self.standard_hpa = standard_hpa
 
     def __str__(self) -> str:
-        return (
-            f"the air pressure is given as {self.pressure_hpa:g} hPa, and the site's height of "
-            f"{self.elevation_m:g} m has {self.standard_hpa:.0f} hPa in the standard atmosphere"
+        return say(
+            "the air pressure is given as {pressure_hpa:g} hPa, and the site's height of "
+            "{elevation_m:g} m has {standard_hpa:.0f} hPa in the standard atmosphere",
+            pressure_hpa=self.pressure_hpa,
+            elevation_m=self.elevation_m,
+            standard_hpa=self.standard_hpa,
         )

@@ -7,11 +7,21 @@ from dataclasses import dataclass
 
 from polewright.foundation.angles import DEG
 from polewright.foundation.errors import ConfigError
+from polewright.foundation.language import say
 
 
 def _require(name: str, value: float, low: float, high: float, unit: str) -> None:
     if not (math.isfinite(value) and low <= value <= high):
-        raise ConfigError(f"{name} is {value:g} {unit}; it must lie between {low:g} and {high:g}.")
+        raise ConfigError(
+            say(
+                "{name} is {value:g} {unit}; it must lie between {low:g} and {high:g}.",
+                name=name,
+                value=value,
+                unit=unit,
+                low=low,
+                high=high,
+            )
+        )
 
 
 @dataclass(frozen=True)
@@ -31,9 +41,11 @@ class Site:
     """Whether anybody told the height; if not, ``elevation_m`` is 0 for want of it."""
 
     def __post_init__(self) -> None:
-        _require("Site latitude", self.latitude_deg, -90.0, 90.0, "deg (north positive)")
-        _require("Site longitude", self.longitude_deg, -180.0, 360.0, "deg (east positive)")
-        _require("Site elevation", self.elevation_m, -500.0, 9000.0, "m")
+        _require(say("Site latitude"), self.latitude_deg, -90.0, 90.0, say("deg (north positive)"))
+        _require(
+            say("Site longitude"), self.longitude_deg, -180.0, 360.0, say("deg (east positive)")
+        )
+        _require(say("Site elevation"), self.elevation_m, -500.0, 9000.0, "m")
 
     @property
     def latitude(self) -> float:
@@ -67,9 +79,9 @@ class Atmosphere:
     wavelength_um: float = 0.55
 
     def __post_init__(self) -> None:
-        _require("Air pressure", self.pressure_hpa, 0.0, 1100.0, "hPa (at the station)")
-        _require("Air temperature", self.temperature_c, -80.0, 60.0, "C")
-        _require("Relative humidity", self.relative_humidity, 0.0, 1.0, "(a fraction)")
+        _require(say("Air pressure"), self.pressure_hpa, 0.0, 1100.0, say("hPa (at the station)"))
+        _require(say("Air temperature"), self.temperature_c, -80.0, 60.0, "C")
+        _require(say("Relative humidity"), self.relative_humidity, 0.0, 1.0, "(a fraction)")
         _require("Wavelength", self.wavelength_um, 0.3, 2.5, "micrometres")
 
     @classmethod

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from polewright.calculation.sky.climate import night_temperature
 from polewright.calculation.sky.errors import PressureContradictsHeight
 from polewright.calculation.sky.site import Atmosphere, Site
+from polewright.foundation.language import say
 
 KELVIN = 273.15
 USUAL_HUMIDITY = 0.5
@@ -122,7 +123,9 @@ def believed_weather(
     warnings = list(doubts)
     latitude_deg, elevation_m = site.latitude_deg, site.elevation_m if site.elevation_told else None
     if typed_pressure_hpa == 0.0:
-        return Weather(Atmosphere.none(), 0.0, 0.0, "no refraction: the pressure given is 0 hPa")
+        return Weather(
+            Atmosphere.none(), 0.0, 0.0, say("no refraction: the pressure given is 0 hPa")
+        )
     pressure = _pressure(latitude_deg, elevation_m, typed_pressure_hpa, reading, warnings)
     temperature = _temperature(
         latitude_deg, elevation_m, utc_s, typed_temperature_c, reading, warnings
@@ -136,10 +139,29 @@ def believed_weather(
         ),
         temperature.sigma,
         pressure.sigma,
-        f"{round(temperature.value)} ± {temperature.sigma:.1f} °C "
-        + ("and " if temperature.origin == pressure.origin else f"{temperature.origin}, ")
-        + f"{pressure.value:.0f} ± {pressure.sigma:.0f} hPa {pressure.origin}",
+        _air_words(temperature, pressure),
         tuple(warnings),
+    )
+
+
+def _air_words(temperature: _Value, pressure: _Value) -> str:
+    values = {
+        "temperature": round(temperature.value),
+        "sigma_c": temperature.sigma,
+        "pressure": pressure.value,
+        "sigma_hpa": pressure.sigma,
+        "origin": pressure.origin,
+    }
+    if temperature.origin == pressure.origin:
+        return say(
+            "{temperature} ± {sigma_c:.1f} °C and {pressure:.0f} ± {sigma_hpa:.0f} hPa {origin}",
+            **values,
+        )
+    return say(
+        "{temperature} ± {sigma_c:.1f} °C {origin_c}, {pressure:.0f} ± {sigma_hpa:.0f} hPa "
+        "{origin}",
+        origin_c=temperature.origin,
+        **values,
     )
 
 
@@ -156,23 +178,37 @@ def _temperature(
     told: _Value | None = None
     if reading is not None and reading.temperature_c is not None:
         if COLDEST_C <= reading.temperature_c <= HOTTEST_C:
-            told = _Value(reading.temperature_c, SENSOR_SIGMA_C, f"from {reading.device}")
+            told = _Value(
+                reading.temperature_c, SENSOR_SIGMA_C, say("from {device}", device=reading.device)
+            )
         else:
             warnings.append(
-                f"{reading.device} tells an air temperature of {reading.temperature_c:g} °C, which "
-                "cannot be: it is not used. Look at the sensor."
+                say(
+                    "{device} reports an impossible air temperature, {temperature_c:g} °C: "
+                    "not used. Check the sensor.",
+                    device=reading.device,
+                    temperature_c=reading.temperature_c,
+                )
             )
     if told is None and typed_c is not None:
-        told = _Value(typed_c, TYPED_SIGMA_C, "from the configuration")
+        told = _Value(typed_c, TYPED_SIGMA_C, say("from the configuration"))
     if told is None:
-        return _Value(usual_c, usual_sigma_c, "by month and latitude")
+        return _Value(usual_c, usual_sigma_c, say("by month and latitude"))
     # Half of what lies beyond the climate's two sigma is doubt: an old entry, a sensor in a case.
     doubt_c = 0.5 * (abs(told.value - usual_c) - 2.0 * usual_sigma_c)
     if doubt_c <= told.sigma:
         return told
     warnings.append(
-        f"The air's temperature is {told.value:g} °C {told.origin}, where nights of this month "
-        f"have {usual_c:.0f} ± {usual_sigma_c:.0f} °C: it is used as sure to {doubt_c:.0f} °C only."
+        say(
+            "The air's temperature is {told:g} °C {origin}; nights of this month have "
+            "{usual_c:.0f} ± {usual_sigma_c:.0f} °C. It is taken as good to {doubt_c:.0f} °C "
+            "only.",
+            told=told.value,
+            origin=told.origin,
+            usual_c=usual_c,
+            usual_sigma_c=usual_sigma_c,
+            doubt_c=doubt_c,
+        )
     )
     return _Value(told.value, doubt_c, told.origin)
 
@@ -190,12 +226,15 @@ def _pressure(
             raise PressureContradictsHeight(typed_hpa, elevation_m, standard_hpa)
     told = _told_pressure(elevation_m, reading, warnings)
     if told is None and typed_hpa is not None:
-        told = _Value(typed_hpa, TYPED_SIGMA_HPA, "from the configuration")
+        told = _Value(typed_hpa, TYPED_SIGMA_HPA, say("from the configuration"))
     if told is None:
         if elevation_m is None:
             warnings.append(
-                "The site's height above the sea is unknown, and with it the air's pressure: the "
-                "axis is less sure than it could be. Give [site] elevation_m."
+                say(
+                    "The site's height above sea level is unknown, and with it the air "
+                    "pressure: the axis is less certain than it could be. Give [site] "
+                    "elevation_m."
+                )
             )
         return _pressure_by_height(latitude_deg, elevation_m)
     if elevation_m is None:
@@ -213,28 +252,38 @@ def _told_pressure(
     hpa, device = reading.pressure_hpa, reading.device
     if not THINNEST_HPA <= hpa <= DENSEST_HPA:
         warnings.append(
-            f"{device} tells an air pressure of {hpa:g} hPa, which cannot be: it is not used. "
-            "Look at the sensor."
+            say(
+                "{device} reports an impossible air pressure, {hpa:g} hPa: not used. Check "
+                "the sensor.",
+                device=device,
+                hpa=hpa,
+            )
         )
         return None
     if elevation_m is not None:
         standard_hpa = Atmosphere.standard(elevation_m).pressure_hpa
         if abs(hpa - standard_hpa) > MISFIT_HPA:
             warnings.append(
-                f"{device} tells an air pressure of {hpa:.0f} hPa, and the height of "
-                f"{elevation_m:.0f} m has {standard_hpa:.0f} hPa: it is not used. It seems to be "
-                "reduced to sea level, or the site's height is wrong."
+                say(
+                    "{device} reports an air pressure of {hpa:.0f} hPa, but "
+                    "{elevation_m:.0f} m has {standard_hpa:.0f} hPa: not used. It seems to "
+                    "be reduced to sea level, or the site's height is wrong.",
+                    device=device,
+                    hpa=hpa,
+                    elevation_m=elevation_m,
+                    standard_hpa=standard_hpa,
+                )
             )
             return None
-    return _Value(hpa, SENSOR_SIGMA_HPA, f"from {device}")
+    return _Value(hpa, SENSOR_SIGMA_HPA, say("from {device}", device=device))
 
 
 def _pressure_by_height(latitude_deg: float, elevation_m: float | None) -> _Value:
     height_m, height_sigma_m = elevation_m, 0.0
-    origin = "by the site's height"
+    origin = say("by the site's height")
     if height_m is None:
         height_m, height_sigma_m = UNTOLD_ELEVATION_M, UNTOLD_ELEVATION_SIGMA_M
-        origin = "since the site's height is unknown"
+        origin = say("since the site's height is unknown")
     hpa = Atmosphere.standard(height_m).pressure_hpa
     tropical = abs(latitude_deg) < TROPICS_DEG
     sigma = math.hypot(

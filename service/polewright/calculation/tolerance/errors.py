@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from polewright.foundation.angle_text import arcmin_text
 from polewright.foundation.errors import ConfigError
+from polewright.foundation.language import say
 
 
 class ImagingNotUsable(ConfigError):
@@ -17,28 +18,30 @@ class ImagingNotUsable(ConfigError):
 
     def __str__(self) -> str:
         value = self.value if isinstance(self.value, str) else f"{self.value:g}"
-        return f"{self.what} of {value} cannot be used"
+        return say("{what} of {value} cannot be used", what=self.what, value=value)
 
     @property
     def advice(self) -> str:  # type: ignore[override]
         """What is allowed."""
-        return f"Give {self.what} {self.allowed}."
+        return say("Give {what} {allowed}.", what=self.what, allowed=self.allowed)
 
 
 class GuideStarLost(ConfigError):
     """So near the pole and so far misaligned that no declination follows the guide star."""
 
     code = "guide_star_lost"
-    advice = "Align better first, or choose a target or guide star further from the pole."
+    advice = say("Align better first, or choose a target or guide star further from the pole.")
 
     def __init__(self, declination_deg: float, axis_error_arcmin: float) -> None:
         super().__init__(declination_deg, axis_error_arcmin)
         self.declination_deg, self.axis_error_arcmin = declination_deg, axis_error_arcmin
 
     def __str__(self) -> str:
-        return (
-            f"with the axis {arcmin_text(self.axis_error_arcmin)} off, a mount cannot follow a "
-            f"guide star at declination {self.declination_deg:.1f} deg through the exposure"
+        return say(
+            "with the axis {axis_error_arcmin} off, a mount cannot follow a guide star "
+            "at declination {declination_deg:.1f} deg through the exposure",
+            axis_error_arcmin=arcmin_text(self.axis_error_arcmin),
+            declination_deg=self.declination_deg,
         )
 
 
@@ -46,7 +49,7 @@ class TargetTooLow(ConfigError):
     """The target stands too low in every exposure of the span."""
 
     code = "target_too_low"
-    advice = "Choose another target, or hour angles nearer to the meridian."
+    advice = say("Choose another target, or hour angles nearer to the meridian.")
 
     def __init__(self, declination_deg: float, latitude_deg: float, lowest_deg: float) -> None:
         super().__init__(declination_deg, latitude_deg, lowest_deg)
@@ -54,8 +57,11 @@ class TargetTooLow(ConfigError):
         self.lowest_deg = lowest_deg
 
     def __str__(self) -> str:
-        return (
-            f"at latitude {self.latitude_deg:.1f} deg a target at declination "
-            f"{self.declination_deg:.1f} deg is never over {self.lowest_deg:g} deg of altitude "
-            "in this span of hour angles"
+        return say(
+            "at latitude {latitude_deg:.1f} deg a target at declination "
+            "{declination_deg:.1f} deg is never over {lowest_deg:g} deg of altitude in "
+            "this span of hour angles",
+            latitude_deg=self.latitude_deg,
+            declination_deg=self.declination_deg,
+            lowest_deg=self.lowest_deg,
         )

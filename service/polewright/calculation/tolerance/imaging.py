@@ -14,6 +14,7 @@ from polewright.calculation.sky.refraction import refraction_constants
 from polewright.calculation.sky.site import Atmosphere, Site
 from polewright.calculation.tolerance.errors import ImagingNotUsable, TargetTooLow
 from polewright.foundation.angles import DEG, SIDEREAL_RATE, Vector
+from polewright.foundation.language import joined, say
 
 #: Nearer to a pole the target's hour angle loses its meaning.
 MOST_DECLINATION_DEG = 89.0
@@ -44,13 +45,15 @@ class Imaging:
     """The rate at which the mount drives in right ascension, of `TRACKING_RATES`."""
 
     def __post_init__(self) -> None:
-        _need("focal length (mm)", self.focal_length_mm, 1.0, 1e5)
-        _need("pixel size (um)", self.pixel_um, 0.1, 1000.0)
+        _need(say("focal length (mm)"), self.focal_length_mm, 1.0, 1e5)
+        _need(say("pixel size (um)"), self.pixel_um, 0.1, 1000.0)
         _need("exposure (s)", self.exposure_s, 1e-3, 6.0 * 3600.0)
-        _need("guide star distance (deg)", self.guide_distance_deg, 0.0, 30.0)
-        _need("field radius (deg)", self.field_radius_deg, 0.0, 45.0)
+        _need(say("guide star distance (deg)"), self.guide_distance_deg, 0.0, 30.0)
+        _need(say("field radius (deg)"), self.field_radius_deg, 0.0, 45.0)
         if self.tracking not in TRACKING_RATES:
-            raise ImagingNotUsable("tracking rate", self.tracking, "as " + _either(TRACKING_RATES))
+            raise ImagingNotUsable(
+                say("tracking rate"), self.tracking, "as " + _either(TRACKING_RATES)
+            )
 
     @property
     def drive_rate(self) -> float:
@@ -73,11 +76,14 @@ class Target:
 
     def __post_init__(self) -> None:
         _need(
-            "declination (deg)", self.declination_deg, -MOST_DECLINATION_DEG, MOST_DECLINATION_DEG
+            say("declination (deg)"),
+            self.declination_deg,
+            -MOST_DECLINATION_DEG,
+            MOST_DECLINATION_DEG,
         )
-        _need("first hour angle (hours)", self.hour_angle_from_hours, -12.0, 12.0)
+        _need(say("first hour angle (hours)"), self.hour_angle_from_hours, -12.0, 12.0)
         first = self.hour_angle_from_hours
-        _need("last hour angle (hours)", self.hour_angle_to_hours, first, 12.0)
+        _need(say("last hour angle (hours)"), self.hour_angle_to_hours, first, 12.0)
 
     @property
     def declination(self) -> float:
@@ -101,7 +107,7 @@ class SkyOver:
     """What an axis error is counted from."""
 
     def __post_init__(self) -> None:
-        _need("latitude (deg)", self.latitude_deg, -90.0, 90.0)
+        _need(say("latitude (deg)"), self.latitude_deg, -90.0, 90.0)
 
     @property
     def southern(self) -> bool:
@@ -143,9 +149,9 @@ class SkyOver:
 
 def _either(names: Mapping[str, float]) -> str:
     *some, last = names
-    return f"{', '.join(some)} or {last}"
+    return say("{some} or {last}", some=joined(", ", some), last=last)
 
 
 def _need(what: str, value: float, low: float, high: float) -> None:
     if not (math.isfinite(value) and low <= value <= high):
-        raise ImagingNotUsable(what, value, f"between {low:g} and {high:g}")
+        raise ImagingNotUsable(what, value, say("between {low:g} and {high:g}", low=low, high=high))

@@ -14,6 +14,7 @@ from polewright.calculation.tolerance.imaging import LOWEST, MOST_DECLINATION_DE
 from polewright.calculation.tolerance.tolerance import trail_map
 from polewright.foundation.angle_text import angle_text, arcmin_text
 from polewright.foundation.angles import ARCMIN, DEG, HOUR
+from polewright.foundation.language import say, translate_figure
 
 #: What is drawn beside a round limit, in parts of it.
 _LEVELS = (0.25, 0.5, 1.0, 2.0, 4.0, 8.0)
@@ -66,29 +67,46 @@ def trail_picture(
         line = axes.contour(
             ha / HOUR, dec / DEG, seen, levels=[limit_px], colors="#10203a", linewidths=2.4
         )
-        axes.clabel(line, fmt=lambda _value: f"{limit_px:g} px", fontsize=12)
+        axes.clabel(line, fmt=lambda _value: say("{limit_px:g} px", limit_px=limit_px), fontsize=12)
     bar = figure.colorbar(drawn, cax=figure.add_axes((0.875, 0.12, 0.025, 0.74)))
-    bar.set_label("longest trail, pixels", fontsize=12)
-    axes.set_xlabel("hour angle, hours (east of the meridian left, west right)", fontsize=12)
-    axes.set_ylabel("declination, degrees", fontsize=12)
+    bar.set_label(say("longest trail, pixels"), fontsize=12)
+    axes.set_xlabel(say("hour angle, hours (east of the meridian left, west right)"), fontsize=12)
+    axes.set_ylabel(say("declination, degrees"), fontsize=12)
     axes.set_xticks(range(-12, 13, 3))
-    guiding = "guided" if imaging.guided else "not guided"
+    guiding = say("guided") if imaging.guided else say("not guided")
     total = math.hypot(east, up) / ARCMIN
-    ways = (
-        f"{angle_text(up)} too {'high' if up >= 0 else 'low'}, "
-        f"{angle_text(east)} too far {'east' if east >= 0 else 'west'}"
+    ways = say(
+        "{up} {high}, {east} {far}",
+        up=angle_text(up),
+        high=say("too high") if up >= 0 else say("too low"),
+        east=angle_text(east),
+        far=say("too far east") if east >= 0 else say("too far west"),
     )
     figure.text(
-        0.09, 0.945, f"Star trails with the axis {arcmin_text(total)} off ({ways})", fontsize=14,
-        fontweight="bold", va="center",
-    )  # fmt: skip
+        0.09,
+        0.945,
+        say("Star trails with the axis {total} off ({ways})", total=arcmin_text(total), ways=ways),
+        fontsize=14,
+        fontweight="bold",
+        va="center",
+    )
     figure.text(
-        0.09, 0.895,
-        f"{imaging.exposure_s:g} s, {imaging.focal_length_mm:g} mm, {imaging.pixel_um:g} µm "
-        f"pixels, {guiding}; grey: under {LOWEST / DEG:.0f}°, or no guide star could be held",
-        fontsize=11, va="center",
-    )  # fmt: skip
+        0.09,
+        0.895,
+        say(
+            "{exposure_s:g} s, {focal_length_mm:g} mm, {pixel_um:g} µm pixels, {guiding}; "
+            "grey: under {value:.0f}°, or no guide star could be held",
+            exposure_s=imaging.exposure_s,
+            focal_length_mm=imaging.focal_length_mm,
+            pixel_um=imaging.pixel_um,
+            guiding=guiding,
+            value=LOWEST / DEG,
+        ),
+        fontsize=11,
+        va="center",
+    )
     out = io.BytesIO()
     metadata = {"Date": None} if picture == "svg" else None
+    translate_figure(figure)
     figure.savefig(out, format=picture, dpi=110, metadata=metadata)
     return out.getvalue()

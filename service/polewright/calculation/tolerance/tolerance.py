@@ -14,6 +14,7 @@ from polewright.calculation.tolerance.imaging import Imaging, SkyOver, Target
 from polewright.calculation.tolerance.trail import Exposures
 from polewright.foundation.angle_text import angle_text, arcmin_text
 from polewright.foundation.angles import ARCMIN, DEG, HOUR, Vector
+from polewright.foundation.language import say
 
 PRECISION = 1e-3
 #: Errors beyond this are not looked at: no one photographs with them.
@@ -44,31 +45,48 @@ class Air:
     @property
     def sentence(self) -> str:
         """For the terminal and the page."""
-        return (
-            f"The air's changing refraction makes {self.trail_px:.2f} px of that at worst "
-            f"({_place(self.hour_angle)}), with the axis on the {self.pole.value} pole and the "
-            f"mount at the {rate_words(self.tracking)} rate; no alignment brings that below "
-            f"{self.best_px:.2f} px."
+        return say(
+            "The air's changing refraction makes {trail_px:.2f} px of that at worst "
+            "({hour_angle}), with the axis on the {pole} pole and the mount at the "
+            "{tracking} rate; no alignment brings that below {best_px:.2f} px.",
+            trail_px=self.trail_px,
+            hour_angle=_place(self.hour_angle),
+            pole=self.pole.value,
+            tracking=rate_words(self.tracking),
+            best_px=self.best_px,
         )
 
     def too_much(self, limit_px: float) -> str:
         """Say what to do where the air alone trails more than the limit."""
-        told = (
-            f"With the axis on the {self.pole.value} pole and the mount at the "
-            f"{rate_words(self.tracking)} rate, the air's changing refraction alone trails "
-            f"{self.trail_px:.2f} px in {self.exposure_s:g} s ({_place(self.hour_angle)}), where "
-            f"{limit_px:g} px are allowed. "
+        told = say(
+            "With the axis on the {pole} pole and the mount at the {tracking} rate, the "
+            "air's changing refraction alone trails {trail_px:.2f} px in {exposure_s:g} "
+            "s ({hour_angle}), where {limit_px:g} px are allowed. ",
+            pole=self.pole.value,
+            tracking=rate_words(self.tracking),
+            trail_px=self.trail_px,
+            exposure_s=self.exposure_s,
+            hour_angle=_place(self.hour_angle),
+            limit_px=limit_px,
         )
         if self.best_px <= limit_px:
             return told + (
-                f"An axis {_ways(self.best_east, self.best_up)} of that pole would trail "
-                f"{self.best_px:.2f} px in this span; or expose at most about "
-                f"{self._bearable_s(limit_px):.0f} s, or guide."
+                say(
+                    "An axis {best_east} of that pole would trail {best_px:.2f} px in this "
+                    "span; or expose at most about {limit_px:.0f} s, or guide.",
+                    best_east=_ways(self.best_east, self.best_up),
+                    best_px=self.best_px,
+                    limit_px=self._bearable_s(limit_px),
+                )
             )
         return told + (
-            f"No alignment cures that (the best axis for this span trails {self.best_px:.2f} px): "
-            f"expose at most about {self._bearable_s(limit_px):.0f} s, guide, or take a "
-            "target that stands higher."
+            say(
+                "No alignment cures that (the best axis for this span trails {best_px:.2f} "
+                "px): expose at most about {limit_px:.0f} s, guide, or take a target that "
+                "stands higher.",
+                best_px=self.best_px,
+                limit_px=self._bearable_s(limit_px),
+            )
         )
 
     def _bearable_s(self, limit_px: float) -> float:
@@ -97,25 +115,34 @@ class Tolerance:
             return (self.air.too_much(self.limit_px),)
         arcmin = self.axis_error / ARCMIN
         if self.unlimited:
-            told = (
-                f"Even {arcmin / 60.0:.0f} deg of axis error trail less than {self.limit_px:g} px "
-                "in one exposure."
+            told = say(
+                "Even {arcmin:.0f} deg of axis error trail less than {limit_px:g} px in "
+                "one exposure.",
+                arcmin=arcmin / 60.0,
+                limit_px=self.limit_px,
             )
         else:
-            told = (
-                f"The axis may be up to {angle_text(self.axis_error)} off, in any direction, for "
-                f"trails of at most {self.limit_px:g} px."
+            told = say(
+                "The axis may be up to {axis_error} off, in any direction, for trails of "
+                "at most {limit_px:g} px.",
+                axis_error=angle_text(self.axis_error),
+                limit_px=self.limit_px,
             )
-        warned = (f"Warning: {beyond_ceiling(arcmin)}",) if arcmin > CEILING_ARCMIN else ()
+        warned = (
+            (say("Warning: {arcmin}", arcmin=beyond_ceiling(arcmin)),)
+            if arcmin > CEILING_ARCMIN
+            else ()
+        )
         return (told, self.air.sentence, *warned)
 
 
 def beyond_ceiling(axis_error_arcmin: float) -> str:
     """Say that an axis error over `CEILING_ARCMIN` is much, whatever the tolerance is."""
-    return (
-        f"{arcmin_text(axis_error_arcmin)} are more than {arcmin_text(CEILING_ARCMIN)}. Trails may "
-        "bear that, but slews miss, fields turn, and a longer exposure or another target will not "
-        "bear it: align better."
+    return say(
+        "{axis_error_arcmin} is more than {ceiling_arcmin}. Trails may allow that, but slews "
+        "miss, fields rotate, and a longer exposure or another target will not: align better.",
+        axis_error_arcmin=arcmin_text(axis_error_arcmin),
+        ceiling_arcmin=arcmin_text(CEILING_ARCMIN),
     )
 
 
@@ -133,7 +160,9 @@ def largest_axis_error(
         TargetTooLow: the target does not stand high enough anywhere in its span.
     """
     if not (math.isfinite(limit_px) and 0.0 < limit_px <= 1000.0):
-        raise ImagingNotUsable("trail limit (px)", limit_px, "between 0 and 1000, 0 excluded")
+        raise ImagingNotUsable(
+            say("trail limit (px)"), limit_px, say("between 0 and 1000, 0 excluded")
+        )
     exposures = Exposures(imaging, target.declination, sky.exposed(imaging, target), sky)
     air = _air(exposures)
 
@@ -199,10 +228,15 @@ class Cost:
     def verdict(self, limit_px: float) -> str:
         """Plain sentence for a limit in pixels."""
         at = int(np.argmax(self.trails_px))
-        good = "good enough" if self.worst_px <= limit_px else "not good enough"
-        return (
-            f"{self.worst_px:.2f} px of trail at worst, {_place(float(self.hour_angles[at]))} "
-            f"({self.air_px[at]:.2f} px there by the air alone): {good} for {limit_px:g} px."
+        good = say("good enough") if self.worst_px <= limit_px else say("not good enough")
+        return say(
+            "{worst_px:.2f} px of trail at worst, {hour_angles} ({air_px:.2f} px there "
+            "by the air alone): {good} for {limit_px:g} px.",
+            worst_px=self.worst_px,
+            hour_angles=_place(float(self.hour_angles[at])),
+            air_px=self.air_px[at],
+            good=good,
+            limit_px=limit_px,
         )
 
 
@@ -249,12 +283,19 @@ def rate_words(tracking: str) -> str:
 def _place(hour_angle: float) -> str:
     hours = hour_angle / HOUR
     if abs(hours) < 0.25:
-        return "on the meridian"
-    return f"{abs(hours):.1f} h {'west' if hours > 0 else 'east'} of the meridian"
+        return say("on the meridian")
+    return say(
+        "{hours:.1f} h {side} of the meridian",
+        hours=abs(hours),
+        side=say("west") if hours > 0 else say("east"),
+    )
 
 
 def _ways(east: float, up: float) -> str:
-    return (
-        f"{angle_text(up)} {'above' if up >= 0 else 'below'} and "
-        f"{angle_text(east)} {'east' if east >= 0 else 'west'}"
+    return say(
+        "{up} {above} and {east} {side}",
+        up=angle_text(up),
+        above=say("above") if up >= 0 else say("below"),
+        east=angle_text(east),
+        side=say("east") if east >= 0 else say("west"),
     )

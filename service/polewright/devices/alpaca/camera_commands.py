@@ -20,6 +20,7 @@ from polewright.devices.alpaca.errors import (
     is_absent,
 )
 from polewright.devices.alpaca.models import BOOL, FLOAT, INT, TEXT, TEXTS
+from polewright.foundation.language import joined, say
 
 T = TypeVar("T")
 
@@ -176,7 +177,7 @@ class CameraDevice(Device):
         try:
             return SensorType.MONO if number is None else SensorType(number)
         except ValueError:
-            self.note(f"camera has unknown sensortype {number}; taken as mono")
+            self.note(say("camera has unknown sensortype {number}; taken as mono", number=number))
             return SensorType.MONO
 
     def _mode(
@@ -251,12 +252,30 @@ class CameraDevice(Device):
         info = self.info()
         full = (info.width // binning, info.height // binning) if binning >= 1 else (0, 0)
         x, y, width, height = subframe or (0, 0, *full)
-        limits = f"binning 1 to {info.max_binning}, {full[0]} x {full[1]} binned pixels"
+        limits = say(
+            "binning 1 to {max_binning}, {full} x {full_2} binned pixels",
+            max_binning=info.max_binning,
+            full=full[0],
+            full_2=full[1],
+        )
         if not 1 <= binning <= info.max_binning:
-            raise BadGeometry(self.where, "binx", f"binning {binning} asked; {limits}")
+            raise BadGeometry(
+                self.where,
+                "binx",
+                say("binning {binning} asked; {limits}", binning=binning, limits=limits),
+            )
         if min(x, y) < 0 or min(width, height) < 1 or x + width > full[0] or y + height > full[1]:
             raise BadGeometry(
-                self.where, "numx", f"{width} x {height} from ({x}, {y}) asked; {limits}"
+                self.where,
+                "numx",
+                say(
+                    "{width} x {height} from ({x}, {y}) asked; {limits}",
+                    width=width,
+                    height=height,
+                    x=x,
+                    y=y,
+                    limits=limits,
+                ),
             )
         self._settings = CameraSettings(binning, x, y, width, height)
 
@@ -297,9 +316,13 @@ class CameraDevice(Device):
             else:
                 return
         if not as_it_is:
-            raise BadGeometry(self.where, member, "the camera cannot set it")
+            raise BadGeometry(self.where, member, say("the camera cannot set it"))
         self.note(
-            f"camera does not offer {member}: taken to use the whole sensor, unbinned", tell=True
+            say(
+                "camera does not offer {member}: taken to use the whole sensor, unbinned",
+                member=member,
+            ),
+            tell=True,
         )
 
     def configure(
@@ -352,14 +375,31 @@ class CameraDevice(Device):
             if text.isdecimal() and int(text) < len(names):
                 return int(text)
             raise InvalidValue(
-                self.where, member, f"'{text}' asked; choices: {', '.join(names)}", 0x401
+                self.where,
+                member,
+                say("'{text}' asked; choices: {names}", text=text, names=joined(", ", names)),
+                0x401,
             )
         if limits is None:
-            self.note(f"camera has no {member} to set; {member} {text} is ignored")
+            self.note(
+                say(
+                    "camera has no {member} to set; {member} {text} is ignored",
+                    member=member,
+                    text=text,
+                )
+            )
             return None
         if not text.lstrip("-").isdecimal() or not limits[0] <= int(text) <= limits[1]:
             raise InvalidValue(
-                self.where, member, f"'{text}' asked; {limits[0]} to {limits[1]}", 0x401
+                self.where,
+                member,
+                say(
+                    "'{text}' asked; {limits} to {limits_2}",
+                    text=text,
+                    limits=limits[0],
+                    limits_2=limits[1],
+                ),
+                0x401,
             )
         return int(text)
 

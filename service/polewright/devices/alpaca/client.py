@@ -45,6 +45,7 @@ from polewright.devices.alpaca.errors import (
     rejection,
 )
 from polewright.devices.alpaca.models import Reply, excerpt, parse_reply
+from polewright.foundation.language import say
 from polewright.foundation.plain_text import LONGEST
 
 log = logging.getLogger(__name__)
@@ -89,7 +90,7 @@ class _LimitedSocket(socket.socket):
         """Receive, but not beyond the limit. Raises TimeoutError."""
         left_s = self.limit.end_s - time.monotonic()
         if left_s <= 0.0:
-            raise TimeoutError("the request took too long altogether")
+            raise TimeoutError(say("the request took too long altogether"))
         silence_s = self.gettimeout()
         self.settimeout(left_s if silence_s is None else min(silence_s, left_s))
         try:
@@ -112,7 +113,7 @@ def wire_text(value: Param, where: Where, member: str) -> str:
         return "True" if value else "False"
     if isinstance(value, float):
         if not np.isfinite(value):
-            raise InvalidValue(where, member, f"{value} cannot be sent", 0x401)
+            raise InvalidValue(where, member, say("{value} cannot be sent", value=value), 0x401)
         return str(np.format_float_positional(value, trim="0"))
     return str(value)
 
@@ -331,7 +332,7 @@ class AlpacaConnection:
         fields["ClientTransactionID"] = str(transaction or self.next_id())
         lane = self._urgent if urgent else self._normal
         if not lane.lock.acquire(timeout=LANE_WAIT_S):
-            raise DeviceSilent(where, member, "another call to this server does not end")
+            raise DeviceSilent(where, member, say("another call to this server does not end"))
         try:
             for attempt in (1, 2):
                 if method == "PUT" and time.monotonic() - lane.last_used_s > FRESH_S:
@@ -383,7 +384,9 @@ class AlpacaConnection:
             raise
         except (requests.RequestException, urllib3.exceptions.HTTPError, OSError, ValueError) as e:
             if time.monotonic() >= lane.limit.end_s:
-                raise DeviceSilent(where, member, f"not complete after {total_s:.0f} s") from e
+                raise DeviceSilent(
+                    where, member, say("not complete after {total_s:.0f} s", total_s=total_s)
+                ) from e
             raise _transport_error(e, where, member, timeout_s) from e
         if response.status_code != 200:
             raise self._status_error(response.status_code, body, where, member)
@@ -441,20 +444,26 @@ def _read_body(response: requests.Response, where: Where, member: str, max_bytes
     encoded = response.headers.get("Content-Encoding", "identity").lower() != "identity"
     known = int(length) if length.isascii() and length.isdigit() and not encoded else None
     if known is not None and known > max_bytes:
-        raise BadReply(where, member, f"{known} bytes announced, {max_bytes} allowed")
+        raise BadReply(
+            where,
+            member,
+            say("{known} bytes announced, {max_bytes} allowed", known=known, max_bytes=max_bytes),
+        )
     body = bytearray(known or 0)
     filled = 0
     read = getattr(response.raw, "read1", response.raw.read)
     while chunk := read(CHUNK, decode_content=True):
         end = filled + len(chunk)
         if end > max_bytes:
-            raise BadReply(where, member, f"more than {max_bytes} bytes")
+            raise BadReply(where, member, say("more than {max_bytes} bytes", max_bytes=max_bytes))
         if end > len(body):
             body.extend(bytes(end - len(body)))
         body[filled:end] = chunk
         filled = end
     if known is not None and filled < known:
-        raise ConnectionDropped(where, member, f"{filled} of {known} bytes came")
+        raise ConnectionDropped(
+            where, member, say("{filled} of {known} bytes came", filled=filled, known=known)
+        )
     return body
 
 
@@ -479,22 +488,26 @@ def _transport_error(error: Exception, where: Where, member: str, timeout_s: flo
         return any(isinstance(e, kinds) for e in chain)
 
     if has(requests.exceptions.InvalidURL, urllib3.exceptions.LocationParseError, UnicodeError):
-        return ServerUnreachable(where, member, f"'{where.host}' is not a host name")
+        return ServerUnreachable(where, member, say("'{host}' is not a host name", host=where.host))
     if has(socket.gaierror):
-        return ServerUnreachable(where, member, f"host name '{where.host}' is not known")
+        return ServerUnreachable(
+            where, member, say("host name '{host}' is not known", host=where.host)
+        )
     if has(ConnectionRefusedError):
-        return ServerUnreachable(where, member, "connection refused: nothing listens on this port")
+        return ServerUnreachable(
+            where, member, say("connection refused: nothing listens on this port")
+        )
     if has(urllib3.exceptions.NewConnectionError):
         told = [e for e in chain if isinstance(e, OSError) and e.strerror]
         return ServerUnreachable(where, member, excerpt(str(told[0] if told else error)))
     if isinstance(error, requests.ConnectTimeout) or has(urllib3.exceptions.ConnectTimeoutError):
-        return ServerUnreachable(where, member, "no answer to the attempt to connect")
+        return ServerUnreachable(where, member, say("no answer to the attempt to connect"))
     if has(urllib3.exceptions.ReadTimeoutError, TimeoutError, requests.ReadTimeout):
-        return DeviceSilent(where, member, f"nothing for {timeout_s:g} s")
+        return DeviceSilent(where, member, say("nothing for {timeout_s:g} s", timeout_s=timeout_s))
     if has(RemoteDisconnected, ConnectionError, urllib3.exceptions.IncompleteRead):
         return ConnectionDropped(where, member, excerpt(str(error)))
     if has(BadStatusLine):
-        return BadReply(where, member, "the server does not speak HTTP")
+        return BadReply(where, member, say("the server does not speak HTTP"))
     if has(OSError) and not isinstance(error, requests.RequestException):
         return ConnectionDropped(where, member, excerpt(str(error)))
     return BadReply(where, member, excerpt(str(error)))

@@ -10,6 +10,7 @@ from polewright.devices.alpaca.device import Device
 from polewright.devices.alpaca.errors import DriverFault
 from polewright.devices.alpaca.models import INT
 from polewright.foundation.clock import CancelToken, Clock
+from polewright.foundation.language import say
 
 
 class CoverState(IntEnum):
@@ -78,7 +79,7 @@ class CoverCalibrator(Device):
     def _is_open(self) -> bool:
         state = self.cover_state()
         if state is CoverState.ERROR:
-            raise DriverFault(self.where, "coverstate", "the cover is in its error state")
+            raise DriverFault(self.where, "coverstate", say("the cover reports an error state"))
         return state is CoverState.OPEN
 
     def halt_cover(self) -> None:

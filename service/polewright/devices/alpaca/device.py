@@ -42,6 +42,7 @@ from polewright.devices.alpaca.models import (
     convert,
 )
 from polewright.foundation.clock import CancelToken, Clock, SystemClock
+from polewright.foundation.language import say
 
 log = logging.getLogger(__name__)
 T = TypeVar("T")
@@ -116,7 +117,7 @@ class Device:
 
         def check(reply: Reply) -> None:
             if "Value" not in reply.model_fields_set:
-                raise BadReply(self.where, member, "the answer has no Value")
+                raise BadReply(self.where, member, say("the answer has no Value"))
             values.append(convert(kind, reply.Value, self.where, member))
 
         self.connection.get(
@@ -163,7 +164,11 @@ class Device:
         except (ValueNotSet, InvalidOperation):
             return None
         except BadReply as exc:
-            told = f"{self.device_type} gives no usable {member}: "
+            told = say(
+                "{device_type} gives no usable {member}: ",
+                device_type=self.device_type,
+                member=member,
+            )
             if not any(note.startswith(told) for note in self.notes):
                 self.note(told + exc.detail)
             return None
@@ -172,7 +177,13 @@ class Device:
                 raise
             self._absent.add(member)
             if not quiet:
-                self.note(f"{self.device_type} does not offer {member}")
+                self.note(
+                    say(
+                        "{device_type} does not offer {member}",
+                        device_type=self.device_type,
+                        member=member,
+                    )
+                )
             return None
 
     def _until(
@@ -192,7 +203,9 @@ class Device:
             if done():
                 return
             if deadline.passed:
-                raise DeviceTimedOut(self.where, member, f"waited {timeout_s:.0f} s")
+                raise DeviceTimedOut(
+                    self.where, member, say("waited {timeout_s:.0f} s", timeout_s=timeout_s)
+                )
             timer.sleep(0.25, cancel)
 
     def _quietly(self, command: Callable[[], object]) -> None:
@@ -212,7 +225,13 @@ class Device:
             if not is_absent(exc):
                 raise
             self._absent.add(member)
-            self.note(f"{self.device_type} does not offer {member}")
+            self.note(
+                say(
+                    "{device_type} does not offer {member}",
+                    device_type=self.device_type,
+                    member=member,
+                )
+            )
 
     def _flag(self, member: str, *, needed: bool = False) -> bool:
         """Read a Can... flag once a session; missing counts as False.
@@ -224,7 +243,7 @@ class Device:
             value = self._optional(member, BOOL)
             if value is None and member not in self._absent:
                 if needed:
-                    raise BadReply(self.where, member, "neither True nor False")
+                    raise BadReply(self.where, member, say("neither True nor False"))
                 return False
             self._flags[member] = value is True
         return self._flags[member]
@@ -242,7 +261,13 @@ class Device:
             try:
                 self._version = max(1, self._get("interfaceversion", INT))
             except BadReply as exc:
-                self.note(f"{self.device_type} gives no usable interfaceversion: {exc.detail}")
+                self.note(
+                    say(
+                        "{device_type} gives no usable interfaceversion: {detail}",
+                        device_type=self.device_type,
+                        detail=exc.detail,
+                    )
+                )
                 self._version = 1
             except (NotImplementedByDevice, HttpRejected) as exc:
                 if not is_absent(exc):
@@ -302,7 +327,7 @@ class Device:
             self.connected_by_us = True
             if not self.connected():
                 raise NotConnectedInTime(
-                    self.where, "connected", "still False after connecting without an error"
+                    self.where, "connected", say("still False after connecting without an error")
                 )
         self._forget()  # versions and abilities may differ once the hardware is known
         self.name()
@@ -332,7 +357,12 @@ class Device:
         except (RefusedByDevice, HttpRejected) as exc:
             if not is_absent(exc):
                 raise
-            self.note(f"{self.device_type} lacks connect; connected the older way")
+            self.note(
+                say(
+                    "{device_type} lacks connect; connected the older way",
+                    device_type=self.device_type,
+                )
+            )
             return False
         return True
 
@@ -340,7 +370,9 @@ class Device:
         deadline = Deadline(self.clock, timeout_s)
         while self._get("connecting", BOOL):
             if deadline.passed:
-                raise NotConnectedInTime(self.where, member, f"waited {timeout_s:.0f} s")
+                raise NotConnectedInTime(
+                    self.where, member, say("waited {timeout_s:.0f} s", timeout_s=timeout_s)
+                )
             self.clock.sleep(0.2, cancel)
 
     def disconnect(self, *, timeout_s: float = 30.0, even_if_shared: bool = False) -> None:
@@ -376,7 +408,12 @@ class Device:
             entries = None
         if not isinstance(entries, list):
             self._state_works = False
-            self.note(f"{self.device_type} has no usable devicestate; properties are read singly")
+            self.note(
+                say(
+                    "{device_type} has no usable devicestate; properties are read singly",
+                    device_type=self.device_type,
+                )
+            )
             return None
         state: dict[str, Any] = {}
         for entry in entries:

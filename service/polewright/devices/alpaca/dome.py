@@ -10,6 +10,7 @@ from polewright.devices.alpaca.device import Device
 from polewright.devices.alpaca.errors import DriverFault
 from polewright.devices.alpaca.models import INT
 from polewright.foundation.clock import CancelToken, Clock
+from polewright.foundation.language import say
 
 
 class ShutterState(IntEnum):
@@ -61,7 +62,9 @@ class Dome(Device):
     def _is_open(self) -> bool:
         state = self.shutter_status()
         if state is ShutterState.ERROR:
-            raise DriverFault(self.where, "shutterstatus", "the shutter is in its error state")
+            raise DriverFault(
+                self.where, "shutterstatus", say("the shutter reports an error state")
+            )
         return state is ShutterState.OPEN
 
     def halt(self) -> None:

@@ -32,6 +32,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from polewright.foundation.errors import DeviceError
+from polewright.foundation.language import say
 
 
 @dataclass(frozen=True)
@@ -51,9 +52,15 @@ class Where:
 
     def __str__(self) -> str:
         if not self.device_type:
-            return f"Alpaca server at {self.address}"
-        name = f" '{self.name}'" if self.name else ""
-        return f"{self.device_type} {self.number}{name} at {self.address}"
+            return say("Alpaca server at {address}", address=self.address)
+        name = say(" '{name}'", name=self.name) if self.name else ""
+        return say(
+            "{device_type} {number}{name} at {address}",
+            device_type=self.device_type,
+            number=self.number,
+            name=name,
+            address=self.address,
+        )
 
 
 class AlpacaError(DeviceError):
@@ -69,19 +76,25 @@ class AlpacaError(DeviceError):
         self.where, self.member, self.detail = where, member, detail
 
     def __str__(self) -> str:
-        text = f"{self.where}: {self.member}: {self.situation}"
-        return f"{text} ({self.detail})" if self.detail else text
+        text = say(
+            "{where}: {member}: {situation}",
+            where=self.where,
+            member=self.member,
+            situation=self.situation,
+        )
+        return say("{text} ({detail})", text=text, detail=self.detail) if self.detail else text
 
 
 class ServerUnreachable(AlpacaError):
     """Nothing accepts connections at the address."""
 
     code = "server_unreachable"
-    situation = "no connection"
+    situation = say("no connection")
     server_answered = False
-    advice = (
-        "Check that the Alpaca server runs and that host and port are right (often 11111); "
-        "`polewright devices` lists the servers that answer. A firewall can also be in the way."
+    advice = say(
+        "Check that the Alpaca server runs and that host and port are right (often "
+        "11111); `polewright devices` lists the servers that answer. A firewall can also "
+        "be in the way."
     )
 
 
@@ -89,11 +102,11 @@ class DeviceSilent(AlpacaError):
     """The server accepted the request but did not answer in time."""
 
     code = "device_silent"
-    situation = "no answer in time"
+    situation = say("no answer in time")
     server_answered = False
-    advice = (
-        "Look at the device's power and cable and at its driver's window; restart its server if "
-        "it hangs. A command that timed out may still have been carried out."
+    advice = say(
+        "Look at the device's power and cable and at its driver's window; restart its "
+        "server if it hangs. A command that timed out may still have been carried out."
     )
 
 
@@ -101,11 +114,11 @@ class ConnectionDropped(AlpacaError):
     """The server closed the connection before or within its answer."""
 
     code = "connection_dropped"
-    situation = "the connection broke off"
+    situation = say("the connection broke off")
     server_answered = False
-    advice = (
-        "The server may have crashed, or the network is bad: check both, then try again. A "
-        "command that broke off may still have been carried out."
+    advice = say(
+        "The server may have crashed, or the network is bad: check both, then try again. "
+        "A command that broke off may still have been carried out."
     )
 
 
@@ -113,19 +126,21 @@ class BadReply(AlpacaError):
     """The answer is not what Alpaca prescribes."""
 
     code = "bad_reply"
-    situation = "not a usable Alpaca answer"
-    advice = "Check that this port belongs to an Alpaca server; if it does, update its driver."
+    situation = say("not a usable Alpaca answer")
+    advice = say("Check that this port belongs to an Alpaca server; if it does, update its driver.")
 
 
 class TruncatedImage(BadReply):
     """Image data are shorter than the header promises."""
 
     code = "truncated_image"
-    situation = "the image is cut short"
-    advice = "Take the exposure again; if it happens often, check the network or the driver."
+    situation = say("the image is cut short")
+    advice = say("Take the exposure again; if it happens often, check the network or the driver.")
 
     def __init__(self, where: Where, member: str, got: int, expected: int) -> None:
-        super().__init__(where, member, f"{got} bytes, {expected} expected")
+        super().__init__(
+            where, member, say("{got} bytes, {expected} expected", got=got, expected=expected)
+        )
         self.args = (where, member, got, expected)
         self.got, self.expected = got, expected
 
@@ -134,22 +149,30 @@ class MislabelledImage(BadReply):
     """The image's description contradicts its data or the request."""
 
     code = "mislabelled_image"
-    situation = "the image does not fit its description"
-    advice = "The camera's driver is at fault: update it, or use another readout mode."
+    situation = say("the image does not fit its description")
+    advice = say("The camera's driver is at fault: update it, or use another readout mode.")
 
 
 class ForeignAnswer(BadReply):
     """The answer carries the transaction id of another question."""
 
     code = "foreign_answer"
-    situation = "the answer belongs to another question"
-    advice = (
-        "The server, or something between it and this computer, mixes answers up: restart it. A "
-        "command answered like this may have been carried out."
+    situation = say("the answer belongs to another question")
+    advice = say(
+        "The server, or something between it and this computer, mixes answers up: "
+        "restart it. A command answered like this may have been carried out."
     )
 
     def __init__(self, where: Where, member: str, sent: int, received: int) -> None:
-        super().__init__(where, member, f"asked with transaction {sent}, answered with {received}")
+        super().__init__(
+            where,
+            member,
+            say(
+                "asked with transaction {sent}, answered with {received}",
+                sent=sent,
+                received=received,
+            ),
+        )
         self.args = (where, member, sent, received)
         self.sent, self.received = sent, received
 
@@ -158,7 +181,7 @@ class HttpRejected(AlpacaError):
     """HTTP status other than 200."""
 
     code = "http_rejected"
-    situation = "refused by the server"
+    situation = say("refused by the server")
 
     def __init__(self, where: Where, member: str, detail: str = "", status: int = 0) -> None:
         super().__init__(where, member, detail)
@@ -166,18 +189,24 @@ class HttpRejected(AlpacaError):
         self.status = status
 
     def __str__(self) -> str:
-        text = f"{self.where}: {self.member}: {self.situation}, HTTP {self.status}"
-        return f"{text} ({self.detail})" if self.detail else text
+        text = say(
+            "{where}: {member}: {situation}, HTTP {status}",
+            where=self.where,
+            member=self.member,
+            situation=self.situation,
+            status=self.status,
+        )
+        return say("{text} ({detail})", text=text, detail=self.detail) if self.detail else text
 
 
 class WrongAddress(HttpRejected):
     """No such path: another server, no such device, or no such member."""
 
     code = "wrong_address"
-    situation = "not found there"
-    advice = (
-        "Check the port and the device number: `polewright devices` lists what each server "
-        "offers. Another web server may be listening on this port."
+    situation = say("not found there")
+    advice = say(
+        "Check the port and the device number: `polewright devices` lists what each "
+        "server offers. Another web server may be listening on this port."
     )
 
 
@@ -185,32 +214,34 @@ class RequestRejected(HttpRejected):
     """The server does not know the device or member, or dislikes a parameter."""
 
     code = "request_rejected"
-    situation = "request rejected"
-    advice = "Check the device number with `polewright devices`; update the driver if it is right."
+    situation = say("request rejected")
+    advice = say(
+        "Check the device number with `polewright devices`; update the driver if it is right."
+    )
 
 
 class AccessDenied(HttpRejected):
     """A login or an allow-list stands before the server."""
 
     code = "access_denied"
-    situation = "access denied"
-    advice = "Allow this computer in the server's settings; logins are not supported."
+    situation = say("access denied")
+    advice = say("Allow this computer in the server's settings; logins are not supported.")
 
 
 class ServerFault(HttpRejected):
     """The server or driver crashed on the request."""
 
     code = "server_fault"
-    situation = "the server failed"
-    advice = "Look at the server's log; reconnect or restart the device's driver."
+    situation = say("the server failed")
+    advice = say("Look at the server's log; reconnect or restart the device's driver.")
 
 
 class RefusedByDevice(AlpacaError):
     """The device answered with an error number that has no class of its own."""
 
     code = "refused_by_device"
-    situation = "refused by the device"
-    advice = "Read the device's message; its driver's documentation explains the number."
+    situation = say("refused by the device")
+    advice = say("Read the device's message; its driver's documentation explains the number.")
 
     def __init__(self, where: Where, member: str, detail: str = "", number: int = 0) -> None:
         super().__init__(where, member, detail)
@@ -218,115 +249,131 @@ class RefusedByDevice(AlpacaError):
         self.number = number
 
     def __str__(self) -> str:
-        text = f"{self.where}: {self.member}: {self.situation}, error 0x{self.number:X}"
-        return f"{text} ({self.detail})" if self.detail else text
+        text = say(
+            "{where}: {member}: {situation}, error 0x{number:X}",
+            where=self.where,
+            member=self.member,
+            situation=self.situation,
+            number=self.number,
+        )
+        return say("{text} ({detail})", text=text, detail=self.detail) if self.detail else text
 
 
 class NotImplementedByDevice(RefusedByDevice):
     """The driver lacks this member."""
 
     code = "not_implemented_by_device"
-    situation = "not offered by the device"
-    advice = "The device cannot do this; a newer driver may."
+    situation = say("not offered by the device")
+    advice = say("The device cannot do this; a newer driver may.")
 
 
 class InvalidValue(RefusedByDevice):
     """A value is out of the device's range."""
 
     code = "invalid_value"
-    situation = "value not accepted"
-    advice = "Use a value inside the range that the device states."
+    situation = say("value not accepted")
+    advice = say("Use a value inside the range that the device states.")
 
 
 class ValueNotSet(RefusedByDevice):
     """A value was read before it was set."""
 
     code = "value_not_set"
-    situation = "value not set yet"
-    advice = "Set the value in the device's driver first."
+    situation = say("value not set yet")
+    advice = say("Set the value in the device's driver first.")
 
 
 class NotConnected(RefusedByDevice):
     """The driver runs, but has no link to its hardware."""
 
     code = "not_connected"
-    situation = "the device is not connected"
-    advice = "Check power and cable, then connect the device (a measurement does so at its start)."
+    situation = say("the device is not connected")
+    advice = say(
+        "Check power and cable, then connect the device (a measurement does so at its start)."
+    )
 
 
 class Parked(RefusedByDevice):
     """The mount is parked."""
 
     code = "parked"
-    situation = "the mount is parked"
-    advice = "Unpark the mount; if its driver cannot, do so at the mount."
+    situation = say("the mount is parked")
+    advice = say("Unpark the mount; if its driver cannot, do so at the mount.")
 
 
 class Slaved(RefusedByDevice):
     """The dome is slaved to the telescope."""
 
     code = "slaved"
-    situation = "not possible while the dome is slaved"
-    advice = "Switch off dome slaving for the measurement."
+    situation = say("not possible while the dome is slaved")
+    advice = say("Switch off dome slaving for the measurement.")
 
 
 class InvalidOperation(RefusedByDevice):
     """Not possible in the device's present state."""
 
     code = "invalid_operation"
-    situation = "not possible now"
-    advice = "Check what the device is doing (tracking, exposing, limits), then try again."
+    situation = say("not possible now")
+    advice = say("Check what the device is doing (tracking, exposing, limits), then try again.")
 
 
 class ActionNotImplemented(RefusedByDevice):
     """A driver-specific action is unknown."""
 
     code = "action_not_implemented"
-    situation = "the driver does not know this action"
-    advice = "Look the action up in the driver's list of supported actions."
+    situation = say("the driver does not know this action")
+    advice = say("Look the action up in the driver's list of supported actions.")
 
 
 class OperationCancelled(RefusedByDevice):
     """The device gave up an operation because it was told to."""
 
     code = "operation_cancelled"
-    situation = "the operation was cancelled"
-    advice = "Find out who cancelled it (another program, the hand controller), then try again."
+    situation = say("the operation was cancelled")
+    advice = say(
+        "Find out who cancelled it (another program, the hand controller), then try again."
+    )
 
 
 class DriverFault(RefusedByDevice):
     """A driver-specific failure (0x500 to 0xFFF)."""
 
     code = "driver_fault"
-    situation = "the driver reports a fault"
-    advice = "Read the driver's message; check power and cable; reconnect the device."
+    situation = say("the driver reports a fault")
+    advice = say("Read the driver's message; check power and cable; reconnect the device.")
 
 
 class NotConnectedInTime(AlpacaError):
     """Connecting did not come to an end."""
 
     code = "not_connected_in_time"
-    situation = "did not connect in time"
-    advice = "Check power and cable of the device, and the port chosen in its driver's settings."
+    situation = say("did not connect in time")
+    advice = say(
+        "Check power and cable of the device, and the port chosen in its driver's settings."
+    )
 
 
 class DeviceTimedOut(AlpacaError):
     """An operation of the device did not come to an end."""
 
     code = "device_timed_out"
-    situation = "did not finish in time"
-    advice = "Go and look at the device: it may be blocked, unpowered, or slower than expected."
+    situation = say("did not finish in time")
+    advice = say(
+        "Go and look at the device: it may be blocked, unpowered, or slower than expected."
+    )
 
 
 class SlewTimedOut(AlpacaError):
     """The mount still reported motion at the deadline, and was told to stop."""
 
     code = "slew_timed_out"
-    situation = "the slew did not end in time and was stopped"
-    advice = "Look whether the mount is blocked; if it is only slow, allow more time for a slew."
+    situation = say("the slew did not end in time and was stopped")
+    advice = say(
+        "Check whether the mount is blocked; if it is only slow, allow more time for a slew."
+    )
 
     def __init__(self, where: Where, member: str, waited_s: float, slewing: bool = True) -> None:
-        super().__init__(where, member, f"waited {waited_s:.0f} s")
+        super().__init__(where, member, say("waited {waited_s:.0f} s", waited_s=waited_s))
         self.args = (where, member, waited_s, slewing)
         self.waited_s, self.slewing = waited_s, slewing
 
@@ -335,15 +382,21 @@ class SlewIgnored(AlpacaError):
     """The mount took the command, but stayed where it was."""
 
     code = "slew_ignored"
-    situation = "the mount accepted the slew but did not begin it"
-    advice = (
-        "Check that the motors are on, the mount is aligned or initialised, and that the target "
-        "is inside the limits set in its driver."
+    situation = say("the mount accepted the slew but did not begin it")
+    advice = say(
+        "Check that the motors are on, the mount is aligned or initialised, and that the "
+        "target is inside the limits set in its driver."
     )
 
     def __init__(self, where: Where, member: str, distance_deg: float, waited_s: float) -> None:
         super().__init__(
-            where, member, f"waited {waited_s:.0f} s, the target is {distance_deg:.2f} degrees away"
+            where,
+            member,
+            say(
+                "waited {waited_s:.0f} s, the target is {distance_deg:.2f} degrees away",
+                waited_s=waited_s,
+                distance_deg=distance_deg,
+            ),
         )
         self.args = (where, member, distance_deg, waited_s)
         self.distance_deg, self.waited_s = distance_deg, waited_s
@@ -353,72 +406,76 @@ class CannotSlew(AlpacaError):
     """The mount has no slews by right ascension and declination."""
 
     code = "cannot_slew"
-    situation = "the mount offers no slew to right ascension and declination"
-    advice = "Look into its driver's settings, or use a driver or mount with such slews."
+    situation = say("the mount offers no slew to right ascension and declination")
+    advice = say("Check its driver's settings, or use a driver or mount with such slews.")
 
 
 class SettingNotTaken(AlpacaError):
     """The device accepted a setting, but reads back another."""
 
     code = "setting_not_taken"
-    situation = "the setting was not taken over"
-    advice = "Check the device's limits and state (parked, at a limit), then try again."
+    situation = say("the setting was not taken over")
+    advice = say("Check the device's limits and state (parked, at a limit), then try again.")
 
 
 class CameraBusy(AlpacaError):
     """Another exposure runs."""
 
     code = "camera_busy"
-    situation = "the camera is busy"
-    advice = "Stop the other program's exposure, or wait until it ends."
+    situation = say("the camera is busy")
+    advice = say("Stop the other program's exposure, or wait until it ends.")
 
 
 class ExposureFailed(AlpacaError):
     """The camera reports its error state."""
 
     code = "exposure_failed"
-    situation = "the exposure failed"
-    advice = "Check the camera's cable and power; reconnect it, then try again."
+    situation = say("the exposure failed")
+    advice = say("Check the camera's cable and power; reconnect it, then try again.")
 
 
 class ExposureTimedOut(AlpacaError):
     """No image was ready at the deadline."""
 
     code = "exposure_timed_out"
-    situation = "no image in time"
-    advice = "Check the camera's cable; allow more time if its readout is slow."
+    situation = say("no image in time")
+    advice = say("Check the camera's cable; allow more time if its readout is slow.")
 
 
 class ExposureOutOfRange(AlpacaError):
     """The camera cannot expose that long or that short."""
 
     code = "exposure_out_of_range"
-    situation = "exposure time outside the camera's range"
-    advice = "Choose an exposure time inside the range shown."
+    situation = say("exposure time outside the camera's range")
+    advice = say("Choose an exposure time inside the range shown.")
 
 
 class StaleImage(AlpacaError):
     """The image handed out belongs to an earlier exposure."""
 
     code = "stale_image"
-    situation = "the image is from an earlier exposure"
-    advice = "Take the exposure again; if it persists, reconnect the camera or update its driver."
+    situation = say("the image is from an earlier exposure")
+    advice = say(
+        "Take the exposure again; if it persists, reconnect the camera or update its driver."
+    )
 
 
 class BadGeometry(AlpacaError):
     """Binning or subframe do not fit the sensor."""
 
     code = "bad_geometry"
-    situation = "binning or subframe does not fit the sensor"
-    advice = "Choose binning and subframe inside the limits shown."
+    situation = say("binning or subframe does not fit the sensor")
+    advice = say("Choose binning and subframe inside the limits shown.")
 
 
 class DeviceNotFound(AlpacaError):
     """The server has no such device."""
 
     code = "device_not_found"
-    situation = "no such device"
-    advice = "`polewright devices` lists what is there; start the driver, or correct the number."
+    situation = say("no such device")
+    advice = say(
+        "`polewright devices` lists what is there; start the driver, or correct the number."
+    )
 
 
 #: How servers say "no such member": by the book 400 or error 0x400, in the field also others.

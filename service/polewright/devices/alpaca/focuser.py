@@ -8,6 +8,7 @@ from polewright.devices.alpaca.device import Device
 from polewright.devices.alpaca.errors import InvalidValue, NotImplementedByDevice
 from polewright.devices.alpaca.models import BOOL, FLOAT, INT
 from polewright.foundation.clock import CancelToken, Clock
+from polewright.foundation.language import say
 
 
 class Focuser(Device):
@@ -54,10 +55,15 @@ class Focuser(Device):
             `DeviceTimedOut`, `Cancelled`.
         """
         if not self.absolute():
-            raise NotImplementedByDevice(self.where, "move", "the focuser is relative", 0x400)
+            raise NotImplementedByDevice(self.where, "move", say("the focuser is relative"), 0x400)
         top = self.max_step()
         if position < 0 or (top is not None and position > top):
-            raise InvalidValue(self.where, "move", f"{position} asked; 0 to {top}", 0x401)
+            raise InvalidValue(
+                self.where,
+                "move",
+                say("{position} asked; 0 to {top}", position=position, top=top),
+                0x401,
+            )
         self._put("move", timeout_s=timeout_s, Position=position)
         try:
             self._until("move", lambda: not self.is_moving(), timeout_s, clock, cancel)

@@ -22,6 +22,7 @@ from polewright.devices.alpaca.errors import (
     refusal,
 )
 from polewright.devices.alpaca.models import excerpt, parse_json, reply_of
+from polewright.foundation.language import say
 from polewright.foundation.plain_text import LONGEST
 
 MEMBER = "imagearray"
@@ -84,19 +85,25 @@ def decode_imagebytes(body: bytes | bytearray, where: Where) -> CameraImage:
         *dimensions,
     ) = HEADER.unpack_from(body)
     if version != 1:
-        raise BadReply(where, MEMBER, f"ImageBytes version {version}, only 1 is known")
+        raise BadReply(
+            where, MEMBER, say("ImageBytes version {version}, only 1 is known", version=version)
+        )
     if error:
         message = bytes(body[max(start, HEADER_BYTES) :]).decode("utf-8", "replace")
         raise refusal(where, MEMBER, error, excerpt(message, 300))
     if start < HEADER_BYTES:
-        raise MislabelledImage(where, MEMBER, f"data start at byte {start}")
+        raise MislabelledImage(where, MEMBER, say("data start at byte {start}", start=start))
     dtype = ELEMENT_TYPES.get(wire_type)
     if dtype is None:
-        raise MislabelledImage(where, MEMBER, f"unknown transmission type {wire_type}")
+        raise MislabelledImage(
+            where, MEMBER, say("unknown transmission type {wire_type}", wire_type=wire_type)
+        )
     if image_type not in ELEMENT_TYPES and image_type != 0:
-        raise MislabelledImage(where, MEMBER, f"unknown image element type {image_type}")
+        raise MislabelledImage(
+            where, MEMBER, say("unknown image element type {image_type}", image_type=image_type)
+        )
     if rank not in {2, 3}:
-        raise MislabelledImage(where, MEMBER, f"rank {rank}, 2 or 3 expected")
+        raise MislabelledImage(where, MEMBER, say("rank {rank}, 2 or 3 expected", rank=rank))
     shape = tuple(dimensions[:rank])
     _check_shape(shape, where)
     size = dtype.itemsize
@@ -106,7 +113,9 @@ def decode_imagebytes(body: bytes | bytearray, where: Where) -> CameraImage:
         raise TruncatedImage(where, MEMBER, len(body), start + size)
     if len(body) - start > size:
         raise MislabelledImage(
-            where, MEMBER, f"{len(body) - start} bytes of data, {size} by its header"
+            where,
+            MEMBER,
+            say("{body} bytes of data, {size} by its header", body=len(body) - start, size=size),
         )
     flat = np.frombuffer(body, dtype, offset=start)
     return CameraImage(_rows_first(flat.reshape(shape)), transaction, image_type)
@@ -116,16 +125,20 @@ def decode_json(body: bytes | bytearray, where: Where) -> CameraImage:
     """Decode the JSON form. Raises as `decode`."""
     document = parse_json(body, where, MEMBER)
     if not isinstance(document, dict):
-        raise BadReply(where, MEMBER, f"not a JSON object: '{excerpt(body)}'")
+        raise BadReply(where, MEMBER, say("not a JSON object: '{body}'", body=excerpt(body)))
     value, image_type, rank = (document.pop(key, None) for key in ("Value", "Type", "Rank"))
     reply = reply_of(document, where, MEMBER)
     if reply.ErrorNumber:
         raise refusal(where, MEMBER, reply.ErrorNumber, excerpt(reply.ErrorMessage, LONGEST))
     if not isinstance(value, list) or not value:
-        raise BadReply(where, MEMBER, "the answer has no Value")
+        raise BadReply(where, MEMBER, say("the answer has no Value"))
     array = _array_of(value, where)
     if rank is not None and str(rank) != str(array.ndim):
-        raise MislabelledImage(where, MEMBER, f"rank {excerpt(str(rank), 20)}, found {array.ndim}")
+        raise MislabelledImage(
+            where,
+            MEMBER,
+            say("rank {rank}, found {ndim}", rank=excerpt(str(rank), 20), ndim=array.ndim),
+        )
     _check_shape(array.shape, where)
     kind = image_type if isinstance(image_type, int) and image_type in _JSON_TYPES else 0
     return CameraImage(_rows_first(array), reply.ClientTransactionID, kind)
@@ -138,7 +151,13 @@ def _array_of(value: list[Any], where: Where) -> NDArray[np.generic]:
         raise MislabelledImage(where, MEMBER, excerpt(str(exc), 80)) from None
     if array.ndim not in {2, 3} or array.dtype.kind not in "iuf":
         raise MislabelledImage(
-            where, MEMBER, f"{array.ndim} dimensions of {array.dtype}, numbers in 2 or 3 expected"
+            where,
+            MEMBER,
+            say(
+                "{ndim} dimensions of {dtype}, numbers in 2 or 3 expected",
+                ndim=array.ndim,
+                dtype=array.dtype,
+            ),
         )
     if array.dtype.kind in "iu":
         small = np.int64 if array.size == 0 else _smallest(int(array.min()), int(array.max()))
@@ -159,7 +178,7 @@ def _check_shape(shape: tuple[int, ...], where: Where) -> None:
     planes = shape[2] if len(shape) == 3 else 1
     if not (1 <= width <= MAX_SIDE and 1 <= height <= MAX_SIDE and 1 <= planes <= MAX_PLANES):
         sides = " x ".join(str(side) for side in shape)
-        raise MislabelledImage(where, MEMBER, f"dimensions {sides}")
+        raise MislabelledImage(where, MEMBER, say("dimensions {sides}", sides=sides))
 
 
 def _rows_first(columns_first: NDArray[np.generic]) -> NDArray[np.generic]:

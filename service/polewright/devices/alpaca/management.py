@@ -23,6 +23,7 @@ from polewright.devices.alpaca.models import (
     ServerDescription,
     convert,
 )
+from polewright.foundation.language import say
 
 #: Types looked for on a server without a management API.
 PROBED_TYPES = ("telescope", "camera", "safetymonitor", "covercalibrator", "focuser")
@@ -104,7 +105,7 @@ def _probe(
             )
     if not devices:
         raise reason
-    note = "the server has no usable management API; these devices answered by name"
+    note = say("the server has no usable management API; these devices answered by name")
     return ServerListing(
         connection.host, connection.port, ServerDescription(), tuple(devices), False, (note,)
     )

@@ -15,6 +15,7 @@ from typing import Annotated, Any, TypeVar
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, TypeAdapter, ValidationError
 
 from polewright.devices.alpaca.errors import BadReply, Where
+from polewright.foundation.language import say
 from polewright.foundation.plain_text import LONGEST, plain
 
 T = TypeVar("T")
@@ -112,7 +113,11 @@ def parse_json(body: bytes | bytearray, where: Where, member: str) -> Any:
     try:
         return json.loads(_TRAILING_COMMA.sub(r"\1", text))
     except (ValueError, RecursionError):
-        detail = f"not JSON: '{excerpt(text)}'" if text.strip() else "the answer is empty"
+        detail = (
+            say("not JSON: '{text}'", text=excerpt(text))
+            if text.strip()
+            else say("the answer is empty")
+        )
         raise BadReply(where, member, detail) from None
 
 
@@ -120,7 +125,7 @@ def parse_reply(body: bytes | bytearray, where: Where, member: str) -> Reply:
     """Return the envelope in ``body``; raise `BadReply` when it is none."""
     document = parse_json(body, where, member)
     if not isinstance(document, dict):
-        raise BadReply(where, member, f"not a JSON object: '{excerpt(body)}'")
+        raise BadReply(where, member, say("not a JSON object: '{body}'", body=excerpt(body)))
     return reply_of(document, where, member)
 
 
@@ -143,9 +148,11 @@ def convert(kind: TypeAdapter[T], value: Any, where: Where, member: str) -> T:
         return kind.validate_python(value)
     except ValidationError as exc:
         shown = excerpt(repr(value), 60)
-        raise BadReply(where, member, f"Value {shown}: {_first_complaint(exc)}") from None
+        raise BadReply(
+            where, member, say("Value {shown}: {exc}", shown=shown, exc=_first_complaint(exc))
+        ) from None
     except (ValueError, RecursionError, OverflowError) as exc:  # e.g. integers of 5000 digits
-        raise BadReply(where, member, f"Value: {excerpt(str(exc), 60)}") from None
+        raise BadReply(where, member, say("Value: {exc}", exc=excerpt(str(exc), 60))) from None
 
 
 def _first_complaint(exc: ValidationError) -> str:
@@ -168,7 +175,9 @@ def parse_utc(text: str) -> float:
     """
     match = _DATE.fullmatch(text.strip())
     if match is None:
-        raise ValueError(f"'{excerpt(text, 40)}' is not a date like 2026-01-31T23:59:59Z")
+        raise ValueError(
+            say("'{text}' is not a date like 2026-01-31T23:59:59Z", text=excerpt(text, 40))
+        )
     year, month, day, hour, minute = (int(match[i]) for i in range(1, 6))
     second = int(match[6] or 0)
     leap = second == 60

@@ -31,6 +31,7 @@ from polewright.devices.alpaca.errors import (
 )
 from polewright.devices.alpaca.models import parse_utc
 from polewright.foundation.clock import CancelToken, Clock
+from polewright.foundation.language import say
 
 log = logging.getLogger(__name__)
 
@@ -127,16 +128,22 @@ class Exposure:
     def _within_limits(self, duration_s: float) -> float:
         info, where = self.camera.info(), self.camera.where
         low, high = info.exposure_min_s, info.exposure_max_s
-        shown = f"{duration_s:g} s asked, allowed {low if low is not None else 0:g} s to " + (
-            f"{high:g} s" if high is not None else "any"
-        )
+        shown = say(
+            "{duration_s:g} s asked, allowed {how:g} s to ",
+            duration_s=duration_s,
+            how=low if low is not None else 0,
+        ) + (f"{high:g} s" if high is not None else "any")
         if not (np.isfinite(duration_s) and duration_s >= 0.0):
             raise ExposureOutOfRange(where, "startexposure", shown)
         if high is not None and high > 0.0 and duration_s > high:
             raise ExposureOutOfRange(where, "startexposure", shown)
         if low is not None and duration_s < low:
             self.camera.note(
-                f"exposure of {duration_s:g} s raised to the camera's least, {low:g} s"
+                say(
+                    "exposure of {duration_s:g} s raised to the camera's least, {low:g} s",
+                    duration_s=duration_s,
+                    low=low,
+                )
             )
             return low
         return duration_s
@@ -148,13 +155,13 @@ class Exposure:
             # The answer was lost, the command perhaps not: look before giving up, never repeat.
             if self.camera.state() not in _EXPOSING_STATES:
                 raise
-            self.camera.note("the answer to startexposure was lost, but the camera exposes")
+            self.camera.note(say("the answer to startexposure was lost, but the camera exposes"))
 
     def _wait_idle(self, member: str, timeout_s: float) -> None:
         deadline = Deadline(self.clock, timeout_s)
         while (state := self.camera.state()) in _EXPOSING_STATES:
             if deadline.passed:
-                raise CameraBusy(self.camera.where, member, f"state {state}")
+                raise CameraBusy(self.camera.where, member, say("state {state}", state=state))
             self.clock.sleep(0.25, self.cancel)
 
     def _wait_ready(self, duration_s: float, timer_s: float, margin_s: float) -> None:
@@ -175,13 +182,19 @@ class Exposure:
                     return
                 busy_limit = busy_limit or Deadline(clock, BUSY_THOUGH_READY_S, real_share=1.0)
                 if busy_limit.passed:
-                    camera.note("the camera calls itself busy although its image is ready")
+                    camera.note(say("the camera calls itself busy although its image is ready"))
                     return
             self._raise_on_error_state()
             self._tell("reading", timer_s, duration_s)
             if deadline.passed:
                 raise ExposureTimedOut(
-                    camera.where, "imageready", f"{margin_s:g} s after {duration_s:g} s of exposure"
+                    camera.where,
+                    "imageready",
+                    say(
+                        "{margin_s:g} s after {duration_s:g} s of exposure",
+                        margin_s=margin_s,
+                        duration_s=duration_s,
+                    ),
                 )
             waited_s = clock.monotonic_s() - end_s
             clock.sleep(min(max(LEAST_PAUSE_S, LATE_SHARE * waited_s), MOST_PAUSE_S), self.cancel)
@@ -194,7 +207,9 @@ class Exposure:
 
     def _raise_on_error_state(self) -> None:
         if self.camera.state() == _ERROR:
-            raise ExposureFailed(self.camera.where, "camerastate", "the camera is in error state 5")
+            raise ExposureFailed(
+                self.camera.where, "camerastate", say("the camera is in error state 5")
+            )
 
     def _abort(self) -> None:
         """Leave the camera idle; what goes wrong here must not hide why we abort."""
@@ -205,7 +220,7 @@ class Exposure:
             deadline = Deadline(self.clock, 10.0)
             while self.camera.state() in _EXPOSING_STATES:
                 if deadline.passed:
-                    self.camera.note("the camera was not idle 10 s after an abort")
+                    self.camera.note(say("the camera was not idle 10 s after an abort"))
                     return
                 self.clock.sleep(0.25)
         except AlpacaError as exc:
@@ -246,14 +261,22 @@ class Exposure:
         if got == (usual or asked):
             camera.image_sizes[settings] = got
             return
-        text = f"{got[0]} x {got[1]} pixels came, {asked[0]} x {asked[1]} were asked"
+        text = say(
+            "{got} x {got_2} pixels came, {asked} x {asked_2} were asked",
+            got=got[0],
+            got_2=got[1],
+            asked=asked[0],
+            asked_2=asked[1],
+        )
         if usual is not None and usual != asked:
-            text += f", and {usual[0]} x {usual[1]} came before"
+            text += say(", and {usual} x {usual_2} came before", usual=usual[0], usual_2=usual[1])
         if got == asked[::-1]:
-            raise MislabelledImage(camera.where, imagebytes.MEMBER, f"{text}: transposed")
+            raise MislabelledImage(
+                camera.where, imagebytes.MEMBER, say("{text}: transposed", text=text)
+            )
         if usual is None and camera.odd_sizes.get(settings) == got:
             camera.image_sizes[settings] = got
-            camera.note(f"{text}, twice: taken as they come", tell=True)
+            camera.note(say("{text}, twice: taken as they come", text=text), tell=True)
             return
         camera.odd_sizes[settings] = got
         raise MislabelledImage(camera.where, imagebytes.MEMBER, text)
@@ -265,9 +288,13 @@ class Exposure:
         key, seen = fingerprint(pixels), self.camera.seen_images
         ago = next((n for n, other in enumerate(reversed(seen), 1) if other == key), None)
         if ago is not None and _has_noise(pixels):
-            which = "the one before" if ago == 1 else f"the one {ago} images before"
+            which = (
+                say("the one before") if ago == 1 else say("the one {ago} images before", ago=ago)
+            )
             raise StaleImage(
-                self.camera.where, imagebytes.MEMBER, f"every pixel is the same as in {which}"
+                self.camera.where,
+                imagebytes.MEMBER,
+                say("every pixel is the same as in {which}", which=which),
             )
         seen.append(key)
 
@@ -289,14 +316,19 @@ class Exposure:
         offset_s = None if started_s is None else started_s - asked_s
         now = PastExposure(asked_s, text, offset_s, self._base_s)
         if past is not None and _is_stale(past, now):
-            raise StaleImage(camera.where, imagebytes.MEMBER, f"it says it started {text}")
+            raise StaleImage(
+                camera.where, imagebytes.MEMBER, say("it says it started {text}", text=text)
+            )
         camera.last_exposure = now
         mid_s = asked_s + 0.5 * duration_s
         if started_s is None or offset_s is None:
             return mid_s, text
         if abs(offset_s) > SANE_OFFSET_S:
             camera.note(
-                f"camera's start time is {offset_s:+.0f} s from this computer's clock: ignored"
+                say(
+                    "camera's start time is {offset_s:+.0f} s from this computer's clock: ignored",
+                    offset_s=offset_s,
+                )
             )
             return mid_s, text
         if re.search(r"\.\d*[1-9]", text or ""):
@@ -318,7 +350,12 @@ class Exposure:
             return duration_s
         if abs(took_s - duration_s) > 0.5 + 0.1 * duration_s:
             self.camera.note(
-                f"camera says it exposed {took_s:g} s where {duration_s:g} s were asked: ignored"
+                say(
+                    "camera says it exposed {took_s:g} s where {duration_s:g} s were asked: "
+                    "ignored",
+                    took_s=took_s,
+                    duration_s=duration_s,
+                )
             )
             return duration_s
         return took_s

@@ -7,6 +7,7 @@ from typing import ClassVar
 from polewright.devices.alpaca.device import Device
 from polewright.devices.alpaca.errors import AlpacaError
 from polewright.devices.alpaca.models import BOOL
+from polewright.foundation.language import say
 
 
 class SafetyMonitor(Device):
@@ -23,5 +24,5 @@ class SafetyMonitor(Device):
         try:
             return self._get("issafe", BOOL, urgent=True)
         except AlpacaError as exc:
-            self.note(f"the safety monitor counts as unsafe: {exc}")
+            self.note(say("the safety monitor counts as unsafe: {exc}", exc=exc))
             return False

@@ -50,6 +50,7 @@ from polewright.foundation.angles import (
 )
 from polewright.foundation.clock import CancelToken, Clock
 from polewright.foundation.errors import Insisted, MotionUnknown
+from polewright.foundation.language import joined, say
 
 log = logging.getLogger(__name__)
 R = TypeVar("R")
@@ -267,7 +268,7 @@ class Motion(Device):
                     raise lost[0] from ignored
                 raise
             if lost:
-                self.note("the answer to a slew command was lost, but the mount moved")
+                self.note(say("the answer to a slew command was lost, but the mount moved"))
             miss = float(separation(_pointing(now), target))
             return SlewResult(deadline.waited_s, seen, miss / DEG, now)
 
@@ -375,7 +376,12 @@ class Motion(Device):
             log.warning("mount.stopping device=%s because=%r", self.where, exc)
             if self.stop_motion() is not MotionState.STOPPED:
                 raise MotionUnknown(
-                    f"{self.where}: could not be confirmed stopped{self.stop_words()}: {exc}"
+                    say(
+                        "{where}: could not be confirmed stopped{stop_words}: {exc}",
+                        where=self.where,
+                        stop_words=self.stop_words(),
+                        exc=exc,
+                    )
                 ) from exc
             raise
         raise refused
@@ -396,7 +402,12 @@ class Motion(Device):
                 self._put(member, timeout_s=timeout_s)
             except LOST as error:
                 self._look_after(error)
-                self.note(f"the answer to {member} was lost; what the mount does is watched")
+                self.note(
+                    say(
+                        "the answer to {member} was lost; what the mount does is watched",
+                        member=member,
+                    )
+                )
 
         def over() -> bool:
             slewing = self.slewing()
@@ -462,12 +473,18 @@ class Motion(Device):
 
     def stop_words(self) -> str:
         """Return what the driver said to the last stop, in brackets after a blank; or nothing."""
-        return f" ({'; '.join(self.stop_troubles[:3])})" if self.stop_troubles else ""
+        return (
+            say(" ({stop_troubles})", stop_troubles=joined("; ", self.stop_troubles[:3]))
+            if self.stop_troubles
+            else ""
+        )
 
     def _trouble(self, error: Exception) -> None:
         """Keep what went wrong with a stop for the message to the user."""
         if isinstance(error, AlpacaError):
-            words = f"{error.member}: {error.detail or error.situation}"
+            words = say(
+                "{member}: {value}", member=error.member, value=error.detail or error.situation
+            )
             if words not in self.stop_troubles:
                 self.stop_troubles.append(words)
 

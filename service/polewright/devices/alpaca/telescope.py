@@ -22,6 +22,7 @@ from polewright.devices.alpaca.models import BOOL, FLOAT, INT, TEXT, parse_utc
 from polewright.devices.alpaca.mount_state import MountState, PierSide
 from polewright.devices.alpaca.slew_and_stop import LOST, Motion, OpenCall, Watch
 from polewright.foundation.clock import CancelToken, Clock
+from polewright.foundation.language import say
 
 
 class EquatorialSystem(IntEnum):
@@ -87,7 +88,7 @@ class Telescope(Motion):
         except ValueError:
             system = EquatorialSystem.OTHER
         if system is EquatorialSystem.OTHER:
-            self.note("the mount does not say which coordinates it uses; of-date is the usual")
+            self.note(say("the mount does not say which coordinates it uses; of-date is the usual"))
         return system
 
     def tracking_rate(self) -> DriveRate | None:
@@ -164,7 +165,7 @@ class Telescope(Motion):
         try:
             return parse_utc(text)
         except (ValueError, OverflowError) as exc:
-            self.note(f"telescope gives no usable utcdate: {exc}")
+            self.note(say("telescope gives no usable utcdate: {exc}", exc=exc))
             return None
 
     def focal_length_m(self) -> float | None:
@@ -197,7 +198,9 @@ class Telescope(Motion):
             if now is None or deadline.passed:
                 if lost is not None:
                     raise lost
-                raise SettingNotTaken(self.where, "tracking", f"asked {on}, still reads {now}")
+                raise SettingNotTaken(
+                    self.where, "tracking", say("asked {on}, still reads {now}", on=on, now=now)
+                )
             timer.sleep(0.25, cancel)
 
     # -- park and home ---------------------------------------------------------------------
@@ -281,13 +284,16 @@ class Telescope(Motion):
             return "try"
         if self._flag("canslew", needed=True):
             self.note(
-                "the mount offers only slews whose answer comes when it has arrived; it is "
-                "watched and can be stopped meanwhile only if its server answers two at a time",
+                say(
+                    "the mount offers only slews whose answer comes when it has arrived; it "
+                    "is watched and can be stopped meanwhile only if its server answers two "
+                    "at a time"
+                ),
                 tell=True,
             )
             return "blocking"
         raise CannotSlew(
-            self.where, "slewtocoordinatesasync", "neither CanSlewAsync nor CanSlew is True"
+            self.where, "slewtocoordinatesasync", say("neither CanSlewAsync nor CanSlew is True")
         )
 
     def stop_axis(self, axis: int) -> None:

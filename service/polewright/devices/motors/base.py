@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 from typing import Literal, Protocol
 
 from polewright.foundation.errors import ConfigError, DeviceError
+from polewright.foundation.language import say
 
 AxisName = Literal["altitude", "azimuth"]
 Tick = Callable[[], None]
@@ -15,27 +16,27 @@ class AdjusterTrouble(DeviceError):
     """An adjuster did not turn as it was told to."""
 
     code = "adjuster_trouble"
-    advice = "Look at the adjuster's motor, power and cable; then start the session again."
+    advice = say("Look at the adjuster's motor, power and cable; then start the session again.")
 
     def __init__(self, axis: str, why: str) -> None:
         super().__init__(axis, why)
         self.axis, self.why = axis, why
 
     def __str__(self) -> str:
-        return f"the {self.axis} adjuster could not be turned: {self.why}"
+        return say("the {axis} adjuster could not be turned: {why}", axis=self.axis, why=self.why)
 
 
 class NeedsHands(ConfigError):
     """Nothing is configured that could turn the adjusters by itself."""
 
     code = "needs_hands"
-    advice = (
-        "Give [adjuster] name and options (`polewright handbook unattended`), or align without "
-        "--unattended."
+    advice = say(
+        "Give [adjuster] name and options (`polewright handbook unattended`), or align "
+        "without --unattended."
     )
 
     def __str__(self) -> str:
-        return "the adjusters are turned by hand ([adjuster] name is manual): nobody is there"
+        return say("the adjusters are turned by hand ([adjuster] name is manual): nobody is there")
 
 
 class Adjuster(Protocol):
@@ -74,5 +75,12 @@ def known_options(name: str, options: Mapping[str, object], allowed: set[str]) -
     """Raise `ConfigError` for an option that an adjuster does not have."""
     for key in options:
         if key not in allowed:
-            known = ", ".join(sorted(allowed)) or "none"
-            raise ConfigError(f"[adjuster.options] {key}: unknown to {name!r}; known: {known}")
+            known = ", ".join(sorted(allowed)) or say("none")
+            raise ConfigError(
+                say(
+                    "[adjuster.options] {key}: unknown to {name!r}; known: {known}",
+                    key=key,
+                    name=name,
+                    known=known,
+                )
+            )

@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from polewright.devices.motors.base import AdjusterTrouble, AxisName, Tick, known_options
 from polewright.foundation.clock import Clock
 from polewright.foundation.errors import ConfigError
+from polewright.foundation.language import say
 from polewright.foundation.programs import Program
 from polewright.foundation.user_commands import CommandFailed, UserCommand
 
@@ -38,7 +39,7 @@ class CommandAdjuster:
         self._turn = UserCommand(command, KEY, frozenset({"axis", "arcmin"}))
         for place in ("{axis}", "{arcmin}"):
             if not any(place in word for word in self._turn.words):
-                raise ConfigError(f"{KEY} must hold {place}")
+                raise ConfigError(say("{key} must hold {place}", key=KEY, place=place))
         self._stop = None
         if stop is not None:
             self._stop = UserCommand(stop, "[adjuster.options] stop", frozenset())
@@ -104,7 +105,7 @@ class CommandAdjuster:
             told = self._position.run({"axis": axis}, timeout_s=self._timeout_s, tick=tick)
             return float(told.split()[0])
         except (CommandFailed, ValueError, IndexError) as exc:
-            raise AdjusterTrouble(axis, f"its position is not known: {exc}") from exc
+            raise AdjusterTrouble(axis, say("its position is not known: {exc}", exc=exc)) from exc
 
     def travel_arcmin(self, axis: AxisName) -> tuple[float, float] | None:  # noqa: ARG002
         """Unknown; [adjuster] altitude_travel_arcmin and azimuth_travel_arcmin hold."""
@@ -117,13 +118,13 @@ def create(options: Mapping[str, object], clock: Clock) -> CommandAdjuster:  # n
     texts = {key: options.get(key) for key in ("command", "stop", "position")}
     for key, text in texts.items():
         if text is not None and not isinstance(text, str):
-            raise ConfigError(f"[adjuster.options] {key} must be text")
+            raise ConfigError(say("[adjuster.options] {key} must be text", key=key))
     timeout_s = options.get("timeout_s", 120.0)
     if isinstance(timeout_s, bool) or not isinstance(timeout_s, int | float) or timeout_s <= 0:
-        raise ConfigError("[adjuster.options] timeout_s must be a positive number, seconds")
+        raise ConfigError(say("[adjuster.options] timeout_s must be a positive number, seconds"))
     command, stop, position = texts["command"], texts["stop"], texts["position"]
     if not isinstance(command, str):
-        raise ConfigError(f"{KEY} is missing: the program that turns the adjusters")
+        raise ConfigError(say("{key} is missing: the program that turns the adjusters", key=KEY))
     return CommandAdjuster(
         command,
         float(timeout_s),

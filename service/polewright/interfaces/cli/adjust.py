@@ -10,6 +10,7 @@ import typer
 
 from polewright.foundation.clock import CancelToken
 from polewright.foundation.errors import ExitCode
+from polewright.foundation.language import say
 from polewright.interfaces.cli.align import AsJson, Plain, run_session
 from polewright.interfaces.cli.console import exit_with, stop_on_signals, told_plainly
 from polewright.interfaces.cli.options import ConfigPath, with_rig_options
@@ -71,9 +72,11 @@ def adjust(
         document = {"schema_version": "1", "ok": True, "session": now.model_dump(mode="json")}
         sys.stdout.write(json.dumps(document) + "\n")
     if left.cancelled:
-        console.print("Left; the session goes on in the service.")
+        console.print(say("Left; the session goes on in the service."))
         return
-    console.print(f"The session is {now.step.value}; the mount: {now.motion}.")
+    console.print(
+        say("The session is {value}; the mount: {motion}.", value=now.step.value, motion=now.motion)
+    )
     if now.step is not Step.FINISHED:
         code = now.failure.exit_code if now.failure is not None else ExitCode.UNEXPECTED
         exit_with(ExitCode(code))

@@ -11,6 +11,7 @@ import typer
 from polewright.foundation.angle_text import arcmin_text
 from polewright.foundation.clock import clock_from_environment
 from polewright.foundation.errors import ExitCode
+from polewright.foundation.language import say
 from polewright.interfaces.cli.console import (
     ending_word,
     exit_with,
@@ -109,9 +110,9 @@ def run_session(
         )
         settings = opened.config(settings)
         telling = Telling(settings.publish, opened.session_id, clock.utc_s())
-        console.print(f"Journal: {opened.journal.path}", soft_wrap=True)
+        console.print(say("Journal: {path}", path=opened.journal.path), soft_wrap=True)
         if opened.why:
-            told = f"Taking up the interrupted session: {opened.why}."
+            told = say("Resuming the interrupted session: {why}.", why=opened.why)
             console.print(told, soft_wrap=True)
 
         def make(listener: EventSink) -> AlignSession:
@@ -194,20 +195,30 @@ class Told:
         elif now.error is not None:
             error = now.error
             out.print(
-                f"Last reading ({error.state}): total {arcmin_text(error.total_arcmin)}, below "
-                f"{arcmin_text(error.upper95_arcmin)} with 95 % confidence; "
-                "not confirmed by a sweep.",
+                say(
+                    "Last reading ({state}): total {total_arcmin}, under {upper95_arcmin} "
+                    "(95 %); not confirmed by a sweep.",
+                    state=error.state,
+                    total_arcmin=arcmin_text(error.total_arcmin),
+                    upper95_arcmin=arcmin_text(error.upper95_arcmin),
+                ),
             )
         if now.failure is not None and not self.unconfirmed_end:
             word = ending_word(self.code)
-            console.print(headed(f"{word}:", "bold", f" {now.failure.message}"))
+            console.print(
+                headed(
+                    say("{word}:", word=word),
+                    "bold",
+                    say(" {message}", message=now.failure.message),
+                )
+            )
             if now.failure.advice:
-                console.print(f"What to do: {now.failure.advice}")
+                console.print(say("What to do: {advice}", advice=now.failure.advice))
         words = {
-            "unasked": "The mount was not reached in this run: its state is as it was before.",
-            "still": "The mount stands still; tracking is off.",
-            "tracking": "The mount tracks the stars.",
-            "slewing": "THE MOUNT WAS SLEWING when last seen: go and look.",
-            "unknown": "What the mount does is not known: go and look.",
+            "unasked": say("The mount was not reached in this run: it is as it was before."),
+            "still": say("The mount stands still; tracking is off."),
+            "tracking": say("The mount is tracking the stars."),
+            "slewing": say("THE MOUNT WAS SLEWING when last seen: go and look."),
+            "unknown": say("The mount's state is unknown: go and look."),
         }
         console.print(words[now.motion])

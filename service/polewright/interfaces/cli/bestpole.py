@@ -14,6 +14,7 @@ from rich.table import Table
 from polewright.foundation.angle_text import angle_text
 from polewright.foundation.angles import ARCMIN, ARCSEC
 from polewright.foundation.clock import clock_from_environment
+from polewright.foundation.language import say
 from polewright.interfaces.cli.console import told_plainly
 from polewright.interfaces.cli.options import ConfigPath, with_config_options
 from polewright.interfaces.cli.terminal import Console
@@ -62,13 +63,21 @@ def bestpole(
             try:
                 moment = datetime.fromisoformat(begin)
             except ValueError as exc:
-                raise ConfigError(f"--begin {begin!r} is no ISO 8601 time: {exc}") from exc
+                raise ConfigError(
+                    say("--begin {begin!r} is not an ISO 8601 time: {exc}", begin=begin, exc=exc)
+                ) from exc
             start = (moment if moment.tzinfo else moment.replace(tzinfo=UTC)).timestamp()
         try:
             wanted = Criterion(criterion)
         except ValueError as exc:
             names = ", ".join(item.value for item in Criterion)
-            raise ConfigError(f"--criterion {criterion!r}: choose one of {names}") from exc
+            raise ConfigError(
+                say(
+                    "--criterion {criterion!r}: choose one of {names}",
+                    criterion=criterion,
+                    names=names,
+                )
+            ) from exc
         span = TargetSpan(
             15.0 * ra_hours, dec_deg, start, start + 3600.0 * hours, exposure_s, field_radius_deg
         )
@@ -100,27 +109,35 @@ def bestpole(
         sys.stdout.write(json.dumps(document) + "\n")
         return
     out = Console()
-    table = Table(title=f"Motion in one exposure of {exposure_s:g} s", title_justify="left")
-    for title in ("axis", "above the true pole", "east of it", "rms", "worst"):
+    table = Table(
+        title=say("Motion in one exposure of {exposure_s:g} s", exposure_s=exposure_s),
+        title_justify="left",
+    )
+    for title in ("axis", say("above the true pole"), say("east of it"), "rms", "worst"):
         table.add_column(title, justify="left" if title == "axis" else "right")
     for pole in (answer.true, answer.refracted, answer.best):
-        pixels = "" if scale is None else f" ({pole.worst / scale:.2f} px)"
+        pixels = "" if scale is None else say(" ({worst:.2f} px)", worst=pole.worst / scale)
         table.add_row(
             pole.name,
             angle_text(pole.d_alt, signed=True),
             angle_text(pole.d_az_sky, signed=True),
             angle_text(pole.rms),
-            f"{angle_text(pole.worst)}{pixels}",
+            say("{worst}{pixels}", worst=angle_text(pole.worst), pixels=pixels),
         )
     out.print(table)
     gain = angle_text(answer.gain)
     if scale is not None:
-        gain += f" ({answer.gain / scale:.2f} px)"
-    for sentence in (f"The air, for refraction: {weather.source}.", *weather.warnings):
+        gain += say(" ({gain:.2f} px)", gain=answer.gain / scale)
+    for sentence in (
+        say("Air, for refraction: {source}.", source=weather.source),
+        *weather.warnings,
+    ):
         out.print(sentence)
-    out.print(f"The best axis gains {gain} rms over the better of the two poles.")
+    out.print(say("The best axis gains {gain} rms over the better of the two poles.", gain=gain))
     if answer.visible_share < 1.0:
         out.print(
-            f"The target is high enough in {answer.visible_share:.0%} of the span; only that "
-            "counts.",
+            say(
+                "The target is high enough for {visible_share:.0%} of the time; only that counts.",
+                visible_share=answer.visible_share,
+            ),
         )

@@ -14,6 +14,7 @@ from rich.table import Table
 from polewright.foundation.angle_text import angle_text
 from polewright.foundation.angles import ARCSEC
 from polewright.foundation.clock import clock_from_environment
+from polewright.foundation.language import say
 from polewright.interfaces.cli.console import told_plainly
 from polewright.interfaces.cli.terminal import Console
 
@@ -166,19 +167,24 @@ def show(*, folder: Folder = None, as_json: AsJson = False) -> None:
     for heading in (
         "catalogue",
         "stars",
-        "down to",
+        say("down to"),
         "epoch",
         "motions",
-        "of the sky",
-        "median width",
+        say("of the sky"),
+        say("median width"),
     ):
         table.add_column(
             heading, justify="left" if heading in ("catalogue", "motions") else "right"
         )
     table.add_row(
-        f"{bundled.name} (bundled)", f"{len(bundled)}", f"{bundled.limit:.1f}", "2016.0",
-        "no" if bundled.motion is None else "yes", "100 %", _width(density, 0.5),
-    )  # fmt: skip
+        say("{bundled} (bundled)", bundled=bundled.name),
+        f"{len(bundled)}",
+        f"{bundled.limit:.1f}",
+        "2016.0",
+        "no" if bundled.motion is None else "yes",
+        "100 %",
+        _width(density, 0.5),
+    )
     for item in found:
         about = item.header
         table.add_row(
@@ -189,10 +195,10 @@ def show(*, folder: Folder = None, as_json: AsJson = False) -> None:
     screen = Console()
     screen.print(table)
     for error in damaged:
-        screen.print(f"Damaged: {error}", style="bold red")
-        screen.print(f"What to do: {error.advice}")
+        screen.print(say("Damaged: {error}", error=error), style="bold red")
+        screen.print(say("What to do: {advice}", advice=error.advice))
     screen.print(_sentence(together))
-    screen.print(f"Folder: {folder or default_folder()}")
+    screen.print(say("Folder: {value}", value=folder or default_folder()))
 
 
 @catalogue_app.command()
@@ -210,7 +216,7 @@ def remove(
     if as_json:
         _say({"removed": str(path)})
     else:
-        Console().print(f"Removed: {path}")
+        Console().print(say("Removed: {path}", path=path))
 
 
 def _say(document: dict[str, Any]) -> None:
@@ -244,28 +250,49 @@ def _width(density: SkyDensity, share: float) -> str:
 
 
 def _sentence(density: SkyDensity) -> str:
-    return (
-        "With what is installed the embedded solver serves frames (3:2) down to a width of "
-        f"{_width(density, 0.9)} in the Milky Way, {_width(density, 0.5)} in half of the sky and "
-        f"{_width(density, 0.01)} nearly everywhere."
+    return say(
+        "With what is installed the embedded solver serves frames (3:2) down to a width "
+        "of {density} in the Milky Way, {density_2} in half of the sky and {density_3} "
+        "nearly everywhere.",
+        density=_width(density, 0.9),
+        density_2=_width(density, 0.5),
+        density_3=_width(density, 0.01),
     )
 
 
 def _tell_built(built: Built) -> None:
     about, screen = built.header, Console()
     lines = [
-        f"{about.stars} stars, magnitude {about.brightest:.1f} to {about.faintest:.1f}, "
-        f"epoch {about.epoch_year:.1f}, {'with' if about.moving else 'without'} proper motions; "
-        f"{about.extra_stars} of them are not in the bundled catalogue.",
-        f"They cover {about.covered:.0%} of the sky. Left out: {built.duplicates} listed twice, "
-        f"{built.blank} without position or magnitude.",
+        say(
+            "{stars} stars, magnitude {brightest:.1f} to {faintest:.1f}, epoch "
+            "{epoch_year:.1f}, {how} proper motions; {extra_stars} of them are not in the "
+            "bundled catalogue.",
+            stars=about.stars,
+            brightest=about.brightest,
+            faintest=about.faintest,
+            epoch_year=about.epoch_year,
+            how=say("with") if about.moving else say("without"),
+            extra_stars=about.extra_stars,
+        ),
+        say(
+            "They cover {covered:.0%} of the sky. Left out: {duplicates} listed twice, "
+            "{blank} without position or magnitude.",
+            covered=about.covered,
+            duplicates=built.duplicates,
+            blank=built.blank,
+        ),
     ]
     if about.agreeing is not None and about.offset_arcsec is not None:
         lines.append(
-            f"Of {about.compared} bright ones {about.agreeing:.1%} are in the bundled catalogue, "
-            f"{angle_text(about.offset_arcsec * ARCSEC)} away in the median."
+            say(
+                "Of {compared} bright ones {agreeing:.1%} are in the bundled catalogue, "
+                "{offset_arcsec} away in the median.",
+                compared=about.compared,
+                agreeing=about.agreeing,
+                offset_arcsec=angle_text(about.offset_arcsec * ARCSEC),
+            )
         )
-    lines += [f"Note: {warning}" for warning in built.warnings]
-    lines += [_sentence(built.density), f"Written: {built.path}"]
+    lines += [say("Note: {warning}", warning=warning) for warning in built.warnings]
+    lines += [_sentence(built.density), say("Written: {path}", path=built.path)]
     for line in lines:
         screen.print(line)

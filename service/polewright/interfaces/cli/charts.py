@@ -8,6 +8,7 @@ from typing import Literal
 
 from polewright.calculation.planning.request import PlanRequest, SweepPlan
 from polewright.foundation.errors import ConfigError, in_words
+from polewright.foundation.language import joined, say
 
 THEMES = ("day", "night")
 
@@ -16,14 +17,16 @@ class ChartUnwritable(ConfigError):
     """A chart cannot be written as asked."""
 
     code = "chart_unwritable"
-    advice = "Give a file name that ends in .svg or .png, in a folder that exists."
+    advice = say("Give a file name that ends in .svg or .png, in a folder that exists.")
 
     def __init__(self, path: str, reason: str) -> None:
         super().__init__(path, reason)
         self.path, self.reason = path, reason
 
     def __str__(self) -> str:
-        return f"the chart {self.path} cannot be written: {self.reason}"
+        return say(
+            "the chart {path} cannot be written: {reason}", path=self.path, reason=self.reason
+        )
 
 
 def picture_kind(path: Path, theme: str) -> Literal["svg", "png"]:
@@ -33,13 +36,20 @@ def picture_kind(path: Path, theme: str) -> Literal["svg", "png"]:
         ChartUnwritable: the name ends in something else, or the theme is unknown.
     """
     if theme not in THEMES:
-        raise ChartUnwritable(str(path), f"the theme is '{theme}', not one of {', '.join(THEMES)}")
+        raise ChartUnwritable(
+            str(path),
+            say(
+                "the theme is '{theme}', not one of {themes}",
+                theme=theme,
+                themes=joined(", ", THEMES),
+            ),
+        )
     match path.suffix.lower():
         case ".svg":
             return "svg"
         case ".png":
             return "png"
-    raise ChartUnwritable(str(path), f"'{path.suffix}' is neither .svg nor .png")
+    raise ChartUnwritable(str(path), say("'{suffix}' is neither .svg nor .png", suffix=path.suffix))
 
 
 def write_chart(

@@ -12,10 +12,10 @@ import typer
 from rich.console import Group, RenderableType
 from rich.live import Live
 from rich.table import Table
-from rich.text import Text
 
 from polewright.foundation.clock import CancelToken, clock_from_environment
 from polewright.foundation.errors import Cancelled, ExitCode
+from polewright.foundation.language import say
 from polewright.interfaces.cli.console import (
     TerminalListener,
     exit_with,
@@ -23,7 +23,7 @@ from polewright.interfaces.cli.console import (
     told_plainly,
 )
 from polewright.interfaces.cli.options import ConfigPath, with_rig_options
-from polewright.interfaces.cli.terminal import Console
+from polewright.interfaces.cli.terminal import Console, styled
 
 if TYPE_CHECKING:
     from polewright.observing.rig.rig import Rig
@@ -160,7 +160,7 @@ def _focused(rig: Rig, step: int, exposure_s: float, console: Console) -> FocusR
     focuser.connect(cancel=rig.cancel)
 
     def tell(sentence: str) -> None:
-        console.print(f"  focuser {sentence}")
+        console.print(say("  focuser {sentence}", sentence=sentence))
 
     return FocusRun(rig, focuser, step, exposure_s, tell).run()
 
@@ -200,12 +200,23 @@ def bells(before: list[float], now: float) -> int:
 def _picture(result: CheckResult, sizes: list[float]) -> RenderableType:
     number = "-.-" if result.hfd_px is None else f"{result.hfd_px:.2f}"
     style = "bold green" if sizes and result.hfd_px == min(sizes) else "bold"
-    best = f", best so far {min(sizes):.2f}" if sizes else ""
-    elongation = "" if result.elongation is None else f", {result.elongation:.2f} to 1"
+    best = say(", best so far {sizes:.2f}", sizes=min(sizes)) if sizes else ""
+    elongation = (
+        ""
+        if result.elongation is None
+        else say(", {elongation:.2f} to 1", elongation=result.elongation)
+    )
     return Group(
-        Text(big(number), style=style),
-        Text(f"half-flux diameter, px{best}; {result.star_count} stars{elongation}"),
-        *(Text(sentence) for sentence in result.advice),
+        styled(big(number), style=style),
+        styled(
+            say(
+                "half-flux diameter, px{best}; {star_count} stars{elongation}",
+                best=best,
+                star_count=result.star_count,
+                elongation=elongation,
+            )
+        ),
+        *(styled(sentence) for sentence in result.advice),
     )
 
 
@@ -213,22 +224,61 @@ def _told(result: Any) -> RenderableType:
     """Show a finished check, or a focus run."""
     table = Table(show_header=False, box=None)
     if hasattr(result, "best"):
-        table.add_row("focus", f"{result.best} steps (before: {result.started_at})")
         table.add_row(
-            "half-flux diameter", f"{result.after_px:.2f} px (before: {result.before_px:.2f})"
+            "focus",
+            say(
+                "{best} steps (before: {started_at})",
+                best=result.best,
+                started_at=result.started_at,
+            ),
+        )
+        table.add_row(
+            say("half-flux diameter"),
+            say(
+                "{after_px:.2f} px (before: {before_px:.2f})",
+                after_px=result.after_px,
+                before_px=result.before_px,
+            ),
         )
         return table
-    size = "no star to tell by" if result.hfd_px is None else f"{result.hfd_px:.2f} px"
-    share = "" if result.sky_share is None else f", {100 * result.sky_share:.0f} % of full scale"
-    table.add_row("stars", f"{result.star_count} ({result.saturated_stars} saturated)")
-    table.add_row("half-flux diameter", size)
-    if result.elongation is not None:
-        table.add_row("elongation", f"{result.elongation:.2f} to 1")
-    table.add_row("sky", f"{result.sky_adu:.0f} ± {result.sky_noise_adu:.1f} ADU{share}")
-    solved = (
-        f"yes, {result.matched} stars matched in {result.solve_s:.2f} s"
-        if result.solved
-        else f"no: {result.trouble}"
+    size = (
+        say("no star to tell by")
+        if result.hfd_px is None
+        else say("{hfd_px:.2f} px", hfd_px=result.hfd_px)
     )
-    table.add_row(f"solved with {result.exposure_s:g} s", solved)
-    return Group(table, *(Text(sentence) for sentence in result.advice))
+    share = (
+        ""
+        if result.sky_share is None
+        else say(", {sky_share:.0f} % of full scale", sky_share=100 * result.sky_share)
+    )
+    table.add_row(
+        "stars",
+        say(
+            "{star_count} ({saturated_stars} saturated)",
+            star_count=result.star_count,
+            saturated_stars=result.saturated_stars,
+        ),
+    )
+    table.add_row(say("half-flux diameter"), size)
+    if result.elongation is not None:
+        table.add_row("elongation", say("{elongation:.2f} to 1", elongation=result.elongation))
+    table.add_row(
+        "sky",
+        say(
+            "{sky_adu:.0f} ± {sky_noise_adu:.1f} ADU{share}",
+            sky_adu=result.sky_adu,
+            sky_noise_adu=result.sky_noise_adu,
+            share=share,
+        ),
+    )
+    solved = (
+        say(
+            "yes, {matched} stars matched in {solve_s:.2f} s",
+            matched=result.matched,
+            solve_s=result.solve_s,
+        )
+        if result.solved
+        else say("no: {trouble}", trouble=result.trouble)
+    )
+    table.add_row(say("solved with {exposure_s:g} s", exposure_s=result.exposure_s), solved)
+    return Group(table, *(styled(sentence) for sentence in result.advice))

@@ -18,17 +18,18 @@ from polewright.foundation.angle_text import angle_text, arcmin_text
 from polewright.foundation.angles import ARCSEC
 from polewright.foundation.clock import CancelToken
 from polewright.foundation.errors import ExitCode, Insisted, PolewrightError
-from polewright.interfaces.cli.terminal import Console, headed
+from polewright.foundation.language import joined, say, translated
+from polewright.interfaces.cli.terminal import Console, headed, styled
 from polewright.records import events
 from polewright.records.result import MeasurementResult, TimeResult
 
 STEP_WORDS = {
-    "slew": "slewing",
-    "settle": "settling",
-    "exposure": "exposing",
-    "download": "downloading",
-    "solve": "solving",
-    "prepare": "waiting for the device",
+    "slew": say("slewing"),
+    "settle": say("settling"),
+    "exposure": say("exposing"),
+    "download": say("reading out"),
+    "solve": say("solving"),
+    "prepare": say("waiting for the device"),
 }
 
 
@@ -64,54 +65,76 @@ class TerminalListener:
             self._progress.console.print(line)
 
     def _show_progress(self, event: events.Progress) -> None:
-        where = f"point {event.point} of {event.points}: " if event.point else ""
+        where = (
+            say("point {point} of {points}: ", point=event.point, points=event.points)
+            if event.point
+            else ""
+        )
         total = event.total_s
         if total is None or event.done_s > total + 1.0:
             detail = f"{event.done_s:.0f} s"
         else:
-            detail = f"{event.done_s:.0f} of {total:.0f} s"
+            detail = say("{done_s:.0f} of {total:.0f} s", done_s=event.done_s, total=total)
         self._progress.update(
             self._task,
             visible=True,
-            description=f"{where}{STEP_WORDS[event.step]}",
+            description=translated(where + STEP_WORDS[event.step]),
             completed=event.done_s,
             total=total,
-            detail=event.text or detail,
+            detail=translated(event.text or detail),
         )
 
     def _line(self, event: events.Event) -> str | Text:
         match event:
             case events.Note(severity="warning"):
-                return headed("Note:", "yellow", f" {event.text}")
+                return headed(say("Note:"), "yellow", say(" {event}", event=event.text))
             case events.Note():
-                return f"  {event.text}"
+                return say("  {event}", event=event.text)
             case events.Connected():
-                return f"  {event.device}: {event.name} at {event.address}"
+                return say(
+                    "  {device}: {event} at {address}",
+                    device=event.device,
+                    event=event.name,
+                    address=event.address,
+                )
             case events.SweepPlanned():
                 hours = ", ".join(f"{angle:+.0f}°" for angle in event.hour_angles_deg)
                 heights = ", ".join(f"{angle:.0f}°" for angle in event.altitudes_deg)
-                text = (
-                    f"  sweep: hour angles {hours} at declination "
-                    f"{event.declination_deg:+.1f}°, altitudes {heights}"
+                text = say(
+                    "  sweep: hour angles {hours} at declination "
+                    "{declination_deg:+.1f}°, altitudes {heights}",
+                    hours=hours,
+                    declination_deg=event.declination_deg,
+                    heights=heights,
                 )
                 if event.predicted_sigma_arcsec is not None:
                     sigma = angle_text(event.predicted_sigma_arcsec * ARCSEC)
-                    text += f"; expected uncertainty {sigma}"
+                    text += say("; expected uncertainty {sigma}", sigma=sigma)
                 if event.crosses_meridian:
-                    text += "; ACROSS THE MERIDIAN: keep clear of the mount"
+                    text += say("; ACROSS THE MERIDIAN: keep clear of the mount")
                 return text
             case events.PointSolved():
-                return (
-                    f"  point {event.point} of {event.points}: solved with {event.matched} stars, "
-                    f"rms {angle_text(event.rms_arcsec * ARCSEC)}, azimuth "
-                    f"{event.azimuth_deg:.1f}°, altitude {event.altitude_deg:.1f}°; the mount was "
-                    f"{arcmin_text(event.mount_offset_arcmin)} off"
+                return say(
+                    "  point {point} of {points}: solved with {matched} stars, rms "
+                    "{rms_arcsec}, azimuth {azimuth_deg:.1f}°, altitude "
+                    "{altitude_deg:.1f}°; the mount was {mount_offset_arcmin} off",
+                    point=event.point,
+                    points=event.points,
+                    matched=event.matched,
+                    rms_arcsec=angle_text(event.rms_arcsec * ARCSEC),
+                    azimuth_deg=event.azimuth_deg,
+                    altitude_deg=event.altitude_deg,
+                    mount_offset_arcmin=arcmin_text(event.mount_offset_arcmin),
                 )
             case events.MotionStopped(state="stopped"):
-                return headed("Motion stopped", "bold", f" ({event.reason})")
+                return headed(
+                    say("Motion stopped"), "bold", say(" ({reason})", reason=event.reason)
+                )
             case events.MotionStopped():
-                alarm = f"MOTION {event.state.upper()}: go and look at the mount now"
-                return headed(alarm, "bold red", f" ({event.reason})")
+                alarm = say(
+                    "MOTION {state}: go and look at the mount now", state=event.state.upper()
+                )
+                return headed(alarm, "bold red", say(" ({reason})", reason=event.reason))
         return ""
 
 
@@ -120,27 +143,33 @@ def compass(
 ) -> str:
     """Say a signed angle as a size, its uncertainty if there is one, and a direction word."""
     size = arcmin_text(abs(value_arcmin), sigma_arcmin)
-    return f"{size} {positive if value_arcmin >= 0 else negative}"
+    return say("{size} {side}", size=size, side=positive if value_arcmin >= 0 else negative)
 
 
 def result_table(result: MeasurementResult) -> Table:
     """Return the figures of a measurement as a table."""
     axis = result.axis
-    table = Table(title=f"Polar axis against the {axis.pole} pole", title_justify="left")
+    table = Table(
+        title=say("Polar axis against the {pole} pole", pole=axis.pole), title_justify="left"
+    )
     table.add_column("")
-    table.add_column("error ± 1 sigma", justify="right")
+    table.add_column(say("error ± 1 sigma"), justify="right")
     table.add_row(
-        "altitude", compass(axis.d_alt_arcmin, "too high", "too low", axis.sigma_alt_arcmin)
+        "altitude",
+        compass(axis.d_alt_arcmin, say("too high"), say("too low"), axis.sigma_alt_arcmin),
     )
     table.add_row(
-        "azimuth, on the sky",
-        compass(axis.d_az_sky_arcmin, "too far east", "too far west", axis.sigma_az_sky_arcmin),
+        say("azimuth, on the sky"),
+        compass(
+            axis.d_az_sky_arcmin, say("too far east"), say("too far west"), axis.sigma_az_sky_arcmin
+        ),
     )
     table.add_row(
-        "azimuth, turn of the base", compass(axis.d_az_base_arcmin, "too far east", "too far west")
+        say("azimuth, turn of the base"),
+        compass(axis.d_az_base_arcmin, say("too far east"), say("too far west")),
     )
     total = arcmin_text(axis.total_arcmin, axis.sigma_total_arcmin)
-    table.add_row("total", Text(total, style="bold"))
+    table.add_row("total", styled(total, "bold"))
     return table
 
 
@@ -149,18 +178,29 @@ def print_result(console: Console, result: MeasurementResult) -> None:
     axis = result.axis
     console.print(result_table(result))
     if axis.p_value is None:
-        console.print("Nothing was left over to check this fit with: add a point to verify it.")
+        console.print(
+            say("This fit has nothing left to check itself with: add a point to verify it.")
+        )
     else:
         console.print(
-            f"Fit check: chi-square {axis.chi2:.1f} for {axis.dof} degrees of freedom "
-            f"(p = {axis.p_value:.2g}).",
+            say(
+                "Fit check: chi-square {chi2:.1f} for {dof} degrees of freedom (p = "
+                "{p_value:.2g}).",
+                chi2=axis.chi2,
+                dof=axis.dof,
+                p_value=axis.p_value,
+            ),
         )
-    within = ("Within", "green") if result.within_tolerance else ("Not within", "bold")
+    within = ("Within", "green") if result.within_tolerance else (say("Not within"), "bold")
     console.print(
         headed(
             *within,
-            f" the tolerance of {arcmin_text(result.tolerance_arcmin)}: the error is below "
-            f"{arcmin_text(axis.total_upper95_arcmin)} with 95 % confidence.",
+            say(
+                " the tolerance of {tolerance_arcmin}: the error is under "
+                "{total_upper95_arcmin} (95 %).",
+                tolerance_arcmin=arcmin_text(result.tolerance_arcmin),
+                total_upper95_arcmin=arcmin_text(axis.total_upper95_arcmin),
+            ),
         )
     )
     console.print(result.site.sentence(result.started_utc, result.finished_utc))
@@ -178,25 +218,34 @@ def print_result(console: Console, result: MeasurementResult) -> None:
 def time_sentences(time: TimeResult) -> tuple[str, ...]:
     """Say where the time of a measurement went, and what was saved."""
     parts = (
-        ("slews", time.slew_s),
-        ("settling", time.settle_s),
-        ("exposures", time.expose_s),
-        ("downloads", time.download_s),
-        ("solving", time.solve_s),
-        ("the rest", time.other_s),
+        (say("slews"), time.slew_s),
+        (say("settling time"), time.settle_s),
+        (say("exposures"), time.expose_s),
+        (say("downloads"), time.download_s),
+        (say("solving"), time.solve_s),
+        (say("the rest"), time.other_s),
     )
-    split = ", ".join(f"{name} {seconds:.1f}" for name, seconds in parts)
-    told = [f"It took {time.total_s:.1f} s: {split}."]
+    split = joined(
+        ", ",
+        (say("{name} {seconds:.1f}", name=name, seconds=seconds) for name, seconds in parts),
+    )
+    told = [say("It took {total_s:.1f} s: {split}.", total_s=time.total_s, split=split)]
     saved = [
-        (time.overlap_saved_s, "by solving while the mount slewed"),
-        (time.settle_saved_s, "by measuring when the stars stood still"),
+        (time.overlap_saved_s, say("by solving during slews")),
+        (time.settle_saved_s, say("by measuring when the stars stood still")),
     ]
-    won = [f"{seconds:.1f} s {how}" for seconds, how in saved if seconds >= 0.05]
+    won = [
+        say("{seconds:.1f} s {how}", seconds=seconds, how=how)
+        for seconds, how in saved
+        if seconds >= 0.05
+    ]
     if won:
-        told.append(f"Saved: {' and '.join(won)}.")
+        told.append(say("Saved: {won}.", won=joined(", ", won)))
     lost_s = -min(0.0, time.settle_saved_s)
     if lost_s >= 0.05:
-        told.append(f"Measuring when the stars stood still cost {lost_s:.1f} s here.")
+        told.append(
+            say("Measuring when the stars stood still cost {lost_s:.1f} s here.", lost_s=lost_s)
+        )
     return tuple(told)
 
 
@@ -222,11 +271,13 @@ def error_document(error: PolewrightError) -> dict[str, object]:
 
 def ending_word(code: ExitCode) -> str:
     """What to call an early end: a stop that was asked for is no error."""
-    return "Stopped" if code is ExitCode.INTERRUPTED else "Error"
+    return say("Stopped") if code is ExitCode.INTERRUPTED else say("Error")
 
 
-LEFT_TRACKING = "The mount is unparked and tracking the stars: do not leave it alone like that."
-LEFT_STANDING = "The mount is unparked and standing still: do not leave it alone like that."
+LEFT_TRACKING = say("The mount is unparked and tracking: do not leave it unattended like this.")
+LEFT_STANDING = say(
+    "The mount is unparked and standing still: do not leave it unattended like this."
+)
 
 
 @contextmanager
@@ -238,9 +289,9 @@ def told_plainly(console: Console, *, as_json: bool) -> Iterator[None]:
         if as_json:
             sys.stdout.write(json.dumps(error_document(error), default=str) + "\n")
         word = ending_word(error.exit_code)
-        console.print(headed(f"{word}:", "bold red", f" {error}"))
+        console.print(headed(say("{word}:", word=word), "bold red", say(" {error}", error=error)))
         if error.advice:
-            console.print(f"What to do: {error.advice}")
+            console.print(say("What to do: {advice}", advice=error.advice))
         raise SystemExit(int(error.exit_code)) from None
 
 
@@ -266,7 +317,7 @@ def stop_on_signals(cancel: CancelToken) -> Iterator[None]:
         if first_s is not None and now_s - first_s >= AGAIN_S:
             raise Insisted
         first_s = first_s or now_s
-        cancel.cancel(f"stopped by {signal.Signals(number).name}")
+        cancel.cancel(say("stopped by {name}", name=signal.Signals(number).name))
 
     for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK"):
         number = getattr(signal, name, None)

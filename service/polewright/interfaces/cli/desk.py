@@ -10,6 +10,7 @@ import requests
 from pydantic import ValidationError
 
 from polewright.foundation.errors import DeviceError, PolewrightError
+from polewright.foundation.language import say
 from polewright.session.session import AlignSession, Command
 from polewright.session.snapshot import SessionSnapshot
 
@@ -43,16 +44,16 @@ class LocalDesk:
 
     def stop(self) -> None:
         """End the session."""
-        self._session.stop("stopped by the user")
+        self._session.stop(say("stopped by the user"))
 
 
 class ServiceUnreachable(DeviceError):
     """The service that runs the session does not answer."""
 
     code = "service_unreachable"
-    advice = (
-        "Check that `polewright serve` runs there and that the link is whole. A session there "
-        "goes on by itself; its page and its STOP still work."
+    advice = say(
+        "Check that `polewright serve` runs there and that the link is complete. A session "
+        "there goes on by itself; its page and its STOP still work."
     )
 
     def __init__(self, url: str, reason: str) -> None:
@@ -60,7 +61,9 @@ class ServiceUnreachable(DeviceError):
         self.url, self.reason = url, reason
 
     def __str__(self) -> str:
-        return f"the service at {self.url} cannot be used: {self.reason}"
+        return say(
+            "the service at {url} cannot be used: {reason}", url=self.url, reason=self.reason
+        )
 
 
 class ServiceRefused(PolewrightError):
@@ -103,7 +106,9 @@ class RemoteDesk:
             raise ServiceUnreachable(self.url, str(exc)) from exc
         if not answer.ok:
             if not isinstance(document, dict) or "message" not in document:
-                raise ServiceUnreachable(self.url, f"HTTP status {answer.status_code}")
+                raise ServiceUnreachable(
+                    self.url, say("HTTP status {status_code}", status_code=answer.status_code)
+                )
             raise ServiceRefused(
                 str(document.get("code", "refused")),
                 str(document["message"]),
@@ -123,7 +128,7 @@ class RemoteDesk:
             try:
                 now = SessionSnapshot.model_validate(self._ask("GET", "session"))
             except ValidationError as exc:
-                reason = "its answer is not understood; is it another version?"
+                reason = say("its answer cannot be read; is it another version?")
                 raise ServiceUnreachable(self.url, reason) from exc
             left_s = deadline - time.monotonic()
             if now.version > version or left_s <= 0.0:

@@ -11,6 +11,7 @@ from rich.table import Table
 from rich.text import Text
 
 from polewright.foundation.errors import ConfigError, ExitCode
+from polewright.foundation.language import say
 from polewright.interfaces.cli.console import told_plainly
 from polewright.interfaces.cli.terminal import Console
 
@@ -38,7 +39,9 @@ def devices(
     console = Console(stderr=True)
     with told_plainly(console, as_json=as_json):
         if host is None and port is not None:
-            raise ConfigError("--port belongs to --host: give both, or none to discover servers")
+            raise ConfigError(
+                say("--port belongs to --host: give both, or none to discover servers")
+            )
         if host is None:
             servers = [
                 (found.host, found.port) for found in discover(discovery_port, timeout_s=timeout_s)
@@ -69,10 +72,13 @@ def devices(
         return
     console = Console()
     for server in dict.fromkeys((row["host"], row["port"]) for row in rows):
-        console.print(f"Alpaca server {server[0]}:{server[1]}", style="bold")
+        console.print(
+            say("Alpaca server {server}:{server_2}", server=server[0], server_2=server[1]),
+            style="bold",
+        )
         # Nothing is cut: names and ids go into the configuration.
         table = Table(box=None, padding=(0, 1, 0, 0), pad_edge=False)
-        for heading in ("type", "no.", "name", "unique id"):
+        for heading in ("type", "no.", "name", say("unique id")):
             table.add_column(heading, justify="left", overflow="fold")
         for row in rows:
             if (row["host"], row["port"]) == server:

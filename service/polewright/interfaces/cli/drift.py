@@ -11,6 +11,7 @@ from rich.table import Table
 
 from polewright.foundation.clock import CancelToken, clock_from_environment
 from polewright.foundation.errors import ExitCode, in_words
+from polewright.foundation.language import say
 from polewright.interfaces.cli.console import (
     TerminalListener,
     compass,
@@ -36,8 +37,14 @@ class _Listener(TerminalListener):
         super().__call__(event)
         if isinstance(event, DriftReading):
             self.console.print(
-                f"  field {event.field} of {event.fields}, {event.elapsed_s / 60.0:.1f} min, "
-                f"{event.frames} frames: {event.sentence}",
+                say(
+                    "  field {field} of {fields}, {elapsed_s:.1f} min, {frames} frames: {sentence}",
+                    field=event.field,
+                    fields=event.fields,
+                    elapsed_s=event.elapsed_s / 60.0,
+                    frames=event.frames,
+                    sentence=event.sentence,
+                ),
             )
 
 
@@ -99,7 +106,7 @@ def drift(
         settings = config_from_file(config, overrides)
         if not 0.0 <= flexure_arcsec_per_hour <= 600.0:
             raise DriftSettingsWrong(
-                "--flexure-arcsec-per-hour", flexure_arcsec_per_hour, "between 0 and 600"
+                "--flexure-arcsec-per-hour", flexure_arcsec_per_hour, say("between 0 and 600")
             )
         rule = StopRule(goal=goal_arcsec * ARCSEC, longest_s=60.0 * minutes)
         how = DriftSettings(
@@ -151,14 +158,16 @@ def drift(
             try:
                 plot.write_bytes(picture)
             except OSError as exc:
-                tell_line(f"{plot} was not written: {in_words(exc, told=plot)}")
+                tell_line(
+                    say("{plot} was not written: {exc}", plot=plot, exc=in_words(exc, told=plot))
+                )
     disagrees = run.result.verdict in ("disagrees", "needs longer")
     exit_with(ExitCode.AXIS_NOT_TRUSTED if disagrees else ExitCode.OK)
 
 
 def _print(console: Console, result: DriftResult) -> None:
-    table = Table(title="Drift of the fields", title_justify="left")
-    for title in ("field", "frames", "minutes", "declination drift, arcsec/min", "predicted"):
+    table = Table(title=say("Drift of the fields"), title_justify="left")
+    for title in ("field", "frames", "minutes", say("declination drift, arcsec/min"), "predicted"):
         table.add_column(title, justify="left" if title == "field" else "right")
     for field in result.fields:
         predicted = field.predicted_rate_arcsec_per_min
@@ -170,12 +179,19 @@ def _print(console: Console, result: DriftResult) -> None:
             "" if predicted is None else f"{predicted:+.3f}",
         )
     console.print(table)
-    altitude = compass(result.d_alt_arcmin, "too high", "too low", result.sigma_alt_arcmin)
+    altitude = compass(
+        result.d_alt_arcmin, say("too high"), say("too low"), result.sigma_alt_arcmin
+    )
     azimuth = compass(
-        result.d_az_sky_arcmin, "too far east", "too far west", result.sigma_az_sky_arcmin
+        result.d_az_sky_arcmin, say("too far east"), say("too far west"), result.sigma_az_sky_arcmin
     )
     console.print(
-        f"Axis by drift, against the true pole: altitude {altitude}; azimuth on the sky {azimuth}.",
+        say(
+            "Axis by drift, against the true pole: altitude {altitude}; azimuth on the sky "
+            "{azimuth}.",
+            altitude=altitude,
+            azimuth=azimuth,
+        ),
     )
     console.print(result.sentence, style="bold")
     console.print(result.weather.sentence())

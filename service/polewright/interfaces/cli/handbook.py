@@ -11,6 +11,7 @@ from rich.markdown import Markdown
 from rich.table import Table
 from rich.text import Text
 
+from polewright.foundation.language import say
 from polewright.interfaces.cli.console import told_plainly
 from polewright.interfaces.cli.terminal import Console
 from polewright.interfaces.handbook.pages import PAGES, for_terminal
@@ -50,4 +51,4 @@ def _list(console: Console) -> None:
     for name, line in PAGES.items():
         table.add_row(Text(name, style="bold"), line)
     console.print(table)
-    console.print("\n`polewright handbook PAGE` shows one of them.")
+    console.print(say("\n`polewright handbook PAGE` shows one of them."))

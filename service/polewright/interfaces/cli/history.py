@@ -17,7 +17,8 @@ from rich.box import SIMPLE_HEAD
 from rich.table import Table
 
 from polewright.foundation.angle_text import arcmin_text
-from polewright.foundation.errors import ConfigError, ExitCode, counted, in_words
+from polewright.foundation.errors import ConfigError, ExitCode, in_words
+from polewright.foundation.language import joined, say, say_count
 from polewright.interfaces.cli.console import exit_with, told_plainly
 from polewright.interfaces.cli.options import ConfigPath
 from polewright.interfaces.cli.terminal import Console
@@ -69,7 +70,7 @@ def _moment(text: str | None) -> float | None:
     try:
         when = datetime.fromisoformat(text)
     except ValueError as exc:
-        raise ConfigError(f"{text!r} is no date; write it as 2026-09-01") from exc
+        raise ConfigError(say("{text!r} is no date; write it as 2026-09-01", text=text)) from exc
     return (when if when.tzinfo else when.replace(tzinfo=UTC)).timestamp()
 
 
@@ -108,7 +109,7 @@ def list_runs(
         _say({"runs": rows})
         return
     table = Table(
-        title="Past runs (times UTC, errors in arcmin)",
+        title=say("Past runs (times UTC, errors in arcmin)"),
         title_justify="left",
         caption="* rehearsal" if any(row["rehearsal"] for row in rows) else None,
         caption_justify="left",
@@ -153,14 +154,24 @@ def _why_none(history: History, wanted: RunFilter) -> str:
     """Say why no run is listed, and what to do."""
     hidden = _rehearsals_left_out(history, wanted)
     if hidden:
-        return f"No run but {hidden}."
+        return say("No run but {hidden}.", hidden=hidden)
     if piers := history.piers(rehearsals=True):
-        at = "" if wanted.pier is None else f" of a pier {wanted.pier!r}"
-        since = "" if wanted.since_utc_s is None else f" since {_when(wanted.since_utc_s)} UTC"
-        return f"No run{at}{since} is recorded; piers that have runs: {', '.join(piers)}."
-    return (
-        "No run is recorded yet: `polewright measure` makes the first. Rehearsals are recorded "
-        "only where [history] url or POLEWRIGHT_HISTORY_URL names a database for them."
+        at = "" if wanted.pier is None else say(" of a pier {pier!r}", pier=wanted.pier)
+        since = (
+            ""
+            if wanted.since_utc_s is None
+            else say(" since {since_utc_s} UTC", since_utc_s=_when(wanted.since_utc_s))
+        )
+        return say(
+            "No run{at}{since} is recorded; piers that have runs: {piers}.",
+            at=at,
+            since=since,
+            piers=joined(", ", piers),
+        )
+    return say(
+        "No run is recorded yet: `polewright measure` makes the first. Rehearsals are "
+        "recorded only where [history] url or POLEWRIGHT_HISTORY_URL names a database "
+        "for them."
     )
 
 
@@ -171,9 +182,11 @@ def _rehearsals_left_out(history: History, wanted: RunFilter) -> str:
     hidden = history.count_runs(replace(wanted, rehearsals=True)) - history.count_runs(wanted)
     if not hidden:
         return ""
-    are = "is" if hidden == 1 else "are"
-    it = "it" if hidden == 1 else "them"
-    return f"{counted(hidden, 'rehearsal')} {are} recorded here; --rehearsals shows {it} too"
+    return say_count(
+        "{count} rehearsal is recorded here; --rehearsals shows it too",
+        "{count} rehearsals are recorded here; --rehearsals shows them too",
+        hidden,
+    )
 
 
 def _end(row: dict[str, Any]) -> str:
@@ -210,20 +223,44 @@ def show_run(
         return
     out = Console()
     out.print(
-        f"Run {record.run_id} of {record.pier}: {record.kind}, {_when(record.started_utc_s)} to "
-        f"{_when(record.finished_utc_s)} UTC, ended: {_outcome_word(record.outcome)}.",
+        say(
+            "Run {run_id} of {pier}: {kind}, {started_utc_s} to {finished_utc_s} UTC, ended: "
+            "{outcome}.",
+            run_id=record.run_id,
+            pier=record.pier,
+            kind=record.kind,
+            started_utc_s=_when(record.started_utc_s),
+            finished_utc_s=_when(record.finished_utc_s),
+            outcome=_outcome_word(record.outcome),
+        ),
     )
     for device in record.devices:
-        out.print(f"  {device.device}: {device.name} at {device.address}")
+        out.print(
+            say(
+                "  {device}: {device_2} at {address}",
+                device=device.device,
+                device_2=device.name,
+                address=device.address,
+            )
+        )
     versions = ", ".join(f"{name} {version}" for name, version in record.versions.items())
-    out.print(f"  versions: {versions}")
+    out.print(say("  versions: {versions}", versions=versions))
     for number, sweep in enumerate(record.sweeps, start=1):
-        out.print(f"Sweep {number} of {len(record.sweeps)}", style="bold")
+        out.print(
+            say("Sweep {number} of {sweeps}", number=number, sweeps=len(record.sweeps)),
+            style="bold",
+        )
         print_result(out, sweep.result)
     if record.readings:
-        out.print(f"{counted(len(record.readings), 'reading')} while adjusting.")
+        out.print(
+            say_count(
+                "{count} reading while adjusting.",
+                "{count} readings while adjusting.",
+                len(record.readings),
+            )
+        )
     if record.failure is not None:
-        out.print(f"It ended early: {record.failure.message}")
+        out.print(say("It ended early: {message}", message=record.failure.message))
 
 
 @history_app.command("plot")
@@ -247,7 +284,7 @@ def plot(
     with _opened(config, url, console, as_json=False) as (history, settings):
         kind = output.suffix.lower()
         if kind not in (".svg", ".png"):
-            raise ConfigError(f"{output}: a picture must end in .svg or .png")
+            raise ConfigError(say("{output}: a picture must end in .svg or .png", output=output))
         name = _one_pier(history, pier or settings.history.pier, rehearsals)
         rows = _measured(history, _wanted(name, since, rehearsals))
         series, earlier = series_since_adjusting(rows)
@@ -260,7 +297,7 @@ def plot(
             name, series, earlier, trend, limit, picture="svg" if kind == ".svg" else "png"
         )
         _write(output, data)
-    console.print(f"The picture is in {output}.")
+    console.print(say("The picture is in {output}.", output=output))
     if trend is not None:
         console.print(trend.sentence)
 
@@ -336,30 +373,49 @@ def _show_trend(
     tell_line(found.sentence)
     if found.when_utc_s is not None:
         tell_line(
-            f"It moved around {_when(found.when_utc_s)[:10]}, between two measurements: look for "
-            "what happened then (earthquake, storm, work on the pier)."
+            say(
+                "It moved around {when_utc_s}, between two measurements: what happened then "
+                "(earthquake, storm, work on the pier)?",
+                when_utc_s=_when(found.when_utc_s)[:10],
+            )
         )
-    rate = ", ".join(
-        f"{word} {arcmin_text(value, sigma, signed=True)} a month"
-        for word, value, sigma in zip(
-            ("azimuth", "altitude"), found.rate, found.rate_sigma, strict=True
-        )
+    rate = joined(
+        ", ",
+        (
+            say("{word} {value} a month", word=word, value=arcmin_text(value, sigma, signed=True))
+            for word, value, sigma in zip(
+                (say("azimuth"), say("altitude")), found.rate, found.rate_sigma, strict=True
+            )
+        ),
     )
-    tell_line(f"Now: {rate}.")
+    tell_line(say("Now: {rate}.", rate=rate))
     if found.scatter > 2.0:
         tell_line(
-            f"The measurements scatter {found.scatter:.1f} times more than their errors say: "
-            "look for a loose clamp, or measure at like temperatures."
+            say(
+                "The measurements scatter {scatter:.1f} times more than their errors: look "
+                "for a loose clamp, or measure at similar temperatures.",
+                scatter=found.scatter,
+            )
         )
     if limit is None:
         return
     if alarm:
         tell_line(
-            f"ALARM: beyond the limit of {arcmin_text(limit)}. Align the pier again.", "bold red"
+            say(
+                "ALARM: beyond the limit of {limit}. Align the pier again.",
+                limit=arcmin_text(limit),
+            ),
+            "bold red",
         )
     elif crosses is not None and math.isfinite(crosses):
-        days = counted(round(crosses), "day")
-        tell_line(f"At this pace the limit of {arcmin_text(limit)} is reached in {days}.")
+        days = say_count("{count} day", "{count} days", round(crosses))
+        tell_line(
+            say(
+                "At this pace the limit of {limit} is reached in {days}.",
+                limit=arcmin_text(limit),
+                days=days,
+            )
+        )
 
 
 @history_app.command("export")
@@ -391,14 +447,20 @@ def export(
     with _opened(config, url, console, as_json=False) as (history, _settings):
         kind = format_name or output.suffix.lower().lstrip(".") or "jsonl"
         if kind not in exchange.FORMATS:
-            raise ConfigError(f"format {kind!r} is not one of {', '.join(exchange.FORMATS)}")
+            raise ConfigError(
+                say(
+                    "format {kind!r} is not one of {formats}",
+                    kind=kind,
+                    formats=joined(", ", exchange.FORMATS),
+                )
+            )
         if pier is not None:
             _one_pier(history, pier, rehearsals)
         wanted = _wanted(pier, since, rehearsals)
         left_out = _rehearsals_left_out(history, wanted)
         if kind == "parquet":
             if str(output) == "-":
-                raise ConfigError("Parquet goes to a file, not to the terminal")
+                raise ConfigError(say("Parquet goes to a file, not to the terminal"))
             rows = history.list_measurements(wanted)
             _told_os(output, lambda: exchange.write_parquet(rows, output))
             count = len(rows)
@@ -416,10 +478,14 @@ def export(
                 sys.stdout.write(text.getvalue())
             else:
                 _write(output, text.getvalue().encode())
-    what = counted(count, "run" if kind == "jsonl" else "measurement")
-    console.print(f"{what} written to {output}.")
+    what = (
+        say_count("{count} run", "{count} runs", count)
+        if kind == "jsonl"
+        else say_count("{count} measurement", "{count} measurements", count)
+    )
+    console.print(say("{what} written to {output}.", what=what, output=output))
     if not count and left_out:
-        console.print(f"{left_out}.")
+        console.print(say("{left_out}.", left_out=left_out))
 
 
 @history_app.command("import")
@@ -439,10 +505,15 @@ def import_file(
     if as_json:
         _say({"added": done.added, "known": done.known, "differing": list(done.differing)})
         return
-    were = "was" if done.known == 1 else "were"
-    console.print(f"{counted(done.added, 'run')} added, {done.known} {were} here already.")
+    console.print(
+        say(
+            "{added} added; already here: {known}.",
+            added=say_count("{count} run", "{count} runs", done.added),
+            known=done.known,
+        )
+    )
     for run_id in done.differing:
-        console.print(f"{run_id} is here with another content; ours was kept.")
+        console.print(say("{run_id} is here with another content; ours was kept.", run_id=run_id))
 
 
 def _one_pier(history: History, name: str | None, rehearsals: bool) -> str:
@@ -459,13 +530,21 @@ def _one_pier(history: History, name: str | None, rehearsals: bool) -> str:
     known = ", ".join(piers)
     if name is None:
         if known:
-            raise ConfigError(f"say which pier with --pier: {known}")
+            raise ConfigError(say("say which pier with --pier: {known}", known=known))
         if hidden := _rehearsals_left_out(history, _wanted(None, None, False)):
-            raise ConfigError(f"no run but {hidden}")
-        raise ConfigError("no run is recorded yet: `polewright measure` makes the first")
+            raise ConfigError(say("no run but {hidden}", hidden=hidden))
+        raise ConfigError(say("no run is recorded yet: `polewright measure` makes the first"))
     if hidden := _rehearsals_left_out(history, _wanted(name, None, False)):
-        raise ConfigError(f"of the pier {name!r}, no run but {hidden}")
-    raise ConfigError(f"no run of a pier {name!r} is recorded; known: {known or 'none'}")
+        raise ConfigError(
+            say("of the pier {name!r}, no run but {hidden}", name=name, hidden=hidden)
+        )
+    raise ConfigError(
+        say(
+            "no run of a pier {name!r} is recorded; known: {value}",
+            name=name,
+            value=known or "none",
+        )
+    )
 
 
 def _measured(history: History, wanted: RunFilter) -> list[dict[str, Any]]:
@@ -476,10 +555,18 @@ def _measured(history: History, wanted: RunFilter) -> list[dict[str, Any]]:
     """
     rows = history.list_measurements(wanted)
     if not rows:
-        since = "" if wanted.since_utc_s is None else f" since {_when(wanted.since_utc_s)} UTC"
+        since = (
+            ""
+            if wanted.since_utc_s is None
+            else say(" since {since_utc_s} UTC", since_utc_s=_when(wanted.since_utc_s))
+        )
         raise ConfigError(
-            f"no run of the pier {wanted.pier!r}{since} came to a measurement: "
-            "`polewright history list` shows how each ended"
+            say(
+                "no run of the pier {pier!r}{since} came to a measurement: `polewright "
+                "history list` shows how each ended",
+                pier=wanted.pier,
+                since=since,
+            )
         )
     return rows
 
@@ -492,4 +579,6 @@ def _told_os(path: Path, write: Any) -> None:
     try:
         write()
     except OSError as exc:
-        raise ConfigError(f"{path} cannot be written: {in_words(exc)}") from exc
+        raise ConfigError(
+            say("{path} cannot be written: {exc}", path=path, exc=in_words(exc))
+        ) from exc

@@ -12,8 +12,9 @@ from typing import TYPE_CHECKING, Annotated, Any, TextIO
 import typer
 
 from polewright.foundation.clock import CancelToken, clock_from_environment
-from polewright.foundation.errors import ConfigError, ExitCode, counted, in_words
+from polewright.foundation.errors import ConfigError, ExitCode, in_words
 from polewright.foundation.files import write_whole
+from polewright.foundation.language import say, say_count
 from polewright.interfaces.cli.console import exit_with, stop_on_signals, told_plainly
 from polewright.interfaces.cli.options import ConfigPath, with_config_options
 from polewright.interfaces.cli.terminal import Console
@@ -22,17 +23,17 @@ if TYPE_CHECKING:
     from polewright.calculation.planning.horizon import Horizon
     from polewright.observing.runs.horizon_recording import SkylineLines
 
-SUN_CAUTION = (
-    "Caution: never point an unfiltered telescope or finder at the Sun, nor look through it near "
-    "the Sun. Record the skyline after sunset, or with the telescope covered."
+SUN_CAUTION = say(
+    "Caution: never point an unfiltered telescope or finder at the Sun, nor look through "
+    "it near the Sun. Record the skyline after sunset, or with the telescope covered."
 )
-HOW_TO_TYPE = (
-    "One 'azimuth altitude' pair a line in degrees, azimuth from north through east; a third "
-    "number where an overhang begins. An empty line ends."
+HOW_TO_TYPE = say(
+    "One 'azimuth altitude' pair a line in degrees, azimuth from north through east; a "
+    "third number where an overhang begins. An empty line ends."
 )
-HOW_TO_RECORD = (
-    "Drive the mount along the skyline yourself (this program moves nothing). Enter records where "
-    "it points; u and Enter takes the last point back; q and Enter ends."
+HOW_TO_RECORD = say(
+    "Drive the mount along the skyline yourself (this program moves nothing). Enter "
+    "records where it points; u and Enter takes the last point back; q and Enter ends."
 )
 
 
@@ -40,24 +41,24 @@ class NoHorizonGiven(ConfigError):
     """No usable line came in."""
 
     code = "no_horizon_given"
-    advice = "Give at least one 'azimuth altitude' pair in degrees."
+    advice = say("Give at least one 'azimuth altitude' pair in degrees.")
 
     def __str__(self) -> str:
-        return "no azimuth/altitude pair was given"
+        return say("no azimuth/altitude pair was given")
 
 
 class HorizonFile(ConfigError):
     """The horizon file cannot be read or written."""
 
     code = "horizon_file"
-    advice = "Check the name, the folder and its permissions."
+    advice = say("Check the name, the folder and its permissions.")
 
     def __init__(self, path: str, reason: str) -> None:
         super().__init__(path, reason)
         self.path, self.reason = path, reason
 
     def __str__(self) -> str:
-        return f"{self.path}: {self.reason}"
+        return say("{path}: {reason}", path=self.path, reason=self.reason)
 
 
 @with_config_options
@@ -102,7 +103,7 @@ def horizon(
         for sentence in settings.notes:
             messages.print(sentence, soft_wrap=True)
         if out is not None and out.exists() and not force:
-            raise HorizonFile(str(out), "exists already; --force overwrites it")
+            raise HorizonFile(str(out), say("already exists; --force overwrites it"))
         if out is not None:
             _check_writable(out)
         if chart is not None:
@@ -142,7 +143,7 @@ def _read(source: Path | None, lines: SkylineLines, messages: Console) -> None:
         try:
             text: Iterable[str] = source.read_text(encoding="utf-8-sig").splitlines()
         except (OSError, UnicodeDecodeError) as exc:
-            raise HorizonFile(str(source), f"cannot be read: {in_words(exc)}") from exc
+            raise HorizonFile(str(source), say("cannot be read: {exc}", exc=in_words(exc))) from exc
     elif sys.stdin.isatty():
         messages.print(HOW_TO_TYPE)
         text = _typed()
@@ -151,7 +152,7 @@ def _read(source: Path | None, lines: SkylineLines, messages: Console) -> None:
     for line in text:
         problem = lines.add(line)
         if problem is not None:
-            messages.print(f"Not used: {problem}")
+            messages.print(say("Not used: {problem}", problem=problem))
 
 
 def _typed() -> Iterator[str]:
@@ -178,16 +179,18 @@ def _record(settings: Any, lines: SkylineLines, messages: Console) -> None:
                     if look.sun_caution:
                         messages.print(look.sun_caution, style="bold red")
                     problem = lines.add(look.line)
-                    told = f"Not used: {problem}" if problem else f"  {look.line}"
+                    told = (
+                        say("Not used: {problem}", problem=problem) if problem else f"  {look.line}"
+                    )
                     messages.print(told)
                 case "u":
                     gone = lines.take_back()
-                    messages.print(f"Taken back: {gone or 'nothing'}")
+                    messages.print(say("Taken back: {value}", value=gone or "nothing"))
                 case "q":
                     return
                 case other:
                     messages.print(
-                        f"'{other}' is none of Enter, u and q; nothing recorded",
+                        say("'{other}' is none of Enter, u and q; nothing recorded", other=other),
                     )
 
 
@@ -198,7 +201,7 @@ def _check_writable(out: Path) -> None:
         with tempfile.TemporaryFile(dir=out.parent) as file:
             file.write(b"#" * 4096)
     except OSError as exc:
-        raise HorizonFile(str(out), f"cannot be written: {in_words(exc)}") from exc
+        raise HorizonFile(str(out), say("cannot be written: {exc}", exc=in_words(exc))) from exc
 
 
 def _write(out: Path, lines: SkylineLines, otherwise: TextIO) -> None:
@@ -211,7 +214,10 @@ def _write(out: Path, lines: SkylineLines, otherwise: TextIO) -> None:
     except OSError as exc:
         otherwise.write(text)
         otherwise.flush()
-        reason = f"cannot be written: {in_words(exc)}. Its lines stand above: copy them from there"
+        reason = say(
+            "cannot be written: {exc}. Its lines stand above: copy them from there",
+            exc=in_words(exc),
+        )
         raise HorizonFile(str(out), reason) from exc
 
 
@@ -250,17 +256,33 @@ def _report(
         sys.stdout.write(format_horizon(skyline))  # as it is: it may go into a file
         sys.stdout.flush()
     else:
-        points = counted(len(skyline.azimuth_deg), "point")
-        console.print(f"{points} written to {out}.")
+        points = say_count("{count} point", "{count} points", len(skyline.azimuth_deg))
+        console.print(say("{points} written to {out}.", points=points, out=out))
     console.print(
-        f"Open above {low_deg:g}°: {100.0 * usable.open_fraction:.0f} % "
-        f"({usable.open_square_deg:.0f} square degrees), before any clearance.",
+        say(
+            "Open above {low_deg:g}°: {open_fraction:.0f} % ({open_square_deg:.0f} square "
+            "degrees), before any clearance.",
+            low_deg=low_deg,
+            open_fraction=100.0 * usable.open_fraction,
+            open_square_deg=usable.open_square_deg,
+        ),
     )
     console.print(
-        f"Highest obstacle {usable.highest_obstacle_deg:.1f}° at azimuth "
-        f"{usable.highest_obstacle_azimuth_deg:.0f}°; widest opening {usable.widest_open_deg:.0f}° "
-        f"from azimuth {usable.widest_open_from_deg:.0f}° on.",
+        say(
+            "Highest obstacle {highest_obstacle_deg:.1f}° at azimuth "
+            "{highest_obstacle_azimuth_deg:.0f}°; widest opening {widest_open_deg:.0f}° from "
+            "azimuth {widest_open_from_deg:.0f}° on.",
+            highest_obstacle_deg=usable.highest_obstacle_deg,
+            highest_obstacle_azimuth_deg=usable.highest_obstacle_azimuth_deg,
+            widest_open_deg=usable.widest_open_deg,
+            widest_open_from_deg=usable.widest_open_from_deg,
+        ),
     )
     if lines.rejected:
-        were = "was" if len(lines.rejected) == 1 else "were"
-        console.print(f"{counted(len(lines.rejected), 'line')} {were} not used; see above.")
+        console.print(
+            say_count(
+                "{count} line was not used; see above.",
+                "{count} lines were not used; see above.",
+                len(lines.rejected),
+            )
+        )

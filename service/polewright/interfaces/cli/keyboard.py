@@ -6,6 +6,7 @@ import time
 from collections.abc import Callable
 
 from polewright.foundation.errors import PolewrightError
+from polewright.foundation.language import joined, say
 from polewright.interfaces.cli.desk import Desk
 from polewright.session.session import Command
 from polewright.session.snapshot import SessionSnapshot
@@ -13,12 +14,14 @@ from polewright.session.states import ENDED, Step
 
 ESCAPE = "\x1b"
 ERASE = ("\x7f", "\b")
-SWEEP_QUESTION = "The mount will move by itself. Hands off, tube and cables free to turn? y / n"
-STOP_QUESTION = "Stop the session and all motion? y / n"
+SWEEP_QUESTION = say(
+    "The mount will move by itself. Hands off, tube and cables free to turn? y / n"
+)
+STOP_QUESTION = say("Stop the session and all motion? y / n")
 STOP_KEYS = ("s", "q")
-AXIS_QUESTION = (
-    "Told once or twice, the reading can say turns instead of arcminutes only.\n"
-    "Turns of which adjuster? altitude (a) or azimuth (z), Enter: "
+AXIS_QUESTION = say(
+    "Told once or twice, the reading gives turns as well as arcminutes.\nTurns of which "
+    "adjuster? altitude (a) or azimuth (z), Enter: "
 )
 MESSAGE_S = 20.0
 """So long an answer to a key stays to be read."""
@@ -68,14 +71,18 @@ class Keyboard:
         if step in ENDED:
             return ""
         if self._read_only:
-            return "only watching; Ctrl-C leaves"
-        keys = ["s stop"]
+            return say("only watching; Ctrl-C leaves")
+        keys = [say("s stop")]
         if step is Step.ADJUSTING:
-            keys += ["n new sweep", "p go on" if self._paused else "p pause", "k snugged"]
-            keys.append("u note turns (to be told turns)")
+            keys += [
+                say("n new sweep"),
+                say("p go on") if self._paused else say("p pause"),
+                say("k snugged"),
+            ]
+            keys.append(say("u note turns"))
             if self._may_finish:
-                keys.append("f finish without a last sweep")
-        return "   ".join(keys)
+                keys.append(say("f finish without a last sweep"))
+        return joined("   ", keys)
 
     def press(self, key: str, now: SessionSnapshot) -> None:
         """Act on one key. Refusals are told by `prompt`, never raised."""
@@ -102,19 +109,21 @@ class Keyboard:
                 self._paused = not now.paused
                 self._do(
                     Command.RESUME if now.paused else Command.PAUSE,
-                    "Going on." if now.paused else "Paused: no more frames until p is pressed.",
+                    say("Going on.")
+                    if now.paused
+                    else say("Paused: no more frames until p is pressed."),
                 )
             case "k":
-                self._do(Command.SNUGGED, "Noted: two fresh frames must agree now.")
+                self._do(Command.SNUGGED, say("Noted: two fresh frames must agree now."))
             case "u":
                 self._typed = ""
                 self._ask(AXIS_QUESTION, self._choose_axis)
             case "f" if self._may_finish:
                 self._ask(
-                    "Finish without a confirming sweep? Motion is stopped. y / n", self._finish
+                    say("Finish without a confirming sweep? Motion is stopped. y / n"), self._finish
                 )
             case other:
-                self._tell(f"{other!r} is no key here.")
+                self._tell(say("{other!r} is no key here.", other=other))
 
     def _tell(self, message: str) -> None:
         """Show what came of a key, for a while."""
@@ -140,7 +149,7 @@ class Keyboard:
         try:
             self._desk.command(command, **details)
         except PolewrightError as error:
-            self._tell(f"{error}. {error.advice}")
+            self._tell(say("{error}. {advice}", error=error, advice=error.advice))
         else:
             self._tell(told)
 
@@ -156,14 +165,14 @@ class Keyboard:
         try:
             self._desk.stop()
         except PolewrightError as error:
-            self._tell(f"{error}. {error.advice}")
+            self._tell(say("{error}. {advice}", error=error, advice=error.advice))
             return False
         self._show("Stopping ...")
         return True
 
     def _sweep(self, key: str) -> None:
         if self._said_yes(key):
-            self._do(Command.SWEEP, "Hands off: a new sweep begins.")
+            self._do(Command.SWEEP, say("Hands off: a new sweep begins."))
 
     def _choose_axis(self, key: str) -> None:
         """Take a word up to Enter, or up to the number that follows it at once."""
@@ -176,15 +185,28 @@ class Keyboard:
         axis = adjuster(self._typed.lower())
         if axis is None:
             wrong, self._typed = self._typed, ""
-            self._show(f"{wrong!r} is neither altitude nor azimuth.\n{AXIS_QUESTION}")
+            self._show(
+                say(
+                    "{wrong!r} is neither altitude nor azimuth.\n{axis_question}",
+                    wrong=wrong,
+                    axis_question=AXIS_QUESTION,
+                )
+            )
             return
         self._axis, self._typed = axis, key.strip()
         self._answer = self._type_turns
         self._show_typed()
 
     def _show_typed(self) -> None:
-        positive = "raises the axis" if self._axis == "altitude" else "moves it east"
-        self._show(f"Turns of the {self._axis} adjuster (+ {positive}), Enter: {self._typed}")
+        positive = say("raises the axis") if self._axis == "altitude" else say("moves it east")
+        self._show(
+            say(
+                "Turns of the {axis} adjuster (+ {positive}), Enter: {typed}",
+                axis=self._axis,
+                positive=positive,
+                typed=self._typed,
+            )
+        )
 
     def _type_turns(self, key: str) -> None:
         if key == "\n":
@@ -194,9 +216,11 @@ class Keyboard:
             try:
                 turns = float(self._typed.replace(",", "."))
             except ValueError:
-                self._tell(f"{self._typed!r} is not a number of turns.")
+                self._tell(say("{typed!r} is not a number of turns.", typed=self._typed))
                 return
-            told = f"Noted: {turns:+g} turns of the {self._axis} adjuster."
+            told = say(
+                "Noted: {turns:+g} turns of the {axis} adjuster.", turns=turns, axis=self._axis
+            )
             self._do(Command.TURNS, told, axis=self._axis, turns=turns)
             return
         self._typed = self._typed[:-1] if key in ERASE else self._typed + key

@@ -11,7 +11,9 @@ from rich.text import Text
 
 from polewright.foundation.angle_text import angle_parts, arcmin_text
 from polewright.foundation.angles import ARCMIN
+from polewright.foundation.language import say, translated
 from polewright.interfaces.cli.console import STEP_WORDS, compass
+from polewright.interfaces.cli.terminal import styled
 from polewright.session.snapshot import ErrorNow, SessionSnapshot
 from polewright.session.states import ENDED, Step
 
@@ -22,11 +24,11 @@ ASPECT = 2.0
 #: 95 % of a two-dimensional normal distribution lie within so many sigmas: sqrt(-2 ln 0.05).
 TWO_D_95 = 2.4477
 STEP_TITLES = {
-    Step.IDLE: "not started",
-    Step.CHECKING: "checking the devices",
-    Step.PLANNING: "planning the sweep",
-    Step.SWEEPING: "SWEEPING: hands off, the mount moves by itself",
-    Step.ADJUSTING: "adjusting: turn the adjusters as told",
+    Step.IDLE: say("not started"),
+    Step.CHECKING: say("checking the devices"),
+    Step.PLANNING: say("planning the sweep"),
+    Step.SWEEPING: say("SWEEPING: hands off, the mount moves by itself"),
+    Step.ADJUSTING: say("adjusting: turn the adjusters as told"),
     Step.FINISHED: "finished",
     Step.STOPPED: "stopped",
     Step.FAILED: "failed",
@@ -73,30 +75,43 @@ def view(
             table.add_row(figures)
         parts.append(table)
     if now.advice is not None:
-        parts.append(Text(now.advice.sentence, style="bold"))
-        parts += [Text(f"! {caution}", style="yellow") for caution in now.advice.cautions]
+        parts.append(styled(now.advice.sentence, style="bold"))
+        parts += [
+            styled(say("! {caution}", caution=caution), style="yellow")
+            for caution in now.advice.cautions
+        ]
     parts.append(_progress(now))
     if now.notes:
-        parts.append(Text(f"Note: {now.notes[-1]}", style="dim"))
+        parts.append(styled(say("Note: {notes}", notes=now.notes[-1]), style="dim"))
     if now.failure is not None:
-        parts.append(Text(f"{now.failure.message}. {now.failure.advice}", style="bold red"))
+        parts.append(
+            styled(
+                say("{message}. {advice}", message=now.failure.message, advice=now.failure.advice),
+                style="bold red",
+            )
+        )
     if now.step not in ENDED:  # afterwards no key does anything
-        parts.append(Text(help_line, style="dim"))
-        parts.append(Text(prompt, style="reverse" if prompt else ""))
+        parts.append(styled(help_line, style="dim"))
+        parts.append(styled(prompt, style="reverse" if prompt else ""))
     return Group(*parts)
 
 
 def _headline(now: SessionSnapshot) -> Text:
-    text = Text(STEP_TITLES[now.step], style="bold reverse")
+    text = styled(STEP_TITLES[now.step], style="bold reverse")
     if now.paused:
-        text.append(" PAUSED ", style="bold yellow")
+        text.append(translated(say(" PAUSED ")), style="bold yellow")
     if now.step is Step.ADJUSTING and now.pass_kind is not None and now.goal_arcmin is not None:
         near = now.pass_kind == "coarse"  # noqa: S105 - a pass, not a password
-        kind = "first pass, only near" if near else "last pass"
-        text.append(f"  {kind}: goal {arcmin_text(now.goal_arcmin)}", style="not reverse")
-    text.append(
-        f"  sweeps {now.sweeps}, moves {now.moves}, mount {now.motion}", style="not reverse dim"
+        kind = say("first, coarse pass") if near else say("last pass")
+        goal = say("  {kind}: goal {goal}", kind=kind, goal=arcmin_text(now.goal_arcmin))
+        text.append(translated(goal), style="not reverse")
+    counts = say(
+        "  sweeps {sweeps}, moves {moves}, mount {motion}",
+        sweeps=now.sweeps,
+        moves=now.moves,
+        motion=now.motion,
     )
+    text.append(translated(counts), style="not reverse dim")
     return text
 
 
@@ -105,40 +120,59 @@ def _figures(now: SessionSnapshot, error: ErrorNow) -> Group:
     counts = error.state in ("settled", "bumped", "measured")
     style = "bold" if counts else "dim"
     number, unit = angle_parts(error.total_arcmin * ARCMIN)
-    lines.append(Text(big(number) + f" {unit}", style=style))
+    lines.append(styled(big(number) + f" {translated(unit)}", style=style))
     age_s = max(0.0, now.utc_s - error.utc_s)
     lines.append(
-        Text(
-            f"± {arcmin_text(error.sigma_total_arcmin)} (1 sigma), {error.state}"
-            + (f", {age_s:.0f} s old" if age_s >= 10.0 else "")
+        styled(
+            say(
+                "± {sigma_total_arcmin} (1 sigma), {state}",
+                sigma_total_arcmin=arcmin_text(error.sigma_total_arcmin),
+                state=error.state,
+            )
+            + (say(", {age_s:.0f} s old", age_s=age_s) if age_s >= 10.0 else "")
         )
     )
     inside = error.upper95_arcmin <= now.tolerance_arcmin
     lines.append(
-        Text(
-            f"surely below {arcmin_text(error.upper95_arcmin)} (95 %), tolerance "
-            f"{arcmin_text(now.tolerance_arcmin)}",
+        styled(
+            say(
+                "under {upper95_arcmin} (95 %), tolerance {tolerance_arcmin}",
+                upper95_arcmin=arcmin_text(error.upper95_arcmin),
+                tolerance_arcmin=arcmin_text(now.tolerance_arcmin),
+            ),
             style="green" if inside and counts else "",
         )
     )
-    lines.append(Text(""))
+    lines.append(styled(""))
     advice = now.advice
     if advice is not None and advice.axis is not None and advice.heading is not None:
         amount = advice.amount_arcmin
-        told = f"{arrow(advice.heading, now.southern)} {advice.heading} {arcmin_text(amount)}"
+        told = say(
+            "{arrow} {heading} {amount}",
+            arrow=arrow(advice.heading, now.southern),
+            heading=advice.heading,
+            amount=arcmin_text(amount),
+        )
         if advice.turns is not None:
-            told += f", {advice.turns:.2f} turns"
+            told += say(", {turns:.2f} turns", turns=advice.turns)
         if advice.passed:
-            told += "  PAST THE MARK"
-        lines.append(Text(told, style="bold reverse"))
-    for axis, value, words in (
-        ("altitude", error.d_alt_arcmin, ("too high", "too low")),
-        ("azimuth", error.d_az_sky_arcmin, ("too far east", "too far west")),
+            told += say("  PAST THE MARK")
+        lines.append(styled(told, style="bold reverse"))
+    for key, axis, value, words in (
+        ("altitude", say("altitude"), error.d_alt_arcmin, (say("too high"), say("too low"))),
+        (
+            "azimuth",
+            say("azimuth"),
+            error.d_az_sky_arcmin,
+            (say("too far east"), say("too far west")),
+        ),
     ):
-        in_hand = advice is not None and advice.axis == axis
+        in_hand = advice is not None and advice.axis == key
         mark = "→" if in_hand else " "
         lines.append(
-            Text(f"{mark} {axis:<9}{compass(value, *words)}", style="bold" if in_hand else "")
+            styled(
+                mark + f" {translated(axis):<9}" + compass(value, *words), "bold" if in_hand else ""
+            )
         )
     return Group(*lines)
 
@@ -146,17 +180,26 @@ def _figures(now: SessionSnapshot, error: ErrorNow) -> Group:
 def _progress(now: SessionSnapshot) -> RenderableType:
     at = now.progress
     if at is None:
-        return Text("")
+        return styled("")
     words = STEP_WORDS.get(at.step, at.step)
-    where = f"point {at.point} of {at.points}, " if at.point else ""
+    where = say("point {point} of {points}, ", point=at.point, points=at.points) if at.point else ""
     table = Table.grid(padding=(0, 1))
     if at.text:
-        table.add_row(f"{where}{words}: {at.text}", f"{at.done_s:.0f} s")
+        table.add_row(
+            say("{where}{words}: {at}", where=where, words=words, at=at.text),
+            say("{done_s:.0f} s", done_s=at.done_s),
+        )
     elif at.total_s and at.done_s <= at.total_s + 1.0:
         bar = ProgressBar(total=at.total_s, completed=min(at.done_s, at.total_s), width=24)
-        table.add_row(f"{where}{words}", bar, f"{at.done_s:.0f} of {at.total_s:.0f} s")
+        table.add_row(
+            say("{where}{words}", where=where, words=words),
+            bar,
+            say("{done_s:.0f} of {total_s:.0f} s", done_s=at.done_s, total_s=at.total_s),
+        )
     else:
-        table.add_row(f"{where}{words}", f"{at.done_s:.0f} s")
+        table.add_row(
+            say("{where}{words}", where=where, words=words), say("{done_s:.0f} s", done_s=at.done_s)
+        )
     return table
 
 
@@ -200,11 +243,13 @@ def plot(now: SessionSnapshot, rows: int = PLOT_ROWS[0]) -> Text:
         mark(east, up, "o")
     if here is not None:
         mark(*here, "@")
-    left, right = ("east", "west") if now.southern else ("west", "east")
-    text = Text(f"{'too high':^{columns}}\n", style="dim")
+    sides = (say("east"), say("west")) if now.southern else (say("west"), say("east"))
+    left, right = (translated(side) for side in sides)
+    high, low = translated(say("too high")), translated(say("too low"))
+    edge = translated(say("edge {reach} from +", reach=arcmin_text(reach)))
+    text = styled(f"{high:^{columns}}\n", style="dim")
     text.append("\n".join("".join(row) for row in grid), style="not dim")
-    text.append(f"\n{left}{'too low':^{columns - 8}}{right}")
-    text.append(f"\n{f'edge {arcmin_text(reach)} from +':^{columns}}")
+    text.append(f"\n{left}{low:^{columns - len(left) - len(right)}}{right}\n{edge:^{columns}}")
     return text
 
 

@@ -15,6 +15,7 @@ from rich.table import Table
 from polewright.foundation.angles import ARCSEC, DEG
 from polewright.foundation.clock import CancelToken, clock_from_environment
 from polewright.foundation.errors import ConfigError, PlanError, SolveError
+from polewright.foundation.language import say
 from polewright.interfaces.cli.console import TerminalListener, stop_on_signals, told_plainly
 from polewright.interfaces.cli.options import ConfigPath, with_rig_options
 from polewright.interfaces.cli.terminal import Console
@@ -31,14 +32,14 @@ class BadTime(ConfigError):
     """A time cannot be read."""
 
     code = "bad_time"
-    advice = "Write it as 2026-11-20T21:30 (UTC), or with an offset as 2026-11-20T22:30+01:00."
+    advice = say("Write it as 2026-11-20T21:30 (UTC), or with an offset as 2026-11-20T22:30+01:00.")
 
     def __init__(self, text: str) -> None:
         super().__init__(text)
         self.text = text
 
     def __str__(self) -> str:
-        return f"'{self.text}' is no time"
+        return say("'{text}' is no time", text=self.text)
 
 
 def utc_from_text(text: str) -> float:
@@ -124,7 +125,7 @@ def _request(
         return request, solver, tuple(rig.notes)
     # Where the mount points and which side it would choose is known for now only.
     then = replace(request, utc_s=utc_s, pointing=None, destination_side=None)
-    said = "Planned for another time than now: the first slew is not judged."
+    said = say("Planned for another time than now: the first slew is not checked.")
     return then, solver, (*rig.notes, said)
 
 
@@ -158,13 +159,13 @@ def print_plans(
     from polewright.calculation.planning.plan_as_data import utc_text
 
     table = Table(
-        title=f"Sweeps that fit from {utc_text(request.utc_s)}, best first",
+        title=say("Sweeps that fit from {utc_s}, best first", utc_s=utc_text(request.utc_s)),
         title_justify="left",
         box=None,
         padding=(0, 2, 0, 0),
     )
-    words = ("", "hour angles", "altitudes")
-    for heading in (*("", "az", "alt", "hour angles", "dec", "altitudes"), *FIGURES):
+    words = ("", say("hour angles"), "altitudes")
+    for heading in (*("", "az", "alt", say("hour angles"), "dec", "altitudes"), *FIGURES):
         justify: Literal["left", "right"] = "left" if heading in words else "right"
         table.add_column(heading, justify=justify, no_wrap=True)
     for number, item in enumerate(plans):
@@ -172,19 +173,34 @@ def print_plans(
     console.print(table)
     lit = 100.0 * plans[0].moon_fraction
     console.print(
-        f"Degrees, east negative; ± axis (1 sigma) and its cost against the best in an open sky in "
-        f"arcsec; min: minutes it takes; distances to Sun and Moon ({lit:.0f} % lit).",
+        say(
+            "Degrees, east negative; ± axis (1 sigma) and its cost against the best in an "
+            "open sky in arcsec; min: minutes it takes; distances to Sun and Moon ({lit:.0f} "
+            "% lit).",
+            lit=lit,
+        ),
     )
     best = plans[0]
-    console.print(f"What obstacles and wishes cost the best one: {best.cost_sentence}.")
     console.print(
-        f"The best one has {len(best.points)} points, {best.step / DEG:g}° apart, going "
-        f"{'westward' if best.direction > 0 else 'eastward'} on the {best.side} side of the "
-        f"meridian; after it the mount can track on for {best.adjusting_time_s / 60.0:.0f} "
-        "minutes before a limit is reached.",
+        say(
+            "What obstacles and wishes cost the best one: {cost_sentence}.",
+            cost_sentence=best.cost_sentence,
+        )
+    )
+    console.print(
+        say(
+            "The best one has {points} points, {step:g}° apart, going {how} on the {side} "
+            "side of the meridian; after it the mount can track on for "
+            "{adjusting_time_s:.0f} minutes before a limit is reached.",
+            points=len(best.points),
+            step=best.step / DEG,
+            how=say("westward") if best.direction > 0 else say("eastward"),
+            side=best.side,
+            adjusting_time_s=best.adjusting_time_s / 60.0,
+        ),
     )
     for sentence in dict.fromkeys((*best.warnings, *notes)):
-        console.print(f"Note: {sentence}")
+        console.print(say("Note: {sentence}", sentence=sentence))
 
 
 def _row(name: str, item: SweepPlan) -> tuple[str, ...]:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from polewright.foundation.clock import clock_from_environment
+from polewright.foundation.language import say
 from polewright.interfaces.cli.console import told_plainly
 from polewright.interfaces.cli.options import ConfigPath, with_config_options
 from polewright.interfaces.cli.terminal import Console
@@ -118,9 +119,9 @@ def preset(
         return
     out = Console()
     if recorded is not None:
-        out.print(f"Recorded in {store.path}.")
+        out.print(say("Recorded in {path}.", path=store.path))
         out.print(adjuster_left_sentence(base_turn, azimuth_travel))
-        out.print("Next time, with what has been learned:")
+        out.print(say("Next time, with what has been learned:"))
     _print(out, proposal)
 
 
@@ -135,8 +136,8 @@ def _magnetic(site: Site, utc_s: float, by_hand_deg: float | None) -> MagneticDe
     if by_hand_deg is None:
         return magnetic_declination(site, decimal_year(utc_s))
     if not -180.0 <= by_hand_deg <= 180.0:
-        raise PresetNotUsable("--magnetic-declination", by_hand_deg, "between -180 and 180")
-    return MagneticDeclination(by_hand_deg, 0.5, None, "given by hand")
+        raise PresetNotUsable("--magnetic-declination", by_hand_deg, say("between -180 and 180"))
+    return MagneticDeclination(by_hand_deg, 0.5, None, say("given by hand"))
 
 
 def _travel_deg(plus_arcmin: float | None, minus_arcmin: float | None) -> float | None:
@@ -147,19 +148,25 @@ def _travel_deg(plus_arcmin: float | None, minus_arcmin: float | None) -> float 
 
 def _print(console: Console, proposal: Preset) -> None:
     for number, sentence in enumerate(proposal.sentences, start=1):
-        console.print(f"{number}. {sentence}")
+        console.print(say("{number}. {sentence}", number=number, sentence=sentence))
     magnetic = proposal.magnetic
     console.print(
-        f"Magnetic declination {magnetic.declination_deg:+.1f}° (east positive, {magnetic.model}). "
-        f"The bearing should be good to ± {proposal.sigma_bearing_deg:.1f}°, the altitude to "
-        f"± {proposal.sigma_altitude_deg:.1f}°.",
+        say(
+            "Magnetic declination {declination_deg:+.1f}° (east positive, {model}). The "
+            "bearing should be good to ± {sigma_bearing_deg:.1f}°, the altitude to ± "
+            "{sigma_altitude_deg:.1f}°.",
+            declination_deg=magnetic.declination_deg,
+            model=magnetic.model,
+            sigma_bearing_deg=proposal.sigma_bearing_deg,
+            sigma_altitude_deg=proposal.sigma_altitude_deg,
+        ),
     )
     for name, enough in (
         ("azimuth", proposal.azimuth_travel_suffices),
         ("altitude", proposal.altitude_travel_suffices),
     ):
         if enough is not None:
-            words = "should suffice" if enough else "may NOT suffice"
-            console.print(f"The travel of the {name} adjuster {words}.")
+            words = say("should suffice") if enough else say("may NOT suffice")
+            console.print(say("The travel of the {name} adjuster {words}.", name=name, words=words))
     for caution in proposal.cautions:
-        console.print(f"Caution: {caution}")
+        console.print(say("Caution: {caution}", caution=caution))

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from polewright.foundation.clock import CancelToken, clock_from_environment
+from polewright.foundation.language import say
 from polewright.interfaces.cli.console import (
     LEFT_TRACKING,
     TerminalListener,
@@ -129,10 +130,10 @@ def profile(
         _show(console, changed, found)
         written = bool(changed) and not dry_run
         if written and interactive and not yes:
-            written = typer.confirm("Write it?", default=True, err=True)
+            written = typer.confirm(say("Write it?"), default=True, err=True)
         if written:
             write_whole(config, before, after)
-            console.print(f"Written: {config}")
+            console.print(say("Written: {config}", config=config))
     if as_json:
         document = {
             "schema_version": "1",
@@ -152,7 +153,7 @@ def _ask(
     """Ask; an empty answer keeps what is there. Wrong answers are asked again."""
     from polewright.foundation.errors import ConfigError
 
-    console.print("Enter keeps what stands in brackets.")
+    console.print(say("Enter keeps what stands in brackets."))
     found: dict[str, Any] = {}
     for question in left:
         there = _value(now, question.key)
@@ -200,16 +201,25 @@ def _solve(now: Config, console: Console) -> FoundOptics:
 
 def _show(console: Console, changed: str, found: FoundOptics | None) -> None:
     if found is not None:
-        mirrored = "mirrored" if found.mirrored else "not mirrored"
+        mirrored = "mirrored" if found.mirrored else say("not mirrored")
         k1 = found.distortion_k1
-        bent = "" if not k1 else f", radial distortion k1 {k1:+.4f}"
+        bent = "" if not k1 else say(", radial distortion k1 {k1:+.4f}", k1=k1)
         console.print(
-            f"Focal length {found.focal_length_mm:.1f} mm: {found.scale_arcsec_per_px:.3f} arcsec "
-            f"per pixel, field {found.field_deg[0]:.2f} by {found.field_deg[1]:.2f} degrees, "
-            f"{mirrored}, {found.matched} stars matched{bent}.",
+            say(
+                "Focal length {focal_length_mm:.1f} mm: {scale_arcsec_per_px:.3f} arcsec per "
+                "pixel, field {field_deg:.2f} by {field_deg_2:.2f} degrees, {mirrored}, "
+                "{matched} stars matched{bent}.",
+                focal_length_mm=found.focal_length_mm,
+                scale_arcsec_per_px=found.scale_arcsec_per_px,
+                field_deg=found.field_deg[0],
+                field_deg_2=found.field_deg[1],
+                mirrored=mirrored,
+                matched=found.matched,
+                bent=bent,
+            ),
         )
     if not changed:
-        console.print("Nothing to change.")
+        console.print(say("Nothing to change."))
         return
     for line in changed.splitlines():
         style = {"+": "green", "-": "red"}.get(line[:1])

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from polewright.foundation.errors import ConfigError, in_words
+from polewright.foundation.language import joined, say
 from polewright.interfaces.cli.console import told_plainly
 from polewright.interfaces.cli.options import ConfigPath
 from polewright.interfaces.cli.terminal import Console
@@ -52,24 +53,32 @@ def report(
     with told_plainly(console, as_json=as_json):
         if schema is not None:
             if schema not in DOCUMENTS:
-                raise ConfigError(f"no schema {schema!r}; there are {', '.join(DOCUMENTS)}")
+                raise ConfigError(
+                    say(
+                        "no schema {schema!r}; there are {documents}",
+                        schema=schema,
+                        documents=joined(", ", DOCUMENTS),
+                    )
+                )
             sys.stdout.write(json.dumps(published(schema), indent=1) + "\n")
             return
         if run is not None and Path(run).is_file():
             html = _of_file(Path(run))
         elif run is not None and run.endswith(".json"):
-            raise ConfigError(f"there is no file {run}")
+            raise ConfigError(say("there is no file {run}", run=run))
         else:
             html = _of_history(run, config, url)
         try:
             output.write_text(html, encoding="utf-8")
         except OSError as exc:
-            raise ConfigError(f"{output} cannot be written: {in_words(exc)}") from exc
+            raise ConfigError(
+                say("{output} cannot be written: {exc}", output=output, exc=in_words(exc))
+            ) from exc
     if as_json:
         document = {"schema_version": "1", "ok": True, "report": str(output), "bytes": len(html)}
         sys.stdout.write(json.dumps(document) + "\n")
     else:
-        console.print(f"The report is in {output}.")
+        console.print(say("The report is in {output}.", output=output))
 
 
 def _of_file(path: Path) -> str:
@@ -127,10 +136,12 @@ def _newest(history: History) -> str:
     measured = [row for row in history.list_runs() if row["total_arcmin"] is not None]
     if not measured:
         raise ConfigError(
-            "the history holds no measured run yet; rehearsals do not count here: "
-            "`polewright report ID` takes one that `polewright history list --rehearsals` "
-            "shows (they are recorded only where [history] url or POLEWRIGHT_HISTORY_URL names a "
-            "database)"
+            say(
+                "the history holds no measured run yet; rehearsals do not count here: "
+                "`polewright report ID` takes one that `polewright history list "
+                "--rehearsals` shows (they are recorded only where [history] url or "
+                "POLEWRIGHT_HISTORY_URL names a database)"
+            )
         )
     return str(measured[0]["run_id"])
 
@@ -151,4 +162,4 @@ def _months(history: History, pier: str, until_utc_s: float, settings: object) -
         return []
     limit = getattr(settings, "alarm_arcmin", None)
     svg = drift_picture(pier, series, earlier, trend, limit).decode()
-    return [Drift("The pier over time", trend.sentence, svg[svg.index("<svg") :])]
+    return [Drift(say("The pier over time"), trend.sentence, svg[svg.index("<svg") :])]

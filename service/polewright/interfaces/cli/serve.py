@@ -14,6 +14,7 @@ import typer
 
 from polewright.foundation.clock import CancelToken, clock_from_environment
 from polewright.foundation.errors import ExitCode
+from polewright.foundation.language import say
 from polewright.foundation.plain_text import PlainFormatter
 from polewright.interfaces.cli.console import exit_with, stop_on_signals, told_plainly
 from polewright.interfaces.cli.options import ConfigPath, with_config_options
@@ -158,14 +159,16 @@ def serve(
             else:
                 _show(console, links, qr_text(links[0]) if lan else "")
                 if published is not None:
-                    console.print(f"Alpaca devices on port {published.port}")
+                    console.print(say("Alpaca devices on port {port}", port=published.port))
             try:
                 _until_stopped(runner, service, cancel, log, kept)
                 console.print("Stopping ...")
             finally:
                 stopped = _stop(runner, service)
         if stopped is not None:
-            console.print(f"{stopped.message} {stopped.advice}".strip())
+            console.print(
+                say("{message} {advice}", message=stopped.message, advice=stopped.advice).strip()
+            )
             exit_with(ExitCode.OK if stopped.motion == "stopped" else ExitCode.MOTION_UNKNOWN)
 
 
@@ -193,7 +196,7 @@ def _until_stopped(
     tell_manager(READY=1)
     every_s, fed_s, told, noted_s = watchdog_every_s(), -1e9, "", -1e9
     while not cancel.wait(0.5):
-        step = runner.snapshot().step.value if runner.session is not None else "no session"
+        step = runner.snapshot().step.value if runner.session is not None else say("no session")
         if step != told:
             log.info("session_step", step=step)
             tell_manager(STATUS=step)
@@ -210,7 +213,7 @@ def _until_stopped(
 
 def _stop(runner: SessionRunner, service: RunningService) -> StopAnswer | None:
     """Stop a running session and its motion, then the service."""
-    answer = runner.hard_stop("the service was ended") if runner.running else None
+    answer = runner.hard_stop(say("the service was ended")) if runner.running else None
     runner.close()
     service.stop()
     return answer
@@ -218,9 +221,11 @@ def _stop(runner: SessionRunner, service: RunningService) -> StopAnswer | None:
 
 def _show(console: Console, links: list[str], qr: str) -> None:
     for one in links:
-        console.print(f"Open {one}", soft_wrap=True)
+        console.print(say("Open {one}", one=one), soft_wrap=True)
     if qr:
-        console.print("or scan this with the phone (whoever has this link can move the mount):")
+        console.print(
+            say("or scan this with the phone (whoever has this link can move the mount):")
+        )
         # Past rich, which would count the code's escape sequences as text.
         sys.stderr.write(qr + "\n")
-    console.print("Ctrl-C ends the service and stops the mount.")
+    console.print(say("Ctrl-C ends the service and stops the mount."))

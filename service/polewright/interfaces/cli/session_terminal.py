@@ -13,6 +13,7 @@ from rich.text import Text
 
 from polewright.foundation.angle_text import arcmin_text
 from polewright.foundation.errors import ExitCode, Insisted, LeftInHaste
+from polewright.foundation.language import say
 from polewright.interfaces.cli.console import TerminalListener, compass
 from polewright.interfaces.cli.desk import Desk, LocalDesk
 from polewright.interfaces.cli.keyboard import Keyboard
@@ -36,20 +37,26 @@ class SessionLines(TerminalListener):
     def _line(self, event: events.Event) -> str | Text:
         match event:
             case events.StepChanged():
-                why = f" ({event.why})" if event.why else ""
+                why = say(" ({why})", why=event.why) if event.why else ""
                 return headed(event.step, "bold", why)
             case events.AxisMeasured():
-                return (
-                    "  measured: total "
-                    f"{arcmin_text(event.total_arcmin, event.sigma_total_arcmin)}, altitude "
-                    f"{compass(event.d_alt_arcmin, 'too high', 'too low')}, azimuth "
-                    f"{compass(event.d_az_sky_arcmin, 'too far east', 'too far west')}"
+                return say(
+                    "  measured: total {total_arcmin}, altitude {d_alt_arcmin}, azimuth "
+                    "{d_az_sky_arcmin}",
+                    total_arcmin=arcmin_text(event.total_arcmin, event.sigma_total_arcmin),
+                    d_alt_arcmin=compass(event.d_alt_arcmin, "too high", "too low"),
+                    d_az_sky_arcmin=compass(event.d_az_sky_arcmin, "too far east", "too far west"),
                 )
             case events.ReadingTaken():
-                more = "".join(f"\n    ! {notice}" for notice in event.notices)
-                return (
-                    f"  {event.state}: total {arcmin_text(event.total_arcmin)}, below "
-                    f"{arcmin_text(event.upper95_arcmin)} with 95 %. {event.sentence}{more}"
+                more = "".join(say("\n    ! {notice}", notice=notice) for notice in event.notices)
+                return say(
+                    "  {state}: total {total_arcmin}, under {upper95_arcmin} (95 %). "
+                    "{sentence}{more}",
+                    state=event.state,
+                    total_arcmin=arcmin_text(event.total_arcmin),
+                    upper95_arcmin=arcmin_text(event.upper95_arcmin),
+                    sentence=event.sentence,
+                    more=more,
                 )
             case events.PointSolved(point=0):
                 return ""
@@ -192,7 +199,7 @@ def _run(
             # However the picture ends, the session must stop the mount before this program does,
             # unless somebody insists: then the watchdog does, as this program ends.
             if thread.is_alive():
-                session.stop("the terminal was closed")
+                session.stop(say("the terminal was closed"))
             try:
                 if not insisted:
                     thread.join()
@@ -200,8 +207,10 @@ def _run(
                 insisted = True
             if insisted and thread.is_alive():
                 raise LeftInHaste(
-                    "the session was interrupted twice, and the mount had not confirmed by then "
-                    "that it stopped"
+                    say(
+                        "the session was interrupted twice, and the mount had not confirmed "
+                        "by then that it stopped"
+                    )
                 )
             session.journal.close()
     if trouble:
@@ -230,7 +239,11 @@ def attached(
 def _line(now: SessionSnapshot) -> str:
     if now.advice is None or now.error is None:
         return f"{now.step.value}"
-    return (
-        f"{now.step.value}, {now.error.state}: total {arcmin_text(now.error.total_arcmin)}, below "
-        f"{arcmin_text(now.error.upper95_arcmin)} with 95 %. {now.advice.sentence}"
+    return say(
+        "{value}, {state}: total {total_arcmin}, under {upper95_arcmin} (95 %). {sentence}",
+        value=now.step.value,
+        state=now.error.state,
+        total_arcmin=arcmin_text(now.error.total_arcmin),
+        upper95_arcmin=arcmin_text(now.error.upper95_arcmin),
+        sentence=now.advice.sentence,
     )

@@ -10,6 +10,7 @@ import typer
 
 from polewright.foundation.clock import CancelToken, clock_from_environment
 from polewright.foundation.errors import ExitCode, PolewrightError
+from polewright.foundation.language import say
 from polewright.interfaces.cli.console import (
     TerminalListener,
     ending_word,
@@ -72,7 +73,7 @@ def startup(
     telling = Telling(settings.publish, "", clock.utc_s())
     run: Startup | None = None
     result = None
-    code, error, sentence = ExitCode.UNEXPECTED, None, "unexpected fault"
+    code, error, sentence = ExitCode.UNEXPECTED, None, say("unexpected fault")
 
     def show() -> None:
         """Tell how it ended, before anything is written down or sent that may take its time."""
@@ -90,7 +91,7 @@ def startup(
             write_out(json.dumps(document, default=str))
         _tell(progress if as_json else Console(), steps)
         if result is None:
-            tell_line(f"{ending_word(code)}: {sentence}")
+            tell_line(say("{code}: {sentence}", code=ending_word(code), sentence=sentence))
         elif not as_json:
             print_result(Console(), result)
 
@@ -116,11 +117,15 @@ def startup(
             recorder.measured(result)
             journal.measured(result, code)
     except PolewrightError as trouble:
-        code, error, sentence = trouble.exit_code, trouble, f"{trouble} {trouble.advice}".strip()
+        code, error, sentence = (
+            trouble.exit_code,
+            trouble,
+            say("{trouble} {advice}", trouble=trouble, advice=trouble.advice).strip(),
+        )
         show()
     finally:
         log.info("startup_ended", exit_code=int(code), text=sentence, steps=_steps(run))
-        title = f"Startup: {code.name.lower().replace('_', ' ')}"
+        title = say("Startup: {replace}", replace=code.name.lower().replace("_", " "))
         ending = end_document("", code, result, clock.utc_s())
         for untold in (
             notify(settings.notify, title, sentence, code),
@@ -153,4 +158,11 @@ def _say_untold(log: Any, progress: Console, untold: str | None) -> None:
 
 def _tell(out: Console, steps: list[dict[str, Any]]) -> None:
     for step in steps:
-        out.print(f"{MARKS[step['outcome']]}  {step['name']}: {step['text']}")
+        out.print(
+            say(
+                "{marks}  {name}: {text}",
+                marks=MARKS[step["outcome"]],
+                name=step["name"],
+                text=step["text"],
+            )
+        )

@@ -14,6 +14,7 @@ import sys
 from typing import Any, TextIO
 
 from polewright.foundation.errors import in_words
+from polewright.foundation.language import say
 
 
 class Enduring:
@@ -66,7 +67,9 @@ class Enduring:
         gone = isinstance(error, BrokenPipeError) or getattr(error, "errno", None) == errno.EPIPE
         if untaken and not gone and self._otherwise is not None:
             reason = in_words(error)
-            self._otherwise.write(f"Standard output cannot be written ({reason}). It was:\n")
+            self._otherwise.write(
+                say("Standard output cannot be written ({reason}). It was:\n", reason=reason)
+            )
             self._otherwise.write(untaken)
             self._otherwise.flush()
 

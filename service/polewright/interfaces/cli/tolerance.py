@@ -12,6 +12,7 @@ import typer
 
 from polewright.foundation.clock import clock_from_environment
 from polewright.foundation.errors import ConfigError, ExitCode, in_words
+from polewright.foundation.language import joined, say
 from polewright.interfaces.cli.console import exit_with, told_plainly
 from polewright.interfaces.cli.options import ConfigPath, with_section_options
 from polewright.interfaces.cli.terminal import Console
@@ -20,17 +21,17 @@ from polewright.interfaces.cli.terminal import Console
 _ASSUMED = {
     "exposure_s": "exposure",
     "declination_deg": "declination",
-    "hour_angle_from_hours": "first hour angle",
-    "hour_angle_to_hours": "last hour angle",
+    "hour_angle_from_hours": say("first hour angle"),
+    "hour_angle_to_hours": say("last hour angle"),
     "guided": "guiding",
-    "trail_px": "longest trail",
+    "trail_px": say("longest trail"),
 }
 
 
 def _reach(field_radius_deg: float) -> str:
     if field_radius_deg == 0.0:
-        return "at the centre of the frame only (the sensor's size is not known)"
-    return f"out to {field_radius_deg:.2g}° from the centre"
+        return say("at the centre of the frame only (the sensor's size is not known)")
+    return say("out to {field_radius_deg:.2g}° from the centre", field_radius_deg=field_radius_deg)
 
 
 def _option(text: str) -> Any:
@@ -132,13 +133,22 @@ def tolerance(
             },
         }
         lines = [
-            f"For {exposures_in_words(imaging, target)}, hour angles "
-            f"{target.hour_angle_from_hours:+g} to {target.hour_angle_to_hours:+g} h, "
-            f"{_reach(imaging.field_radius_deg)}, at latitude {latitude:+.1f}°.",
+            say(
+                "For {imaging}, hour angles {hour_angle_from_hours:+g} to "
+                "{hour_angle_to_hours:+g} h, {field_radius_deg}, at latitude "
+                "{latitude:+.1f}°.",
+                imaging=exposures_in_words(imaging, target),
+                hour_angle_from_hours=target.hour_angle_from_hours,
+                hour_angle_to_hours=target.hour_angle_to_hours,
+                field_radius_deg=_reach(imaging.field_radius_deg),
+                latitude=latitude,
+            ),
             *allowed.sentences,
         ]
         if assumed:
-            lines.insert(1, f"Assumed, since nothing tells it: {', '.join(assumed)}.")
+            lines.insert(
+                1, say("Assumed, since nothing tells it: {assumed}.", assumed=joined(", ", assumed))
+            )
         good = True
         if error is not None:
             up, east = error
@@ -147,7 +157,7 @@ def tolerance(
             lines.append(found.verdict(limit))
             off_arcmin = math.hypot(up, east)
             if good and off_arcmin > CEILING_ARCMIN:
-                lines.append(f"Warning: {beyond_ceiling(off_arcmin)}")
+                lines.append(say("Warning: {off_arcmin}", off_arcmin=beyond_ceiling(off_arcmin)))
             document["cost"] = {
                 "alt_arcmin": up,
                 "az_sky_arcmin": east,
@@ -161,7 +171,7 @@ def tolerance(
             up, east = error or (0.0, allowed.axis_error / ARCMIN)
             _draw(picture, imaging, east * ARCMIN, up * ARCMIN, sky, limit)
             document["picture"] = str(picture)
-            lines.append(f"The picture is in {picture}.")
+            lines.append(say("The picture is in {picture}.", picture=picture))
     if as_json:
         sys.stdout.write(json.dumps(document) + "\n")
     else:
@@ -176,7 +186,9 @@ def _read(path: Path) -> dict[str, Any]:
         return {"axis": data["axis"], "site": data["site"]}
     except (OSError, ValueError, KeyError, TypeError) as exc:
         raise ConfigError(
-            f"{path} is not a result of `polewright measure --json`: {exc!r}"
+            say(
+                "{path} is not a result of `polewright measure --json`: {exc!r}", path=path, exc=exc
+            )
         ) from exc
 
 
@@ -210,11 +222,13 @@ def _draw(path: Path, imaging: Any, east: float, up: float, sky: Any, limit_px: 
 
     kind = path.suffix.lower().lstrip(".")
     if kind not in ("svg", "png"):
-        raise ConfigError(f"{path}: a picture must end in .svg or .png")
+        raise ConfigError(say("{path}: a picture must end in .svg or .png", path=path))
     data = trail_picture(
         imaging, east, up, sky, limit_px, picture="svg" if kind == "svg" else "png"
     )
     try:
         path.write_bytes(data)
     except OSError as exc:
-        raise ConfigError(f"{path} cannot be written: {in_words(exc)}") from exc
+        raise ConfigError(
+            say("{path} cannot be written: {exc}", path=path, exc=in_words(exc))
+        ) from exc

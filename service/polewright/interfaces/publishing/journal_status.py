@@ -20,6 +20,7 @@ from pydantic import ValidationError
 
 from polewright.foundation.errors import in_words
 from polewright.foundation.files import folder_trouble
+from polewright.foundation.language import say
 from polewright.interfaces.publishing.status import (
     CLOCK_SET_BACK,
     FUTURE_S,
@@ -42,10 +43,12 @@ FAR_ENOUGH = 512 * 1024
 #: Whoever asks waits so long at most, s.
 ANSWER_S = 2.0
 READER = "journal reader"
-UNCONFIRMED = "a session has moved the mount or its adjusters since and has not confirmed the axis"
-UNDER_WAY = "a session is under way"
-INTERRUPTED = "a session was interrupted, and what it did is not recorded to its end"
-NOTHING_RECORDED = "the session has recorded nothing"
+UNCONFIRMED = say(
+    "a session has moved the mount or its adjusters since and has not confirmed the axis"
+)
+UNDER_WAY = say("a session is under way")
+INTERRUPTED = say("a session was interrupted, and what it did is not recorded to its end")
+NOTHING_RECORDED = say("the session has recorded nothing")
 #: Steps after which what was verified before must be verified again.
 DOUBTFUL_STEPS = frozenset({"sweeping", "adjusting"})
 FINISHED = "finished"
@@ -104,7 +107,7 @@ def _measured(record: Record) -> tuple[Figures, Verified]:
             utc_s,
         )
     except (ValidationError, ValueError, OverflowError, OSError) as exc:
-        raise _Broken("a measurement in it is not understood") from exc
+        raise _Broken(say("a measurement in it is not understood")) from exc
     return figures, Verified(
         axis.total_upper95_arcmin, result.tolerance_arcmin, axis.pole, axis.trusted, utc_s
     )
@@ -115,7 +118,7 @@ def _reading(record: Record) -> Figures | None:
     data = record.data
     state = data.get("state")
     if not isinstance(state, str):
-        raise _Broken("a reading in it is not understood")
+        raise _Broken(say("a reading in it is not understood"))
     if state not in ("settled", "bumped"):
         return None
     try:
@@ -127,7 +130,7 @@ def _reading(record: Record) -> Figures | None:
             data["utc_s"],
         )
     except (KeyError, TypeError, ValueError, OverflowError) as exc:
-        raise _Broken("a reading in it is not understood") from exc
+        raise _Broken(say("a reading in it is not understood")) from exc
 
 
 def _add(standing: Standing, record: Record) -> Standing:
@@ -138,7 +141,7 @@ def _add(standing: Standing, record: Record) -> Standing:
     if kind == "step":
         told = data.get("step")
         if not isinstance(told, str):
-            raise _Broken(f"the step {told!r} in it is not understood"[:200])
+            raise _Broken(say("the step {told!r} in it is not understood", told=told)[:200])
         step = step or told
         doubtful = doubtful or (verified is None and told in DOUBTFUL_STEPS)
     elif kind == "event" and data.get("kind") == "reading_taken":
@@ -186,8 +189,13 @@ def _run_state(standing: Standing, *, alive: bool) -> RunState:
 def _doubt(path: Path, standing: Standing, *, alive: bool, decided: bool) -> str:
     """Say what a session has against the axis; ``decided``: a later one has measured it."""
     if standing.broken:
-        cure = "measure again" if number_of(path.name) else "take that file away"
-        return f"the journal {path.name} cannot be relied on ({standing.broken}): {cure}"
+        cure = say("measure again") if number_of(path.name) else say("take that file away")
+        return say(
+            "the journal {path} cannot be relied on ({broken}): {cure}",
+            path=path.name,
+            broken=standing.broken,
+            cure=cure,
+        )
     if standing.doubtful and (alive or not decided):
         return UNCONFIRMED
     if alive:
@@ -224,7 +232,10 @@ class JournalStatus:
                 self._reader.join(ANSWER_S)
         if found:
             return found[0]
-        why = f"the journals in {self._folder} have not been read: the disk does not answer"
+        why = say(
+            "the journals in {folder} have not been read: the disk does not answer",
+            folder=self._folder,
+        )
         return AlignmentStatus(RunState.UNKNOWN, doubt=why)
 
     def _read(self, found: list[AlignmentStatus]) -> None:
@@ -233,7 +244,11 @@ class JournalStatus:
         except Exception as exc:
             log.exception("publish.journals_unreadable folder=%s", self._folder)
             reason = in_words(exc, told=self._folder)
-            why = f"the journals in {self._folder} cannot be read: {reason}"
+            why = say(
+                "the journals in {folder} cannot be read: {reason}",
+                folder=self._folder,
+                reason=reason,
+            )
             found.append(AlignmentStatus(RunState.UNKNOWN, doubt=why))
 
     def _journals(self) -> list[Path]:
@@ -279,5 +294,8 @@ class JournalStatus:
         if status.verified is not None and not status.doubt:
             trouble = folder_trouble(self._folder, "journal folder")
             if trouble:
-                status = replace(status, doubt=f"{trouble}: a run cannot record what it does")
+                status = replace(
+                    status,
+                    doubt=say("{trouble}: a run cannot record what it does", trouble=trouble),
+                )
         return status

@@ -16,6 +16,7 @@ from typing import Any
 
 from polewright.foundation.config import PublishSection
 from polewright.foundation.errors import ConfigError, ExitCode
+from polewright.foundation.language import say
 from polewright.records.result import MeasurementResult
 
 PASSWORD_VARIABLE = "POLEWRIGHT_MQTT_PASSWORD"  # noqa: S105 - the variable's name
@@ -26,10 +27,10 @@ class MqttMissing(ConfigError):
     """A broker is named and the package that talks to it is not installed."""
 
     code = "mqtt_missing"
-    advice = "pip install paho-mqtt (the extra `mqtt`), or take mqtt_host out of [publish]."
+    advice = say("pip install paho-mqtt (the extra `mqtt`), or take mqtt_host out of [publish].")
 
     def __str__(self) -> str:
-        return "[publish] mqtt_host is set and the package paho-mqtt is not installed"
+        return say("[publish] mqtt_host is set and the package paho-mqtt is not installed")
 
 
 def check_mqtt(section: PublishSection) -> None:
@@ -137,7 +138,11 @@ def publish_end(section: PublishSection, document: dict[str, Any]) -> str | None
     if trouble is None:
         return None
     where = f"{section.mqtt_host}:{section.mqtt_port}"
-    return f"the result was not published to the broker {where}: {trouble}"
+    return say(
+        "the result was not published to the broker {where}: {trouble}",
+        where=where,
+        trouble=trouble,
+    )
 
 
 def _client_module() -> Any:
@@ -168,15 +173,15 @@ def _send(section: PublishSection, payload: str) -> str | None:
     client.loop_start()
     try:
         if not answered.wait(TIMEOUT_S):
-            return "it took the connection and did not answer"
+            return say("it took the connection and did not answer")
         if refused:
-            return f"it refused: {refused[0]}"
+            return say("it refused: {refused}", refused=refused[0])
         told = client.publish(section.mqtt_topic, payload, qos=1, retain=True)
         try:
             told.wait_for_publish(TIMEOUT_S)
         except RuntimeError as error:
             return str(error)
-        return None if told.is_published() else "it did not confirm the message"
+        return None if told.is_published() else say("it did not confirm the message")
     finally:
         client.disconnect()
         client.loop_stop()

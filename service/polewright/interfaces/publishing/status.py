@@ -7,6 +7,7 @@ from enum import IntEnum
 from typing import Protocol
 
 from polewright.foundation.angle_text import arcmin_text
+from polewright.foundation.language import say
 
 
 class RunState(IntEnum):
@@ -86,7 +87,7 @@ class Rules:
 
 #: A verification from so far in the future is told from a clock that was set a little.
 FUTURE_S = 5.0
-CLOCK_SET_BACK = (
+CLOCK_SET_BACK = say(
     "the last verification was recorded by a clock that has been set back since: measure again"
 )
 
@@ -103,23 +104,29 @@ def why_unsafe(status: AlignmentStatus, rules: Rules, utc_s: float) -> str:
     if status.doubt:
         return status.doubt
     if verified is None:
-        return "no sweep has verified the axis yet"
+        return say("no sweep has verified the axis yet")
     if not verified.trusted:
-        return "the last sweep's points contradict each other"
+        return say("the last sweep's points contradict each other")
     if verified.pole != rules.pole:
-        return f"the axis was verified against the {verified.pole} pole, not the {rules.pole} one"
+        return say(
+            "the axis was verified against the {pole} pole, not the {pole_2} one",
+            pole=verified.pole,
+            pole_2=rules.pole,
+        )
     limit = min(verified.tolerance_arcmin, rules.tolerance_arcmin)
     if not verified.upper95_arcmin <= limit:
-        return (
-            f"the last verified error may be {arcmin_text(verified.upper95_arcmin)} (95 %), "
-            f"the tolerance is {arcmin_text(limit)}"
+        return say(
+            "the last verified error may be {upper95_arcmin} (95 %), the tolerance is {limit}",
+            upper95_arcmin=arcmin_text(verified.upper95_arcmin),
+            limit=arcmin_text(limit),
         )
     age_s = utc_s - verified.utc_s
     if not age_s >= -FUTURE_S:
         return CLOCK_SET_BACK
     if not age_s <= rules.fresh_s:
-        return (
-            f"the last verification is {age_s / 60.0:.0f} min old, at most "
-            f"{rules.fresh_s / 60.0:g} min count"
+        return say(
+            "the last verification is {age_s:.0f} min old, at most {fresh_s:g} min count",
+            age_s=age_s / 60.0,
+            fresh_s=rules.fresh_s / 60.0,
         )
     return ""

@@ -13,6 +13,7 @@ from polewright.calculation.planning.uncertainty import predict
 from polewright.calculation.sky.frame import hour_angle_dec
 from polewright.calculation.sky.site import Site
 from polewright.foundation.angles import ARCMIN, ARCSEC, DEG, enu_from_azalt
+from polewright.foundation.language import say
 from polewright.records.result import MeasurementResult
 
 #: Gains below this share are not worth a word.
@@ -88,7 +89,11 @@ def what_would_be_better(
         longer = hours[0] + (hours - hours[0]) * stretch
         if _fits(site, longer, declination, max_altitude_deg, float(hours[0])):
             consider(
-                f"Sweep over {abs(span) * stretch / DEG:.0f}° instead of {abs(span) / DEG:.0f}°",
+                say(
+                    "Sweep over {span:.0f}° instead of {span_2:.0f}°",
+                    span=abs(span) * stretch / DEG,
+                    span_2=abs(span) / DEG,
+                ),
                 longer,
                 star,
                 floor_arcsec,
@@ -96,16 +101,21 @@ def what_would_be_better(
     for more in (2, 4):
         points = np.linspace(hours[0], hours[-1], n + more)
         each = np.tile(np.mean(star, axis=0), (n + more, 1))
-        consider(f"{n + more} points over the same arc instead of {n}", points, each, floor_arcsec)
+        consider(
+            say("{n} points over the same arc instead of {n_2}", n=n + more, n_2=n),
+            points,
+            each,
+            floor_arcsec,
+        )
     consider(
-        "Four times the stars in each frame (longer exposure, better focus)",
+        say("Four times the stars in each frame (longer exposure, better focus)"),
         hours,
         star / 2.0,
         floor_arcsec,
     )
     if floor_arcsec > 0.0:
         consider(
-            "Half the unrest between frames (longer settling, shelter from wind)",
+            say("Half the scatter between frames (longer settling, shelter from wind)"),
             hours,
             star,
             floor_arcsec / 2.0,
@@ -143,18 +153,20 @@ def _summary(result: MeasurementResult) -> str:
     axis = result.axis
     times = axis.total_arcmin / max(axis.sigma_total_arcmin, 1e-9)
     if result.within_tolerance:
-        return "The axis is good enough; a better measurement is not needed."
+        return say("The axis is good enough; a better measurement is not needed.")
     if axis.total_arcmin <= result.tolerance_arcmin:
-        return (
-            "The axis may well be within the tolerance, but the measurement is not sure enough to "
-            "say so: here a better sweep helps, not turning the adjusters."
+        return say(
+            "The axis may be within the tolerance, but the measurement is not certain enough "
+            "to say so: a better sweep helps here, not turning the adjusters."
         )
     if times >= ENOUGH:
-        return (
-            f"The error is {times:.0f} times its uncertainty: turning the adjusters is what helps "
-            "now. A better sweep pays at the end, when the axis is close."
+        return say(
+            "The error is {times:.0f} times its uncertainty: turn the adjusters now. A "
+            "better sweep pays at the end, when the axis is close.",
+            times=times,
         )
-    return (
-        f"The error is only {times:.1f} times its uncertainty: measure better before turning the "
-        "adjusters by the last part of it."
+    return say(
+        "The error is only {times:.1f} times its uncertainty: measure better before you turn "
+        "the last part of it.",
+        times=times,
     )

@@ -16,11 +16,12 @@ from polewright.calculation.sky.weather import believed_weather
 from polewright.foundation.angle_text import angle_text, arcmin_text
 from polewright.foundation.angles import ARCSEC
 from polewright.foundation.config import Config
-from polewright.foundation.plain_text import plain_html as escape
+from polewright.foundation.language import active, joined, say
 from polewright.interfaces.report.errors import NothingToReport
 from polewright.interfaces.report.improvements import what_would_be_better
 from polewright.interfaces.report.pictures import Way, axis_picture, residual_picture
 from polewright.interfaces.report.skychart import config_of, sky_chart_svg
+from polewright.interfaces.report.svg import escape
 from polewright.observing.plan.rig_errors import shared_errors
 from polewright.records.history.run_record import AxisReading, RunRecord
 from polewright.records.result import AxisResult, MeasurementResult
@@ -58,9 +59,9 @@ def _page(
 ) -> str:
     southern = result.site.latitude_deg < 0.0
     way = _way(run) if run else []
-    title = f"Polar axis, {_when(result.finished_utc)}"
+    title = say("Polar axis, {finished_utc}", finished_utc=_when(result.finished_utc))
     body = [
-        f"<h1>Where the polar axis points</h1><p class='sub'>{escape(_subtitle(result, run))}</p>",
+        _heading(result, run),
         _verdict(result),
         _numbers(result.axis),
         _to_do(result),
@@ -80,7 +81,7 @@ def _page(
         .read_text(encoding="utf-8")
     )
     return (
-        '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
+        f'<!doctype html>\n<html lang="{active()}"><head><meta charset="utf-8">'
         '<meta name="viewport" content="width=device-width, initial-scale=1">'
         # A report is a document: whatever names devices carry, it runs and fetches nothing.
         '<meta http-equiv="Content-Security-Policy" content="default-src \'none\'; '
@@ -91,42 +92,61 @@ def _page(
     )
 
 
+def _heading(result: MeasurementResult, run: RunRecord | None) -> str:
+    subtitle = escape(_subtitle(result, run))
+    return f"<h1>{escape(say('Where the polar axis points'))}</h1><p class='sub'>{subtitle}</p>"
+
+
 def _when(iso: str) -> str:
     return datetime.fromisoformat(iso).astimezone(UTC).strftime("%Y-%m-%d %H:%M UTC")
 
 
 def _subtitle(result: MeasurementResult, run: RunRecord | None) -> str:
     site = result.site
-    north = "N" if site.latitude_deg >= 0 else "S"
+    north = say("N") if site.latitude_deg >= 0 else say("S")
     longitude = (site.longitude_deg + 180.0) % 360.0 - 180.0
-    east = "E" if longitude >= 0 else "W"
+    east = say("E") if longitude >= 0 else say("W")
     words = [
         _when(result.finished_utc),
         *([run.pier] if run and run.pier != result.telescope else []),
         result.telescope,
         result.camera,
-        f"{abs(site.latitude_deg):.3f}° {north}, {abs(longitude):.3f}° {east}, "
-        f"{site.elevation_m:.0f} m",
+        say(
+            "{latitude:.3f}° {north}, {longitude:.3f}° {east}, {elevation_m:.0f} m",
+            latitude=abs(site.latitude_deg),
+            north=north,
+            longitude=abs(longitude),
+            east=east,
+            elevation_m=site.elevation_m,
+        ),
     ]
-    rehearsal = "REHEARSAL on a simulated clock · " if run and run.rehearsal else ""
-    return rehearsal + " · ".join(words)
+    rehearsal = say("REHEARSAL on a simulated clock · ") if run and run.rehearsal else ""
+    return rehearsal + joined(" · ", words)
 
 
 def _verdict(result: MeasurementResult) -> str:
     axis = result.axis
     inside = result.within_tolerance
     head = (
-        f"Within the tolerance of {arcmin_text(result.tolerance_arcmin)}"
+        say(
+            "Within the tolerance of {tolerance_arcmin}",
+            tolerance_arcmin=arcmin_text(result.tolerance_arcmin),
+        )
         if inside
-        else f"Not within the tolerance of {arcmin_text(result.tolerance_arcmin)}"
+        else say(
+            "Not within the tolerance of {tolerance_arcmin}",
+            tolerance_arcmin=arcmin_text(result.tolerance_arcmin),
+        )
     )
-    pole = "true pole" if axis.pole == "true" else "refracted pole"
-    line = (
-        f"The axis is {arcmin_text(axis.total_arcmin, axis.sigma_total_arcmin)} from the {pole}; "
-        f"below {arcmin_text(axis.total_upper95_arcmin)} with 95 % confidence."
+    pole = say("true pole") if axis.pole == "true" else say("refracted pole")
+    line = say(
+        "The axis is {total_arcmin} from the {pole}; under {total_upper95_arcmin} (95 %).",
+        total_arcmin=arcmin_text(axis.total_arcmin, axis.sigma_total_arcmin),
+        pole=pole,
+        total_upper95_arcmin=arcmin_text(axis.total_upper95_arcmin),
     )
     return (
-        f'<div class="verdict {"in" if inside else "out"}"><strong>{head}</strong>'
+        f'<div class="verdict {"in" if inside else "out"}"><strong>{escape(head)}</strong>'
         f"{escape(line)}</div>"
     )
 
@@ -136,23 +156,25 @@ def _numbers(axis: AxisResult) -> str:
         (
             axis.d_alt_arcmin,
             axis.sigma_alt_arcmin,
-            "altitude: too high" if axis.d_alt_arcmin >= 0 else "altitude: too low",
+            say("altitude: too high") if axis.d_alt_arcmin >= 0 else say("altitude: too low"),
         ),
         (
             axis.d_az_sky_arcmin,
             axis.sigma_az_sky_arcmin,
-            "azimuth on the sky: too far " + ("east" if axis.d_az_sky_arcmin >= 0 else "west"),
+            say("azimuth on the sky: too far east")
+            if axis.d_az_sky_arcmin >= 0
+            else say("azimuth on the sky: too far west"),
         ),
         (
             axis.d_az_base_arcmin,
             None,
-            "azimuth as a turn of the base",
+            say("azimuth as a turn of the base"),
         ),
     )
     out = []
     for value, sigma, words in cells:
         size = arcmin_text(value) if sigma is None else arcmin_text(abs(value), sigma)
-        out.append(f'<div class="number"><b>{size}</b><span>{escape(words)}</span></div>')
+        out.append(f'<div class="number"><b>{escape(size)}</b><span>{escape(words)}</span></div>')
     return f'<div class="numbers">{"".join(out)}</div>'
 
 
@@ -160,8 +182,13 @@ def _list(items: Iterable[str], css: str = "") -> str:
     return f'<ul class="{css}">' + "".join(f"<li>{escape(item)}</li>" for item in items) + "</ul>"
 
 
+def _section(heading: str, inner: str, *, whole: bool = False) -> str:
+    css = ' class="whole"' if whole else ""
+    return f"<section{css}><h2>{escape(heading)}</h2>{inner}</section>"
+
+
 def _to_do(result: MeasurementResult) -> str:
-    return f'<section class="whole"><h2>What to do</h2>{_list(result.advice, "do")}</section>'
+    return _section(say("What to do"), _list(result.advice, "do"), whole=True)
 
 
 def _way(run: RunRecord) -> Way:
@@ -185,27 +212,31 @@ def _sure(reading: AxisReading) -> bool:
 
 def _axis_section(result: MeasurementResult, southern: bool, way: Way) -> str:
     axis, tolerance = result.axis, result.tolerance_arcmin
-    facing = "south" if southern else "north"
-    caption = (
-        f"Seen facing {facing}. Cross: the pole. Green: the tolerance of {arcmin_text(tolerance)}. "
-        "Red dot: the measured axis; red outline: where it is with 95 % confidence."
+    facing = say("south") if southern else say("north")
+    caption = say(
+        "Seen facing {facing}. Cross: the pole. Green: the tolerance of {tolerance}. Red "
+        "dot: the measured axis; red outline: where it is with 95 % confidence.",
+        facing=facing,
+        tolerance=arcmin_text(tolerance),
     )
     if way:
-        caption += " Blue: how it came there, sweeps and readings in between."
+        caption += say(" Blue: how it came there, sweeps and readings in between.")
     pictures = [f"<figure>{axis_picture(axis, tolerance, southern=southern, way=way)}"]
     far = max((max(abs(a), abs(b)) for a, b in way), default=0.0)
     near = max(axis.total_arcmin, tolerance)
     zoomed = bool(way) and far > ZOOM_FROM * near
-    head = "Where the axis points"
+    head = say("Where the axis points")
     if zoomed:
-        pictures[0] += f"<figcaption>The whole way. {escape(caption)}</figcaption></figure>"
+        whole = escape(say("The whole way. {caption}", caption=caption))
+        pictures[0] += f"<figcaption>{whole}</figcaption></figure>"
+        end = escape(say("The end of it, closer."))
         close = axis_picture(axis, tolerance, southern=southern, way=way, zoom=True)
-        pictures.append(f"<figure>{close}<figcaption>The end of it, closer.</figcaption></figure>")
+        pictures.append(f"<figure>{close}<figcaption>{end}</figcaption></figure>")
         inner = f'<div class="two">{"".join(pictures)}</div>'
     else:
         pictures[0] += f"<figcaption>{escape(caption)}</figcaption></figure>"
         inner = pictures[0].replace("<figure>", '<figure class="narrow">', 1)
-    return f'<section class="whole"><h2>{head}</h2>{inner}</section>'
+    return _section(head, inner, whole=True)
 
 
 def _table(
@@ -240,7 +271,7 @@ def _moves(run: RunRecord | None) -> str:
         followed = sum(1 for reading in run.readings if reading.after_sweep == number)
         rows.append(
             (
-                f"sweep {number}",
+                say("sweep {number}", number=number),
                 _when(sweep.result.finished_utc)[11:],
                 arcmin_text(axis.d_alt_arcmin, axis.sigma_alt_arcmin, signed=True),
                 arcmin_text(axis.d_az_sky_arcmin, axis.sigma_az_sky_arcmin, signed=True),
@@ -249,74 +280,93 @@ def _moves(run: RunRecord | None) -> str:
             )
         )
     headings = (
-        "", "when", "altitude (+ high)", "azimuth on the sky (+ east)", "total", "readings after",
-    )  # fmt: skip
-    return f"<section><h2>Sweep by sweep</h2>{_table(headings, rows)}</section>"
+        "",
+        say("when"),
+        say("altitude (+ high)"),
+        say("azimuth on the sky (+ east)"),
+        say("total"),
+        say("readings after"),
+    )
+    return _section(say("Sweep by sweep"), _table(headings, rows))
 
 
 def _sky(result: MeasurementResult, config: Config) -> str:
-    return (
-        '<section class="whole"><h2>Where the sweep looked</h2><figure class="narrow">'
-        f"{sky_chart_svg(result, config)}</figure></section>"
-    )
+    chart = f'<figure class="narrow">{sky_chart_svg(result, config)}</figure>'
+    return _section(say("Where the sweep looked"), chart, whole=True)
 
 
 def _points(result: MeasurementResult, floor_arcsec: float) -> str:
     axis = result.axis
     if axis.p_value is None:
-        check = "Nothing was left over to check this fit with: a further point would verify it."
+        check = say(
+            "This fit has nothing left to check itself with: one more point would verify it."
+        )
     else:
-        check = (
-            f"Chi-square {axis.chi2:.1f} for {axis.dof} degrees of freedom: a value this large "
-            f"comes by chance in {100.0 * axis.p_value:.2g} % of sweeps when the mount turns about "
-            "one fixed axis."
+        check = say(
+            "Chi-square {chi2:.1f} for {dof} degrees of freedom: a value this large "
+            "comes by chance in {p_value:.2g} % of sweeps when the mount turns about one "
+            "fixed axis.",
+            chi2=axis.chi2,
+            dof=axis.dof,
+            p_value=100.0 * axis.p_value,
         )
     headings = (
-        "", "azimuth", "altitude", "exposure", "stars", "matched", "rms", "pointing", "roll",
-        "solved in",
-    )  # fmt: skip
+        "",
+        say("azimuth"),
+        say("altitude"),
+        say("exposure"),
+        say("stars"),
+        say("matched"),
+        say("rms"),
+        say("pointing"),
+        say("roll"),
+        say("solved in"),
+    )
     rows = [
         (
-            f"point {p.number}",
+            say("point {number}", number=p.number),
             f"{p.azimuth_deg:.1f}°",
             f"{p.altitude_deg:.1f}°",
             f"{p.exposure_s:g} s",
             str(p.star_count),
             str(p.matched),
             angle_text(p.rms_arcsec * ARCSEC),
-            f"± {angle_text(p.sigma_pointing_arcsec * ARCSEC)}",
-            f"± {angle_text(p.sigma_roll_arcsec * ARCSEC)}",
+            "± " + angle_text(p.sigma_pointing_arcsec * ARCSEC),
+            "± " + angle_text(p.sigma_roll_arcsec * ARCSEC),
             f"{p.solve_s:.2f} s",
         )
         for p in result.points
     ]
-    return (
-        f'<section class="whole"><h2>Can it be believed</h2><p>{escape(check)}</p>'
-        f'<figure class="narrow">{residual_picture(result, floor_arcsec)}<figcaption>What each '
-        "point's attitude differs from one fixed axis. Bars inside the green band (two sigmas) "
-        f"are as expected; to a point's own error {angle_text(floor_arcsec * ARCSEC)} are added "
-        f"for air and mount.</figcaption></figure>{_table(headings, rows)}</section>"
+    caption = say(
+        "How far each point's attitude is from one fixed axis. Bars inside the green band (two "
+        "sigmas) are as expected; {floor} for air and mount is added to a point's own error.",
+        floor=angle_text(floor_arcsec * ARCSEC),
     )
+    picture = residual_picture(result, floor_arcsec)
+    inner = (
+        f'<p>{escape(check)}</p><figure class="narrow">{picture}'
+        f"<figcaption>{escape(caption)}</figcaption></figure>{_table(headings, rows)}"
+    )
+    return _section(say("Can it be trusted"), inner, whole=True)
 
 
 def drift_check(document: dict[str, Any]) -> Drift:
     """Return what a drift check's own document says, with its picture if it brings one."""
-    sentence = str(document.get("sentence") or document.get("verdict") or "no verdict")
+    sentence = str(document.get("sentence") or document.get("verdict") or say("no verdict"))
     picture = document.get("svg")
     if not isinstance(picture, str):
-        return Drift("Drift check", sentence)
+        return Drift(say("Drift check"), sentence)
     # As an image, whose scripts no browser runs: the document may come from another machine.
     data = base64.b64encode(picture.encode()).decode()
-    alt = 'alt="Drift of the fields" style="width:100%"'
-    return Drift("Drift check", sentence, f'<img src="data:image/svg+xml;base64,{data}" {alt}>')
+    alt = 'alt="' + escape(say("Drift of the fields")) + '" style="width:100%"'
+    return Drift(
+        say("Drift check"), sentence, f'<img src="data:image/svg+xml;base64,{data}" {alt}>'
+    )
 
 
 def _drift(item: Drift) -> str:
     figure = f"<figure>{item.svg}</figure>" if item.svg else ""
-    return (
-        f'<section class="whole"><h2>{escape(item.title)}</h2><p>{escape(item.sentence)}</p>'
-        f"{figure}</section>"
-    )
+    return _section(item.title, f"<p>{escape(item.sentence)}</p>{figure}", whole=True)
 
 
 def _floor_arcsec(result: MeasurementResult, config: Config) -> float:
@@ -347,53 +397,82 @@ def _better(result: MeasurementResult, config: Config) -> str:
         for change in found.changes
     ]
     table = (
-        _table(("Instead of what was done", "uncertainty then", "smaller by"), rows, (0,))
+        _table(
+            (say("Instead of what was done"), say("uncertainty then"), say("smaller by")),
+            rows,
+            (0,),
+        )
         if rows
-        else "<p>No change looked at would make the uncertainty noticeably smaller.</p>"
+        else f"<p>{escape(say('No change tried would make it noticeably less uncertain.'))}</p>"
     )
-    return (
-        f'<section class="whole"><h2>What would do better</h2><p>{escape(found.summary)}</p>'
-        f"<p>The axis is known to {arcmin_text(found.sigma_arcmin)} (1 sigma, both directions "
-        "together). Predicted with the same fit, all else equal:</p>"
-        f"{table}</section>"
+    known = say(
+        "The axis is known to {sigma} (1 sigma, both directions together). Predicted with the "
+        "same fit, all else equal:",
+        sigma=arcmin_text(found.sigma_arcmin),
     )
+    inner = f"<p>{escape(found.summary)}</p><p>{escape(known)}</p>{table}"
+    return _section(say("What would be better"), inner, whole=True)
 
 
 def _cautions(result: MeasurementResult, run: RunRecord | None) -> str:
     notes = list(dict.fromkeys((*result.notes, *(run.notes if run else ()))))
     if run is not None and run.failure is not None:
-        notes.insert(0, f"The run ended early: {run.failure.message} {run.failure.advice}".strip())
+        notes.insert(
+            0,
+            say(
+                "The run ended early: {message} {advice}",
+                message=run.failure.message,
+                advice=run.failure.advice,
+            ).strip(),
+        )
     if result.axis.p_value is None:
-        notes.append("The fit could not be checked against itself.")
+        notes.append(say("The fit could not be checked against itself."))
     if run is not None and run.adjusted_after:
         notes.append(
-            "The axis was still being followed after the last sweep: it may have been moved since."
+            say(
+                "The axis was still being followed after the last sweep: it may have been "
+                "moved since."
+            )
         )
     if not notes:
         return ""
     inner = "".join(f'<p class="caution">{escape(note)}</p>' for note in notes)
-    return f"<section><h2>Cautions</h2>{inner}</section>"
+    return _section(say("Cautions"), inner)
 
 
 def _origin(result: MeasurementResult, run: RunRecord | None) -> str:
     rows = [
-        ("measured", f"{_when(result.started_utc)} to {_when(result.finished_utc)}"),
-        ("telescope", result.telescope),
-        ("camera", result.camera),
-        ("site from", result.site.source),
-        *([("air, for refraction", result.weather.source)] if result.weather else []),
-        *([("sag of the tube", result.axis.sag.sentence())] if result.axis.sag else []),
-        ("solver", ", ".join(sorted({point.solver for point in result.points}))),
-        ("software", result.software),
+        (
+            say("measured"),
+            say(
+                "{started_utc} to {finished_utc}",
+                started_utc=_when(result.started_utc),
+                finished_utc=_when(result.finished_utc),
+            ),
+        ),
+        (say("telescope"), result.telescope),
+        (say("camera"), result.camera),
+        (say("site from"), result.site.source),
+        *([(say("air, for refraction"), result.weather.source)] if result.weather else []),
+        *([(say("sag of the tube"), result.axis.sag.sentence())] if result.axis.sag else []),
+        (say("solver"), ", ".join(sorted({point.solver for point in result.points}))),
+        (say("software"), result.software),
     ]
     if run is not None:
         rows += [
-            (f"{d.device} at", f"{d.address} (interface {d.interface_version})")
+            (
+                say("{device} at", device=d.device),
+                say(
+                    "{address} (interface {interface_version})",
+                    address=d.address,
+                    interface_version=d.interface_version,
+                ),
+            )
             for d in run.devices
         ]
         versions = ", ".join(f"{name} {version}" for name, version in run.versions.items())
-        rows += [("run", run.run_id), ("versions", versions)]
-    return f"<section><h2>Where it comes from</h2>{_table(('', ''), rows, (1,))}</section>"
+        rows += [(say("run"), run.run_id), (say("versions"), versions)]
+    return _section(say("Where it comes from"), _table(("", ""), rows, (1,)))
 
 
 def _data(result: MeasurementResult, run: RunRecord | None) -> str:
@@ -401,8 +480,11 @@ def _data(result: MeasurementResult, run: RunRecord | None) -> str:
     document = (run or result).model_dump(mode="json")
     # "</" would end the element wherever it stands, and "<!--<script" would keep it open.
     text = json.dumps(document).replace("<", "\\u003c")
+    told = say(
+        "All numbers of this report are also in this file, as JSON (element {element}).",
+        element='"polewright-data"',
+    )
     return (
-        "<footer>All numbers of this report are also inside this file, as JSON "
-        '(element "polewright-data").</footer>'
+        f"<footer>{escape(told)}</footer>"
         f'<script type="application/json" id="polewright-data">{text}</script>'
     )

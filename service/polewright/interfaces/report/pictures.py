@@ -9,6 +9,7 @@ import numpy as np
 
 from polewright.foundation.angle_text import angle_text
 from polewright.foundation.angles import ARCMIN, ARCSEC
+from polewright.foundation.language import say
 from polewright.interfaces.report import svg
 from polewright.records.result import AxisResult, MeasurementResult
 
@@ -73,13 +74,21 @@ def axis_picture(
     parts += [
         svg.line(MIDDLE - REACH, MIDDLE, MIDDLE + REACH, MIDDLE, "ring"),
         svg.line(MIDDLE, MIDDLE - REACH, MIDDLE, MIDDLE + REACH, "ring"),
-        svg.text(MIDDLE, 36.0, "too high", "label"),
-        svg.text(MIDDLE, SIZE - 26.0, "too low", "label"),
+        svg.text(MIDDLE, 36.0, say("too high"), "label"),
+        svg.text(MIDDLE, SIZE - 26.0, say("too low"), "label"),
         svg.text(
-            MIDDLE + REACH + 8.0, MIDDLE + 4.0, "east" if east > 0 else "west", "label", "start"
+            MIDDLE + REACH + 8.0,
+            MIDDLE + 4.0,
+            say("east") if east > 0 else say("west"),
+            "label",
+            "start",
         ),
         svg.text(
-            MIDDLE - REACH - 8.0, MIDDLE + 4.0, "west" if east > 0 else "east", "label", "end"
+            MIDDLE - REACH - 8.0,
+            MIDDLE + 4.0,
+            say("west") if east > 0 else say("east"),
+            "label",
+            "end",
         ),
     ]
     if way:
@@ -89,7 +98,9 @@ def axis_picture(
             aside = 1.0 if track[0][0] < MIDDLE else -1.0
             anchor = "start" if aside > 0 else "end"
             parts.append(
-                svg.text(track[0][0] + 8.0 * aside, track[0][1] - 7.0, "start", "small", anchor)
+                svg.text(
+                    track[0][0] + 8.0 * aside, track[0][1] - 7.0, say("start"), "small", anchor
+                )
             )
         parts.append(f'<g clip-path="url(#disc{"-zoom" if zoom else ""})">{drawn}</g>')
     parts.append(svg.path([at(place) for place in ellipse], "doubt", closed=True))
@@ -99,12 +110,12 @@ def axis_picture(
         svg.line(MIDDLE, MIDDLE - 7, MIDDLE, MIDDLE + 7, "pole"),
         svg.circle(x, y, 5.0, "axis"),
     ]
-    return svg.picture(SIZE, SIZE, "The polar axis seen about the pole", parts)
+    return svg.picture(SIZE, SIZE, say("The polar axis seen about the pole"), parts)
 
 
 def residual_picture(result: MeasurementResult, floor_arcsec: float) -> str:
     """Draw what the fit leaves over at each point, in units of that point's own uncertainty."""
-    rows, names = [], ("across", "down", "roll")
+    rows, names = [], (say("across"), say("down"), say("roll"))
     for point in result.points:
         sigmas = (
             point.sigma_pointing_arcsec,
@@ -130,8 +141,8 @@ def residual_picture(result: MeasurementResult, floor_arcsec: float) -> str:
         x = middle + k * step * scale
         parts.append(svg.line(x, top - 6, x, bottom, "pole" if k == 0 else "ring"))
         parts.append(svg.text(x, bottom + 16, f"{k * step:g}σ", "small"))
-    parts.append(svg.text(left - 8, 18, "point", "label", "end"))
-    parts.append(svg.text(middle, 18, "left over, in sigmas of the point", "label"))
+    parts.append(svg.text(left - 8, 18, say("point"), "label", "end"))
+    parts.append(svg.text(middle, 18, say("residual, in sigmas of the point"), "label"))
     for i, row in enumerate(rows):
         y = top + i * block
         parts.append(svg.text(20.0, y + 1.5 * each + 4.0, str(result.points[i].number), "number"))
@@ -151,4 +162,4 @@ def residual_picture(result: MeasurementResult, floor_arcsec: float) -> str:
                     "start",
                 )
             )
-    return svg.picture(width, height, "Residuals of the axis fit", parts)
+    return svg.picture(width, height, say("Residuals of the axis fit"), parts)

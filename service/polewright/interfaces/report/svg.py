@@ -5,7 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 
-from polewright.foundation.plain_text import plain_html as escape
+from polewright.foundation.language import translated
+from polewright.foundation.plain_text import plain_html
+
+
+def escape(text: str) -> str:
+    """Return a text in the language in use, for a place between or in tags."""
+    return plain_html(translated(text))
 
 
 def num(value: float) -> str:

@@ -14,6 +14,7 @@ from tomlkit.items import AbstractTable
 from polewright.foundation.config import BadConfig, config_from_text
 from polewright.foundation.errors import in_words
 from polewright.foundation.files import write_whole as replace_file
+from polewright.foundation.language import say
 from polewright.interfaces.rig_setup.errors import FileChangedMeanwhile, ProfileNotWritten
 
 
@@ -24,7 +25,7 @@ def read_text(path: Path) -> str:
     except FileNotFoundError:
         return ""
     except (OSError, UnicodeDecodeError) as exc:
-        raise BadConfig(str(path), [f"cannot be read: {in_words(exc)}"]) from exc
+        raise BadConfig(str(path), [say("cannot be read: {exc}", exc=in_words(exc))]) from exc
 
 
 def with_changes(text: str, changes: Mapping[str, Any], source: str) -> str:
@@ -40,7 +41,7 @@ def with_changes(text: str, changes: Mapping[str, Any], source: str) -> str:
     try:
         document = tomlkit.parse(text[len(mark) :])
     except TOMLKitError as exc:
-        raise BadConfig(source, [f"not valid TOML: {exc}"]) from exc
+        raise BadConfig(source, [say("not valid TOML: {exc}", exc=exc)]) from exc
     for dotted, value in changes.items():
         *tables, key = dotted.split(".")
         table: Any = document
@@ -53,7 +54,7 @@ def with_changes(text: str, changes: Mapping[str, Any], source: str) -> str:
         if key not in table or table[key] != value:
             table[key] = value
     after = mark + tomlkit.dumps(document)
-    config_from_text(after, source=f"{source} as it would become")
+    config_from_text(after, source=say("{source} as it would become", source=source))
     return after
 
 
@@ -61,10 +62,13 @@ def difference(before: str, after: str, name: str) -> str:
     """Return what would change, as a unified diff; empty when nothing would."""
     return "".join(
         difflib.unified_diff(
-            before.splitlines(keepends=True), after.splitlines(keepends=True), f"{name} (now)",
-            f"{name} (new)", n=2,
+            before.splitlines(keepends=True),
+            after.splitlines(keepends=True),
+            say("{name} (now)", name=name),
+            say("{name} (new)", name=name),
+            n=2,
         )
-    )  # fmt: skip
+    )
 
 
 def write_whole(path: Path, before: str, after: str) -> None:

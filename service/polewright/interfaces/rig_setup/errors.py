@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from polewright.foundation.errors import ConfigError
+from polewright.foundation.language import say
 
 
 class AnswerWrong(ConfigError):
@@ -15,42 +16,49 @@ class AnswerWrong(ConfigError):
         self.key, self.given, self.reason = key, given, reason
 
     def __str__(self) -> str:
-        return f"{self.given!r} is not usable for {self.key}: {self.reason}"
+        return say(
+            "{given!r} is not usable for {key}: {reason}",
+            given=self.given,
+            key=self.key,
+            reason=self.reason,
+        )
 
 
 class ProfileNotWritten(ConfigError):
     """The file cannot be written; what was there is untouched."""
 
     code = "profile_not_written"
-    advice = "Choose another file with --config, or set the folder's permissions."
+    advice = say("Choose another file with --config, or set the folder's permissions.")
 
     def __init__(self, path: str, reason: str) -> None:
         super().__init__(path, reason)
         self.path, self.reason = path, reason
 
     def __str__(self) -> str:
-        return f"{self.path} cannot be written: {self.reason}"
+        return say("{path} cannot be written: {reason}", path=self.path, reason=self.reason)
 
 
 class FileChangedMeanwhile(ConfigError):
     """Somebody else changed the file between reading and writing."""
 
     code = "file_changed_meanwhile"
-    advice = "Run the command again; it starts from the file as it is now."
+    advice = say("Run the command again; it starts from the file as it is now.")
 
     def __init__(self, path: str) -> None:
         super().__init__(path)
         self.path = path
 
     def __str__(self) -> str:
-        return f"{self.path} was changed by somebody else meanwhile; nothing was written"
+        return say(
+            "{path} was changed by somebody else meanwhile; nothing was written", path=self.path
+        )
 
 
 class PixelUnknown(ConfigError):
     """A focal length does not follow from a pixel scale without the pixel's size."""
 
     code = "pixel_unknown"
-    advice = "Give [optics] pixel_um: it stands in the camera's data sheet."
+    advice = say("Give [optics] pixel_um: it stands in the camera's data sheet.")
 
     def __str__(self) -> str:
-        return "the camera does not tell the size of its pixels"
+        return say("the camera does not tell the size of its pixels")

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any, Literal
 
+from polewright.foundation.language import say
 from polewright.interfaces.rig_setup.errors import AnswerWrong
 
 Kind = Literal["text", "number", "yes"]
@@ -34,52 +35,108 @@ class Question:
             try:
                 return float(text.replace(",", "."))
             except ValueError as exc:
-                raise AnswerWrong(self.key, given, "a number is needed") from exc
+                raise AnswerWrong(self.key, given, say("a number is needed")) from exc
         if self.kind == "yes":
             if text.lower() in ("y", "yes", "true", "1"):
                 return True
             if text.lower() in ("n", "no", "false", "0"):
                 return False
-            raise AnswerWrong(self.key, given, "yes or no is needed")
+            raise AnswerWrong(self.key, given, say("yes or no is needed"))
         return text
 
 
 QUESTIONS = (
-    Question("profile.altitude.name", "What do you call the altitude adjuster", "text",
-             "altitude adjuster"),
-    Question("profile.altitude.to_raise", "What do you do to it to RAISE the axis", "text",
-             "turn the altitude adjuster so that the axis rises"),
-    Question("profile.altitude.to_lower", "What do you do to it to LOWER the axis", "text",
-             "turn the altitude adjuster so that the axis sinks"),
-    Question("profile.altitude.arcmin_per_turn",
-             "How many arcminutes is one full turn of it (empty: learned while adjusting)",
-             "number"),
-    Question("profile.altitude.backlash_arcmin",
-             "How many arcminutes of slack has it (empty: learned)", "number"),
-    Question("profile.azimuth.name", "What do you call the azimuth adjuster", "text",
-             "azimuth adjuster"),
-    Question("profile.azimuth.to_move_east", "What do you do to it to move the axis EAST", "text",
-             "turn the azimuth adjuster so that the axis swings towards the east"),
-    Question("profile.azimuth.to_move_west", "What do you do to it to move the axis WEST", "text",
-             "turn the azimuth adjuster so that the axis swings towards the west"),
-    Question("profile.azimuth.arcmin_per_turn",
-             "How many arcminutes does the base turn in one full turn of it (empty: learned)",
-             "number"),
-    Question("profile.azimuth.backlash_arcmin",
-             "How many arcminutes of slack has it (empty: learned)", "number"),
-    Question("profile.azimuth.opposing_pair",
-             "Is it two screws that press against each other", "yes", False),
-    Question("profile.needs_snugging",
-             "Is something tightened after adjusting, which may move the axis", "yes", True),
-    Question("profile.heavy_load", "Is the load so heavy that unlocking it fully is risky", "yes",
-             False),
-    Question("limits.hour_angle_min_deg",
-             "Easternmost hour angle the mount may reach, degrees (-180: no limit)", "number",
-             -180.0),
-    Question("limits.hour_angle_max_deg",
-             "Westernmost hour angle the mount may reach, degrees (180: no limit)", "number",
-             180.0),
-    Question("limits.mount_altitude_max_deg",
-             "Highest altitude before the tube may touch the tripod, degrees", "number", 90.0),
-    Question("horizon.file", "File with your skyline (empty: an open horizon)", "text"),
-)  # fmt: skip
+    Question(
+        "profile.altitude.name",
+        say("What do you call the altitude adjuster"),
+        "text",
+        say("altitude adjuster"),
+    ),
+    Question(
+        "profile.altitude.to_raise",
+        say("What do you do to it to RAISE the axis"),
+        "text",
+        say("turn the altitude adjuster so that the axis rises"),
+    ),
+    Question(
+        "profile.altitude.to_lower",
+        say("What do you do to it to LOWER the axis"),
+        "text",
+        say("turn the altitude adjuster so that the axis sinks"),
+    ),
+    Question(
+        "profile.altitude.arcmin_per_turn",
+        say("How many arcminutes is one full turn of it (empty: learned while adjusting)"),
+        "number",
+    ),
+    Question(
+        "profile.altitude.backlash_arcmin",
+        say("How many arcminutes of slack has it (empty: learned)"),
+        "number",
+    ),
+    Question(
+        "profile.azimuth.name",
+        say("What do you call the azimuth adjuster"),
+        "text",
+        say("azimuth adjuster"),
+    ),
+    Question(
+        "profile.azimuth.to_move_east",
+        say("What do you do to it to move the axis EAST"),
+        "text",
+        say("turn the azimuth adjuster so that the axis swings towards the east"),
+    ),
+    Question(
+        "profile.azimuth.to_move_west",
+        say("What do you do to it to move the axis WEST"),
+        "text",
+        say("turn the azimuth adjuster so that the axis swings towards the west"),
+    ),
+    Question(
+        "profile.azimuth.arcmin_per_turn",
+        say("How many arcminutes does the base turn in one full turn of it (empty: learned)"),
+        "number",
+    ),
+    Question(
+        "profile.azimuth.backlash_arcmin",
+        say("How many arcminutes of slack has it (empty: learned)"),
+        "number",
+    ),
+    Question(
+        "profile.azimuth.opposing_pair",
+        say("Is it two screws that press against each other"),
+        "yes",
+        False,
+    ),
+    Question(
+        "profile.needs_snugging",
+        say("Is something tightened after adjusting, which may move the axis"),
+        "yes",
+        True,
+    ),
+    Question(
+        "profile.heavy_load",
+        say("Is the load so heavy that unlocking it fully is risky"),
+        "yes",
+        False,
+    ),
+    Question(
+        "limits.hour_angle_min_deg",
+        say("Easternmost hour angle the mount may reach, degrees (-180: no limit)"),
+        "number",
+        -180.0,
+    ),
+    Question(
+        "limits.hour_angle_max_deg",
+        say("Westernmost hour angle the mount may reach, degrees (180: no limit)"),
+        "number",
+        180.0,
+    ),
+    Question(
+        "limits.mount_altitude_max_deg",
+        say("Highest altitude before the tube may touch the tripod, degrees"),
+        "number",
+        90.0,
+    ),
+    Question("horizon.file", say("File with your skyline (empty: an open horizon)"), "text"),
+)

@@ -384,7 +384,7 @@ def _add_pictures(app: FastAPI, runner: SessionRunner) -> None:
         response_class=Response,
         responses=NOTHING_YET,
     )
-    def chart(theme: Literal["day", "night"] = "day") -> Response:
+    def chart(reader: Reader, theme: Literal["day", "night"] = "day") -> Response:
         """The sky and the sweep on it: north up, east to the left."""
         session = runner.session
         plan = session.last_plan if session is not None else None
@@ -396,11 +396,12 @@ def _add_pictures(app: FastAPI, runner: SessionRunner) -> None:
             # Late: drawing takes seconds to load and no one may ever ask.
             from polewright.calculation.planning.chart import sky_chart
 
-            return sky_chart(
-                replace(request, destination_side=None), [sweep], night=theme == "night"
-            )
+            with language.speaking(reader):
+                return sky_chart(
+                    replace(request, destination_side=None), [sweep], night=theme == "night"
+                )
 
-        data = pictures.get(("chart", session.session_id, request.utc_s, theme), draw)
+        data = pictures.get(("chart", session.session_id, request.utc_s, theme, reader), draw)
         return Response(
             data, media_type="image/svg+xml", headers={"Content-Security-Policy": SVG_POLICY}
         )

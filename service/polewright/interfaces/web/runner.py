@@ -258,11 +258,17 @@ class SessionRunner:
             state = telescope.stop_motion(tracking_off=True)
         except PolewrightError as error:
             state = MotionState.UNKNOWN
-            message, advice = f"The mount could not be reached: {error}", MotionUnknown.advice
+            message, advice = (
+                say("The mount could not be reached: {error}", error=error),
+                MotionUnknown.advice,
+            )
         except Exception as error:
             log.exception("service.hard_stop_failed")
             state = MotionState.UNKNOWN
-            message, advice = f"The stop failed unexpectedly: {error!r}", MotionUnknown.advice
+            message, advice = (
+                say("The stop failed unexpectedly: {error!r}", error=error),
+                MotionUnknown.advice,
+            )
         if session is not None:
             session.stopped_from_outside(state, reason)
         if thread is not None:
@@ -303,7 +309,7 @@ class SessionRunner:
             if state is not MotionState.STOPPED:
                 log.error("service.motion_unknown after a second stop")
             if session is not None:
-                session.stopped_from_outside(state, "stopped once more")
+                session.stopped_from_outside(state, say("stopped once more"))
                 self.feed.wake()
 
         threading.Thread(target=again, name="second stop", daemon=True).start()
@@ -311,7 +317,7 @@ class SessionRunner:
     def close(self) -> None:
         """End the service's work: stop a running session and its motion."""
         if self.running:
-            self.hard_stop("the service was ended")
+            self.hard_stop(say("the service was ended"))
             self._outlive(self._thread)
         if self._watcher is not None:
             self._watcher.join(TELL_S)
@@ -337,13 +343,13 @@ def not_confirmed_yet(took_s: float) -> StopAnswer:
 
 
 _STOP_WORDS = {
-    MotionState.STOPPED: ("The mount stands still; tracking is off.", ""),
+    MotionState.STOPPED: (say("The mount stands still; tracking is off."), ""),
     MotionState.MOVING: (
-        "The mount was told to stop and STILL MOVES.",
-        "Cut the mount's power now.",
+        say("The mount was told to stop and is STILL MOVING."),
+        say("Cut the mount's power now."),
     ),
     MotionState.UNKNOWN: (
-        "The mount was told to stop but does not confirm it.",
+        say("The mount was told to stop but has not confirmed it."),
         MotionUnknown.advice,
     ),
 }

@@ -23,6 +23,7 @@ from starlette.datastructures import Headers, MutableHeaders
 from starlette.responses import Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from polewright.foundation.language import say
 from polewright.interfaces.own_host import host_allowed, host_names
 
 MOST_BYTES = 64 * 1024
@@ -116,8 +117,8 @@ class Gate:
             raise _Refused(
                 421,
                 "foreign_host",
-                f"this service is not called {host!r}",
-                "Use the address that the terminal showed.",
+                say("this service is not called {host!r}", host=host),
+                say("Use the address that the terminal showed."),
             )
 
     def _check_origin(self, method: str, headers: Headers) -> None:
@@ -130,8 +131,8 @@ class Gate:
             raise _Refused(
                 403,
                 "foreign_origin",
-                "this request comes from another site's page",
-                "Use this service's own page, or a program that sends no Origin header.",
+                say("this request comes from another site's page"),
+                say("Use this service's own page, or a program that sends no Origin header."),
             )
 
     def _check_token(self, scope: Scope, headers: Headers) -> Response | None:
@@ -151,8 +152,11 @@ class Gate:
         raise _Refused(
             401,
             "token_missing",
-            "this service needs its token",
-            "Open the link that the terminal showed, or send it as Authorization: Bearer.",
+            say("this service needs its token"),
+            say(
+                "Open the link that the terminal showed, or send the token as Authorization: "
+                "Bearer."
+            ),
         )
 
     def _right(self, given: str) -> bool:
@@ -248,8 +252,8 @@ def _too_large() -> _Refused:
     return _Refused(
         413,
         "too_large",
-        f"a request may have {MOST_BYTES} bytes at most",
-        "Send only the settings that differ from the configuration.",
+        say("a request may have at most {most_bytes} bytes", most_bytes=MOST_BYTES),
+        say("Send only the settings that differ from the configuration."),
     )
 
 

@@ -11,6 +11,7 @@ import uvicorn
 from starlette.types import ASGIApp
 
 from polewright.foundation.errors import in_words
+from polewright.foundation.language import say
 from polewright.interfaces.web.errors import CannotListen
 from polewright.interfaces.web.feed import Feed
 from polewright_wire.connections import BACKLOG, QUEUE, Limits, guarded
@@ -73,7 +74,7 @@ class RunningService:
         deadline = time.monotonic() + START_S
         while not self._server.started:
             if not self._thread.is_alive() or time.monotonic() > deadline:
-                raise CannotListen(host, self.port, "the server did not start")
+                raise CannotListen(host, self.port, say("the server did not start"))
             time.sleep(0.01)
         self._socket.listen(QUEUE)  # once more: asyncio takes its own backlog for both
 

@@ -21,6 +21,7 @@ from polewright.calculation.planning.request import Pointing
 from polewright.calculation.planning.uncertainty import predict
 from polewright.foundation.angle_text import angle_text
 from polewright.foundation.angles import ARCMIN, ARCSEC, DEG
+from polewright.foundation.language import say
 from polewright.observing.capture.frame_quality import look_at
 from polewright.observing.capture.lens_cap import FEW_STARS, check_light
 from polewright.observing.capture.take_frame import take_frame
@@ -78,7 +79,14 @@ def _found(rig: Rig, points: Sequence[Pointing]) -> tuple[float, Frame | None]:
         choice = judged(rig, frame, quality)
         if choice.good:
             return shortest(rig, frame, stars, points), frame
-        rig.note(f"Exposing {choice.exposure_s:g} s instead of {exposure_s:g} s: {choice.why}.")
+        rig.note(
+            say(
+                "Exposing {exposure_s:g} s instead of {exposure_s_2:g} s: {why}.",
+                exposure_s=choice.exposure_s,
+                exposure_s_2=exposure_s,
+                why=choice.why,
+            )
+        )
         exposure_s = choice.exposure_s
     return exposure_s, None
 
@@ -108,14 +116,27 @@ def shortest(rig: Rig, frame: Frame, stars: StarList, points: Sequence[Pointing]
         sigma = axis_sigma(short)
         if sigma <= max(wanted, HARDLY_WORSE * best):
             rig.note(
-                f"Exposing {exposure_s:g} s instead of {frame.exposure_s:g} s: about "
-                f"{short.stars} of {len(stars)} stars are left then, which makes the axis certain "
-                f"to {angle_text(sigma)} (1 sigma; {angle_text(wanted)} are wanted)."
+                say(
+                    "Exposing {exposure_s:g} s instead of {exposure_s_2:g} s: about {stars} "
+                    "of {stars_2} stars remain, which gives the axis to {sigma} (1 sigma; "
+                    "{wanted} wanted).",
+                    exposure_s=exposure_s,
+                    exposure_s_2=frame.exposure_s,
+                    stars=short.stars,
+                    stars_2=len(stars),
+                    sigma=angle_text(sigma),
+                    wanted=angle_text(wanted),
+                )
             )
             return exposure_s
     rig.note(
-        f"Exposing {frame.exposure_s:g} s: with {len(stars)} stars, shorter would leave fewer than "
-        f"{limits.stars_wanted} that are sure, or an axis less certain than wanted."
+        say(
+            "Exposing {exposure_s:g} s: with {stars} stars, less would leave fewer than "
+            "{stars_wanted} certain ones, or an axis less certain than wanted.",
+            exposure_s=frame.exposure_s,
+            stars=len(stars),
+            stars_wanted=limits.stars_wanted,
+        )
     )
     return frame.exposure_s
 

@@ -13,6 +13,7 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, cast
 
 from polewright.calculation.images.frame import Frame
+from polewright.foundation.language import say
 from polewright.observing.capture.take_frame import take_frame
 from polewright.observing.rig.background_task import BackgroundTask
 from polewright.observing.rig.rig import Rig
@@ -97,7 +98,7 @@ class LiveFrames:
         """
         if self._now is None:
             return
-        self._now.cancel.cancel("the frame is not wanted any more")
+        self._now.cancel.cancel(say("the frame is no longer wanted"))
         if hurry:
             task, self._now = self._now, None
             task.wait(HURRY_S)

@@ -12,6 +12,7 @@ from polewright import __version__
 from polewright.calculation.images.frame import Frame
 from polewright.foundation.angles import DEG, azalt_from_enu
 from polewright.foundation.errors import in_words
+from polewright.foundation.language import say
 from polewright.observing.rig.plate_solver import Plate
 from polewright.observing.rig.rig import Rig
 
@@ -59,7 +60,12 @@ def keep_frame(
         with contextlib.suppress(OSError):
             path.unlink()  # the half that found room is no frame
         reason = in_words(exc, told=path)
-        return f"The frame of point {number} could not be kept as {path}: {reason}"
+        return say(
+            "Point {number}: the frame could not be kept as {path}: {reason}",
+            number=number,
+            path=path,
+            reason=reason,
+        )
     return ""
 
 

@@ -8,6 +8,7 @@ from typing import TypeVar
 from polewright.calculation.images.frame import Frame
 from polewright.devices.alpaca.one_exposure import ExposureProgress, WaitingImage
 from polewright.foundation.errors import PolewrightError
+from polewright.foundation.language import say
 from polewright.observing.rig.camera_setup import ready_camera
 from polewright.observing.rig.rig import Rig
 from polewright.observing.safety.retry_policy import only_of, repeating
@@ -65,7 +66,7 @@ def _exposing(
         nonlocal restarted
         only_of("camera", error)
         restarted = restarted or rule == "camera_restarted"
-        rig.note(f"The exposure failed ({error}); trying again.", warning=True)
+        rig.note(say("Exposure failed ({error}); trying again.", error=error), warning=True)
 
     return repeating(
         ("camera_restarted", "exposure"), once, clock=rig.clock, cancel=rig.cancel, tell=tell

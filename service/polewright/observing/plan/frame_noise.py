@@ -16,6 +16,7 @@ from polewright.calculation.geometry.shared_errors import STANDARD_NOISE_DOF
 from polewright.foundation.angle_text import angle_text
 from polewright.foundation.angles import ARCSEC, DEG
 from polewright.foundation.config import Config
+from polewright.foundation.language import say
 from polewright.observing.rig.past_sweeps import RigSweep
 from polewright.observing.rig.rig import Rig
 
@@ -61,10 +62,14 @@ def tell_frame_noise(rig: Rig) -> None:
     """Note what the past has taught, if anything."""
     noise = frame_noise(rig)
     if noise.sweeps:
-        sweeps = "1 sweep" if noise.sweeps == 1 else f"{noise.sweeps} sweeps"
+        sweeps = "1 sweep" if noise.sweeps == 1 else say("{sweeps} sweeps", sweeps=noise.sweeps)
         rig.note(
-            f"Frame floor {angle_text(noise.floor)} learnt from {sweeps} of this rig "
-            "([sweep] frame_floor_arcsec sets it instead)."
+            say(
+                "Frame floor {floor}, learnt from {sweeps} of this rig ([sweep] "
+                "frame_floor_arcsec overrides it).",
+                floor=angle_text(noise.floor),
+                sweeps=sweeps,
+            )
         )
 
 

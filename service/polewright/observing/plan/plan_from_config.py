@@ -21,6 +21,7 @@ from polewright.devices.alpaca.errors import AlpacaError
 from polewright.foundation.angles import ARCSEC, DEG
 from polewright.foundation.config import Config
 from polewright.foundation.errors import ConfigError, in_words
+from polewright.foundation.language import say
 from polewright.observing.plan.frame_noise import frame_noise
 from polewright.observing.plan.rig_errors import shared_errors_of
 from polewright.observing.plan.star_coverage import doubts, judged, plans_for, with_stars
@@ -39,21 +40,23 @@ class HorizonFileMissing(ConfigError):
     """The horizon file cannot be read."""
 
     code = "horizon_file_missing"
-    advice = "Correct [horizon] file, or make one with `polewright horizon`."
+    advice = say("Correct [horizon] file, or make one with `polewright horizon`.")
 
     def __init__(self, path: str, reason: str) -> None:
         super().__init__(path, reason)
         self.path, self.reason = path, reason
 
     def __str__(self) -> str:
-        return f"the horizon file {self.path} cannot be read: {self.reason}"
+        return say(
+            "the horizon file {path} cannot be read: {reason}", path=self.path, reason=self.reason
+        )
 
 
 class HalfAStart(ConfigError):
     """A sweep's start is given by one angle only."""
 
     code = "half_a_start"
-    advice = (
+    advice = say(
         "Give both [sweep] start_azimuth_deg and start_altitude_deg, or none to have it planned."
     )
 
@@ -62,7 +65,10 @@ class HalfAStart(ConfigError):
         self.missing = missing
 
     def __str__(self) -> str:
-        return f"the start of the sweep is half given: [sweep] {self.missing} is missing"
+        return say(
+            "the start of the sweep is half given: [sweep] {missing} is missing",
+            missing=self.missing,
+        )
 
 
 def horizon_of(config: Config) -> Horizon:

@@ -7,6 +7,7 @@ from typing import TypeVar
 
 from polewright.calculation.geometry.learnt_noise import MOST_SWEEPS
 from polewright.calculation.geometry.learnt_sag import MOST_CHECKS
+from polewright.foundation.language import say
 from polewright.observing.plan import frame_noise, tube_sag
 from polewright.observing.plan.frame_noise import sweeps_of
 from polewright.observing.plan.tube_sag import check_of, compared_sweep
@@ -35,8 +36,11 @@ def ask_history(rig: Rig) -> None:
     past, why = _answered(lambda: _past(url, pier, telescope, camera))
     if past is None:
         rig.note(
-            f"Nothing is learnt from past sweeps and drift checks ({why}): the frame floor is as "
-            "configured, the tube's sag as usual.",
+            say(
+                "Nothing learnt from past sweeps and drift checks ({why}): using the "
+                "configured frame floor and the usual sag of the tube.",
+                why=why,
+            ),
             warning=True,
         )
     else:
@@ -80,7 +84,7 @@ def _answered(ask: Callable[[], T]) -> tuple[T | None, str]:
     """Return what a question to the history comes to, or None and why it came to nothing."""
     task = BackgroundTask("history", lambda _task: ask())
     if not task.wait(ANSWER_S):
-        return None, f"no answer within {ANSWER_S:g} s"
+        return None, say("no answer within {answer_s:g} s", answer_s=ANSWER_S)
     try:
         return task.result(), ""
     except Exception as exc:  # noqa: BLE001 - whatever a damaged database does, the run goes on

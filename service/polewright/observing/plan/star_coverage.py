@@ -14,6 +14,7 @@ from polewright.calculation.planning.request import PlanRequest, SweepPlan, Swee
 from polewright.calculation.planning.uncertainty import AttitudeNoise
 from polewright.calculation.planning.violations import Reason
 from polewright.foundation.angles import DEG, Vector, unit_vector
+from polewright.foundation.language import say
 from polewright.solving.base import CatalogueSolver
 from polewright.solving.catalogue.density import SPARSE_STARS, SURE_STARS
 from polewright.solving.errors import TWO_WAYS_OUT, FieldTooNarrow
@@ -90,7 +91,7 @@ def plans_for(request: PlanRequest, solver: object) -> list[SweepPlan]:
         richest,
         request.min_stars,
         solver.catalogue,
-        "at the poorest point of the best sweep that fits",
+        say("at the poorest point of the best sweep that fits"),
     )
 
 
@@ -113,7 +114,7 @@ def judged(request: PlanRequest, wish: SweepWish, solver: object) -> SweepPlan:
             request.min_stars - worst.amount,
             request.min_stars,
             solver.catalogue,
-            f"at {worst.where} of the sweep asked for",
+            say("at {where} of the sweep asked for", where=worst.where),
         ) from refused
 
 
@@ -144,8 +145,14 @@ def _poorest(plan: SweepPlan) -> float:
 
 def _doubt(noise: AttitudeNoise, expected: float) -> str:
     width, height = field_deg(noise)
-    return (
-        f"A frame of {width:.2f} x {height:.2f} deg shows about {expected:.0f} catalogue stars "
-        f"there; below {SPARSE_STARS:.0f} it may not be solved, and from {SURE_STARS:.0f} on "
-        f"average it nearly always is. {TWO_WAYS_OUT}"
+    return say(
+        "A frame of {width:.2f} x {height:.2f} deg shows about {expected:.0f} catalogue "
+        "stars there; below {sparse_stars:.0f} it may not be solved, and from "
+        "{sure_stars:.0f} on average it nearly always is. {two_ways_out}",
+        width=width,
+        height=height,
+        expected=expected,
+        sparse_stars=SPARSE_STARS,
+        sure_stars=SURE_STARS,
+        two_ways_out=TWO_WAYS_OUT,
     )

@@ -13,6 +13,7 @@ from polewright.devices.alpaca.dome import Dome
 from polewright.devices.alpaca.mount_state import MountState
 from polewright.devices.alpaca.slew_and_stop import SlewResult
 from polewright.foundation.clock import Clock
+from polewright.foundation.language import say
 from polewright.observing.rig.plate_solver import Plate
 
 #: A device that guards a run is asked this often while the mount moves or tracks, s.
@@ -38,7 +39,7 @@ class Move:
     @property
     def doing(self) -> str:
         """The slew in words."""
-        return f"slew to point {self.number}"
+        return say("slew to point {number}", number=self.number)
 
 
 @dataclass(frozen=True)
@@ -128,11 +129,15 @@ class Asking(Watching):
 
     def before_slew(self, move: Move) -> None:
         """Ask."""
-        self.ask_now(f"before the {move.doing}")
+        self.ask_now(say("before the {doing}", doing=move.doing))
 
     def during(self, look: Look) -> None:
         """Ask now and then."""
-        self.ask_if_due("while tracking" if look.move is None else f"during the {look.move.doing}")
+        self.ask_if_due(
+            say("while tracking")
+            if look.move is None
+            else say("during the {doing}", doing=look.move.doing)
+        )
 
     def tracking(self, look: Look) -> None:
         """Ask now and then."""

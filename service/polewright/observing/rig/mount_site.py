@@ -94,7 +94,7 @@ class MountsSite:
     @property
     def told(self) -> tuple[str, ...]:
         """What it told at all."""
-        times = (("clock", self.clock_off_s), ("sidereal time", self.sidereal_off_s))
+        times = (("clock", self.clock_off_s), (say("sidereal time"), self.sidereal_off_s))
         return (
             *(angle.name for angle in self.angles),
             *(name for name, off_s in times if off_s is not None),

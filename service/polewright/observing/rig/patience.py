@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 from polewright.foundation.clock import CancelToken, Clock
 from polewright.foundation.errors import Cancelled, PolewrightError
+from polewright.foundation.language import say
 
 
 class OutOfPatience(PolewrightError):
@@ -55,8 +56,13 @@ class Patience:
         if waited_s > 0.5 * self.limit_s and not self._warned:
             self._warned = True
             self._warn(
-                f"No {self._what} has been solved for {waited_s:.0f} s; the run ends after "
-                f"{self.limit_s:.0f} s of that ([recovery] nowhere_s)."
+                say(
+                    "No {what} solved for {waited_s:.0f} s; the run ends after {limit_s:.0f} "
+                    "s ([recovery] nowhere_s).",
+                    what=self._what,
+                    waited_s=waited_s,
+                    limit_s=self.limit_s,
+                )
             )
 
     def token(self, cancel: CancelToken) -> CancelToken:
@@ -82,7 +88,7 @@ class _Until(CancelToken):
         self._other.check()
         super().check()
         if self.cancelled:
-            raise Cancelled("no time is left")
+            raise Cancelled(say("no time left"))
 
     def wait(self, real_seconds: float) -> bool:
         """Wait so long or until the other is cancelled; return whether cancelled."""

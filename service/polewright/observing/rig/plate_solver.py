@@ -18,6 +18,7 @@ from polewright.calculation.sky.site import Atmosphere, Site
 from polewright.foundation.angles import ARCSEC, DEG, Matrix, Vector, separation
 from polewright.foundation.clock import CancelToken
 from polewright.foundation.errors import SolveError
+from polewright.foundation.language import say
 from polewright.observing.rig.live_solve import Before, Near, icrs_attitude, look_near
 from polewright.observing.rig.undivided_light import LightMemory
 from polewright.solving.base import MEASURED_SCALE, CatalogueSolver, SolveHint, Solver
@@ -41,9 +42,9 @@ class ScaleContradicts(SolveError):
     """A solution's pixel scale is not the one of the frames solved before."""
 
     code = "scale_contradicts"
-    advice = (
-        "If a reducer, an extender, the camera or its binning was changed since, begin a new run; "
-        "if not, this solution was false and was not used."
+    advice = say(
+        "If reducer, extender, camera or binning was changed since, start a new run; if not, "
+        "this solution was false and was not used."
     )
 
     def __init__(self, found_arcsec: float, expected_arcsec: float) -> None:
@@ -51,9 +52,11 @@ class ScaleContradicts(SolveError):
         self.found_arcsec, self.expected_arcsec = found_arcsec, expected_arcsec
 
     def __str__(self) -> str:
-        return (
-            f"the solution has {self.found_arcsec:.3f} arcsec per pixel where "
-            f"the frames before had {self.expected_arcsec:.3f}"
+        return say(
+            "the solution has {found_arcsec:.3f} arcsec per pixel where the frames "
+            "before had {expected_arcsec:.3f}",
+            found_arcsec=self.found_arcsec,
+            expected_arcsec=self.expected_arcsec,
         )
 
 
@@ -61,12 +64,14 @@ class FirstSolutionFalse(ScaleContradicts):
     """The scale that the run had so far was that of one false solution."""
 
     code = "first_solution_false"
-    advice = "Begin the sweep again: what the false solution told is forgotten."
+    advice = say("Start the sweep again: what the false solution said is forgotten.")
 
     def __str__(self) -> str:
-        return (
-            f"the first solution of this run was false: it had {self.expected_arcsec:.3f} arcsec "
-            f"per pixel, and two frames since agree on {self.found_arcsec:.3f}"
+        return say(
+            "the first solution of this run was false: it had {expected_arcsec:.3f} "
+            "arcsec per pixel, and two frames since agree on {found_arcsec:.3f}",
+            expected_arcsec=self.expected_arcsec,
+            found_arcsec=self.found_arcsec,
         )
 
 
@@ -302,15 +307,19 @@ class PlateSolver:
         """
         self._check_scale(solution)
         if self.parity is not None and solution.parity != self.parity:
-            raise SolutionRejected(solution.solver, "it is mirrored against the frames before")
+            raise SolutionRejected(solution.solver, say("it is mirrored against the frames before"))
         if mount_icrs is None:
             return
         off = float(separation(self._offset @ mount_icrs, solution.centre_icrs))
         if off > self.hint_radius:
             raise SolutionRejected(
                 solution.solver,
-                f"it is {off / DEG:.1f} degrees from where the mount's word makes expect it "
-                f"(at most {self.hint_radius / DEG:.1f})",
+                say(
+                    "it is {off:.1f} degrees from where the mount says it points (at most "
+                    "{hint_radius:.1f})",
+                    off=off / DEG,
+                    hint_radius=self.hint_radius / DEG,
+                ),
             )
 
     def look_near(self, frame: Frame, *, tracking: bool) -> Near | None:
@@ -430,12 +439,14 @@ class PlateSolver:
         claim = self.claim
         if claim is None or abs(scale / claim.scale - 1.0) <= FOCAL_TOLD:
             return ""
-        teller = "the mount's driver" if claim.by_driver else "[optics] focal_length_mm"
+        teller = say("the mount's driver") if claim.by_driver else "[optics] focal_length_mm"
         found_mm = claim.pixel_um * 1e-3 / scale
-        return (
-            f"The stars tell a focal length of {found_mm:.0f} mm, not "
-            f"{claim.focal_length_mm:.0f} mm as {teller} says. This run goes on with "
-            f"{found_mm:.0f} mm."
+        return say(
+            "The stars give a focal length of {found_mm:.0f} mm, not {focal_length_mm:.0f} "
+            "mm as {teller} says. This run uses {found_mm:.0f} mm.",
+            found_mm=found_mm,
+            focal_length_mm=claim.focal_length_mm,
+            teller=teller,
         )
 
     def _ask(

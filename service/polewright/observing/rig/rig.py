@@ -21,6 +21,7 @@ from polewright.devices.alpaca.telescope import Telescope
 from polewright.foundation.angles import Vector
 from polewright.foundation.clock import CancelToken, Clock
 from polewright.foundation.config import Config
+from polewright.foundation.language import say
 from polewright.observing.rig.guard_interface import RunGuards
 from polewright.observing.rig.past_sweeps import RigCheck, RigSweep
 from polewright.observing.rig.patience import Patience
@@ -143,7 +144,10 @@ class Rig:
         """Tell how far a slow step is. Raises `OutOfPatience` where a sweep gets nowhere."""
         for device in (self.telescope, self.camera):
             while device.told:
-                self.note(f"{device.label}: {device.told.popleft()}", warning=True)
+                self.note(
+                    say("{label}: {popleft}", label=device.label, popleft=device.told.popleft()),
+                    warning=True,
+                )
         if self.patience is not None:
             self.patience.check()
         late = step == "exposure" and total_s is not None and done_s > total_s + CAMERA_LATE_S
@@ -155,7 +159,7 @@ class Rig:
                 points=points,
                 done_s=done_s,
                 total_s=total_s,
-                text="waiting for the camera" if late else "",
+                text=say("waiting for the camera") if late else "",
             )
         )
 

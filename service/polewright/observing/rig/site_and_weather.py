@@ -13,6 +13,7 @@ from polewright.devices.alpaca.telescope import Telescope
 from polewright.foundation.angles import DEG, fold_pi
 from polewright.foundation.config import Config
 from polewright.foundation.errors import ConfigError
+from polewright.foundation.language import joined, say
 
 SAME_PLACE_DEG = 0.5
 """A mount whose site is nearer than this to ours is believed its height."""
@@ -27,10 +28,10 @@ class SiteUnknown(ConfigError):
     """Neither the configuration nor the mount knows where the mount stands."""
 
     code = "site_unknown"
-    advice = "Give [site] latitude_deg and longitude_deg (east positive) in the configuration."
+    advice = say("Give [site] latitude_deg and longitude_deg (east positive) in the configuration.")
 
     def __str__(self) -> str:
-        return "the site is unknown: the configuration does not give it and the mount does not tell"
+        return say("the site is unknown: neither the configuration nor the mount gives it")
 
 
 def site_given(config: Config) -> Site:
@@ -120,7 +121,7 @@ def _read(station: ObservingConditions) -> tuple[AirReading, tuple[str, ...]]:
         humidity = _told(station, "humidity", station.relative_humidity, [])  # 0.1 %: no word
         reading = replace(reading, relative_humidity=humidity)
     except _NOBODY_THERE as error:  # each further question would wait as long
-        doubts.append(f"{station.label} does not answer ({error}).")
+        doubts.append(say("{label} does not answer ({error}).", label=station.label, error=error))
     return reading, tuple(doubts)
 
 
@@ -135,11 +136,25 @@ def _told(
     except _NOBODY_THERE:
         raise
     except AlpacaError as error:
-        doubts.append(f"{station.label} does not tell the air's {sensor} ({error}).")
+        doubts.append(
+            say(
+                "{label} does not give the air's {sensor} ({error}).",
+                label=station.label,
+                sensor=sensor,
+                error=error,
+            )
+        )
         return None
     if number is None:
-        why = "; ".join(note for note in station.notes if sensor in note)
-        doubts.append(f"{station.label} does not tell the air's {sensor}{why and f' ({why})'}.")
+        why = joined("; ", (note for note in station.notes if sensor in note))
+        doubts.append(
+            say(
+                "{label} does not give the air's {sensor}{value}.",
+                label=station.label,
+                sensor=sensor,
+                value=why and say(" ({why})", why=why),
+            )
+        )
         return None
     try:
         age_s = station.age_s(sensor.capitalize())
@@ -147,6 +162,17 @@ def _told(
         age_s = None
     if age_s is None or 0.0 <= age_s <= STALE_S:
         return number
-    since = "it never had a value" if age_s < 0.0 else f"it is {age_s / 60.0:.0f} minutes old"
-    doubts.append(f"The air's {sensor} that {station.label} tells is not used: {since}.")
+    since = (
+        say("it never had a value")
+        if age_s < 0.0
+        else say("it is {age_s:.0f} minutes old", age_s=age_s / 60.0)
+    )
+    doubts.append(
+        say(
+            "The air's {sensor} from {label} is not used: {since}.",
+            sensor=sensor,
+            label=station.label,
+            since=since,
+        )
+    )
     return None

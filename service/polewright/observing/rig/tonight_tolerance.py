@@ -14,6 +14,7 @@ from polewright.foundation.angle_text import arcmin_text
 from polewright.foundation.angles import ARCMIN, DEG
 from polewright.foundation.config import Config, PoleSection, TonightSection
 from polewright.foundation.errors import ConfigError
+from polewright.foundation.language import say
 
 LEAST_ARCMIN = 0.05
 """A tighter tolerance is not asked for: no sweep shows it."""
@@ -27,10 +28,14 @@ class FigureMissing(ConfigError):
     def __init__(self, what: str, keys: str, option: str) -> None:
         super().__init__(what, keys, option)
         self.what, self.keys, self.option = what, keys, option
-        self.advice = f"Give {keys} (as an option of `polewright tolerance`: {option})."
+        self.advice = say(
+            "Give {keys} (as an option of `polewright tolerance`: {option}).",
+            keys=keys,
+            option=option,
+        )
 
     def __str__(self) -> str:
-        return f"{self.what} is not known"
+        return say("{what} is not known", what=self.what)
 
 
 @dataclass(frozen=True)
@@ -67,10 +72,14 @@ def imaging_of(tonight: TonightSection, known: Known) -> Imaging:
     pixel_um = tonight.pixel_um or known.pixel_um
     if focal_length_mm is None:
         raise FigureMissing(
-            "the focal length", "[tonight] or [optics] focal_length_mm", "--focal-length-mm"
+            say("the focal length"),
+            say("[tonight] or [optics] focal_length_mm"),
+            "--focal-length-mm",
         )
     if pixel_um is None:
-        raise FigureMissing("the pixel size", "[tonight] or [optics] pixel_um", "--pixel-um")
+        raise FigureMissing(
+            say("the pixel size"), say("[tonight] or [optics] pixel_um"), "--pixel-um"
+        )
     diagonal_mm = tonight.sensor_diagonal_mm
     if diagonal_mm is None and tonight.pixel_um is None:  # else it is another camera
         diagonal_mm = known.sensor_diagonal_mm
@@ -81,9 +90,11 @@ def imaging_of(tonight: TonightSection, known: Known) -> Imaging:
     if tonight.guided and not (radius_deg or guide_deg):
         # Where nothing is away from the guide star nothing turns, and any axis would do.
         raise FigureMissing(
-            "how far the stars of a guided exposure are from its guide star",
-            "[tonight] sensor_diagonal_mm or field_radius_deg (and guide_distance_deg for a "
-            "guide star outside the frame)",
+            say("how far the stars of a guided exposure are from its guide star"),
+            say(
+                "[tonight] sensor_diagonal_mm or field_radius_deg (and guide_distance_deg "
+                "for a guide star outside the frame)"
+            ),
             "--sensor-diagonal-mm",
         )
     return Imaging(
@@ -125,34 +136,47 @@ def tonights_tolerance(
     share, warned = found.air.sentence, ""
     if found.axis_error == 0.0:
         told = found.air.too_much(tonight.trail_px)
-        share, warned = "", f"{told} The tolerance counts only what the axis adds to that."
+        share, warned = (
+            "",
+            say("{told} The tolerance counts only what the axis adds.", told=told),
+        )
         airless = replace(sky, atmosphere=Atmosphere.none())
         found = largest_axis_error(imaging, target, tonight.trail_px, airless)
     bears = found.axis_error / ARCMIN
     arcmin = min(max(bears, LEAST_ARCMIN), CEILING_ARCMIN)
-    sentence = (
-        f"Tonight's tolerance is {arcmin_text(arcmin)}, from {exposures_in_words(imaging, target)}"
+    sentence = say(
+        "Tonight's tolerance is {arcmin}, from {imaging}",
+        arcmin=arcmin_text(arcmin),
+        imaging=exposures_in_words(imaging, target),
     )
     if bears > CEILING_ARCMIN:
-        sentence += (
-            f"; trails would bear more, but no more than {arcmin_text(CEILING_ARCMIN)} is accepted"
+        sentence += say(
+            "; trails would allow more, but more than {ceiling_arcmin} is not accepted",
+            ceiling_arcmin=arcmin_text(CEILING_ARCMIN),
         )
     return arcmin, f"{sentence}. {share}".strip(), warned
 
 
 def exposures_in_words(imaging: Imaging, target: Target) -> str:
     """Return what is photographed, as a part of a sentence."""
-    return (
-        f"exposures of {imaging.exposure_s:g} s at {imaging.focal_length_mm:g} mm with pixels of "
-        f"{imaging.pixel_um:g} µm, {_guiding(imaging)}, at declination "
-        f"{target.declination_deg:+.0f}°"
+    return say(
+        "exposures of {exposure_s:g} s at {focal_length_mm:g} mm with pixels of "
+        "{pixel_um:g} µm, {imaging}, at declination {declination_deg:+.0f}°",
+        exposure_s=imaging.exposure_s,
+        focal_length_mm=imaging.focal_length_mm,
+        pixel_um=imaging.pixel_um,
+        imaging=_guiding(imaging),
+        declination_deg=target.declination_deg,
     )
 
 
 def _guiding(imaging: Imaging) -> str:
     if not imaging.guided:
-        return "not guided"
-    return f"guided on a star {imaging.guide_distance_deg:.2g}° from the centre"
+        return say("not guided")
+    return say(
+        "guided on a star {guide_distance_deg:.2g}° from the centre",
+        guide_distance_deg=imaging.guide_distance_deg,
+    )
 
 
 def widest_tolerance_arcmin(pole: PoleSection) -> float:

@@ -29,6 +29,7 @@ from polewright.foundation.angles import DEG
 from polewright.foundation.clock import CancelToken, Clock
 from polewright.foundation.config import Config, DeviceSection
 from polewright.foundation.errors import DeviceError, PolewrightError
+from polewright.foundation.language import joined, say
 from polewright.observing.plan.rig_past import ask_history
 from polewright.observing.rig.camera_setup import ready_camera
 from polewright.observing.rig.mount_site import (
@@ -63,31 +64,31 @@ class NoDeviceFound(DeviceError):
     """Nothing on the network offers the device that is needed."""
 
     code = "no_device_found"
-    advice = (
-        "Switch the mount and camera on and start their Alpaca servers; then try "
-        "`polewright devices`. Discovery stays within one subnet: across a VPN, a guest network "
-        "or a firewall give {table} host and port in the configuration instead."
+    advice = say(
+        "Switch mount and camera on and start their Alpaca servers; then try `polewright "
+        "devices`. Discovery stays within one subnet: across a VPN, a guest network or a "
+        "firewall give {{table}} host and port in the configuration instead."
     )
 
     def __init__(self, device: str, looked_at: Sequence[str]) -> None:
         super().__init__(device, tuple(looked_at))
         self.device, self.looked_at = device, tuple(looked_at)
         section = _SECTIONS.get(device, device)
-        table = "[telescope] and [camera]" if device == "device" else f"[{section}]"
+        table = say("[telescope] and [camera]") if device == "device" else f"[{section}]"
         self.advice = type(self).advice.format(table=table)
 
     def __str__(self) -> str:
-        where = ", ".join(self.looked_at) or "no Alpaca server answered the discovery query"
-        return f"no {self.device} found ({where})"
+        where = joined(", ", self.looked_at) or say("no Alpaca server answered the discovery query")
+        return say("no {device} found ({where})", device=self.device, where=where)
 
 
 class ServerSilent(DeviceError):
     """The server that was named does not answer as an Alpaca server does."""
 
     code = "server_silent"
-    advice = (
-        "Start the devices' Alpaca server, and compare address and port with what it shows; a "
-        "firewall may be in between. Without --host the network is asked who is there."
+    advice = say(
+        "Start the devices' Alpaca server, and compare address and port with what it shows; "
+        "a firewall may be in between. Without --host the network is searched."
     )
 
     def __init__(self, troubles: Sequence[str]) -> None:
@@ -95,7 +96,7 @@ class ServerSilent(DeviceError):
         self.troubles = tuple(troubles)
 
     def __str__(self) -> str:
-        return "; ".join(self.troubles)
+        return joined("; ", self.troubles)
 
 
 def servers_to_ask(section: DeviceSection) -> list[tuple[str, int]]:
@@ -143,7 +144,14 @@ def _offered_by(
         if number is not None:
             return listing.host, listing.port, number
         names = ", ".join(f"{item.DeviceType} {item.DeviceNumber}" for item in listing.devices)
-        looked_at.append(f"{listing.host}:{listing.port} offers {names or 'nothing'}")
+        looked_at.append(
+            say(
+                "{host}:{port} offers {value}",
+                host=listing.host,
+                port=listing.port,
+                value=names or "nothing",
+            )
+        )
     return None
 
 
@@ -213,8 +221,10 @@ def connect_devices(config: Config, clock: Clock, cancel: CancelToken, emit: Eve
     _tell_system(rig)
     if plates.scale is None:
         rig.note(
-            "Focal length or pixel size is unknown: the first frame's stars will tell the scale, "
-            "which may take some seconds more."
+            say(
+                "Focal length or pixel size is unknown: the stars of the first frame will "
+                "give the scale, which may take a few seconds more."
+            )
         )
     zone = zone_against_site(site, own_zone_s())
     if zone:
@@ -275,10 +285,16 @@ def _tell_tolerance(rig: Rig, drive: DriveRate | None) -> None:
     """Note what is odd about the tolerance, and what else bears on what trails."""
     tolerance = rig.tolerance_arcmin
     if tolerance > CEILING_ARCMIN:
-        rig.note(f"The tolerance is wide: {beyond_ceiling(tolerance)}", warning=True)
+        rig.note(
+            say("The tolerance is wide: {tolerance}", tolerance=beyond_ceiling(tolerance)),
+            warning=True,
+        )
     if drive not in (None, DriveRate.SIDEREAL):
         rig.note(
-            f"The mount drives at the {rate_words(drive.name)} rate, not the sidereal one.",
+            say(
+                "The mount tracks at the {drive} rate, not the sidereal one.",
+                drive=rate_words(drive.name),
+            ),
             warning=True,
         )
 
@@ -287,13 +303,16 @@ def _tell_system(rig: Rig) -> None:
     """Note what stays open of the mount's coordinates."""
     if rig.equatorial_system == J2000_MIDWAY:
         rig.note(
-            "The mount does not show whether its J2000 coordinates have aberration in them: taken "
-            "halfway, so that the axis is up to 10″ less certain. Set its driver to coordinates "
-            "of date (JNow) to avoid that."
+            say(
+                "The mount does not show whether its J2000 coordinates include aberration: "
+                "taken halfway, so the axis is up to 10″ less certain. Set its driver to "
+                "coordinates of date (JNow) to avoid that."
+            )
         )
     if rig.equatorial_system == OTHER:
         rig.note(
-            "The mount does not say which coordinates it uses; taken as topocentric.", warning=True
+            say("The mount does not say which coordinates it uses; topocentric assumed."),
+            warning=True,
         )
 
 
@@ -353,7 +372,11 @@ def configured_solver(config: Config, on_progress: Callable[[str], None] | None 
 
 def _connect(device: Device, clock: Clock, cancel: CancelToken, emit: EventSink) -> None:
     def tell(_rule: str, error: PolewrightError) -> None:
-        text = f"The {device.device_type} did not connect ({error}); trying again."
+        text = say(
+            "The {device_type} did not connect ({error}); trying again.",
+            device_type=device.device_type,
+            error=error,
+        )
         emit(Note(utc_s=clock.utc_s(), severity="warning", text=text))
 
     repeating(
@@ -391,14 +414,18 @@ def _weather_station(
         station = ObservingConditions(way, number, clock=clock)
         _connect(station, clock, cancel, emit)
     except DeviceError as error:
-        text = f"The weather station is not used ({error}): refraction is less sure. {error.advice}"
+        text = say(
+            "The weather station is not used ({error}): refraction is less certain. {advice}",
+            error=error,
+            advice=error.advice,
+        )
         emit(Note(utc_s=clock.utc_s(), severity="warning", text=text))
         return None
     return station
 
 
 def _tell_weather(rig: Rig) -> None:
-    text = f"The air, for refraction: {rig.weather.source}."
+    text = say("Air, for refraction: {source}.", source=rig.weather.source)
     rig.emit(Note(utc_s=rig.clock.utc_s(), severity="info", text=text))
     for sentence in rig.weather.warnings:
         rig.note(sentence, warning=True)

@@ -25,6 +25,7 @@ from polewright.calculation.sky.pole import PoleTarget
 from polewright.foundation.angle_text import angle_text
 from polewright.foundation.angles import ARCMIN, ARCSEC, DEG, azalt_from_enu
 from polewright.foundation.errors import DeviceError, ImageError, SolveError
+from polewright.foundation.language import say
 from polewright.observing.capture.frame_quality import look_at
 from polewright.observing.capture.take_frame import take_frame
 from polewright.observing.plan.plan_from_config import plan_request
@@ -48,26 +49,30 @@ class FramesFail(SolveError):
     """Frame after frame of the drift check does not solve."""
 
     code = "drift_frames_fail"
-    advice = "Wait for clouds to pass, take dew off the optics, or expose longer."
+    advice = say("Wait for clouds to clear, take dew off the optics, or expose longer.")
 
     def __init__(self, count: int, why: str) -> None:
         super().__init__(count, why)
         self.count, self.why = count, why
 
     def __str__(self) -> str:
-        return f"{self.count} frames in a row were not solved; the last one: {self.why}"
+        return say(
+            "{count} frames in a row were not solved; the last one: {why}",
+            count=self.count,
+            why=self.why,
+        )
 
 
 class TrackingEnded(DeviceError):
     """The mount stopped tracking during the check."""
 
     code = "drift_tracking_ended"
-    advice = (
-        "Look whether the mount reached a limit or another program stopped it; then start again."
+    advice = say(
+        "Check whether the mount reached a limit or another program stopped it; then start again."
     )
 
     def __str__(self) -> str:
-        return "the mount no longer tracks, or is slewing, in the middle of the drift check"
+        return say("the mount no longer tracks, or is slewing, during the drift check")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -196,11 +201,11 @@ def run_drift(
         started_utc_s = rig.clock.utc_s()
         request = plan_request(rig)
         if request.pointing is None:
-            rig.note("The mount does not say where it points: the first slew was not checked.")
+            rig.note(say("The mount does not say where it points: the first slew was not checked."))
         fields = choose_fields(request, settings.rule.longest_s, both=settings.two_fields)
         if settings.two_fields and len(fields) == 1:
-            rig.note("Only one field fits: part of the axis error will stay uncertain.")
-        rig.note("Hands off until the end, and guiding off: corrections would hide the drift.")
+            rig.note(say("Only one field fits: part of the axis error stays uncertain."))
+        rig.note(say("Hands off until the end, and guiding off: corrections would hide the drift."))
         noise = replace(settings.noise, shared=shared_errors_of(rig))
         sag = tube_sag(rig, focal_length_mm(rig))
         tell_tube_sag(rig)
@@ -211,7 +216,7 @@ def run_drift(
             if check.is_done:
                 break
         if rig.config.run.afterwards == "stop":
-            stop_now(rig.telescope, "the run is over and the mount does not confirm its stop")
+            stop_now(rig.telescope, say("the run is over and the mount does not confirm its stop"))
     return _describe(rig, check, fields, settings, started_utc_s, sag, compared)
 
 
@@ -220,8 +225,16 @@ def _watch_field(
 ) -> None:
     total = check.n_fields
     rig.note(
-        f"Field {number} of {total}, {place.name}: azimuth {place.azimuth / DEG:.0f}°, altitude "
-        f"{place.altitude / DEG:.0f}°, at most {settings.rule.longest_s / 60.0:.0f} minutes."
+        say(
+            "Field {number} of {total}, {place}: azimuth {azimuth:.0f}°, altitude "
+            "{altitude:.0f}°, at most {longest_s:.0f} minutes.",
+            number=number,
+            total=total,
+            place=place.name,
+            azimuth=place.azimuth / DEG,
+            altitude=place.altitude / DEG,
+            longest_s=settings.rule.longest_s / 60.0,
+        )
     )
     point = Pointing(place.hour_angle, place.declination)
     rig.guards.begin()  # the guards' memory is that of one sweep: a field has no others
@@ -292,7 +305,7 @@ def _describe(
 ) -> DriftRun:
     decision, measured = check.decision, check.measured
     if decision is None or measured is None:
-        raise FramesFail(0, "no field had enough frames")
+        raise FramesFail(0, say("no field had enough frames"))
     error = axis_error(
         measured.axis, measured.covariance, rig.site, PoleTarget.TRUE, rig.atmosphere
     )
@@ -334,12 +347,13 @@ def _describe(
 
 
 def _measured_sentence(error: AxisError) -> str:
-    return (
-        "Measured by drift alone: the axis is "
-        f"{angle_text(abs(error.d_alt), error.sigma_alt)} "
-        f"{'too high' if error.d_alt > 0 else 'too low'} and "
-        f"{angle_text(abs(error.d_az_sky), error.sigma_az_sky)} too far "
-        f"{'east' if error.d_az_sky > 0 else 'west'} on the sky."
+    return say(
+        "Measured by drift alone: the axis is {d_alt} {how} and {d_az_sky} too far "
+        "{how_2} on the sky.",
+        d_alt=angle_text(abs(error.d_alt), error.sigma_alt),
+        how=say("too high") if error.d_alt > 0 else say("too low"),
+        d_az_sky=angle_text(abs(error.d_az_sky), error.sigma_az_sky),
+        how_2=say("east") if error.d_az_sky > 0 else say("west"),
     )
 
 
@@ -347,11 +361,13 @@ def _hints(decision: Decision, looked: int, planned: int) -> list[str]:
     out = []
     if looked == 1 and decision.verdict is not Verdict.DISAGREES:
         out.append(
-            "One field shows one part of the axis error well and the other badly; the "
-            "uncertainties say how badly."
+            say(
+                "One field shows one part of the axis error well and the other poorly; the "
+                "uncertainties say how poorly."
+            )
         )
     if decision.verdict is Verdict.DISAGREES and looked < planned:
-        out.append("The second field was left out: the first one had already decided.")
+        out.append(say("Second field skipped: the first one had already decided."))
     return out
 
 

@@ -9,6 +9,7 @@ from polewright.devices.alpaca.errors import AlpacaError
 from polewright.devices.alpaca.focuser import Focuser
 from polewright.foundation.clock import CancelToken
 from polewright.foundation.errors import DeviceError, ImageError
+from polewright.foundation.language import say
 from polewright.observing.capture.frame_quality import look_at
 from polewright.observing.capture.take_frame import take_frame
 from polewright.observing.rig.rig import Rig
@@ -27,23 +28,23 @@ class FocuserNotUsable(DeviceError):
     """The focuser cannot be sent to a position."""
 
     code = "focuser_not_usable"
-    advice = "Focus by hand with `polewright check --loop`."
+    advice = say("Focus by hand with `polewright check --loop`.")
 
     def __init__(self, why: str) -> None:
         super().__init__(why)
         self.why = why
 
     def __str__(self) -> str:
-        return f"the focuser cannot be used: {self.why}"
+        return say("the focuser cannot be used: {why}", why=self.why)
 
 
 class FocusNotFound(ImageError):
     """The star sizes do not show where the focus is; the focuser stands where it stood."""
 
     code = "focus_not_found"
-    advice = (
-        "Come nearer by hand with `polewright check --loop`, choose another --focus-step, or wait "
-        "for clouds to pass."
+    advice = say(
+        "Get closer by hand with `polewright check --loop`, choose another --focus-step, or "
+        "wait for clouds to clear."
     )
 
     def __init__(
@@ -54,8 +55,8 @@ class FocusNotFound(ImageError):
         self.restored = restored
 
     def __str__(self) -> str:
-        back = "is back where it was" if self.restored else "could NOT be brought back"
-        return f"no focus was found: {self.why}; the focuser {back}"
+        back = say("is back where it was") if self.restored else say("could NOT be brought back")
+        return say("no focus was found: {why}; the focuser {back}", why=self.why, back=back)
 
 
 class FocusRun:
@@ -85,9 +86,11 @@ class FocusRun:
         """
         start = self.focuser.position() if self.focuser.absolute() else None
         if start is None:
-            raise FocuserNotUsable("it does not know its position")
+            raise FocuserNotUsable(say("it does not know its position"))
         if self.focuser.temperature_compensation():
-            raise FocuserNotUsable("it follows the temperature by itself; switch that off first")
+            raise FocuserNotUsable(
+                say("it follows the temperature by itself; switch that off first")
+            )
         try:
             return self._run(start)
         except FocusNotFound as error:
@@ -95,13 +98,18 @@ class FocusRun:
             raise FocusNotFound(error.why, *self._points(), restored) from None
         except BaseException:
             if not self._back(start):
-                self.tell(f"The focuser could not be brought back to {start}: go and look.")
+                self.tell(
+                    say(
+                        "The focuser could not be brought back to {start}: go and look.",
+                        start=start,
+                    )
+                )
             raise
 
     def _run(self, start: int) -> FocusResult:
         before = self._size()
         if before is None:
-            raise self._failed("no star serves at the start")
+            raise self._failed(say("no usable star at the start"))
         for number in range(-SIDE, SIDE + 1):
             self._visit(start + number * self.step)
         self._widen()
@@ -110,8 +118,15 @@ class FocusRun:
         self._go(best)
         after = self._size()
         if after is None or after > WORSE * before:
-            told = "no star" if after is None else f"{after:.2f} px"
-            raise self._failed(f"at the best position {best} there is {told}, before {before:.2f}")
+            told = say("no star") if after is None else say("{after:.2f} px", after=after)
+            raise self._failed(
+                say(
+                    "at the best position {best}: {told}, before {before:.2f}",
+                    best=best,
+                    told=told,
+                    before=before,
+                )
+            )
         positions, sizes = self._points()
         return FocusResult(
             started_at=start,
@@ -140,7 +155,7 @@ class FocusRun:
         positions, sizes = self._points()
         curve = fit_focus(positions, sizes)
         if curve is None:
-            raise self._failed("the sizes do not make a curve with its lowest point inside")
+            raise self._failed(say("the sizes do not form a curve with its minimum inside"))
         return curve
 
     def _failed(self, why: str) -> FocusNotFound:
@@ -157,7 +172,10 @@ class FocusRun:
             return False
         self._go(position)
         size = self._size()
-        self.tell(f"{position}: " + ("no star" if size is None else f"{size:.2f} px"))
+        self.tell(
+            say("{position}: ", position=position)
+            + (say("no star") if size is None else say("{size:.2f} px", size=size))
+        )
         if size is not None:
             self.seen[position] = size
         return True

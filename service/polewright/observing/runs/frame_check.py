@@ -8,6 +8,7 @@ from polewright.calculation.images.next_exposure import (
 from polewright.devices.alpaca.errors import AlpacaError
 from polewright.foundation.angles import ARCSEC, DEG, Vector, spherical
 from polewright.foundation.errors import SolveError
+from polewright.foundation.language import say
 from polewright.observing.capture.auto_exposure import judged
 from polewright.observing.capture.frame_quality import look_at
 from polewright.observing.capture.take_frame import take_frame
@@ -35,7 +36,9 @@ def check(rig: Rig, exposure_s: float, *, solve: bool = True) -> CheckResult:
         try:
             mount_icrs = rig.mount_icrs(rig.plates.sky_at(frame.utc_mid_s))
         except AlpacaError as error:
-            rig.note(f"The mount does not tell where it points ({error}).", warning=True)
+            rig.note(
+                say("The mount does not say where it points ({error}).", error=error), warning=True
+            )
         try:
             plate = rig.plates.solve(stars, frame, mount_icrs, rig.cancel)
         except SolveError as error:

@@ -16,6 +16,7 @@ from polewright.devices.alpaca.telescope import Telescope
 from polewright.foundation.angles import DEG, azalt_from_enu, separation
 from polewright.foundation.clock import CancelToken, Clock
 from polewright.foundation.config import Config
+from polewright.foundation.language import say
 from polewright.observing.rig.site_and_weather import site_of, weather_of
 from polewright.observing.runs.connect import locate, settled_system
 
@@ -119,8 +120,9 @@ class Pointer:
         gap_deg = float(separation(enu, sun)) / DEG
         caution = ""
         if sun[2] > 0.0 and gap_deg < self.sun_avoid_deg:
-            caution = (
-                f"The Sun is up and {gap_deg:.0f}° from where the mount points: turn away from it "
-                "or cover the telescope."
+            caution = say(
+                "The Sun is up and {gap_deg:.0f}° from where the mount points: turn away "
+                "from it or cover the telescope.",
+                gap_deg=gap_deg,
             )
         return SkylineLook(f"{round(azimuth, 2) % 360.0:.2f} {altitude:.2f}", caution)

@@ -15,6 +15,7 @@ from polewright.calculation.tolerance.tolerance import CEILING_ARCMIN, beyond_ce
 from polewright.devices.alpaca.errors import AlpacaError, is_absent
 from polewright.foundation.angle_text import angle_text
 from polewright.foundation.angles import ARCMIN, ARCSEC, DEG, azalt_from_enu, spherical
+from polewright.foundation.language import say
 from polewright.observing.capture.auto_exposure import wanted_sigma
 from polewright.observing.plan.frame_noise import frame_noise
 from polewright.observing.plan.plan_from_config import planned_points
@@ -71,9 +72,9 @@ def measure_axis(rig: Rig, points: Sequence[Pointing] | None = None) -> Measurem
     with watched(rig), motion_stopped_on_trouble(rig.telescope, rig.clock, rig.emit):
         measured = measure(rig, points)
         if rig.config.run.afterwards == "stop":
-            stop_now(rig.telescope, "the run is over and the mount does not confirm its stop")
+            stop_now(rig.telescope, say("the run is over and the mount does not confirm its stop"))
     total = angle_text(measured.error.total)
-    rig.emit(Finished(utc_s=rig.clock.utc_s(), text=f"total error {total}"))
+    rig.emit(Finished(utc_s=rig.clock.utc_s(), text=say("total error {total}", total=total)))
     return measured.result
 
 
@@ -115,9 +116,9 @@ def measured_axis(
     while len(solved) < most_points and (doubt := doubt_about(rig, fitted)):
         further = further_point(rig, solved)
         if further is None:
-            story.append(f"No further point fits ({doubt}).")
+            story.append(say("No further point fits ({doubt}).", doubt=doubt))
             break
-        story.append(f"A further point was taken: {doubt}.")
+        story.append(say("One more point taken: {doubt}.", doubt=doubt))
         solved.append(further)
         fitted = fit_points(rig, solved)
     tell_limits(rig, fitted, solved)
@@ -131,24 +132,33 @@ def doubt_about(rig: Rig, fitted: FittedSweep) -> str:
     """Say why another point would help; empty where the axis is as sure as it is wanted."""
     fit, sigma = fitted.fit, fitted.error.sigma_total
     if not fit.trusted:
-        return f"the fit is not trusted (p = {fit.p_value:.1g})"
-    return f"1 sigma {angle_text(sigma)}" if sigma > wanted_sigma(rig) else ""
+        return say("the fit is not trusted (p = {p_value:.1g})", p_value=fit.p_value)
+    return say("1 sigma {sigma}", sigma=angle_text(sigma)) if sigma > wanted_sigma(rig) else ""
 
 
 def tell_limits(rig: Rig, fitted: FittedSweep, solved: Sequence[SolvedPoint]) -> None:
     """Say what makes a figure worse than it could be: smeared frames, a bent lens."""
     if fitted.smeared:
         rig.note(
-            f"{fitted.smeared} of {len(solved)} frames are smeared beside the sharpest one (wind, "
-            "or the mount still rang): they count for less, and the figure is less certain.",
+            say(
+                "{smeared} of {solved} frames are blurred next to the sharpest one (wind, or "
+                "the mount was still ringing): they count for less, and the result is less "
+                "certain.",
+                smeared=fitted.smeared,
+                solved=len(solved),
+            ),
             warning=True,
         )
     bent_px = rig.plates.lens_bends_px(solved[0].frame.width)
     if rig.config.optics.distortion_k1 is None and bent_px is not None and bent_px > BENT_PX:
         rig.note(
-            f"The lens moves stars by {bent_px:.0f} pixels half a frame's width off centre "
-            f"(k1 {rig.plates.k1:+.4f}). That is taken account of; with "
-            "`polewright profile --solve` the next night begins with it."
+            say(
+                "The lens shifts stars by {bent_px:.0f} pixels at half a frame's width from "
+                "the centre (k1 {k1:+.4f}). This is corrected for; `polewright profile "
+                "--solve` stores it for the next night.",
+                bent_px=bent_px,
+                k1=rig.plates.k1,
+            )
         )
 
 
@@ -161,7 +171,7 @@ def ready_mount(rig: Rig) -> None:
     mount = rig.telescope
     mount.way_to_slew()
     if mount.at_park():
-        rig.note("The mount is parked: unparking.")
+        rig.note(say("The mount is parked: unparking."))
         mount.unpark(cancel=rig.cancel)
     if mount.tracking() is not True:
         try:
@@ -169,7 +179,7 @@ def ready_mount(rig: Rig) -> None:
         except AlpacaError as error:
             if mount.tracking() is not None or not is_absent(error):
                 raise
-            rig.note("The mount neither tells nor sets whether it tracks: taken as tracking.")
+            rig.note(say("The mount neither reports nor sets tracking: assumed to be tracking."))
 
 
 def emit_axis(rig: Rig, fit: AxisFit, error: AxisError) -> None:
@@ -236,25 +246,37 @@ def correction_sentences(error: AxisError, tolerance: float) -> tuple[str, ...]:
     upper_arcmin = error.total_upper() / ARCMIN
     if error.total_upper() <= tolerance:
         return (
-            "The axis is where it should be: leave the adjusters alone. Where something is still "
-            "to be tightened, tighten it and measure once more.",
+            say(
+                "The axis is where it should be: leave the adjusters alone. If something "
+                "still needs tightening, tighten it and measure once more."
+            ),
             *((beyond_ceiling(upper_arcmin),) if upper_arcmin > CEILING_ARCMIN else ()),
         )
     altitude = (
         abs(error.d_alt),
-        f"Move the axis {angle_text(error.d_alt)} {'down' if error.d_alt > 0 else 'up'} "
-        "with the altitude adjuster.",
+        say(
+            "Move the axis {d_alt} {how} with the altitude adjuster.",
+            d_alt=angle_text(error.d_alt),
+            how=say("down") if error.d_alt > 0 else say("up"),
+        ),
     )
     azimuth = (
         abs(error.d_az_sky),
-        f"Move the axis {angle_text(error.d_az_sky)} "
-        f"{'west' if error.d_az_sky > 0 else 'east'} with the azimuth adjuster "
-        f"(turn the base by {angle_text(error.d_az_base)}).",
+        say(
+            "Move the axis {d_az_sky} {how} with the azimuth adjuster (turn the base by "
+            "{d_az_base}).",
+            d_az_sky=angle_text(error.d_az_sky),
+            how=say("west") if error.d_az_sky > 0 else say("east"),
+            d_az_base=angle_text(error.d_az_base),
+        ),
     )
     ordered = sorted((altitude, azimuth), key=lambda item: -item[0])
     return (
         *(text for _size, text in ordered),
-        "Do not loosen the clutches or push the tube by hand now: the sweep would no longer hold.",
+        say(
+            "Do not loosen the clutches or push the tube by hand now: the sweep would no "
+            "longer hold."
+        ),
     )
 
 

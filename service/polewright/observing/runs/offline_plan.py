@@ -5,6 +5,7 @@ from __future__ import annotations
 from polewright.calculation.planning.planner import judge_sweep, plan_sweep
 from polewright.calculation.planning.request import PlanRequest, SweepPlan, SweepWish
 from polewright.foundation.config import Config
+from polewright.foundation.language import joined, say
 from polewright.observing.plan.plan_from_config import noise_of, request_for
 from polewright.observing.plan.rig_errors import shared_errors
 from polewright.observing.plan.star_coverage import doubts, judged, plans_for, with_stars
@@ -32,15 +33,18 @@ def offline_request(config: Config, utc_s: float) -> tuple[PlanRequest, tuple[st
     width, height = (side // binning for side in FRAME_PX)
     pixel_um = (config.optics.pixel_um or PIXEL_UM) * binning
     scale = nominal_scale(config.optics.focal_length_mm, pixel_um)
-    missing = [f"a frame of {width} x {height} pixels"]
+    missing = [say("a frame of {width} x {height} pixels", width=width, height=height)]
     if config.optics.pixel_um is None:
-        missing.append(f"pixels of {PIXEL_UM:g} micrometres")
+        missing.append(say("pixels of {pixel_um:g} micrometres", pixel_um=PIXEL_UM))
     if config.optics.focal_length_mm is None:
-        missing[1:] = ["2 arcsec per pixel"]
+        missing[1:] = [say("2 arcsec per pixel")]
     notes = (
-        f"Assumed, since no camera was asked: {' and '.join(missing)}. It decides the predicted "
-        "uncertainty; `--connect` asks the devices.",
-        f"The air, for refraction: {weather.source}.",
+        say(
+            "Assumed, since no camera was asked: {missing}. The predicted uncertainty "
+            "depends on it; `--connect` asks the devices.",
+            missing=joined(" and ", missing),
+        ),
+        say("Air, for refraction: {source}.", source=weather.source),
         *weather.warnings,
         *config.notes,
     )
@@ -83,5 +87,7 @@ def offline_plans(
         if not assumed:
             raise
         plans = plan_sweep(request) if wish is None else [judge_sweep(request, wish)]
-        return plans, (f"As things are assumed, {narrow}. {narrow.advice}",)
+        return plans, (
+            say("With these assumptions, {narrow}. {advice}", narrow=narrow, advice=narrow.advice),
+        )
     return plans, doubts(counted, plans)

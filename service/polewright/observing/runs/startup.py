@@ -21,6 +21,7 @@ from polewright.foundation.angle_text import angle_text, arcmin_text
 from polewright.foundation.clock import CancelToken, Clock
 from polewright.foundation.config import Config, SafetySection
 from polewright.foundation.errors import DeviceError, PolewrightError, SolveError
+from polewright.foundation.language import say
 from polewright.observing.plan.plan_from_config import plan_request, planned_points
 from polewright.observing.plan.star_coverage import check_field
 from polewright.observing.rig.mount_site import SITE_TOLERANCE_DEG, check_site_and_clock
@@ -88,7 +89,7 @@ class Startup:
             PolewrightError: what it met; the mount has been stopped if it had been moved.
         """
         rig = self._step("devices", self._devices)
-        self._step("site and clock", lambda: self._compare(rig))
+        self._step(say("site and clock"), lambda: self._compare(rig))
         self._step("safety", lambda: self._safety(rig))
         cover = self._small("cover", self.config.cover, CoverCalibrator, rig)
         dome = self._small("dome", self.config.dome, Dome, rig)
@@ -117,7 +118,9 @@ class Startup:
                 left_s = end_s - self.clock.monotonic_s()
                 if left_s <= 0.0:
                     raise
-                text = f"{error}; waiting for up to {left_s:.0f} s more."
+                text = say(
+                    "{error}; waiting for up to {left_s:.0f} s more.", error=error, left_s=left_s
+                )
                 self._hear(Note(utc_s=self.clock.utc_s(), severity="info", text=text))
                 self.clock.sleep(min(AGAIN_S, left_s), self.cancel)
 
@@ -133,13 +136,15 @@ class Startup:
         rig.guards.begin()
         if not self.config.safety.wanted:
             return None
-        return "the safety monitor says safe"
+        return say("the safety monitor says safe")
 
     def _small(self, name: str, section: SafetySection, kind: type[D], rig: Rig) -> D | None:
         """Connect a cover or a dome where one is configured."""
         if not section.wanted:
             self.steps.append(
-                StartupStep(name=name, outcome="skipped", text=f"no [{name}] is configured")
+                StartupStep(
+                    name=name, outcome="skipped", text=say("no [{name}] is configured", name=name)
+                )
             )
             return None
         try:
@@ -160,10 +165,10 @@ class Startup:
     def _mount(self, rig: Rig) -> str:
         rig.guards.begin()  # roof and cover may have taken minutes: what was safe then may not be
         parked = rig.telescope.at_park()
-        check_sun(rig, "before the mount is unparked")
+        check_sun(rig, say("before the mount is unparked"))
         check_field(plan_request(rig), rig.plates.solver)
         ready_mount(rig)
-        return "unparked and tracking" if parked else "tracking"
+        return say("unparked and tracking") if parked else "tracking"
 
     def _check(self, rig: Rig) -> MeasurementResult:
         """Measure with few points, and one more at a time while that is not enough."""
@@ -188,17 +193,25 @@ class Startup:
         sizes = sorted(item.hfd_px for item in seen if item.hfd_px is not None)
         stretched = [item.elongation for item in seen if item.elongation is not None]
         if not sizes:
-            return "no star was fit to judge the focus by"
+            return say("no star was fit to judge the focus by")
         hfd_px = sizes[len(sizes) // 2]
         if hfd_px > limit_px:
             raise FocusWrong(hfd_px, limit_px)
         longest = max(stretched, default=1.0)
         if longest > MOST_ELONGATION:
             raise _Doubt(
-                f"half-flux diameter {hfd_px:.1f} px, but stars are drawn out {longest:.1f} to 1: "
-                "tracking, wind or a bumped tube"
+                say(
+                    "half-flux diameter {hfd_px:.1f} px, but stars are drawn out "
+                    "{longest:.1f} to 1: tracking, wind or a bumped tube",
+                    hfd_px=hfd_px,
+                    longest=longest,
+                )
             )
-        return f"half-flux diameter {hfd_px:.1f} px, stars {longest:.2f} to 1"
+        return say(
+            "half-flux diameter {hfd_px:.1f} px, stars {longest:.2f} to 1",
+            hfd_px=hfd_px,
+            longest=longest,
+        )
 
     def _focus_of_unsolved(self, error: SolveError) -> None:
         """Blame the focus where the last frame shows that it is to blame."""
@@ -210,10 +223,13 @@ class Startup:
 
     def _verdict(self, measured: Measured) -> str:
         error, points = measured.error, len(measured.solved)
-        told = (
-            f"{points} points: total {angle_text(error.total)}, below "
-            f"{angle_text(error.total_upper())} with 95 % confidence, tolerance "
-            f"{arcmin_text(measured.result.tolerance_arcmin)}"
+        told = say(
+            "{points} points: total {total}, under {total_upper} (95 %), tolerance "
+            "{tolerance_arcmin}",
+            points=points,
+            total=angle_text(error.total),
+            total_upper=angle_text(error.total_upper()),
+            tolerance_arcmin=arcmin_text(measured.result.tolerance_arcmin),
         )
         if not measured.result.within_tolerance:
             raise _Doubt(told)
@@ -223,13 +239,13 @@ class Startup:
         """Park, track or stop."""
         wish, mount = self.config.startup.afterwards, rig.telescope
         if wish == "track":
-            return "the mount tracks the stars"
+            return say("the mount tracks the stars")
         if wish == "stop":
-            stop_now(mount, "the mount was told to stop and does not confirm it")
-            return "the mount is stopped"
+            stop_now(mount, say("the mount was told to stop and does not confirm it"))
+            return say("the mount is stopped")
 
         def watch(state: MountState) -> None:
-            check_sun(rig, "on the way to the park position", state)
+            check_sun(rig, say("on the way to the park position"), state)
             rig.progress("slew", 0, 0, 0.0, None)
             rig.guards.while_parking()
 
@@ -241,7 +257,7 @@ class Startup:
             cancel=rig.cancel,
             watch=watch,
         )
-        return "the mount is parked"
+        return say("the mount is parked")
 
     # -- telling -----------------------------------------------------------------------------
 
@@ -262,10 +278,12 @@ class Startup:
             raise
         if answer is None:
             self.steps.append(
-                StartupStep(name=name, outcome="skipped", text=f"no [{name}] is configured")
+                StartupStep(
+                    name=name, outcome="skipped", text=say("no [{name}] is configured", name=name)
+                )
             )
         else:
-            text = answer if isinstance(answer, str) else "all connected"
+            text = answer if isinstance(answer, str) else say("all connected")
             self.steps.append(StartupStep(name=name, outcome="ok", text=text))
         return answer
 

@@ -11,6 +11,7 @@ from polewright.devices.alpaca.cover_calibrator import CalibratorState, CoverCal
 from polewright.devices.alpaca.dome import Dome, ShutterState
 from polewright.devices.alpaca.mount_state import MountState
 from polewright.foundation.angles import DEG, enu_from_azalt, separation
+from polewright.foundation.language import joined, say
 from polewright.observing.rig.rig import Rig
 from polewright.observing.runs.startup_errors import (
     CoverClosed,
@@ -56,7 +57,7 @@ def ready_cover(rig: Rig, cover: CoverCalibrator) -> str:
         light = cover.calibrator_state()
         if light not in (CalibratorState.NONE, CalibratorState.OFF):
             raise LightIsOn(light.name.lower())
-        told.append("the light was on and is off now")
+        told.append(say("the light was on and is off now"))
     state = cover.cover_state()
     if state is CoverState.MOVING:
         _wait(rig, lambda: cover.cover_state() is not CoverState.MOVING, COVER_TIMEOUT_S)
@@ -64,17 +65,19 @@ def ready_cover(rig: Rig, cover: CoverCalibrator) -> str:
     if state not in (CoverState.NONE, CoverState.OPEN):
         if not rig.config.startup.open_cover or state is CoverState.ERROR:
             raise CoverClosed(state.name.lower())
-        check_sun(rig, "before the cover is opened")
+        check_sun(rig, say("before the cover is opened"))
         cover.open_cover(
             timeout_s=COVER_TIMEOUT_S,
             clock=rig.clock,
             cancel=rig.cancel,
             watch=rig.guards.while_waiting,
         )
-        told.append("the cover was opened")
+        told.append(say("the cover was opened"))
     else:
-        told.append("there is no cover" if state is CoverState.NONE else "the cover is open")
-    return ", ".join(told)
+        told.append(
+            say("there is no cover") if state is CoverState.NONE else say("the cover is open")
+        )
+    return joined(", ", told)
 
 
 def ready_roof(rig: Rig, dome: Dome) -> str:
@@ -90,17 +93,17 @@ def ready_roof(rig: Rig, dome: Dome) -> str:
         _wait(rig, lambda: dome.shutter_status() is not ShutterState.OPENING, timeout_s)
         state = dome.shutter_status()
     if state is ShutterState.OPEN:
-        return "roof or shutter is open"
+        return say("roof or shutter is open")
     if state is not ShutterState.CLOSED or not rig.config.startup.open_roof:
         raise RoofNotOpen(shutter_words(state))
-    check_sun(rig, "before the roof is opened")
+    check_sun(rig, say("before the roof is opened"))
     dome.open_shutter(
         timeout_s=timeout_s,
         clock=rig.clock,
         cancel=rig.cancel,
         watch=rig.guards.while_waiting,
     )
-    return "roof or shutter was opened"
+    return say("roof or shutter was opened")
 
 
 def _wait(rig: Rig, done: Callable[[], bool], timeout_s: float) -> None:

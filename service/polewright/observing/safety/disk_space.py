@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from polewright.foundation.errors import in_words
 from polewright.foundation.files import folder_trouble
+from polewright.foundation.language import say
 from polewright.observing.rig.rig import Rig
 
 if TYPE_CHECKING:
@@ -23,8 +24,12 @@ def check_room(rig: Rig) -> None:
     folder = Path(rig.config.run.keep_frames).expanduser()
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        trouble = folder_trouble(folder, "folder of kept frames")
+        trouble = folder_trouble(folder, say("folder of kept frames"))
     except OSError as exc:
-        trouble = f"the folder of kept frames {folder} cannot be made: {in_words(exc, told=folder)}"
+        trouble = say(
+            "the folder of kept frames {folder} cannot be made: {exc}",
+            folder=folder,
+            exc=in_words(exc, told=folder),
+        )
     if trouble:
-        rig.note(f"Frames will not be kept: {trouble}.", warning=True)
+        rig.note(say("Frames will not be kept: {trouble}.", trouble=trouble), warning=True)

@@ -26,15 +26,16 @@
 from __future__ import annotations
 
 from polewright.foundation.errors import DeviceError, ExitCode, GuardError, SolveError
+from polewright.foundation.language import joined, say
 
 
 class AllowedSkyLeft(GuardError):
     """The telescope points, or would point, where it may not."""
 
     code = "allowed_sky_left"
-    advice = (
-        "Plan again (`polewright plan` shows what is open now), or correct [horizon] and [limits] "
-        "if the place is harmless in truth."
+    advice = say(
+        "Plan again (`polewright plan` shows what is open now), or correct [horizon] and "
+        "[limits] if the place is in fact harmless."
     )
 
     def __init__(
@@ -47,16 +48,18 @@ class AllowedSkyLeft(GuardError):
         self.azimuth_deg, self.altitude_deg = azimuth_deg, altitude_deg
 
     def __str__(self) -> str:
-        return f"{self.doing}: {self.sentence} ({self.fix})"
+        return say(
+            "{doing}: {sentence} ({fix})", doing=self.doing, sentence=self.sentence, fix=self.fix
+        )
 
 
 class TooNearSun(AllowedSkyLeft):
     """The Sun is too near. Never switched off by default: it burns eyes and sensors."""
 
     code = "too_near_sun"
-    advice = (
-        "Cover the telescope before anything else if the Sun may be in front of it. Then wait "
-        "until the Sun is down, or start in a part of the sky far from it."
+    advice = say(
+        "First cover the telescope if the Sun may be in front of it. Then wait until the Sun "
+        "is down, or start in a part of the sky far from it."
     )
 
 
@@ -64,9 +67,9 @@ class TooNearMeridian(AllowedSkyLeft):
     """The hour angle is where the mount may change sides or run into the pier."""
 
     code = "too_near_meridian"
-    advice = (
-        "Start a new sweep well east or west of the meridian; [sweep] meridian_buffer_deg says "
-        "how close it may come."
+    advice = say(
+        "Start a new sweep well east or west of the meridian; [sweep] "
+        "meridian_buffer_deg says how close it may come."
     )
 
 
@@ -74,7 +77,7 @@ class BeyondAltitudeLimit(AllowedSkyLeft):
     """The altitude is outside what the mount is allowed."""
 
     code = "beyond_altitude_limit"
-    advice = (
+    advice = say(
         "Bring the mount back by hand controller; [limits] mount_altitude_min_deg and "
         "mount_altitude_max_deg say what it may pass."
     )
@@ -84,9 +87,9 @@ class WouldChangeSides(GuardError):
     """The mount says that it would end a slew on the other side of the pier."""
 
     code = "would_change_sides"
-    advice = (
-        "Sweep farther from the meridian, or check the mount's meridian settings, its clock and "
-        "its longitude: they decide where it changes sides."
+    advice = say(
+        "Sweep farther from the meridian, or check the mount's meridian settings, its "
+        "clock and its longitude: they decide where it changes sides."
     )
 
     def __init__(self, point: int, hour_angle_deg: float, side: str, first: str) -> None:
@@ -94,10 +97,14 @@ class WouldChangeSides(GuardError):
         self.point, self.hour_angle_deg, self.side, self.first = point, hour_angle_deg, side, first
 
     def __str__(self) -> str:
-        return (
-            f"the mount says it would reach point {self.point} (hour angle "
-            f"{self.hour_angle_deg:+.1f} deg) on side '{self.side}' of the pier, "
-            f"the first point was on '{self.first}'"
+        return say(
+            "the mount says it would reach point {point} (hour angle "
+            "{hour_angle_deg:+.1f} deg) on side '{side}' of the pier, the first point "
+            "was on '{first}'",
+            point=self.point,
+            hour_angle_deg=self.hour_angle_deg,
+            side=self.side,
+            first=self.first,
         )
 
 
@@ -113,10 +120,14 @@ class FlipsOver(GuardError):
         self.declination_deg, self.goal_deg = declination_deg, goal_deg
 
     def __str__(self) -> str:
-        return (
-            f"{self.doing}: the mount flips to the other side of the pier: it says declination "
-            f"{self.declination_deg:+.1f} deg on a slew that ends at {self.goal_deg:+.1f} and "
-            f"turns the RA axis only (stopped since {self.limit})"
+        return say(
+            "{doing}: the mount is flipping to the other side of the pier: it reports "
+            "declination {declination_deg:+.1f} deg on a slew that ends at {goal_deg:+.1f} "
+            "and turns the RA axis only (stopped since {limit})",
+            doing=self.doing,
+            declination_deg=self.declination_deg,
+            goal_deg=self.goal_deg,
+            limit=self.limit,
         )
 
 
@@ -124,9 +135,9 @@ class SideChanged(GuardError):
     """The mount changed its side of the pier during a sweep."""
 
     code = "side_changed"
-    advice = (
-        "The points before are worth nothing now. Sweep farther from the meridian, and check "
-        "cables and the mount's meridian settings first."
+    advice = say(
+        "The points taken so far are worthless now. Sweep farther from the meridian; first "
+        "check cables and the mount's meridian settings."
     )
 
     def __init__(self, point: int, side: str, first: str) -> None:
@@ -134,9 +145,12 @@ class SideChanged(GuardError):
         self.point, self.side, self.first = point, side, first
 
     def __str__(self) -> str:
-        return (
-            f"the mount is on side '{self.side}' of the pier at point {self.point}, "
-            f"it was on '{self.first}' before"
+        return say(
+            "the mount is on side '{side}' of the pier at point {point}, it was on "
+            "'{first}' before",
+            side=self.side,
+            point=self.point,
+            first=self.first,
         )
 
 
@@ -144,9 +158,9 @@ class SlewOverdue(GuardError):
     """A slew did not end in the time allowed."""
 
     code = "slew_overdue"
-    advice = (
-        "Look whether the mount is stalled or caught; raise [sweep] slew_timeout_s only if it is "
-        "known to be so slow."
+    advice = say(
+        "Check whether the mount is stalled or caught; raise [sweep] slew_timeout_s only if "
+        "it is known to be this slow."
     )
 
     def __init__(self, took_s: float, limit_s: float, left_deg: float) -> None:
@@ -154,9 +168,12 @@ class SlewOverdue(GuardError):
         self.took_s, self.limit_s, self.left_deg = took_s, limit_s, left_deg
 
     def __str__(self) -> str:
-        return (
-            f"the slew was not over after {self.took_s:.0f} s ({self.limit_s:.0f} s allowed); "
-            f"the mount says {self.left_deg:.1f} degrees were left"
+        return say(
+            "the slew was not over after {took_s:.0f} s ({limit_s:.0f} s allowed); the mount "
+            "reports {left_deg:.1f} degrees left",
+            took_s=self.took_s,
+            limit_s=self.limit_s,
+            left_deg=self.left_deg,
         )
 
 
@@ -164,8 +181,8 @@ class StoppedElsewhere(GuardError):
     """The mount ended a slew away from its target."""
 
     code = "stopped_elsewhere"
-    advice = (
-        "Look for a limit, an obstacle or a stalled motor before trying again; widen "
+    advice = say(
+        "Look for a limit, an obstacle or a stalled motor before you try again; widen "
         "[sweep] arrival_tolerance_deg only if this mount is known to stop so far off."
     )
 
@@ -174,9 +191,11 @@ class StoppedElsewhere(GuardError):
         self.off_deg, self.tolerance_deg = off_deg, tolerance_deg
 
     def __str__(self) -> str:
-        return (
-            f"the mount says it stopped {self.off_deg:.2f} degrees from its target "
-            f"(tolerance {self.tolerance_deg:.2f})"
+        return say(
+            "the mount reports that it stopped {off_deg:.2f} degrees from its target "
+            "(tolerance {tolerance_deg:.2f})",
+            off_deg=self.off_deg,
+            tolerance_deg=self.tolerance_deg,
         )
 
 
@@ -184,9 +203,10 @@ class WentElsewhere(GuardError):
     """The stars show another pointing than the mount's word makes expect."""
 
     code = "went_elsewhere"
-    advice = (
-        "Look for a slipping clutch, a caught cable or a tube that touches something, and tighten "
-        "or free it; then start again. The mount's own word is not to be trusted until then."
+    advice = say(
+        "Look for a slipping clutch, a caught cable or a tube that touches something; "
+        "tighten or free it, then start again. Do not trust the mount's own position until "
+        "then."
     )
 
     def __init__(self, what: str, off_deg: float, tolerance_deg: float) -> None:
@@ -194,16 +214,21 @@ class WentElsewhere(GuardError):
         self.what, self.off_deg, self.tolerance_deg = what, off_deg, tolerance_deg
 
     def __str__(self) -> str:
-        return f"{self.what}: {self.off_deg:.2f} degrees apart (tolerance {self.tolerance_deg:.2f})"
+        return say(
+            "{what}: {off_deg:.2f} degrees apart (tolerance {tolerance_deg:.2f})",
+            what=self.what,
+            off_deg=self.off_deg,
+            tolerance_deg=self.tolerance_deg,
+        )
 
 
 class MovedBySomebodyElse(GuardError):
     """The mount moves between this program's slews."""
 
     code = "moved_by_somebody_else"
-    advice = (
-        "Stop the other program, or leave the hand controller alone: only one may drive the mount. "
-        "Then start a new sweep."
+    advice = say(
+        "Stop the other program, or leave the hand controller alone: only one may drive "
+        "the mount. Then start a new sweep."
     )
 
     def __init__(self, moved_deg: float, *, slewing: bool) -> None:
@@ -211,10 +236,12 @@ class MovedBySomebodyElse(GuardError):
         self.moved_deg, self.slewing = moved_deg, slewing
 
     def __str__(self) -> str:
-        now = "is slewing, and says it has moved" if self.slewing else "says it has moved"
-        return (
-            f"somebody else moved or synchronised the mount: it {now} by {self.moved_deg:.1f} "
-            "degrees, which this program did not ask for"
+        now = say("is slewing, and reports a move") if self.slewing else say("reports a move")
+        return say(
+            "someone else moved or synchronised the mount: it {now} by {moved_deg:.1f} "
+            "degrees, which this program did not ask for",
+            now=now,
+            moved_deg=self.moved_deg,
         )
 
 
@@ -222,9 +249,9 @@ class ClockWasSet(GuardError):
     """This computer's clock jumped while frames were taken that belong together."""
 
     code = "clock_was_set"
-    advice = (
-        "See that this computer's clock is right and kept so by a time server (or was it asleep?); "
-        "then start again. Camera and mount are not to blame."
+    advice = say(
+        "Make sure this computer's clock is right and kept by a time server (or was it "
+        "asleep?); then start again. Camera and mount are not to blame."
     )
 
     def __init__(self, jump_s: float) -> None:
@@ -233,7 +260,11 @@ class ClockWasSet(GuardError):
 
     def __str__(self) -> str:
         how = "forward" if self.jump_s > 0.0 else "back"
-        return f"this computer's clock was set {how} by {abs(self.jump_s):.1f} s during the run"
+        return say(
+            "this computer's clock was set {how} by {jump_s:.1f} s during the run",
+            how=how,
+            jump_s=abs(self.jump_s),
+        )
 
 
 class SafetyUnsafe(GuardError):
@@ -241,9 +272,9 @@ class SafetyUnsafe(GuardError):
 
     code = "safety_unsafe"
     exit_code = ExitCode.UNSAFE
-    advice = (
-        "See to weather, roof or whatever the monitor watches; start again when it says safe. "
-        "Remove [safety] only if nothing depends on it."
+    advice = say(
+        "See to weather, roof or whatever the monitor watches; start again when it says "
+        "safe. Remove [safety] only if nothing depends on it."
     )
 
     def __init__(self, monitor: str, doing: str, reason: str = "") -> None:
@@ -251,17 +282,22 @@ class SafetyUnsafe(GuardError):
         self.monitor, self.doing, self.reason = monitor, doing, reason
 
     def __str__(self) -> str:
-        why = f" ({self.reason})" if self.reason else ""
-        return f"{self.doing}: the safety monitor {self.monitor} says unsafe{why}"
+        why = say(" ({reason})", reason=self.reason) if self.reason else ""
+        return say(
+            "{doing}: the safety monitor {monitor} says unsafe{why}",
+            doing=self.doing,
+            monitor=self.monitor,
+            why=why,
+        )
 
 
 class RoofNotOpen(DeviceError):
     """The roof or shutter is not open."""
 
     code = "roof_not_open"
-    advice = (
-        "Open it and see that the telescope is clear of it; only [startup] open_roof = true lets "
-        "it be opened from here (`polewright handbook unattended`)."
+    advice = say(
+        "Open it and see that the telescope is clear of it; only [startup] open_roof = "
+        "true lets it be opened from here (`polewright handbook unattended`)."
     )
 
     def __init__(self, state: str) -> None:
@@ -269,7 +305,7 @@ class RoofNotOpen(DeviceError):
         self.state = state
 
     def __str__(self) -> str:
-        return f"the roof or dome shutter is not open (it says: {self.state})"
+        return say("the roof or dome shutter is not open (it says: {state})", state=self.state)
 
 
 class PointNotSolved(SolveError):
@@ -298,16 +334,23 @@ class PointNotSolved(SolveError):
         """What the last trouble asks for."""
         if self.after_s is None:
             return self.hint
-        return (
-            f"{self.hint} If clouds only pass, or mount and solver are slow, raise [recovery] "
-            "nowhere_s."
+        return say(
+            "{hint} If clouds are only passing, or mount and solver are slow, raise "
+            "[recovery] nowhere_s.",
+            hint=self.hint,
         )
 
     def __str__(self) -> str:
-        told = " ".join(self.story) or "one exposure."
-        within = "" if self.after_s is None else f" within {self.after_s:.0f} s"
-        return (
-            f"point {self.point} could not be solved{within}: {self.last}. What was tried: {told}"
+        told = joined(" ", self.story) or say("one exposure.")
+        within = (
+            "" if self.after_s is None else say(" within {after_s:.0f} s", after_s=self.after_s)
+        )
+        return say(
+            "point {point} could not be solved{within}: {last}. What was tried: {told}",
+            point=self.point,
+            within=within,
+            last=self.last,
+            told=told,
         )
 
 
@@ -315,9 +358,10 @@ class NoLight(SolveError):
     """A frame without stars is hardly brighter than one of a fraction of its exposure."""
 
     code = "no_light"
-    advice = (
-        "Take off the lens cap, open cover, roof and the camera's shutter, and look whether the "
-        "telescope looks at a wall from near by; then start again. No other place was tried."
+    advice = say(
+        "Take off the lens cap; open cover, roof and the camera's shutter; check that the "
+        "telescope does not point at a wall close by; then start again. No other place was "
+        "tried."
     )
 
     def __init__(
@@ -328,8 +372,11 @@ class NoLight(SolveError):
         self.short_s, self.short_adu = short_s, short_adu
 
     def __str__(self) -> str:
-        return (
-            f"no light reaches the camera: a frame of {self.exposure_s:g} s shows no stars and has "
-            f"a level of {self.level_adu:.1f} counts, one of {self.short_s:g} s has "
-            f"{self.short_adu:.1f}"
+        return say(
+            "no light reaches the camera: a frame of {exposure_s:g} s shows no stars and a "
+            "level of {level_adu:.1f} counts, one of {short_s:g} s has {short_adu:.1f}",
+            exposure_s=self.exposure_s,
+            level_adu=self.level_adu,
+            short_s=self.short_s,
+            short_adu=self.short_adu,
         )

@@ -23,6 +23,7 @@ from polewright.calculation.planning.slew_paths import Timing, approaches
 from polewright.calculation.planning.violations import Reason
 from polewright.calculation.sky.frame import ObservedFrame, enu_from_hour_angle_dec, hour_angle_dec
 from polewright.foundation.angles import DEG, SIDEREAL_RATE, Vector
+from polewright.foundation.language import say
 from polewright.observing.rig.guard_interface import Look, Move, Solved, Watching
 from polewright.observing.safety.guard_errors import (
     AllowedSkyLeft,
@@ -105,7 +106,7 @@ class AllowedSkyGuard(Watching):
         """Check the goal, for as long as the mount will stay there, and the way."""
         state = self._state(move.sky)
         stay = move.goal.hour_angle + np.array([0.0, self.timing.dwell_s]) * SIDEREAL_RATE
-        place = f"{move.doing}, the point itself"
+        place = say("{doing}, the point itself", doing=move.doing)
         self._judge(self.rules, state, stay, move.goal.declination, Use.EXPOSE, place)
         self._excess = self._at_start(state, move)
         if move.first:
@@ -170,7 +171,7 @@ class AllowedSkyGuard(Watching):
         if look.move is None:
             return
         use = Use.APPROACH if look.move.first else Use.SLEW
-        doing = f"during the {look.move.doing}"
+        doing = say("during the {doing}", doing=look.move.doing)
         try:
             self._judge_pointing(look.pointing, look.sky, use, doing, forgive=self._excess)
         except TooNearSun:
@@ -187,7 +188,9 @@ class AllowedSkyGuard(Watching):
 
     def tracking(self, look: Look) -> None:
         """Stop before tracking carries the mount into what hurts; warn some minutes before."""
-        self._judge_pointing(look.pointing, look.sky, Use.SLEW, "while tracking", only=_HURTING)
+        self._judge_pointing(
+            look.pointing, look.sky, Use.SLEW, say("while tracking"), only=_HURTING
+        )
         if look.state.tracking is False:
             return
         later = Pointing(
@@ -197,8 +200,12 @@ class AllowedSkyGuard(Watching):
             self._judge_pointing(later, look.sky, Use.SLEW, "soon", only=_HURTING)
         except AllowedSkyLeft as coming:
             self.warn(
-                f"Within {WARN_AHEAD_S / 60.0:.0f} minutes tracking reaches a limit and the run is "
-                f"stopped ({coming.fix}). Start a new sweep elsewhere before."
+                say(
+                    "In {value:.0f} minutes tracking reaches a limit and the run is stopped "
+                    "({fix}). Start a new sweep elsewhere before that.",
+                    value=WARN_AHEAD_S / 60.0,
+                    fix=coming.fix,
+                )
             )
 
     def solved(self, solved: Solved) -> None:
@@ -210,7 +217,7 @@ class AllowedSkyGuard(Watching):
             Pointing(float(hour_angle), float(declination)),
             solved.plate.sky,
             Use.APPROACH,
-            f"point {solved.number}, by the stars",
+            say("point {number}, by the stars", number=solved.number),
         )
 
     def wary(self, sky: ObservedFrame) -> bool:

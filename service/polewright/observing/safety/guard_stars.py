@@ -11,6 +11,7 @@ from polewright.calculation.planning.request import Pointing
 from polewright.calculation.sky.pole import PoleTarget, pole_enu
 from polewright.calculation.sky.site import Atmosphere, Site
 from polewright.foundation.angles import DEG, Matrix, fold_pi
+from polewright.foundation.language import say
 from polewright.observing.rig.guard_interface import Solved, Watching
 from polewright.observing.safety.guard_errors import (
     WentElsewhere,
@@ -60,15 +61,25 @@ class TruthGuard(Watching):
             off = abs(fold_pi((seen - turned) * DEG))
             if off > self.turn_tolerance:
                 raise WentElsewhere(
-                    f"from point {number} to {solved.number} the mount says it turned "
-                    f"{turned:+.2f} degrees of hour angle, the stars say {seen:+.2f}",
+                    say(
+                        "from point {number} to {number_2} the mount reports a turn of "
+                        "{turned:+.2f} degrees of hour angle, the stars {seen:+.2f}",
+                        number=number,
+                        number_2=solved.number,
+                        turned=turned,
+                        seen=seen,
+                    ),
                     off / DEG,
                     self.turn_tolerance / DEG,
                 )
         miss = solved.predicted_miss
         if miss is not None and miss / DEG > SOLVED_TOLERANCE_DEG:
             raise WentElsewhere(
-                f"point {solved.number} was solved away from where point {number} makes expect it",
+                say(
+                    "point {number} was solved away from where point {number_2} puts it",
+                    number=solved.number,
+                    number_2=number,
+                ),
                 miss / DEG,
                 SOLVED_TOLERANCE_DEG,
             )

@@ -20,6 +20,7 @@ from polewright.devices.alpaca.mount_state import MountState
 from polewright.devices.alpaca.safety_monitor import SafetyMonitor
 from polewright.devices.alpaca.slew_and_stop import SlewResult
 from polewright.foundation.angles import DEG, fold_pi
+from polewright.foundation.language import say
 from polewright.observing.plan.plan_from_config import plan_request
 from polewright.observing.rig.guard_interface import Arrival, Guard, Look, Move, Solved
 from polewright.observing.rig.plate_solver import Plate
@@ -52,7 +53,7 @@ class Guards:
     def while_parking(self) -> None:
         """Ask whether the roof is still open, if one is watched."""
         if self._roof is not None:
-            self._roof.ask_if_due("while parking")
+            self._roof.ask_if_due(say("while parking"))
 
     def begin(self) -> None:
         """Tell that a new sweep begins."""
@@ -78,10 +79,13 @@ class Guards:
             guard.before_slew(move)
         if meridian_side(start.hour_angle) * meridian_side(goal.hour_angle) < 0:
             begin_deg, end_deg = (fold_pi(x.hour_angle) / DEG for x in (start, goal))
-            text = (
-                f"The {move.doing} crosses the meridian, from hour angle {begin_deg:+.0f}° to "
-                f"{end_deg:+.0f}°: the mount may swing to the other side of the pier. "
-                "Keep clear of it."
+            text = say(
+                "The {doing} crosses the meridian, from hour angle {begin_deg:+.0f}° to "
+                "{end_deg:+.0f}°: the mount may swing to the other side of the pier. "
+                "Keep clear of it.",
+                doing=move.doing,
+                begin_deg=begin_deg,
+                end_deg=end_deg,
             )
             rig.emit(Note(utc_s=rig.clock.utc_s(), severity="warning", text=text))
         return move

@@ -23,6 +23,7 @@ from pathlib import Path
 from polewright.devices.alpaca.errors import Where
 from polewright.foundation.errors import DeviceError, in_words
 from polewright.foundation.file_lock import try_lock
+from polewright.foundation.language import joined, say
 
 log = logging.getLogger(__name__)
 
@@ -45,9 +46,9 @@ class MountTaken(DeviceError):
     """Another run on this computer moves the mount."""
 
     code = "mount_taken"
-    advice = (
-        "Let the other run end, or stop it (Ctrl-C where it was started, or its page), and start "
-        "this one again. Two runs that send one mount about endanger it."
+    advice = say(
+        "Let the other run end, or stop it (Ctrl-C where it was started, or its page), and "
+        "start this one again. Two runs that drive one mount endanger it."
     )
 
     def __init__(self, where: Where, holder: str) -> None:
@@ -55,8 +56,10 @@ class MountTaken(DeviceError):
         self.where, self.holder = where, holder
 
     def __str__(self) -> str:
-        by = f" ({self.holder})" if self.holder else ""
-        return f"{self.where}: another run of this computer has the mount{by}"
+        by = say(" ({holder})", holder=self.holder) if self.holder else ""
+        return say(
+            "{where}: another run of this computer has the mount{by}", where=self.where, by=by
+        )
 
 
 @contextmanager
@@ -78,13 +81,18 @@ def only_run(where: Where, tell: Callable[[str], None] | None = None) -> Iterato
             try:
                 held.enter_context(_locked(folder / name, where))
             except OSError as error:
-                troubles.append(f"{folder / name}: {in_words(error)}")
+                troubles.append(
+                    say("{folder}: {error}", folder=folder / name, error=in_words(error))
+                )
         if len(troubles) == len(folders):
             log.warning("run.no_lock %s", "; ".join(troubles))
             if tell is not None:
                 tell(
-                    "Other runs on this computer cannot be kept from this mount, for no lock could "
-                    f"be made ({'; '.join(troubles)}). Start no other one meanwhile."
+                    say(
+                        "Other runs on this computer cannot be kept off this mount: no lock "
+                        "could be made ({troubles}). Do not start another one meanwhile.",
+                        troubles=joined("; ", troubles),
+                    )
                 )
         yield
 
@@ -149,7 +157,7 @@ def _opened(path: Path) -> int:
     about = os.fstat(descriptor)
     if not stat.S_ISREG(about.st_mode) or about.st_nlink > 1:
         os.close(descriptor)
-        raise OSError(None, "something else is there under the lock's name")
+        raise OSError(None, say("something else is stored under the lock's name"))
     return descriptor
 
 
@@ -171,7 +179,7 @@ def _user() -> str:
     try:
         return getpass.getuser()
     except (OSError, KeyError, ImportError):
-        return "an unnamed user"
+        return say("an unnamed user")
 
 
 def _holder(descriptor: int) -> str:

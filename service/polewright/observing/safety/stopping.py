@@ -10,6 +10,7 @@ from polewright.devices.alpaca.slew_and_stop import MotionState
 from polewright.devices.alpaca.telescope import Telescope
 from polewright.foundation.clock import Clock
 from polewright.foundation.errors import Cancelled, Insisted, LeftInHaste, MotionUnknown
+from polewright.foundation.language import say
 from polewright.observing.rig.background_task import BackgroundTask
 from polewright.records.events import EventSink, MotionStopped
 
@@ -54,11 +55,15 @@ def motion_stopped_on_trouble(
         if state is not MotionState.STOPPED:
             kind = LeftInHaste if hasty else MotionUnknown
             raise kind(
-                f"the run ended ({reason}) and the mount did not confirm that it stopped"
-                f"{telescope.stop_words()}"
+                say(
+                    "the run ended ({reason}) and the mount did not confirm that it "
+                    "stopped{stop_words}",
+                    reason=reason,
+                    stop_words=telescope.stop_words(),
+                )
             ) from exc
         if hasty:
-            raise Cancelled("interrupted twice") from exc
+            raise Cancelled(say("interrupted twice")) from exc
         raise
 
 
@@ -75,4 +80,6 @@ def stop_now(telescope: Telescope, otherwise: str) -> None:
         MotionUnknown: saying ``otherwise``, when the mount does not confirm it.
     """
     if telescope.stop_motion(tracking_off=True) is not MotionState.STOPPED:
-        raise MotionUnknown(f"{otherwise}{telescope.stop_words()}")
+        raise MotionUnknown(
+            say("{otherwise}{stop_words}", otherwise=otherwise, stop_words=telescope.stop_words())
+        )

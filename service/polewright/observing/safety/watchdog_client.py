@@ -17,6 +17,7 @@ import platformdirs
 from polewright.devices.alpaca.telescope import Telescope
 from polewright.foundation.clock import CancelToken, Clock
 from polewright.foundation.errors import DeviceError, Insisted, LeftInHaste, MotionUnknown
+from polewright.foundation.language import say
 from polewright.observing.rig.rig import Rig
 from polewright.observing.safety.disk_space import check_room
 from polewright.observing.safety.mount_lock import only_run
@@ -45,14 +46,16 @@ class StoppedLate(DeviceError):
     """The mount confirmed its stop to the watchdog only."""
 
     code = "stopped_late"
-    advice = "Look at the mount and its driver's log before the next run: its answers were lost."
+    advice = say(
+        "Look at the mount and its driver's log before the next run: its answers were lost."
+    )
 
     def __init__(self, told: str) -> None:
         super().__init__(told)
         self.told = told
 
     def __str__(self) -> str:
-        return f"{self.told}; the watchdog saw it stopped in the end"
+        return say("{told}; the watchdog saw it stopped in the end", told=self.told)
 
 
 class Watchdog:
@@ -118,7 +121,7 @@ class Watchdog:
                 return
             if not self._tell(f"beat {allowed:g}"):
                 # It has stopped the mount, or was killed: either way nothing is watched any more.
-                self._cancel.cancel("the watchdog has ended and may have stopped the mount")
+                self._cancel.cancel(say("the watchdog has ended and may have stopped the mount"))
             self._told_s, self._told_allowed_s = now, allowed
 
     def heard(self, event: Event) -> None:
@@ -268,7 +271,7 @@ def _dogged(rig: Rig) -> Iterator[None]:
             raise LeftInHaste(str(unknown)) from unknown
         if not seen:
             raise
-        reason = "the watchdog saw it stopped in the end"
+        reason = say("the watchdog saw it stopped in the end")
         emit(MotionStopped(utc_s=clock.utc_s(), state="stopped", reason=reason))
         raise _what_ended_it(unknown) from None
     except BaseException:

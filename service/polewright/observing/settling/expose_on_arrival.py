@@ -18,6 +18,7 @@ from polewright.devices.alpaca.discovery import is_loopback
 from polewright.devices.alpaca.errors import AlpacaError
 from polewright.foundation.angle_text import angle_text
 from polewright.foundation.errors import ImageError
+from polewright.foundation.language import say
 from polewright.observing.capture.take_frame import take_frame
 from polewright.observing.rig.rig import Rig
 from polewright.observing.rig.settle_memory import STARS_WANTED
@@ -88,8 +89,11 @@ def expose_at_once(
             times.settle_fixed += wait_s
             if rest.verdict == "steady" and rest.drift == (0.0, 0.0):
                 rig.note(
-                    f"The stars of point {number} move on steadily, as they do with an axis "
-                    "far from the pole: the mount itself stands still."
+                    say(
+                        "Point {number}: the stars drift steadily, as they do with an axis "
+                        "far from the pole; the mount itself stands still.",
+                        number=number,
+                    )
                 )
             if rest.verdict == "steady" or rest.drift != (0.0, 0.0):
                 rig.settle_memory.drift = rest.seen_drift
@@ -100,11 +104,17 @@ def expose_at_once(
         over = clock.monotonic_s() - began_s + exposure_s > wait_s
         if rest is None or over:
             break
-        rig.note(f"Point {number}: {why}; it is exposed once more.")
+        rig.note(say("Point {number}: {why}; exposing again.", number=number, why=why))
     rig.settle_memory.looks_first = True
     if not over:  # looks after an exposure do not tell: perhaps those before one do
         if not rig.settle_memory.useless:  # which `settle` tells
-            rig.note(f"Point {number}: {why}; it is exposed once more, after looks.")
+            rig.note(
+                say(
+                    "Point {number}: {why}; exposing again after settle frames.",
+                    number=number,
+                    why=why,
+                )
+            )
         settle(rig, number, total)
     else:
         with times.spent("settle", clock):
@@ -136,7 +146,7 @@ class _Afterwards:
         try:
             told = self._rest(before)
         except (AlpacaError, ImageError) as error:
-            told = None, f"a look failed ({error})"
+            told = None, say("a settle frame failed ({error})", error=error)
         except BaseException:
             self.looks.let_go()  # the mount is stopped before anything else is asked
             raise
@@ -158,10 +168,13 @@ class _Afterwards:
                 memory.useless = NO_SUBFRAMES
                 return None, memory.useless
             if took_s > memory.exposure_s + SLOW_S:
-                return None, f"the camera took {took_s:.1f} s for a look"
+                return None, say("the camera took {took_s:.1f} s for a settle frame", took_s=took_s)
             starless = starless + 1 if len(stars) < LEAST_COMMON else 0
             if starless >= STARLESS:
-                return None, f"a look of {memory.exposure_s:g} s shows too few stars"
+                return None, say(
+                    "a settle frame of {exposure_s:g} s shows too few stars",
+                    exposure_s=memory.exposure_s,
+                )
             if len(stars) < STARS_WANTED and self.looks.more_light(at_once=starless > 0):
                 exposed, row = None, ()
                 continue
@@ -172,7 +185,7 @@ class _Afterwards:
             if exposed is not None and len(exposed) >= LEAST_COMMON:
                 look = placed(exposed, stars, look_s + 0.5 * took_s)
             if exposed is None or look is None:
-                return None, "its stars could not be told again in a look after it"
+                return None, say("its stars were not found again in a settle frame after it")
             row = (*row, look)
             rest = judge_rest(
                 row,
@@ -188,10 +201,16 @@ class _Afterwards:
 
     def _why(self, rest: Rest) -> str:
         if rest.verdict == "smeared":
-            return f"its stars were drawn {rest.wider:.1f} times as wide as they are now"
+            return say(
+                "its stars were drawn {wider:.1f} times as wide as they are now", wider=rest.wider
+            )
         scale = self.rig.plates.scale
-        far = f"{rest.moved_px:.1f} px" if scale is None else angle_text(rest.moved_px * scale)
-        return f"its stars came to rest {far} from where the frame shows them"
+        far = (
+            say("{moved_px:.1f} px", moved_px=rest.moved_px)
+            if scale is None
+            else angle_text(rest.moved_px * scale)
+        )
+        return say("its stars came to rest {far} from where the frame shows them", far=far)
 
     def _watch(self) -> None:
         rig = self.rig

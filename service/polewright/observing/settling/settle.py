@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from polewright.foundation.angle_text import angle_text
 from polewright.foundation.angles import ARCSEC
+from polewright.foundation.language import say
 from polewright.observing.rig.rig import Rig
 from polewright.observing.settling.still_stars import LEAST_FIXED_S, Settled, wait_for_still_stars
 
@@ -37,17 +38,29 @@ def tell_settled(rig: Rig, number: int, settled: Settled, took_s: float) -> None
     """Say so where it was not seen that the stars stood still."""
     if rig.settle_memory.useless:
         rig.note(
-            f"Short looks do not tell when the mount has settled ({rig.settle_memory.useless}): "
-            f"waiting the fixed {rig.config.sweep.settle_s:g} s after each slew."
+            say(
+                "Settle frames do not show when the mount has settled ({useless}): waiting "
+                "{settle_s:g} s after each slew.",
+                useless=rig.settle_memory.useless,
+                settle_s=rig.config.sweep.settle_s,
+            )
         )
     elif not settled.still:
         moved = (
             ""
             if settled.moved_arcsec is None
-            else f", last by {angle_text(settled.moved_arcsec * ARCSEC)}"
+            else say(
+                ", last by {moved_arcsec}", moved_arcsec=angle_text(settled.moved_arcsec * ARCSEC)
+            )
         )
         rig.note(
-            f"It was not seen that the stars of point {number} stood still within {took_s:.0f} s "
-            f"({settled.why}{moved}); exposed all the same.",
+            say(
+                "Point {number}: stars not seen at rest after {took_s:.0f} s ({why}{moved}); "
+                "exposing anyway.",
+                number=number,
+                took_s=took_s,
+                why=settled.why,
+                moved=moved,
+            ),
             warning=True,
         )

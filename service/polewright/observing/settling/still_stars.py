@@ -19,6 +19,7 @@ from polewright.calculation.images.stillness import (
 from polewright.devices.alpaca.errors import AlpacaError
 from polewright.foundation.angles import ARCSEC, DEG
 from polewright.foundation.errors import ImageError
+from polewright.foundation.language import say
 from polewright.observing.rig.rig import Rig
 from polewright.observing.rig.settle_memory import STARS_WANTED
 from polewright.observing.settling.settle_frames import NO_SUBFRAMES, Looks, placed
@@ -121,14 +122,16 @@ class _Wait:
             try:
                 stars = self.looks.take()
             except (AlpacaError, ImageError) as error:
-                return self._end(f"a look failed: {error}")
+                return self._end(say("a settle frame failed: {error}", error=error))
             look_s = self.elapsed_s - before_s
             if stars is None:
                 memory.useless = NO_SUBFRAMES
                 return self._end(memory.useless)
             slow = slow + 1 if look_s > memory.exposure_s + SLOW_S else 0
             if slow >= SLOW_LOOKS:
-                memory.useless = f"the camera takes {look_s:.1f} s for a look"
+                memory.useless = say(
+                    "the camera takes {look_s:.1f} s for a settle frame", look_s=look_s
+                )
                 return self._end(memory.useless)
             starless = starless + 1 if len(stars) < LEAST_COMMON else 0
             if len(stars) < STARS_WANTED and self.looks.more_light(at_once=starless > 0):
@@ -154,8 +157,15 @@ class _Wait:
 
     def _why_not(self, starless: int) -> str:
         if starless:
-            return f"a look of {self.rig.settle_memory.exposure_s:g} s shows too few stars"
-        return "too few looks to compare" if self.moved_px is None else "they still moved"
+            return say(
+                "a settle frame of {exposure_s:g} s shows too few stars",
+                exposure_s=self.rig.settle_memory.exposure_s,
+            )
+        return (
+            say("too few settle frames to compare")
+            if self.moved_px is None
+            else say("still moving")
+        )
 
     def _end(self, why: str) -> Settled:
         return Settled(False, self.looks.taken, self._moved_arcsec, why)

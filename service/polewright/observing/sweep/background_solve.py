@@ -18,6 +18,7 @@ from polewright.calculation.images.stillness import Rest
 from polewright.calculation.planning.request import Pointing
 from polewright.devices.alpaca.errors import AlpacaError
 from polewright.foundation.errors import SolveError
+from polewright.foundation.language import say
 from polewright.observing.capture.frame_quality import measure_stars, tell_frame
 from polewright.observing.capture.save_frames import keep_frame, kept_names
 from polewright.observing.rig.background_task import BackgroundTask
@@ -38,14 +39,20 @@ class SolveHangs(SolveError):
     """The solver neither answers nor keeps to its time."""
 
     code = "solve_hangs"
-    advice = "Choose another solver ([solver] name), or see why this one does not end by itself."
+    advice = say(
+        "Choose another solver ([solver] name), or find out why this one does not end by itself."
+    )
 
     def __init__(self, point: int, waited_s: float) -> None:
         super().__init__(point, waited_s)
         self.point, self.waited_s = point, waited_s
 
     def __str__(self) -> str:
-        return f"the solve of point {self.point} did not end within {self.waited_s:.0f} s"
+        return say(
+            "the solve of point {point} did not end within {waited_s:.0f} s",
+            point=self.point,
+            waited_s=self.waited_s,
+        )
 
 
 class FrameLost(Exception):
@@ -205,7 +212,7 @@ class Work:
 
     def abandon(self) -> None:
         """Let the thread end as soon as it can; its result is not wanted any more."""
-        self._task.cancel.cancel("the run has ended")
+        self._task.cancel.cancel(say("the run has ended"))
         self._image.abandon()
 
     def _wait(self, over: Callable[[float], bool], step: str, limit_s: float | None) -> None:

@@ -22,6 +22,7 @@ from polewright.calculation.planning.request import Pointing
 from polewright.calculation.sky.frame import enu_from_hour_angle_dec
 from polewright.foundation.angles import DEG, azalt_from_enu, fold_pi
 from polewright.foundation.errors import PolewrightError
+from polewright.foundation.language import joined, say
 from polewright.observing.capture.lens_cap import FEW_STARS, check_light
 from polewright.observing.plan.plan_from_config import (
     plan_request,
@@ -43,7 +44,7 @@ APART = 3.0 * DEG
 #: A new sweep keeps this far from places that failed, degrees of azimuth (on the sky) and
 #: altitude; and from everything below them, since what hides stars mostly stands on the ground.
 SHADOW_DEG = 6.0
-NOTHING_TRIED = "Look what camera and mount are waiting for."
+NOTHING_TRIED = say("Check what camera and mount are waiting for.")
 #: After so many places without a single frame solved, the trouble is not the place.
 HOPELESS = 3
 #: Other places on the declination circle tried for a point, and other sweeps for a run: each
@@ -142,7 +143,10 @@ class Recovery:
     def _planned_anew(self, stuck: Stuck, swaps: int) -> list[Pointing] | None:
         if self.hopeless:
             self.tell(
-                f"No frame was solved at {len(self.dark)} places: the trouble is not the place."
+                say(
+                    "No frame solved at {dark} places: the place is not the problem.",
+                    dark=len(self.dark),
+                )
             )
             return None
         if swaps < 1:
@@ -153,13 +157,17 @@ class Recovery:
         try:
             plan = plan_sweep(request)[0]
         except NoSweepFits:
-            self.tell("No other sweep fits beside the places that failed.")
+            self.tell(say("No other sweep fits beside the places that failed."))
             return None
         self.tell(
-            f"Point {stuck.number} found no place that solves ({stuck.last}); the sweep is given "
-            f"up for another one, at hour angles "
-            f"{', '.join(told_hour_angle(point) for point in sweep_points(plan))} and declination "
-            f"{plan.declination / DEG:+.1f}°."
+            say(
+                "Point {number} found no place that solves ({last}); trying another sweep, "
+                "at hour angles {point} and declination {declination:+.1f}°.",
+                number=stuck.number,
+                last=stuck.last,
+                point=joined(", ", (told_hour_angle(point) for point in sweep_points(plan))),
+                declination=plan.declination / DEG,
+            )
         )
         tell_plan(self.rig, request, plan)
         return sweep_points(plan)
@@ -178,7 +186,7 @@ class Recovery:
             (azimuth_deg + half_deg) % 360.0,
             -90.0,
             min(90.0, altitude_deg + SHADOW_DEG),
-            "nothing solved here",
+            say("nothing solved here"),
         )
 
 

@@ -23,6 +23,7 @@ from polewright.foundation.angles import (
 )
 from polewright.foundation.clock import CancelToken
 from polewright.foundation.errors import PolewrightError
+from polewright.foundation.language import say
 from polewright.observing.rig.plate_solver import Plate, ScaleContradicts
 from polewright.observing.rig.rig import Rig
 from polewright.observing.rig.tonight_tolerance import Known, tonights_tolerance
@@ -116,7 +117,7 @@ def tell_focal_length(rig: Rig) -> None:
     try:
         know_tonight(rig, replace(known, focal_length_mm=found_mm))
     except PolewrightError as error:
-        rig.note(f"Tonight's tolerance stays as it was ({error}).", warning=True)
+        rig.note(say("Tonight's tolerance stays as it was ({error}).", error=error), warning=True)
 
 
 def know_tonight(rig: Rig, known: Known) -> None:

@@ -15,6 +15,7 @@ from polewright.calculation.images.stillness import Rest
 from polewright.calculation.planning.request import Pointing
 from polewright.foundation.angles import fold_pi
 from polewright.foundation.errors import Cancelled
+from polewright.foundation.language import say
 from polewright.observing.capture.auto_exposure import choose_exposure, keep_exposure
 from polewright.observing.capture.take_frame import expose_here, take_frame
 from polewright.observing.rig.patience import OutOfPatience, Patience
@@ -68,7 +69,7 @@ def sweep(rig: Rig, points: Sequence[Pointing]) -> Swept:
         if rig.patience.waited_s <= limit_s:
             raise
         story, last = tuple(run.recovery.story), run.recovery.last
-        why, hint = last or ("no frame had been solved or given up yet", NOTHING_TRIED)
+        why, hint = last or (say("no frame had been solved or given up yet"), NOTHING_TRIED)
         raise PointNotSolved(run.number, story, why, hint, limit_s) from over
     finally:
         rig.patience = None
@@ -88,7 +89,7 @@ def further_point(rig: Rig, solved: Sequence[SolvedPoint]) -> SolvedPoint | None
             frame = take_frame(rig, rig.exposure_s, number, number)
             return solve_taken(rig, target, number, number, frame)
         except UNSOLVED as error:
-            rig.note(f"A further point did not solve ({error}).", warning=True)
+            rig.note(say("One more point did not solve ({error}).", error=error), warning=True)
     return None
 
 
@@ -114,7 +115,7 @@ class _Sweep:
                 solved = self._visit_all(points)
                 return Swept(tuple(solved), tuple(recovery.story))
             except FirstSolutionFalse as false:  # once a run: two agree from here on
-                recovery.tell(f"The sweep begins again, for {false}.")
+                recovery.tell(say("Starting the sweep again: {false}.", false=false))
                 tell_focal_length(rig)
             except Stuck as stuck:
                 points, swaps = recovery.other_sweep(stuck, swaps), swaps - 1
@@ -149,8 +150,12 @@ class _Sweep:
             else:
                 if failed:
                     self.recovery.tell(
-                        f"Point {number} was solved at hour angle {told_hour_angle(target)} "
-                        f"instead of {told_hour_angle(planned)}."
+                        say(
+                            "Point {number} solved at hour angle {target} instead of {planned}.",
+                            number=number,
+                            target=told_hour_angle(target),
+                            planned=told_hour_angle(planned),
+                        )
                     )
                 return point
             failed.append(target.hour_angle)
@@ -160,8 +165,14 @@ class _Sweep:
                 raise Stuck(number, last)
             moved = Pointing(fold_pi(spare.hour_angle), planned.declination)
             self.recovery.tell(
-                f"Point {number} did not solve at hour angle {told_hour_angle(target)} ({last}); "
-                f"it is moved along its declination circle to {told_hour_angle(moved)}."
+                say(
+                    "Point {number} did not solve at hour angle {target} ({last}); moved "
+                    "along its declination circle to {moved}.",
+                    number=number,
+                    target=told_hour_angle(target),
+                    last=last,
+                    moved=told_hour_angle(moved),
+                )
             )
             target = moved
 
@@ -183,8 +194,14 @@ class _Sweep:
                 self.recovery.last = str(error), error.advice
                 exposure_s = max(exposure_s, taken.exposure_s)
                 self.recovery.tell(
-                    f"Point {number} was not solved with {taken.exposure_s:g} s ({error}); "
-                    f"exposing {exposure_s:g} s."
+                    say(
+                        "Point {number} did not solve with {exposure_s:g} s ({error}); "
+                        "exposing {exposure_s_2:g} s.",
+                        number=number,
+                        exposure_s=taken.exposure_s,
+                        error=error,
+                        exposure_s_2=exposure_s,
+                    )
                 )
         began_s = rig.clock.monotonic_s()
         for left in range(settings.tries, -1, -1):
@@ -201,13 +218,24 @@ class _Sweep:
                 if left == 0 or longer_s <= exposure_s or late:
                     raise
                 self.recovery.tell(
-                    f"Point {number} was not solved with {exposure_s:g} s ({error}); "
-                    f"exposing {longer_s:g} s."
+                    say(
+                        "Point {number} did not solve with {exposure_s:g} s ({error}); "
+                        "exposing {longer_s:g} s.",
+                        number=number,
+                        exposure_s=exposure_s,
+                        error=error,
+                        longer_s=longer_s,
+                    )
                 )
                 exposure_s = longer_s
             else:
                 if exposure_s > rig.exposure_s:
-                    rig.note(f"Exposing {exposure_s:g} s from now on, since that solved.")
+                    rig.note(
+                        say(
+                            "Exposing {exposure_s:g} s from now on, since that solved.",
+                            exposure_s=exposure_s,
+                        )
+                    )
                     keep_exposure(rig, exposure_s)
                 return point
         raise AssertionError("the last try returns or raises")
@@ -271,7 +299,11 @@ class _Sweep:
         finally:
             work.abandon()
         rig.note(
-            f"The image of point {number} did not come ({error}); it is exposed again.",
+            say(
+                "Point {number}: the image did not arrive ({error}); exposing again.",
+                number=number,
+                error=error,
+            ),
             warning=True,
         )
         self._go_there(target, number, total, exposure_s, first=False)

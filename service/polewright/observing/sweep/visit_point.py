@@ -8,6 +8,7 @@ from polewright.calculation.images.frame import Frame
 from polewright.calculation.images.stillness import Rest
 from polewright.calculation.planning.request import Pointing
 from polewright.foundation.errors import PolewrightError
+from polewright.foundation.language import say
 from polewright.observing.capture.frame_quality import look_at
 from polewright.observing.capture.save_frames import keep_frame, kept_names
 from polewright.observing.capture.take_frame import take_frame
@@ -70,7 +71,11 @@ def go_to(
     def tell(_rule: str, error: PolewrightError) -> None:
         only_of("telescope", error)
         rig.note(
-            f"The slew to point {number} failed ({error}); the mount stands still, once more.",
+            say(
+                "Slew to point {number} failed ({error}); the mount stands still, trying again.",
+                number=number,
+                error=error,
+            ),
             warning=True,
         )
 

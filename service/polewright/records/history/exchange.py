@@ -13,6 +13,7 @@ from typing import IO, Any
 from pydantic import ValidationError
 
 from polewright.foundation.errors import in_words
+from polewright.foundation.language import say
 from polewright.records.history.errors import ExtraMissing, ImportUnreadable
 from polewright.records.history.run_record import RunRecord
 from polewright.records.history.store import History
@@ -85,7 +86,7 @@ def read_jsonl(path: Path) -> list[RunRecord]:
             found.append(RunRecord.model_validate_json(line))
         except ValidationError as exc:
             first = exc.errors()[0]
-            where = ".".join(str(part) for part in first["loc"]) or "the line"
+            where = ".".join(str(part) for part in first["loc"]) or say("the line")
             raise ImportUnreadable(str(path), number, f"{where}: {first['msg']}") from exc
     return found
 

@@ -13,6 +13,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
 from polewright.foundation.angle_text import arcmin_text
+from polewright.foundation.language import say, translate_figure
 from polewright.records.history.trend import AxisSeries, Trend
 
 _mpl_dates: Any = matplotlib.dates  # has no types
@@ -46,8 +47,8 @@ def drift_picture(
         _points(upper, old, 0, FAINT, 0.6, None)
         _points(upper, old, 1, FAINT, 0.6, None)
         _total(lower, old, FAINT)
-    _points(upper, series, 0, AZ, 1.0, "azimuth on the sky (+ east)")
-    _points(upper, series, 1, ALT, 1.0, "altitude (+ high)")
+    _points(upper, series, 0, AZ, 1.0, say("azimuth on the sky (+ east)"))
+    _points(upper, series, 1, ALT, 1.0, say("altitude (+ high)"))
     _total(lower, series, INK)
     if trend is not None:
         t = np.linspace(series.utc_s[0], series.utc_s[-1], 400)
@@ -58,28 +59,42 @@ def drift_picture(
     if limit_arcmin is not None:
         lower.axhline(limit_arcmin, color=LIMIT, lw=1.8, ls="--")
         lower.annotate(
-            f"alarm {arcmin_text(limit_arcmin)}", (0.99, limit_arcmin), xytext=(0, 3), ha="right",
-            xycoords=("axes fraction", "data"), textcoords="offset points", color=LIMIT,
+            say("alarm {limit_arcmin}", limit_arcmin=arcmin_text(limit_arcmin)),
+            (0.99, limit_arcmin),
+            xytext=(0, 3),
+            ha="right",
+            xycoords=("axes fraction", "data"),
+            textcoords="offset points",
+            color=LIMIT,
             fontsize=11,
-        )  # fmt: skip
+        )
     upper.axhline(0.0, color=FAINT, lw=0.8)
-    upper.set_ylabel("axis minus pole, arcmin", fontsize=11)
+    upper.set_ylabel(say("axis minus pole, arcmin"), fontsize=11)
     upper.legend(frameon=False, fontsize=11, loc="best")
     upper.tick_params(labelbottom=False)
     lower.set_ylim(bottom=0.0)
-    lower.set_ylabel("total, arcmin", fontsize=11)
+    lower.set_ylabel(say("total, arcmin"), fontsize=11)
     locator = _mpl_dates.AutoDateLocator(minticks=4, maxticks=9)
     lower.xaxis.set_major_locator(locator)
     lower.xaxis.set_major_formatter(_mpl_dates.ConciseDateFormatter(locator))
     for axes in (upper, lower):
         axes.spines[["top", "right"]].set_visible(False)
     figure.text(
-        0.09, 0.945, f"Polar axis of {pier}", fontsize=15, fontweight="bold", color=INK, va="center"
+        0.09,
+        0.945,
+        say("Polar axis of {pier}", pier=pier),
+        fontsize=15,
+        fontweight="bold",
+        color=INK,
+        va="center",
     )
-    words = trend.sentence if trend is not None else "Grey: before the adjusters were last turned."
+    words = (
+        trend.sentence if trend is not None else say("Grey: before the adjusters were last turned.")
+    )
     figure.text(0.09, 0.9, words, fontsize=11, color=INK, va="center")
     out = io.BytesIO()
     metadata = {"Date": None} if picture == "svg" else None
+    translate_figure(figure)
     figure.savefig(out, format=picture, dpi=110, metadata=metadata)
     return out.getvalue()
 

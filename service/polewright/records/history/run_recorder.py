@@ -19,6 +19,7 @@ from polewright.foundation.clock import REHEARSAL_VARIABLE, Clock
 from polewright.foundation.config import Config
 from polewright.foundation.errors import ExitCode, PolewrightError, in_words
 from polewright.foundation.files import write_whole
+from polewright.foundation.language import say
 from polewright.records import events
 from polewright.records.history.run_record import (
     AxisReading,
@@ -170,7 +171,7 @@ class RunRecorder:
         try:
             record = self._record(outcome, error)
         except Exception as exc:  # noqa: BLE001 - nothing here may fail a run that has ended well
-            return f"The run could not be put into the history: {exc!r}"
+            return say("The run could not be put into the history: {exc!r}", exc=exc)
         named = self._config.history.url or os.environ.get("POLEWRIGHT_HISTORY_URL")
         if record.rehearsal and not named:
             return None
@@ -248,8 +249,17 @@ def _keep_for_later(folder: Path, record: RunRecord, why: str) -> str:
         write_whole(path, f"{record.model_dump_json()}\n".encode())
     except OSError as exc:
         reason = in_words(exc, told=path)
-        return f"The run is not in the history ({why}), and could not be kept in {path}: {reason}"
-    return f"The run is not in the history yet ({why}). It waits in {path} and goes in later."
+        return say(
+            "The run is not in the history ({why}), and could not be kept in {path}: {reason}",
+            why=why,
+            path=path,
+            reason=reason,
+        )
+    return say(
+        "The run is not in the history yet ({why}). It waits in {path} and is added later.",
+        why=why,
+        path=path,
+    )
 
 
 def _bring_in(folder: Path, history: Any) -> None:

@@ -20,6 +20,7 @@ from sqlalchemy.engine import URL, make_url
 from sqlalchemy.exc import IntegrityError, NoSuchModuleError, SQLAlchemyError
 
 from polewright.foundation.errors import in_words
+from polewright.foundation.language import say
 from polewright.records.history.errors import (
     ExtraMissing,
     HistoryKindUnknown,
@@ -113,7 +114,7 @@ class History:
             self._url = _usable(make_url(given))
         except (SQLAlchemyError, ValueError) as exc:
             # The text may hold a password, so it is not repeated.
-            raise HistoryUnusable("[history] url", "it is no database URL") from exc
+            raise HistoryUnusable("[history] url", say("it is no database URL")) from exc
         #: The URL without its password, for messages.
         self.where = self._url.render_as_string(hide_password=True)
         self._engine = self._make_engine(only_read=only_read)
@@ -280,14 +281,20 @@ class History:
                 self._url, connect_args=arguments, pool_pre_ping=not sqlite, hide_parameters=True
             )
         except NoSuchModuleError as exc:
-            kind = f"the kind of database {self._url.drivername!r} is unknown here"
+            kind = say(
+                "the kind of database {drivername!r} is unknown here",
+                drivername=self._url.drivername,
+            )
             raise HistoryKindUnknown(self.where, kind) from exc
         except ImportError as exc:
             if library == "psycopg":
-                raise ExtraMissing(f"the history {self.where}", library, "postgres") from exc
+                raise ExtraMissing(
+                    say("the history {where}", where=self.where), library, "postgres"
+                ) from exc
             missing = exc.name or library
             raise HistoryKindUnknown(
-                self.where, f"it needs the library {missing}, which is not installed"
+                self.where,
+                say("it needs the library {missing}, which is not installed", missing=missing),
             ) from exc
         except SQLAlchemyError as exc:
             raise HistoryUnusable(self.where, _first_line(exc)) from exc

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from polewright.foundation.angle_text import arcmin_text
 from polewright.foundation.angles import Vector
-from polewright.foundation.errors import counted
+from polewright.foundation.language import say, say_count
 from polewright.records.history.errors import TooFewRuns
 
 FEWEST = 3
@@ -31,11 +31,11 @@ NIGHT_TO_NIGHT_ARCMIN = 0.1
 SURE = 3.0
 
 _WORDS = {
-    "still": "The pier stands still",
-    "creeping": "The pier keeps moving",
-    "settling": "The pier is settling",
-    "stepped": "The pier moved at once",
-    "seasonal": "The pier moves with the seasons",
+    "still": say("The pier stands still"),
+    "creeping": say("The pier keeps moving"),
+    "settling": say("The pier is settling"),
+    "stepped": say("The pier moved at once"),
+    "seasonal": say("The pier moves with the seasons"),
 }
 
 
@@ -108,13 +108,25 @@ class Trend:
     @property
     def sentence(self) -> str:
         """What a person wants to know."""
-        words = f"{_WORDS[self.model]}: {arcmin_text(self.total, self.total_sigma)} off"
+        words = say(
+            "{words}: {total} off",
+            words=_WORDS[self.model],
+            total=arcmin_text(self.total, self.total_sigma),
+        )
         if self.model in ("creeping", "settling"):
-            words += f", now moving {arcmin_text(self.speed)} a month"
+            words += say(", now moving {speed} a month", speed=arcmin_text(self.speed))
         if self.time_constant_d is not None:
-            words += f"; what is left of it falls to a third every {self.time_constant_d:.0f} days"
-        days = counted(round(self.span_d), "day")
-        return f"{words} ({counted(self.points, 'measurement')} in {days})."
+            words += say(
+                "; what is left of it falls to a third every {time_constant_d:.0f} days",
+                time_constant_d=self.time_constant_d,
+            )
+        days = say_count("{count} day", "{count} days", round(self.span_d))
+        return say(
+            "{words} ({points} in {days}).",
+            words=words,
+            points=say_count("{count} measurement", "{count} measurements", self.points),
+            days=days,
+        )
 
     _last_utc_s: float = 0.0
 

@@ -28,6 +28,7 @@ from numpy.typing import NDArray
 from polewright.foundation.angles import DEG, TAU, Vector
 from polewright.foundation.errors import in_words
 from polewright.foundation.files import write_whole
+from polewright.foundation.language import say
 from polewright.solving.catalogue.catalogue import ConeStars, unknown_drift
 from polewright.solving.catalogue.density import MAGNITUDES, SkyDensity, cell_count
 from polewright.solving.errors import CatalogueUnusable
@@ -180,8 +181,8 @@ def _write(path: Path, head: bytes, body: bytearray) -> None:
     except OSError as exc:
         raise CatalogueUnusable(
             str(path),
-            f"it cannot be written ({in_words(exc, told=path)})",
-            "Check the folder, its rights and space.",
+            say("it cannot be written ({exc})", exc=in_words(exc, told=path)),
+            say("Check the folder, its rights and space."),
         ) from exc
 
 
@@ -202,17 +203,22 @@ class AddOn:
         except OSError as exc:
             raise CatalogueUnusable(str(path), in_words(exc)) from exc
         except ValueError as exc:  # no file of length 0 can be mapped
-            raise self._damaged("it is empty") from exc
+            raise self._damaged(say("it is empty")) from exc
         fixed = len(_MAGIC) + _LENGTH.size
         if self._map[: len(_MAGIC)] != _MAGIC or len(self._map) < fixed:
-            raise CatalogueUnusable(str(path), "it is no catalogue made by this program")
+            raise CatalogueUnusable(str(path), say("it is no catalogue made by this program"))
         (length,) = _LENGTH.unpack(self._map[len(_MAGIC) : fixed])
         self._body = fixed + length
         try:
             told = json.loads(self._map[fixed : self._body])
             if told["layout"] != LAYOUT:
                 raise CatalogueUnusable(
-                    str(path), f"its layout is {told['layout']}; this version knows {LAYOUT}"
+                    str(path),
+                    say(
+                        "its layout is {layout}; this version knows {layout_2}",
+                        layout=told["layout"],
+                        layout_2=LAYOUT,
+                    ),
                 )
             about = told["about"]
             self.header = AddOnHeader(**{**about, "sources": tuple(about["sources"])})
@@ -223,7 +229,7 @@ class AddOn:
             self._counts, self._extra = columns["counts"], columns["extra"]
             self._fits_together()
         except (KeyError, TypeError, ValueError, OverflowError) as exc:
-            raise self._damaged(f"it is damaged or cut short ({exc})") from exc
+            raise self._damaged(say("it is damaged or cut short ({exc})", exc=exc)) from exc
         stamp = (str(path.absolute()), about_file.st_size, about_file.st_mtime_ns)
         if stamp not in _sound:
             self.verify()
@@ -232,14 +238,18 @@ class AddOn:
     def _damaged(self, reason: str) -> CatalogueUnusable:
         folder = self.path.absolute().parent
         removal = (
-            f"remove it with `polewright catalogue remove {self.path.stem} --folder {folder}`"
+            say(
+                "remove it with `polewright catalogue remove {stem} --folder {folder}`",
+                stem=self.path.stem,
+                folder=folder,
+            )
             if self.path.suffix == SUFFIX
-            else "delete the file"
+            else say("delete the file")
         )
         return CatalogueUnusable(
             str(self.path),
             reason,
-            f"Build it again with `polewright catalogue build`, or {removal}.",
+            say("Build it again with `polewright catalogue build`, or {removal}.", removal=removal),
         )
 
     def _fits_together(self) -> None:
@@ -257,7 +267,7 @@ class AddOn:
                 or (kinds is not bool and isinstance(value, bool))
                 or (number and not abs(value) < _HUGE)
             ):
-                raise TypeError(f"{name} is {value!r}")
+                raise TypeError(say("{name} is {value!r}", name=name, value=value))
         rows = [self._ra, self._dec, self._magnitude, *(self._pm or ())]
         if {int(column.size) for column in rows} != {self.header.stars}:
             raise ValueError("its columns are of different lengths")
@@ -274,7 +284,14 @@ class AddOn:
 
     def _column(self, name: str, offset: int, count: int) -> NDArray[Any]:
         if offset < 0 or count < 0:
-            raise ValueError(f"column {name} has {count} values at {offset}")
+            raise ValueError(
+                say(
+                    "column {name} has {count} values at {offset}",
+                    name=name,
+                    count=count,
+                    offset=offset,
+                )
+            )
         return np.frombuffer(
             self._map, dtype=_COLUMNS[name], count=count, offset=self._body + offset
         )
@@ -286,7 +303,7 @@ class AddOn:
             CatalogueUnusable: it was changed or damaged since it was built.
         """
         if hashlib.sha256(memoryview(self._map)[self._body :]).hexdigest() != self.header.checksum:
-            raise self._damaged("its checksum is wrong: the file is damaged")
+            raise self._damaged(say("its checksum is wrong: the file is damaged"))
 
     def __len__(self) -> int:
         return int(self._ra.size)

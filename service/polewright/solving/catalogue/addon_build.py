@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from polewright.foundation.angle_text import angle_text
 from polewright.foundation.angles import ARCSEC, DEG, TAU, unit_vector
+from polewright.foundation.language import say
 from polewright.solving.catalogue.addon import AddOnHeader, StarColumns, write_addon
 from polewright.solving.catalogue.addon_read import ReadStars, read_stars
 from polewright.solving.catalogue.addon_table import ReadOptions
@@ -67,7 +68,7 @@ def files_of(patterns: Sequence[str]) -> list[Path]:
         else:
             more = [Path(item) for item in sorted(glob.glob(str(path)))]  # noqa: PTH207 - absolute too
         if not more:
-            raise CatalogueRefused(pattern, "no file matches this")
+            raise CatalogueRefused(pattern, say("no file matches this"))
         found += [item for item in more if item not in found]
     return found
 
@@ -99,20 +100,25 @@ def build(
     """
     parts: list[ReadStars] = []
     for source in sources:
-        tell_line(f"Reading {source}.")
+        tell_line(say("Reading {source}.", source=source))
         part = read_stars(source, options)
         check_ranges(part)
         parts.append(part)
     stars, epoch, warnings = _joined(parts, faintest)
-    tell_line(f"{len(stars)} stars read; looking for duplicates.")
+    tell_line(say("{stars} stars read; looking for duplicates.", stars=len(stars)))
     keep = ~duplicated(stars)
     duplicates = int(np.count_nonzero(~keep))
     stars = stars.take(np.flatnonzero(keep))
     if len(stars) < FEWEST:
         raise CatalogueRefused(
-            str(sources[0]), f"only {len(stars)} stars are left, {FEWEST} are needed at least"
+            str(sources[0]),
+            say(
+                "only {stars} stars are left, {fewest} are needed at least",
+                stars=len(stars),
+                fewest=FEWEST,
+            ),
         )
-    tell_line("Comparing with the bundled catalogue.")
+    tell_line(say("Comparing with the bundled catalogue."))
     agreement = compare(stars, epoch, bundled_catalogue())
     warnings += _judged(sources, agreement, epoch)
     vectors = unit_vector(stars.ra, stars.dec)
@@ -133,7 +139,7 @@ def build(
         agreeing=agreement.share,
         offset_arcsec=agreement.offset_arcsec,
     )
-    tell_line(f"Writing {target}.")
+    tell_line(say("Writing {target}.", target=target))
     header = write_addon(target, header, stars, counts, extra)
     return Built(
         header=header,
@@ -155,26 +161,34 @@ def check_ranges(part: ReadStars) -> None:
     stars = part.stars
     fastest = FASTEST / ARCSEC
     checks: list[tuple[str, NDArray[Any], float, float, float, str]] = [
-        ("right ascension", stars.ra, -TAU, TAU + 1e-9, DEG, "deg"),
+        (say("right ascension"), stars.ra, -TAU, TAU + 1e-9, DEG, "deg"),
         ("declination", stars.dec, -math.pi / 2 - 1e-12, math.pi / 2 + 1e-12, DEG, "deg"),
         ("magnitude", stars.magnitude, BRIGHTEST, FAINTEST, 1.0, "mag"),
     ]
-    for axis, motion in (("pm in RA", stars.pm_ra), ("pm in Dec", stars.pm_dec)):
+    for axis, motion in ((say("pm in RA"), stars.pm_ra), (say("pm in Dec"), stars.pm_dec)):
         if motion is not None:
-            checks.append((axis, motion / ARCSEC, -fastest, fastest, 1.0, "arcsec per year"))
+            checks.append((axis, motion / ARCSEC, -fastest, fastest, 1.0, say("arcsec per year")))
     found: list[tuple[str, int, str]] = []
     for column, values, low, high, unit, word in checks:
         wrong = np.flatnonzero(~((values >= low) & (values <= high)))
         if wrong.size:
-            what = (
-                f"{float(values[wrong[0]]) / unit:g} {word} is outside {low / unit:g} to "
-                f"{high / unit:g} (rows like this: {wrong.size} of {len(stars)})"
+            what = say(
+                "{values:g} {word} is outside {low:g} to {high:g} (rows like this: "
+                "{size} of {stars})",
+                values=float(values[wrong[0]]) / unit,
+                word=word,
+                low=low / unit,
+                high=high / unit,
+                size=wrong.size,
+                stars=len(stars),
             )
             found.append((column, int(part.rows[wrong[0]]), what))
     if found:
         (column, row, what), *others = found
-        also = "".join(f"; column {c!r}, row {r}: {w}" for c, r, w in others)
-        reason = f"{what}{also}; columns used: {part.columns}"
+        also = "".join(say("; column {c!r}, row {r}: {w}", c=c, r=r, w=w) for c, r, w in others)
+        reason = say(
+            "{what}{also}; columns used: {columns}", what=what, also=also, columns=part.columns
+        )
         raise CatalogueRefused(str(part.path), reason, column, row)
 
 
@@ -187,22 +201,30 @@ def _joined(
     moving = all(part.stars.pm_ra is not None for part in parts)
     if not moving:
         if any(part.stars.pm_ra is not None for part in parts):
-            warnings.append("Proper motions are left out: not every file has them.")
+            warnings.append(say("Proper motions are left out: not every file has them."))
         else:
             warnings.append(
-                f"The stars have no proper motions and stay where they were in {epoch:.1f}; "
-                "attitudes are less certain by their motion since."
+                say(
+                    "The stars have no proper motions and stay where they were in "
+                    "{epoch:.1f}; attitudes are less certain by their motion since.",
+                    epoch=epoch,
+                )
             )
     assumed = sorted({part.epoch_year for part in parts if not part.epoch_told})
     if assumed:
         years = " and ".join(f"{year:.1f}" for year in assumed)
-        warnings.append(f"The epoch {years} was assumed; --epoch tells it.")
+        warnings.append(say("The epoch {years} was assumed; --epoch tells it.", years=years))
     for part in parts:
         if abs(part.epoch_year - epoch) > 0.05 and not moving:
             raise CatalogueRefused(
                 str(part.path),
-                f"its epoch is {part.epoch_year:.1f}, that of {parts[0].path.name} {epoch:.1f}, "
-                "and there are no proper motions to join them",
+                say(
+                    "its epoch is {epoch_year:.1f}, that of {name} {epoch:.1f}, and there "
+                    "are no proper motions to join them",
+                    epoch_year=part.epoch_year,
+                    name=parts[0].path.name,
+                    epoch=epoch,
+                ),
             )
     moved = [_at_epoch(part, epoch) for part in parts]
     every = StarColumns(
@@ -307,27 +329,48 @@ def _judged(sources: Sequence[Path], agreement: Agreement, epoch: float) -> list
     """
     if agreement.share is None:
         return [
-            f"Only {agreement.compared} stars of magnitude {_COMPARED[0]:g} to {_COMPARED[1]:g}: "
-            "too few to compare with the bundled catalogue."
+            say(
+                "Only {compared} stars of magnitude {compared_2:g} to {compared_3:g}: too "
+                "few to compare with the bundled catalogue.",
+                compared=agreement.compared,
+                compared_2=_COMPARED[0],
+                compared_3=_COMPARED[1],
+            )
         ]
     if agreement.share < _FEW_AGREE:
         raise CatalogueRefused(
             str(sources[0]),
-            f"of {agreement.compared} stars of magnitude {_COMPARED[0]:g} to {_COMPARED[1]:g} only "
-            f"{agreement.share:.1%} are where the bundled catalogue has one (epoch {epoch:.1f})",
-            "", None,
-            "Are these the columns of right ascension and declination, in the units told, for "
-            "equinox J2000 (ICRS), and is the epoch right?",
-        )  # fmt: skip
+            say(
+                "of {compared} stars of magnitude {compared_2:g} to {compared_3:g} only "
+                "{share:.1%} are where the bundled catalogue has one (epoch {epoch:.1f})",
+                compared=agreement.compared,
+                compared_2=_COMPARED[0],
+                compared_3=_COMPARED[1],
+                share=agreement.share,
+                epoch=epoch,
+            ),
+            "",
+            None,
+            say(
+                "Are these the columns of right ascension and declination, in the units "
+                "told, for equinox J2000 (ICRS), and is the epoch right?"
+            ),
+        )
     said = []
     if agreement.share < _MOST_AGREE:
         said.append(
-            f"Only {agreement.share:.0%} of the {agreement.compared} bright stars compared are in "
-            "the bundled catalogue."
+            say(
+                "Only {share:.0%} of the {compared} bright stars compared are in the bundled "
+                "catalogue.",
+                share=agreement.share,
+                compared=agreement.compared,
+            )
         )
     if agreement.shift_arcsec > _SHIFTED / ARCSEC:
         said.append(
-            f"The bright stars are shifted by {angle_text(agreement.shift_arcsec * ARCSEC)} as a "
-            "whole."
+            say(
+                "The bright stars are shifted by {shift_arcsec} as a whole.",
+                shift_arcsec=angle_text(agreement.shift_arcsec * ARCSEC),
+            )
         )
     return said

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from polewright.foundation.angles import spherical
 from polewright.foundation.errors import in_words
+from polewright.foundation.language import say
 from polewright.solving.catalogue.addon import StarColumns
 from polewright.solving.catalogue.addon_table import MAGNITUDE_NAMES, plain
 from polewright.solving.errors import CatalogueRefused
@@ -64,7 +65,9 @@ def check_packing(path: Path) -> None:
             while file.read(1 << 20):
                 pass
     except (OSError, EOFError, zlib.error) as exc:
-        raise CatalogueRefused(str(path), f"it cannot be unpacked ({in_words(exc)})") from exc
+        raise CatalogueRefused(
+            str(path), say("it cannot be unpacked ({exc})", exc=in_words(exc))
+        ) from exc
 
 
 def read_index(path: Path, magnitude_column: str | None = None) -> StarColumns:
@@ -86,17 +89,19 @@ def read_index(path: Path, magnitude_column: str | None = None) -> StarColumns:
     except CatalogueRefused:
         raise
     except fits_troubles() as exc:
-        raise CatalogueRefused(str(path), f"the index cannot be read ({exc})") from exc
+        raise CatalogueRefused(str(path), say("the index cannot be read ({exc})", exc=exc)) from exc
 
 
 def _vectors(file: Any, path: Path) -> NDArray[np.float64]:
     tree = next((h for h in file if str(h.header.get("KDT_NAME", "")).strip() == "stars"), None)
     data = _named(file, "kdtree_data_stars")
     if tree is None or data is None:
-        raise CatalogueRefused(str(path), "this index has no stars in it (no kd-tree 'stars')")
+        raise CatalogueRefused(str(path), say("this index has no stars in it (no kd-tree 'stars')"))
     kind = str(tree.header["KDT_DATA"]).strip()
     if kind not in _TYPES:
-        raise CatalogueRefused(str(path), f"its stars are stored as {kind!r}, which is unknown")
+        raise CatalogueRefused(
+            str(path), say("its stars are stored as {kind!r}, which is unknown", kind=kind)
+        )
     order = ">" if str(tree.header.get("ENDIAN", "04:03:02:01")).startswith("01") else "<"
     count = int(tree.header["KDT_NDAT"])
     stored = _raw(path, data, f"{order}{_TYPES[kind]}", 3 * count).reshape(count, 3)
@@ -104,14 +109,14 @@ def _vectors(file: Any, path: Path) -> NDArray[np.float64]:
     if kind.startswith("u"):
         numbers = _named(file, "kdtree_range_stars")
         if numbers is None:
-            raise CatalogueRefused(str(path), "its stars are scaled, but the scale is missing")
+            raise CatalogueRefused(str(path), say("its stars are scaled, but the scale is missing"))
         span = _raw(path, numbers, f"{order}f8", 7)  # low x, y, z; high x, y, z; units per unit
         vectors = span[:3] + vectors / span[6]
     lengths = np.linalg.norm(vectors, axis=1)
     wrong = np.flatnonzero(~(np.abs(lengths - 1.0) < 1e-3))
     if wrong.size:
         raise CatalogueRefused(
-            str(path), "this is no direction (its length is not 1)", "kdtree_data_stars",
+            str(path), say("this is no direction (its length is not 1)"), "kdtree_data_stars",
             int(wrong[0]) + 1,
         )  # fmt: skip
     return np.asarray(vectors / lengths[:, None])
@@ -134,7 +139,9 @@ def _raw(path: Path, hdu: Any, dtype: str, count: int) -> NDArray[Any]:
         file.seek(hdu.fileinfo()["datLoc"])
         found = file.read(count * np.dtype(dtype).itemsize)
     if len(found) != count * np.dtype(dtype).itemsize:
-        raise CatalogueRefused(str(path), f"the file is cut short: {count} numbers announced")
+        raise CatalogueRefused(
+            str(path), say("the file is cut short: {count} numbers announced", count=count)
+        )
     return np.frombuffer(found, dtype=dtype)
 
 
@@ -153,19 +160,23 @@ def _with_magnitudes(
         known = [n for n in extra if plain(n) in MAGNITUDE_NAMES or plain(n).startswith("mag")]
         name = known[0] if known else None
     if name is None:
-        has = ", ".join(extra) or "none"
+        has = ", ".join(extra) or say("none")
         raise CatalogueRefused(
             str(path),
-            f"no column of magnitudes was found beside its stars (columns: {has})",
+            say("no column of magnitudes was found beside its stars (columns: {has})", has=has),
             wanted or "",
             None,
-            "Name one with --mag-column, or take an index with magnitudes, such as those of "
-            "Debian's astrometry-data-tycho2 packages.",
+            say(
+                "Name one with --mag-column, or take an index with magnitudes, such as those "
+                "of Debian's astrometry-data-tycho2 packages."
+            ),
         )
     magnitude = np.asarray(extra[name].data[name], dtype=np.float32)
     if magnitude.size != vectors.shape[0]:
         raise CatalogueRefused(
-            str(path), f"{magnitude.size} magnitudes for {vectors.shape[0]} stars", name
+            str(path),
+            say("{size} magnitudes for {shape} stars", size=magnitude.size, shape=vectors.shape[0]),
+            name,
         )
     ra, dec = spherical(vectors)
     return StarColumns(np.asarray(ra), np.asarray(dec), magnitude, None, None)

@@ -9,6 +9,7 @@ from pathlib import Path
 import platformdirs
 
 from polewright.foundation.errors import in_words
+from polewright.foundation.language import say
 from polewright.solving.catalogue.addon import SUFFIX, AddOn
 from polewright.solving.catalogue.catalogue import bundled_catalogue
 from polewright.solving.errors import CatalogueUnusable
@@ -36,11 +37,15 @@ def file_of(name: str, folder: Path | None = None) -> Path:
     """
     if name.lower() == NONE:
         raise CatalogueUnusable(
-            name, f"the word {NONE!r} stands for no catalogue", "Give another --name."
+            name,
+            say("the word {none!r} stands for no catalogue", none=NONE),
+            say("Give another --name."),
         )
     if name.lower().endswith(SUFFIX):
         raise CatalogueUnusable(
-            name, f"a name that ends in {SUFFIX} is taken for a file", f"Leave {SUFFIX} out."
+            name,
+            say("a name that ends in {suffix} is taken for a file", suffix=SUFFIX),
+            say("Leave {suffix} out.", suffix=SUFFIX),
         )
     return _file(name, folder)
 
@@ -49,8 +54,8 @@ def _file(name: str, folder: Path | None) -> Path:
     if not _NAME.fullmatch(name):
         raise CatalogueUnusable(
             name,
-            "a name is letters, digits, dot, dash and underscore, 61 at most",
-            "Give another --name.",
+            say("a name is letters, digits, dot, dash and underscore, 61 at most"),
+            say("Give another --name."),
         )
     return (folder or default_folder()) / f"{name}{SUFFIX}"
 
@@ -109,20 +114,24 @@ def remove(name: str, folder: Path | None = None) -> Path:
     if not path.exists():
         if name == bundled_catalogue().name:
             raise CatalogueUnusable(
-                name, "it is the bundled one, which cannot be removed", "Give an add-on's name."
+                name,
+                say("it is the bundled one, which cannot be removed"),
+                say("Give an add-on's name."),
             )
         names = ", ".join(item.stem for item in installed(folder))
         raise CatalogueUnusable(
             str(path),
-            f"it is not there; installed: {names or 'none'}",
-            "Give one of the names that are installed." if names else "There is nothing to remove.",
+            say("it is not there; installed: {value}", value=names or "none"),
+            say("Give one of the names that are installed.")
+            if names
+            else say("There is nothing to remove."),
         )
     try:
         path.unlink()
     except OSError as exc:
         raise CatalogueUnusable(
             str(path),
-            f"it cannot be removed ({in_words(exc)})",
-            "End what uses it, then try again.",
+            say("it cannot be removed ({exc})", exc=in_words(exc)),
+            say("End what uses it, then try again."),
         ) from exc
     return path

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from polewright.foundation.angles import ARCSEC, DEG, HOUR
 from polewright.foundation.errors import in_words
+from polewright.foundation.language import joined, say
 from polewright.solving.catalogue.addon import StarColumns
 from polewright.solving.catalogue.addon_index import (
     INDEX_EPOCH,
@@ -78,7 +79,7 @@ def read_stars(path: Path, options: ReadOptions) -> ReadStars:
         CatalogueRefused: it cannot be read or understood; says which column and row.
     """
     if not path.is_file():
-        raise CatalogueRefused(str(path), "there is no such file")
+        raise CatalogueRefused(str(path), say("there is no such file"))
     name = path.name.lower().removesuffix(".gz")
     if name.endswith((".fits", ".fit", ".fts")):
         check_packing(path)
@@ -87,7 +88,7 @@ def read_stars(path: Path, options: ReadOptions) -> ReadStars:
             told = options.epoch_year is not None
             epoch = INDEX_EPOCH if options.epoch_year is None else options.epoch_year
             rows = np.arange(1, len(stars) + 1)
-            return ReadStars(path, stars, rows, 0, epoch, told, "an index's stars")
+            return ReadStars(path, stars, rows, 0, epoch, told, say("an index's stars"))
         table = _fits_table(path)
     elif name.endswith((".parquet", ".pq")):
         table = _parquet_table(path, options)
@@ -100,7 +101,7 @@ def _understood(path: Path, table: Table, options: ReadOptions) -> ReadStars:
     """Turn named columns into stars."""
     names = [name for name in table.names if name in table.columns]
     ra_name = _pick(
-        path, names, options.ra, RA_NAMES, "right ascension", "--ra-column", table.names
+        path, names, options.ra, RA_NAMES, say("right ascension"), "--ra-column", table.names
     )
     dec_name = _pick(
         path, names, options.dec, DEC_NAMES, "declination", "--dec-column", table.names
@@ -115,11 +116,11 @@ def _understood(path: Path, table: Table, options: ReadOptions) -> ReadStars:
     ra, dec, magnitude = (table.columns[n] for n in (ra_name, dec_name, mag_name))
     blank = ~(np.isfinite(ra) & np.isfinite(dec) & np.isfinite(magnitude))
     if ra.size == 0:
-        raise CatalogueRefused(str(path), "it has no rows")
+        raise CatalogueRefused(str(path), say("it has no rows"))
     if np.mean(blank) > _MOST_BLANK:
         raise CatalogueRefused(
             str(path),
-            f"{np.mean(blank):.0%} of the rows have no position or no magnitude",
+            say("{blank:.0%} of the rows have no position or no magnitude", blank=np.mean(blank)),
             next(
                 n for n in (mag_name, ra_name, dec_name) if np.any(~np.isfinite(table.columns[n]))
             ),
@@ -130,8 +131,8 @@ def _understood(path: Path, table: Table, options: ReadOptions) -> ReadStars:
     dec_unit = _unit(path, dec_name, options.dec_unit or table.units.get(dec_name), ANGLE_UNITS)
     if dec_unit == HOUR:
         raise CatalogueRefused(
-            str(path), "a declination is not told in hours", dec_name, None,
-            "Say --dec-unit deg or --dec-unit rad; hours are for --ra-unit.",
+            str(path), say("a declination is not told in hours"), dec_name, None,
+            say("Say --dec-unit deg or --dec-unit rad; hours are for --ra-unit."),
         )  # fmt: skip
     if ra_unit is None and plain(ra_name) == "rahours":
         ra_unit = HOUR
@@ -164,13 +165,13 @@ def _in_degrees(path: Path, name: str, ra: Floats, dec: Floats) -> None:
     span = float(np.ptp(np.percentile(dec, [5.0, 95.0])))
     if ra.size >= 100 and span > 30.0 and top <= 24.0:
         raise CatalogueRefused(
-            str(path), f"no value is above {top:.3f}: are these hours?", name, None,
-            "Say which with --ra-unit hour or --ra-unit deg.",
+            str(path), say("no value is above {top:.3f}: are these hours?", top=top), name, None,
+            say("Say which with --ra-unit hour or --ra-unit deg."),
         )  # fmt: skip
     if ra.size >= 100 and top <= 2.0 * math.pi and float(np.max(np.abs(dec))) <= 0.5 * math.pi:
         raise CatalogueRefused(
-            str(path), f"no value is above {top:.3f}: are these radians?", name, None,
-            "Say which with --ra-unit rad --dec-unit rad, or --ra-unit deg.",
+            str(path), say("no value is above {top:.3f}: are these radians?", top=top), name, None,
+            say("Say which with --ra-unit rad --dec-unit rad, or --ra-unit deg."),
         )  # fmt: skip
 
 
@@ -186,9 +187,12 @@ def _epoch(
         if years.size and float(np.ptp(years)) < 0.05 and 1850.0 < float(years[0]) < 2150.0:
             return float(years[0]), True
         raise CatalogueRefused(
-            str(path), "stars have epochs of their own, or this is no Julian year", column, None,
-            "Bring all to one epoch, and give it with --epoch.",
-        )  # fmt: skip
+            str(path),
+            say("stars have epochs of their own, or this is no Julian year"),
+            column,
+            None,
+            say("Bring all to one epoch, and give it with --epoch."),
+        )
     known = {plain(name) for name in table.columns} | {plain(name) for name in names}
     return (_GAIA_EPOCH if known & set(_GAIA) else INDEX_EPOCH), False
 
@@ -209,11 +213,14 @@ def _pick(
     """
     found = _maybe(path, names, wanted, usual)
     if found is None:
-        shown = ", ".join(every[:30]) or "none"
+        shown = ", ".join(every[:30]) or say("none")
         raise CatalogueRefused(
-            str(path), f"no column looks like the {what}; there are: {shown}", "", None,
-            f"Name it with {option}.",
-        )  # fmt: skip
+            str(path),
+            say("no column looks like the {what}; there are: {shown}", what=what, shown=shown),
+            "",
+            None,
+            say("Name it with {option}.", option=option),
+        )
     return found
 
 
@@ -225,7 +232,9 @@ def _maybe(
             if name == wanted or name.lower() == wanted.lower():
                 return name
         raise CatalogueRefused(
-            str(path), f"there is no such column; there are: {', '.join(names[:30])}", wanted
+            str(path),
+            say("there is no such column; there are: {names}", names=joined(", ", names[:30])),
+            wanted,
         )
     by_plain = {plain(name): name for name in reversed(names)}
     return next((by_plain[u] for u in usual if u in by_plain), None)
@@ -239,7 +248,13 @@ def _unit(path: Path, column: str, told: str | None, known: Mapping[str, float])
     word = word.replace("per", "") if "per" in word else word
     if word not in known:
         raise CatalogueRefused(
-            str(path), f"the unit {told!r} is unknown here; known: {', '.join(known)}", column
+            str(path),
+            say(
+                "the unit {told!r} is unknown here; known: {known}",
+                told=told,
+                known=joined(", ", known),
+            ),
+            column,
         )
     return known[word]
 
@@ -260,9 +275,11 @@ def _fits_table(path: Path) -> Table:
                         columns[column.name][values == column.null] = math.nan
                     units[column.name] = str(column.unit or "")
     except fits_troubles() as exc:
-        raise CatalogueRefused(str(path), f"it cannot be read as FITS ({exc})") from exc
+        raise CatalogueRefused(
+            str(path), say("it cannot be read as FITS ({exc})", exc=exc)
+        ) from exc
     if not tables:
-        raise CatalogueRefused(str(path), "this FITS file has no table with rows")
+        raise CatalogueRefused(str(path), say("this FITS file has no table with rows"))
     return Table(columns, units, tuple(tables[0].columns.names))
 
 
@@ -272,9 +289,12 @@ def _parquet_table(path: Path, options: ReadOptions) -> Table:
         parquet = import_module("pyarrow.parquet")
     except ImportError as exc:
         raise CatalogueRefused(
-            str(path), "Parquet needs the library pyarrow, which is not installed", "", None,
-            'Install it with: pip install "polewright[parquet]"; or convert the file to CSV.',
-        ) from exc  # fmt: skip
+            str(path),
+            say("Parquet needs the library pyarrow, which is not installed"),
+            "",
+            None,
+            say('Install it with: pip install "polewright[parquet]"; or convert the file to CSV.'),
+        ) from exc
     try:
         schema = parquet.read_schema(path)
         wanted = [n for n in schema.names if interesting(n) or n in options.named]
@@ -287,6 +307,6 @@ def _parquet_table(path: Path, options: ReadOptions) -> Table:
                 units[field.name] = (field.metadata or {}).get(b"unit", b"").decode()
     except (OSError, ValueError, pyarrow.ArrowException) as exc:
         raise CatalogueRefused(
-            str(path), f"it cannot be read as Parquet ({in_words(exc)})"
+            str(path), say("it cannot be read as Parquet ({exc})", exc=in_words(exc))
         ) from exc
     return Table(columns, units, tuple(schema.names))

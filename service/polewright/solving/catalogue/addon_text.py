@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 
 from polewright.foundation.errors import in_words
+from polewright.foundation.language import say
 from polewright.solving.catalogue.addon_table import ReadOptions, Table, interesting
 from polewright.solving.errors import CatalogueRefused
 
@@ -49,7 +50,9 @@ def text_table(path: Path, options: ReadOptions) -> Table:
         ):
             return _rows(path, text, options)
     except (OSError, UnicodeDecodeError, EOFError, zlib.error, csv.Error) as exc:
-        raise CatalogueRefused(str(path), f"it cannot be read as text ({in_words(exc)})") from exc
+        raise CatalogueRefused(
+            str(path), say("it cannot be read as text ({exc})", exc=in_words(exc))
+        ) from exc
 
 
 def _rows(path: Path, text: io.TextIOWrapper, options: ReadOptions) -> Table:
@@ -58,13 +61,16 @@ def _rows(path: Path, text: io.TextIOWrapper, options: ReadOptions) -> Table:
     names = [n.strip().strip('"') for n in (head.split(splitter) if splitter else head.split())]
     if len(names) < 3:
         raise CatalogueRefused(
-            str(path), f"its first line does not name three columns: {head.strip()[:60]!r}", "",
-            None, "It holds the columns' names: ra,dec,mag and, where known, pmra,pmdec.",
-        )  # fmt: skip
+            str(path),
+            say("its first line does not name three columns: {head!r}", head=head.strip()[:60]),
+            "",
+            None,
+            say("It holds the columns' names: ra,dec,mag and, where known, pmra,pmdec."),
+        )
     if all(_is_number(name) for name in names):
         raise CatalogueRefused(
-            str(path), "its first line holds numbers where the columns' names belong", "", 0,
-            "Put a line such as ra,dec,mag,pmra,pmdec on top.",
+            str(path), say("its first line holds numbers where the columns' names belong"), "", 0,
+            say("Put a line such as ra,dec,mag,pmra,pmdec on top."),
         )  # fmt: skip
     lower = {name.lower() for name in options.named}
     used = [i for i, n in enumerate(names) if interesting(n) or n.lower() in lower]
@@ -81,7 +87,17 @@ def _rows(path: Path, text: io.TextIOWrapper, options: ReadOptions) -> Table:
             break
         row += 1
         if len(fields) < len(names):
-            bad.append(_Bad(row, "", f"{len(fields)} values where {len(names)} columns are named"))
+            bad.append(
+                _Bad(
+                    row,
+                    "",
+                    say(
+                        "{fields} values where {names} columns are named",
+                        fields=len(fields),
+                        names=len(names),
+                    ),
+                )
+            )
             continue
         for column, i in zip(values, used, strict=True):
             try:
@@ -115,10 +131,10 @@ def _why(text: str) -> str:
     """Say what is wrong with a field that is neither empty nor a number."""
     hint = ""
     if re.fullmatch(r"\s*\d+[: ]\d+[: ][\d.]+\s*", text) or ":" in text:
-        hint = "; sexagesimal angles are not read, give decimal degrees"
+        hint = say("; sexagesimal angles are not read, give decimal degrees")
     elif re.fullmatch(r"\s*[-+]?\d+,\d+\s*", text):
-        hint = "; numbers take a decimal point"
-    return f"{text.strip()[:40]!r} is no number{hint}"
+        hint = say("; numbers take a decimal point")
+    return say("{text!r} is no number{hint}", text=text.strip()[:40], hint=hint)
 
 
 def _refusal(path: Path, bad: Sequence[_Bad], rows: int) -> CatalogueRefused:
@@ -129,7 +145,13 @@ def _refusal(path: Path, bad: Sequence[_Bad], rows: int) -> CatalogueRefused:
     if others:
         shown = ", ".join(str(row) for row in others[:SHOWN_ROWS])
         more = ", ..." if len(others) > SHOWN_ROWS else ""
-        reason += f". {len(others) + 1} of {rows} rows are bad; the others: {shown}{more}"
+        reason += say(
+            ". {others} of {rows} rows are bad; the others: {shown}{more}",
+            others=len(others) + 1,
+            rows=rows,
+            shown=shown,
+            more=more,
+        )
         if len(bad) >= MANY_BAD:
-            reason += " (the rest of the file was not looked at)"
+            reason += say(" (the rest of the file was not looked at)")
     return CatalogueRefused(str(path), reason, first.column, first.row)

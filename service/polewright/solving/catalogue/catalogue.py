@@ -32,6 +32,7 @@ from numpy.typing import NDArray
 from polewright.calculation.sky.hipparcos import hipparcos
 from polewright.foundation.angles import DEG, Vector
 from polewright.foundation.errors import ConfigError, in_words
+from polewright.foundation.language import say
 
 GAIA_EPOCH = 2016.0
 """Julian year of the positions of Gaia DR3 (Gaia Collaboration 2023, A&A 674, A1)."""
@@ -180,15 +181,31 @@ class Catalogue:
             blob = path.read_bytes()
         except OSError as exc:
             raise ConfigError(
-                f"The star catalogue {path} cannot be read: {in_words(exc)}."
+                say(
+                    "The star catalogue {path} cannot be read: {exc}.", path=path, exc=in_words(exc)
+                )
             ) from exc
         if len(blob) < _HEADER.size:
-            raise ConfigError(f"The star catalogue {path} is cut short ({len(blob)} bytes).")
+            raise ConfigError(
+                say(
+                    "The star catalogue {path} is cut short ({blob} bytes).",
+                    path=path,
+                    blob=len(blob),
+                )
+            )
         magic, version, count = _HEADER.unpack_from(blob)
         if magic != b"GDR3" or version != 1:
-            raise ConfigError(f"{path} is not a star catalogue of the known format (GDR3, 1).")
+            raise ConfigError(
+                say("{path} is not a star catalogue of the known format (GDR3, 1).", path=path)
+            )
         if len(blob) < _HEADER.size + count * _RECORD.itemsize:
-            raise ConfigError(f"The star catalogue {path} is cut short: {count} stars announced.")
+            raise ConfigError(
+                say(
+                    "The star catalogue {path} is cut short: {count} stars announced.",
+                    path=path,
+                    count=count,
+                )
+            )
         rows = np.frombuffer(blob, dtype=_RECORD, count=count, offset=_HEADER.size)
         if are_proper_motions(rows["pm_ra"], rows["pm_dec"]):
             pm_ra, pm_dec = rows["pm_ra"], rows["pm_dec"]

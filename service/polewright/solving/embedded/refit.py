@@ -21,6 +21,7 @@ from scipy.spatial import cKDTree
 
 from polewright.calculation.images.frame import StarList
 from polewright.foundation.angles import Matrix, Vector
+from polewright.foundation.language import say
 from polewright.solving.catalogue.catalogue import ConeStars, StarSource
 from polewright.solving.embedded.evidence import Approximation, accident, chances, same_brightness
 from polewright.solving.embedded.fitting import Floats, Ints, centred, fit_attitude, gnomonic
@@ -71,15 +72,26 @@ class Refit:
     def objection(self) -> str:
         """Why this fit must not be believed; empty when it may."""
         if self.matched < MIN_MATCHED:
-            return f"{self.matched} stars match, {MIN_MATCHED} needed"
+            return say(
+                "{matched} stars match, {min_matched} needed",
+                matched=self.matched,
+                min_matched=MIN_MATCHED,
+            )
         if not self.rms_px <= RMS_LIMIT_PX:
-            return f"rms of the matched stars {self.rms_px:.1f} px, limit {RMS_LIMIT_PX} px"
+            return say(
+                "rms of the matched stars {rms_px:.1f} px, limit {rms_limit_px} px",
+                rms_px=self.rms_px,
+                rms_limit_px=RMS_LIMIT_PX,
+            )
         if not self.found >= FOUND_LIMIT:
-            return f"only {self.found:.0%} of the bright catalogue stars are in the frame"
+            return say(
+                "only {found:.0%} of the bright catalogue stars are in the frame", found=self.found
+            )
         if not self.log10_accident <= ACCIDENT_LIMIT:  # so that a NaN is refused too
-            return (
-                f"{self.matched} matches could be an accident "
-                f"(probability 1e{self.log10_accident:+.1f})"
+            return say(
+                "{matched} matches could be an accident (probability 1e{log10_accident:+.1f})",
+                matched=self.matched,
+                log10_accident=self.log10_accident,
             )
         return ""
 

@@ -18,6 +18,7 @@ from polewright.calculation.images.frame import Frame, StarList
 from polewright.foundation.angles import DEG, Matrix, Vector, spherical
 from polewright.foundation.clock import CancelToken
 from polewright.foundation.errors import ConfigError
+from polewright.foundation.language import joined, say
 from polewright.solving.base import SolveHint
 from polewright.solving.catalogue.addon_place import open_addons
 from polewright.solving.catalogue.catalogue import (
@@ -86,7 +87,10 @@ class EmbeddedSolver:
             if not fit.objection:
                 return _solution(stars, fit, time.monotonic() - started)
             if fit.matched > best:
-                best, objection = fit.matched, f"the best candidate was refused, {fit.objection}"
+                best, objection = (
+                    fit.matched,
+                    say("the best candidate was refused, {objection}", objection=fit.objection),
+                )
         raise NoMatch(_where(hint), field_deg(hint, stars), len(stars), objection)
 
     def track(
@@ -172,15 +176,22 @@ def create(options: Mapping[str, object]) -> EmbeddedSolver | DeepSolver:
     unknown = sorted(set(options) - known)
     if unknown:
         raise ConfigError(
-            f"The embedded solver has no option {unknown[0]!r}; "
-            f"it knows {', '.join(sorted(known))}."
+            say(
+                "The embedded solver has no option {unknown!r}; it knows {known}.",
+                unknown=unknown[0],
+                known=joined(", ", sorted(known)),
+            )
         )
     blind = options.get("blind", False)
     if not isinstance(blind, bool):
-        raise ConfigError(f"The embedded solver's option 'blind' is true or false, not {blind!r}.")
+        raise ConfigError(
+            say(
+                "The embedded solver's option 'blind' is true or false, not {blind!r}.", blind=blind
+            )
+        )
     tell_line = options.get("on_progress")
     if tell_line is not None and not callable(tell_line):
-        raise ConfigError("The embedded solver's option 'on_progress' must be callable.")
+        raise ConfigError(say("The embedded solver's option 'on_progress' must be callable."))
     progress = _progress(tell_line)
 
     def over(source: StarSource) -> EmbeddedSolver:
@@ -206,12 +217,14 @@ def _progress(tell_line: object) -> Progress | None:
 
 def _where(hint: SolveHint) -> str:
     if hint.centre_icrs is None:
-        return "anywhere in the sky"
+        return say("anywhere in the sky")
     ra, dec = spherical(hint.centre_icrs)
     radius = 5.0 if hint.radius is None else hint.radius / DEG
-    return (
-        f"within {radius:.1f} deg of RA {float(ra) / (15.0 * DEG):.3f} h, "
-        f"Dec {float(dec) / DEG:+.2f} deg"
+    return say(
+        "within {radius:.1f} deg of RA {ra:.3f} h, Dec {dec:+.2f} deg",
+        radius=radius,
+        ra=float(ra) / (15.0 * DEG),
+        dec=float(dec) / DEG,
     )
 
 

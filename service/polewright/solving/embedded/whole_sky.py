@@ -9,6 +9,7 @@ from collections.abc import Callable
 import numpy as np
 
 from polewright.foundation.angles import DEG, Vector
+from polewright.foundation.language import say
 from polewright.solving.catalogue.catalogue import StarSource
 from polewright.solving.embedded import quads
 
@@ -45,7 +46,9 @@ class WholeSky:
         with _LOCK:
             if key not in _LEVELS:
                 if not self._told:
-                    self._say("Looking in the whole sky: the first time takes some ten seconds.")
+                    self._say(
+                        say("Searching the whole sky: the first time takes about ten seconds.")
+                    )
                     self._told = True
                 if self._stars is None or self._stars[0] != year:
                     pole = np.array([0.0, 0.0, 1.0])

@@ -27,6 +27,7 @@ from polewright.calculation.images.frame import Frame, StarList
 from polewright.foundation.angles import separation
 from polewright.foundation.clock import CancelToken
 from polewright.foundation.errors import ConfigError, in_words
+from polewright.foundation.language import say
 from polewright.foundation.programs import Ended, Program
 from polewright.solving.base import MEASURED_SCALE, SolveHint
 from polewright.solving.embedded.evidence import Approximation, Prior
@@ -111,7 +112,12 @@ class CommandSolver:
         for pattern in (*options.results, options.matches):
             path = PurePosixPath(pattern.replace("\\", "/"))
             if path.is_absolute() or ".." in path.parts or ":" in pattern:
-                raise ConfigError(f"the pattern {pattern!r} must stay inside the solver's folder")
+                raise ConfigError(
+                    say(
+                        "the pattern {pattern!r} must stay inside the solver's folder",
+                        pattern=pattern,
+                    )
+                )
 
     @property
     def name(self) -> str:
@@ -184,8 +190,11 @@ class CommandSolver:
             raise SolverFailed(
                 NAME,
                 None,
-                f"its temporary files cannot be used ({in_words(exc)}): make room there, or set "
-                "TMPDIR to a folder that has some",
+                say(
+                    "its temporary files cannot be used ({exc}): make room there, or set "
+                    "TMPDIR to a folder that has some",
+                    exc=in_words(exc),
+                ),
             ) from exc
         found = attitude_from_header(header, stars.width, stars.height, NAME)
         check(found, hint, stars, NAME)
@@ -198,10 +207,13 @@ class CommandSolver:
             return self._template
         if self._blind is not None and self._blind.suits(hint):
             return self._blind
-        wanted = "pointing" if hint.centre_icrs is None else "pixel scale"
+        wanted = "pointing" if hint.centre_icrs is None else say("pixel scale")
         raise ConfigError(
-            f"the solver's command needs the {wanted}, which is not known; give it in the "
-            "configuration, or add a blind_command that does without"
+            say(
+                "the solver's command needs the {wanted}, which is not known; give it in the "
+                "configuration, or add a blind_command that does without",
+                wanted=wanted,
+            )
         )
 
     def _write_input(
@@ -211,7 +223,9 @@ class CommandSolver:
         image, table = folder / "frame.fits", folder / "frame.xyls"
         if self.needs_image or "image" in self._template.places:
             if frame is None:
-                raise ConfigError("this solver's command wants the image, but only stars are there")
+                raise ConfigError(
+                    say("this solver's command wants the image, but only stars are there")
+                )
             write_image(image, frame, hint)
         if not self.needs_image or "stars" in self._template.places:
             write_stars(table, stars.take(slice(0, self.options.max_stars)), hint)
@@ -226,7 +240,9 @@ class CommandSolver:
         if ended.exit_status in self.options.not_solved_status:
             raise NoMatch(*tried(hint, stars), detail=_last(ended))
         if ended.exit_status != 0:
-            raise SolverFailed(NAME, ended.exit_status, "it reported an error", ended.last_lines)
+            raise SolverFailed(
+                NAME, ended.exit_status, say("it reported an error"), ended.last_lines
+            )
         for pattern in self.options.results:
             for path in sorted(folder.glob(pattern)):
                 header = header_with_wcs(path)
@@ -327,7 +343,12 @@ def create(options: Mapping[str, object]) -> CommandSolver:
         key = ".".join(str(part) for part in first["loc"])
         known = ", ".join(CommandOptions.model_fields)
         raise ConfigError(
-            f"option {key!r} of the command solver: {first['msg']}; its options are {known}"
+            say(
+                "option {key!r} of the command solver: {msg}; its options are {known}",
+                key=key,
+                msg=first["msg"],
+                known=known,
+            )
         ) from exc
 
 
@@ -337,7 +358,11 @@ def _run(arguments: list[str], folder: Path, timeout_s: float, cancel: CancelTok
         program = Program(arguments, folder)
     except OSError as exc:
         raise SolverFailed(
-            NAME, None, f"{arguments[0]} could not be started: {in_words(exc)}"
+            NAME,
+            None,
+            say(
+                "{arguments} could not be started: {exc}", arguments=arguments[0], exc=in_words(exc)
+            ),
         ) from exc
     ended = program.finish(timeout_s, (lambda: None) if cancel is None else cancel.check)
     if ended is None:
@@ -346,4 +371,8 @@ def _run(arguments: list[str], folder: Path, timeout_s: float, cancel: CancelTok
 
 
 def _last(ended: Ended) -> str:
-    return ended.last_lines[-1] if ended.last_lines else "the program left no WCS and said nothing"
+    return (
+        ended.last_lines[-1]
+        if ended.last_lines
+        else say("the program left no WCS and said nothing")
+    )

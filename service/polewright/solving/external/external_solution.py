@@ -14,6 +14,7 @@ from scipy.spatial import cKDTree
 from polewright.calculation.geometry.solution import Distortion, Solution
 from polewright.calculation.images.frame import StarList
 from polewright.foundation.angles import DEG, separation, spherical
+from polewright.foundation.language import say
 from polewright.solving.base import MEASURED_SCALE, SolveHint
 from polewright.solving.embedded.fitting import centred, fit_attitude
 from polewright.solving.errors import NoMatch, SolutionRejected
@@ -93,13 +94,15 @@ def from_matches(
 def check(found: WcsAttitude, hint: SolveHint, stars: StarList, solver: str) -> None:
     """Refuse an answer that contradicts what was known before."""
     if hint.parity is not None and found.parity != hint.parity:
-        raise SolutionRejected(solver, "it is mirrored against the frames solved before")
+        raise SolutionRejected(solver, say("it is mirrored against the frames solved before"))
     if hint.centre_icrs is not None and hint.radius is not None:
         away = float(separation(found.attitude[:, 2], hint.centre_icrs))
         if away > 1.05 * hint.radius + found.scale * stars.height:
             raise NoMatch(
                 *tried(hint, stars),
-                detail=f"the program answered with a place {away / DEG:.1f} deg from there",
+                detail=say(
+                    "the program answered with a place {away:.1f} deg from there", away=away / DEG
+                ),
             )
 
 
@@ -114,20 +117,29 @@ def check_scale(answer: Solution, hint: SolveHint) -> None:
     if abs(off) > hint.scale_tolerance + 0.01:
         raise SolutionRejected(
             answer.solver,
-            f"its scale of {answer.scale / DEG * 3600.0:.3f} arcsec/px is {off:+.1%} off the "
-            f"expected {hint.scale / DEG * 3600.0:.3f}, more than {hint.scale_tolerance:.1%}",
+            say(
+                "its scale of {scale:.3f} arcsec/px is {off:+.1%} off the expected "
+                "{scale_2:.3f}, more than {scale_tolerance:.1%}",
+                scale=answer.scale / DEG * 3600.0,
+                off=off,
+                scale_2=hint.scale / DEG * 3600.0,
+                scale_tolerance=hint.scale_tolerance,
+            ),
         )
 
 
 def tried(hint: SolveHint, stars: StarList) -> tuple[str, tuple[float, float] | None, int]:
     """Hint, field and star count as `NoMatch` wants them."""
-    where = "anywhere in the sky"
+    where = say("anywhere in the sky")
     if hint.centre_icrs is not None:
         ra, dec = (float(v) / DEG for v in spherical(hint.centre_icrs))
-        where = f"near RA {ra / 15.0:.3f} h, Dec {dec:+.2f} deg"
+        where = say("near RA {ra:.3f} h, Dec {dec:+.2f} deg", ra=ra / 15.0, dec=dec)
         if hint.radius is not None:
-            where = (
-                f"within {hint.radius / DEG:.1f} deg of RA {ra / 15.0:.3f} h, Dec {dec:+.2f} deg"
+            where = say(
+                "within {radius:.1f} deg of RA {ra:.3f} h, Dec {dec:+.2f} deg",
+                radius=hint.radius / DEG,
+                ra=ra / 15.0,
+                dec=dec,
             )
     field = None
     if hint.scale is not None:

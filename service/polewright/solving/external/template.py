@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from polewright.foundation.angles import DEG, spherical
+from polewright.foundation.language import say
 from polewright.foundation.user_commands import UserCommand
 from polewright.solving.base import SolveHint
 from polewright.solving.errors import SolverMissing
@@ -40,9 +41,12 @@ class Template(UserCommand):
         if found is None:
             raise SolverMissing(
                 solver,
-                f"the program {name!r} was not found",
-                f"Install it, or write its full path as the first word of the command ({name!r}), "
-                "or choose the embedded solver.",
+                say("the program {name!r} was not found", name=name),
+                say(
+                    "Install it, or write its full path as the first word of the command "
+                    "({name!r}), or choose the embedded solver.",
+                    name=name,
+                ),
             )
         # Absolute, since it runs in another folder; links stay, they may carry a meaning.
         return str(Path(found).absolute())

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from polewright.calculation.geometry.solution import Solution
 from polewright.foundation.angles import DEG, Matrix, spherical
+from polewright.foundation.language import say
 from polewright.solving.embedded.fitting import fit_attitude
 from polewright.solving.errors import SolutionRejected
 
@@ -87,7 +88,9 @@ def attitude_from_header(header: Header, width: int, height: int, solver: str) -
     wcs = _celestial(header, solver)
     for key, size in (("IMAGEW", width), ("IMAGEH", height)):
         if key in header and not _is_about(header, key, size):
-            raise SolutionRejected(solver, f"its WCS is not for a frame with {key} = {size}")
+            raise SolutionRejected(
+                solver, say("its WCS is not for a frame with {key} = {size}", key=key, size=size)
+            )
     gx, gy = np.meshgrid(
         np.linspace(0, width - 1, GRID_SIDE), np.linspace(0, height - 1, GRID_SIDE)
     )
@@ -96,11 +99,13 @@ def attitude_from_header(header: Header, width: int, height: int, solver: str) -
     middle = np.array([(width - 1) / 2, (height - 1) / 2])
     centre, right, down = _unit_vectors(wcs, middle + np.array([[0, 0], [1, 0], [0, 1]]))
     if not (np.isfinite(icrs).all() and np.isfinite([centre, right, down]).all()):
-        raise SolutionRejected(solver, "its WCS does not cover the whole frame")
+        raise SolutionRejected(solver, say("its WCS does not cover the whole frame"))
     volume = float(np.linalg.det([right - centre, down - centre, centre]))
     scale = math.sqrt(abs(volume))
     if not 1e-9 < scale < 0.02:
-        raise SolutionRejected(solver, f"its WCS has a scale of {scale / DEG * 3600:g} arcsec/px")
+        raise SolutionRejected(
+            solver, say("its WCS has a scale of {scale:g} arcsec/px", scale=scale / DEG * 3600)
+        )
     parity = 1 if volume > 0.0 else -1
     centred = pixels - middle
     centred[:, 0] *= parity
@@ -116,14 +121,15 @@ def attitude_from_header(header: Header, width: int, height: int, solver: str) -
             radial=wcs.sip is not None,
         )
     except np.linalg.LinAlgError as exc:
-        raise SolutionRejected(solver, "its WCS is no plain camera view of the sky") from exc
+        raise SolutionRejected(solver, say("its WCS is no plain camera view of the sky")) from exc
     camera = icrs @ attitude
     r2 = np.sum(centred**2, axis=1, keepdims=True) / (0.5 * width) ** 2
     off = centred * (1.0 + k1 * r2) - camera[:, :2] / camera[:, 2:] / scale
     rms = float(np.sqrt(np.mean(np.sum(off**2, axis=1))))
     if not rms < max(3.0, 0.004 * width):
         raise SolutionRejected(
-            solver, f"its WCS is no plain camera view of the sky ({rms:.1f} px rms off)"
+            solver,
+            say("its WCS is no plain camera view of the sky ({rms:.1f} px rms off)", rms=rms),
         )
     return WcsAttitude(attitude, parity, scale, k1, pixels, icrs, rms)
 
@@ -144,7 +150,7 @@ def _celestial(header: Header, solver: str) -> WCS:
     try:
         return _read_celestial(header, solver)
     except (ValueError, TypeError, VerifyError) as exc:  # cards that hold something else
-        raise SolutionRejected(solver, f"its WCS cannot be read: {exc}") from exc
+        raise SolutionRejected(solver, say("its WCS cannot be read: {exc}", exc=exc)) from exc
 
 
 def _read_celestial(header: Header, solver: str) -> WCS:
@@ -156,24 +162,38 @@ def _read_celestial(header: Header, solver: str) -> WCS:
     kinds = str(header.get("CTYPE1", "")), str(header.get("CTYPE2", ""))
     if not (kinds[0].startswith("RA--") and kinds[1].startswith("DEC-")):
         raise SolutionRejected(
-            solver, f"its WCS has axes {kinds[0]!r} and {kinds[1]!r}, not RA, Dec"
+            solver,
+            say(
+                "its WCS has axes {kinds!r} and {kinds_2!r}, not RA, Dec",
+                kinds=kinds[0],
+                kinds_2=kinds[1],
+            ),
         )
     # FK5 at J2000 is within 0.03 arcsec of ICRS, so it is taken as such.
     if system not in ("ICRS", "FK5", "") or abs(equinox - 2000.0) > 0.01:
-        raise SolutionRejected(solver, f"its WCS is in {system} {equinox}, not in ICRS or J2000")
+        raise SolutionRejected(
+            solver,
+            say(
+                "its WCS is in {system} {equinox}, not in ICRS or J2000",
+                system=system,
+                equinox=equinox,
+            ),
+        )
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # foreign headers are seldom flawless
         try:
             return WCS(header, naxis=2, relax=True)
         except Exception as exc:  # wcslib reports a broken header by several types
-            raise SolutionRejected(solver, f"its WCS cannot be read: {exc}") from exc
+            raise SolutionRejected(solver, say("its WCS cannot be read: {exc}", exc=exc)) from exc
 
 
 def _unit_vectors(wcs: WCS, pixels: NDArray[np.float64]) -> NDArray[np.float64]:
     try:
         ra, dec = np.radians(wcs.all_pix2world(pixels, 0)).T
     except Exception as exc:  # a singular matrix, by wcslib's own types
-        raise SolutionRejected("WCS", f"pixels cannot be turned into directions: {exc}") from exc
+        raise SolutionRejected(
+            "WCS", say("pixels cannot be turned into directions: {exc}", exc=exc)
+        ) from exc
     return np.column_stack([np.cos(dec) * np.cos(ra), np.cos(dec) * np.sin(ra), np.sin(dec)])
 
 

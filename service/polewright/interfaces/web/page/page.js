@@ -4,7 +4,7 @@ import { say, sayCount, sayDocument } from "./language.js";
 import { Link, ask, keyed, tell } from "./link.js";
 import { ErrorPicture } from "./picture.js";
 import { Tone, Voice } from "./sound.js";
-import { ENDED, angle, angleText, clockTime, figures, lost, now, progressWords, sentenceCase, stepWords } from "./words.js";
+import { ENDED, unitText, angle, angleText, clockTime, figures, lost, now, progressWords, sentenceCase, stepWords } from "./words.js";
 
 sayDocument();
 
@@ -125,7 +125,7 @@ function showNow(s) {
   const [number, unit] = n.amount === null ? ["", ""] : angle(n.amount);
   text("number", number);
   $("number").dataset.signs = number.length;
-  text("unit", unit);
+  text("unit", unitText(unit) ?? "");
   $("amount").hidden = n.amount === null;
   message("sentence", n.sentence);
   list($("cautions"), n.cautions);

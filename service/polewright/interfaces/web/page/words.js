@@ -9,7 +9,16 @@ export function angle(arcmin) {
   return [size.toFixed(size < 2.995 ? 2 : size < 9.95 ? 1 : 0), unit];
 }
 
-export const angleText = (arcmin) => angle(arcmin).join(" ");
+const ANGLES = { arcsec: (number) => say("{number} arcsec", { number }), arcmin: (number) => say("{number} arcmin", { number }), deg: (number) => say("{number} deg", { number }) };
+
+/** An angle in words: twin of angle_text there. */
+export function angleText(arcmin) {
+  const [number, unit] = angle(arcmin);
+  return ANGLES[unit](number);
+}
+
+/** A unit that stands apart from its number. */
+export const unitText = (unit) => ({ arcsec: say("arcsec"), arcmin: say("arcmin"), deg: say("deg") })[unit];
 
 const TURNS = { raise: say("RAISE"), lower: say("LOWER"), east: say("EAST"), west: say("WEST") };
 
