@@ -32,10 +32,9 @@ class MountContradicts(DeviceError):
 
     code = "mount_contradicts"
     advice = say(
-        "Nothing has moved. Set the mount's site and clock right, or [site] in the configuration "
-        "(north and EAST positive) and this computer's clock and time zone. Who is sure that ours "
-        "are right goes on with --accept-site, or with the page's button: for this one session "
-        "the mount's word does not count, and that is written down."
+        "Nothing has moved. Correct the mount's site and clock, or [site] (north and EAST "
+        "positive) and this computer's clock. Sure that ours are right? --accept-site, or the "
+        "page's button, goes on for one session; it is written down."
     )
 
     def __init__(self, what: tuple[str, ...]) -> None:
