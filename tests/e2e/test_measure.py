@@ -266,7 +266,7 @@ def test_tonights_tolerance_follows_from_the_camera_and_the_mounts_rate(start_ni
     assert f"guided on a star {corner_deg:.2g}° from the centre" in notes
     assert 0.05 < rig.tolerance_arcmin < 10.0
     assert "at the King rate" in notes
-    assert "drives at the King rate" in notes
+    assert "tracks at the King rate" in notes
     wide = night.connect({"pole.tolerance_arcmin": 60.0})
     assert any("more than 10 arcmin" in note for note in wide.notes)
 

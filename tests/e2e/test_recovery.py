@@ -46,7 +46,7 @@ def test_a_house_nobody_told_of_moves_the_point_behind_it(start_night) -> None:
     assert moved.hour_angle_deg < -5.0  # the same side of the meridian
     assert not (82.0 < moved.azimuth_deg < 104.0 and moved.altitude_deg < 40.0)
     assert any("Point 3 did not solve" in line for line in result.story)
-    assert "Point 3 was solved at hour angle" in result.story[-1]
+    assert "Point 3 solved at hour angle" in result.story[-1]
     told = [note.text for note in night.of_kind(Note)]
     assert set(result.story) <= set(told)
     assert night.rig.mount.side(night.clock.utc_s()) == 1
@@ -74,7 +74,7 @@ def test_a_passing_cloud_costs_a_longer_exposure(start_night) -> None:
     assert result.axis.trusted
     assert [point.exposure_s for point in result.points] == pytest.approx([2.0, 4.0, 4.0], rel=0.05)
     assert len(result.story) == 1
-    assert "Point 2 was not solved with 2 s" in result.story[0]
+    assert "Point 2 did not solve with 2 s" in result.story[0]
     assert "exposing 4 s" in result.story[0]
 
 

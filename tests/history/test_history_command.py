@@ -250,7 +250,7 @@ def test_too_few_measurements_are_no_unexpected_fault(tmp_path) -> None:
     assert str(TooFewRuns(2, 3)).startswith("2 measurements since")
     assert exported.startswith("1 run written")
     assert table.startswith("1 measurement written")
-    assert again == "0 runs added, 1 was here already."
+    assert again == "0 runs added; already here: 1."
 
 
 @pytest.mark.parametrize(

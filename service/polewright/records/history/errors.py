@@ -137,7 +137,7 @@ class OutputExists(ConfigError):
         self.path = path
 
     def __str__(self) -> str:
-        return say("{path} exists already", path=self.path)
+        return say("{path} already exists", path=self.path)
 
 
 class TooFewRuns(PolewrightError):
