@@ -61,9 +61,9 @@ def test_a_station_is_believed_before_the_configuration(interface_version: int) 
 @pytest.mark.parametrize(
     ("faults", "word"),
     [
-        ({"missing": ["temperature"]}, "does not tell the air's temperature"),
+        ({"missing": ["temperature"]}, "does not give the air's temperature"),
         ({"not_a_number": ["temperature"]}, "NaN"),
-        ({"temperature_off_c": 500.0}, "496 °C, which cannot be"),
+        ({"temperature_off_c": 500.0}, "impossible air temperature, 496 °C"),
     ],
 )
 def test_one_sensor_that_fails_does_not_cost_the_others(faults: dict[str, Any], word: str) -> None:

@@ -201,7 +201,7 @@ class AllowedSkyGuard(Watching):
         except AllowedSkyLeft as coming:
             self.warn(
                 say(
-                    "In {value:.0f} minutes tracking reaches a limit and the run is stopped "
+                    "Within {value:.0f} minutes tracking reaches a limit and the run is stopped "
                     "({fix}). Start a new sweep elsewhere before that.",
                     value=WARN_AHEAD_S / 60.0,
                     fix=coming.fix,
