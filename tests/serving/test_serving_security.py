@@ -11,6 +11,7 @@ import time
 
 import pytest
 import requests
+from serving.chromium import browser, needs_chromium
 
 from polewright.foundation.clock import SystemClock
 from polewright.foundation.config import config_from_text
@@ -289,6 +290,41 @@ def test_two_services_of_one_computer_stay_open_side_by_side(serve) -> None:
         assert len(client.cookies) == 2
         assert client.get(f"{first.url}api/session?key={key}", timeout=10).status_code == 200
         assert client.get(f"{second.url}api/session?key={key}", timeout=10).status_code == 401
+
+
+def test_opening_the_link_again_leaves_the_older_tab_its_stop(serve) -> None:
+    """Tabs of one browser share the cookie, each keeps the key it was given."""
+    url = serve(TOKEN).url.rstrip("/")
+    with requests.Session() as client:
+        _, key = opened(url, client)
+        again, second = opened(url, client)
+        stopped = client.post(f"{url}/api/stop?key={key}", timeout=20)
+
+    assert stopped.status_code == 200
+    assert second == key
+    assert "Max-Age" in again.headers["Set-Cookie"]  # a night from now on
+
+
+@pytest.mark.e2e
+@needs_chromium
+def test_a_tab_with_an_old_key_finds_the_one_another_tab_was_given(serve, tmp_path) -> None:
+    """The cookie was lost, the link opened in a second tab: the first one's STOP is taken."""
+    url = serve(TOKEN).url.rstrip("/")
+    with browser(tmp_path / "profile") as driver:
+        driver.implicitly_wait(20)
+        driver.get(f"{url}/?token={TOKEN}")
+        first = driver.current_window_handle
+        driver.delete_all_cookies()
+        driver.switch_to.new_window("tab")
+        driver.get(f"{url}/?token={TOKEN}")
+        driver.switch_to.window(first)
+
+        status = driver.execute_async_script(
+            "const done = arguments[0]; import('/link.js').then(({tell}) =>"
+            " tell('/api/stop')).then(() => done(200), (problem) => done(problem.status))"
+        )
+
+    assert status == 200
 
 
 def test_a_service_that_starts_again_with_its_token_locks_nobody_out(serve) -> None:

@@ -165,8 +165,11 @@ class Gate:
         )
 
     def _opened(self, headers: Headers) -> Response:
-        """Give a browser its halves, at an address that does not show the token."""
-        client = secrets.token_urlsafe(12)
+        """Give a browser its halves, at an address that does not show the token.
+
+        One that has them keeps them: its other tabs go on with the same key.
+        """
+        client = self._client(headers) or secrets.token_urlsafe(12)
         response = Response(
             status_code=303, headers={"Location": f"/#key={self._half('key', client)}"}
         )

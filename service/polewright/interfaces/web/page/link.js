@@ -20,6 +20,17 @@ try {
 }
 if (location.hash.startsWith("#key=")) history.replaceState(null, "", location.pathname);
 
+/** Whether another tab was given a new key since; it is this one's then. */
+function anotherKey() {
+  const old = key;
+  try {
+    key = localStorage.getItem("polewright.key") ?? key;
+  } catch {
+    // As above: nothing was kept.
+  }
+  return key !== old;
+}
+
 /** The path with this browser's key, as everything about the rig is asked for. */
 export const keyed = (path) => (key ? `${path}${path.includes("?") ? "&" : "?"}key=${encodeURIComponent(key)}` : path);
 
@@ -41,7 +52,10 @@ async function answered(response) {
 /** Ask the service; no request waits for ever, or a dead line would say nothing. */
 async function asked(path, options, limitMs) {
   try {
-    return await answered(await fetch(keyed(path), { cache: "no-store", signal: AbortSignal.timeout(limitMs), ...options }));
+    const once = () => fetch(keyed(path), { cache: "no-store", signal: AbortSignal.timeout(limitMs), ...options });
+    let response = await once();
+    if (response.status === 401 && anotherKey()) response = await once();
+    return await answered(response);
   } catch (problem) {
     if (problem instanceof Problem) throw problem;
     const late = problem.name === "TimeoutError";
