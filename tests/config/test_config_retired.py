@@ -56,6 +56,12 @@ def test_who_forbade_other_places_is_not_sent_there_now(table: str, other_places
     assert config_from_text(f"[recovery]\n{table}\n").recovery.other_places is other_places
 
 
+def test_who_forbade_other_places_is_told_what_to_write() -> None:
+    """0 equals False, and is still another thing to write in a file."""
+    (note,) = config_from_text("[recovery]\nmoves = 0\n").notes
+    assert note.endswith("Write other_places = false instead.")
+
+
 def test_an_old_key_may_come_as_an_option_too() -> None:
     config = config_from_text("", overrides={"startup.sigma_arcmin": 0.25})
     assert config.sweep.sigma_arcmin == 0.25

@@ -113,7 +113,7 @@ def carried_over(data: Mapping[str, Any]) -> tuple[dict[str, Any], tuple[str, ..
             place.setdefault(new_key, value)
         do = (
             say("Rename it")
-            if value == old
+            if value is old
             else say("Write {new_key} = {value} instead", new_key=new_key, value=json.dumps(value))
         )
         notes.append(
