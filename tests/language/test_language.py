@@ -124,6 +124,9 @@ def test_a_document_keeps_english_and_its_reader_gets_german() -> None:
         ("", "en"),
         ("de;q=nonsense, en", "en"),
         ("de;q=0", "en"),
+        ("de; q=0.5", "de"),
+        ("en ;q=0.4 , de\t; Q=0.5", "de"),
+        ("de; q=0.0, en; q=0.1", "en"),
         ("*", "en"),
     ],
 )

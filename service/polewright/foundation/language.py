@@ -302,9 +302,9 @@ def accepted(header: str) -> str:
     """Return the language that suits an Accept-Language header (RFC 9110, 12.5.4) best."""
     wanted: list[tuple[float, str]] = []
     for item in header.split(","):
-        tag, _, quality = item.partition(";q=")
+        tag, _, quality = re.sub(r"\s", "", item.lower()).partition(";q=")
         try:
-            wanted.append((float(quality or 1.0), tag.strip()))
+            wanted.append((float(quality or 1.0), tag))
         except ValueError:
             continue
     for weight, tag in sorted(wanted, key=lambda one: -one[0]):
