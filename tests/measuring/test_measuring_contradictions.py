@@ -13,9 +13,11 @@ from polewright.calculation.sky.site import Site
 from polewright.foundation.config import BadConfig, config_from_text
 from polewright.observing.rig.mount_site import (
     CLOCK_LIMIT_S,
+    CLOCK_NOTE_S,
     DAY_S,
     SIDEREAL_DAY_S,
     SITE_LIMIT_DEG,
+    SITE_TOLERANCE_DEG,
     MountContradicts,
     MountsSite,
     SiteAngle,
@@ -91,7 +93,8 @@ def test_a_mount_that_was_told_no_site_contradicts_nothing_but_its_sidereal_time
     ):
         connected(running, [], site=OWN)
 
-    assert "latitude" not in str(caught.value)
+    assert "latitude is" not in str(caught.value)
+    assert "it was told no site (its latitude and longitude are 0)" in str(caught.value)
 
 
 @pytest.mark.parametrize(
@@ -141,6 +144,38 @@ def test_acceptance_is_no_key_of_a_file() -> None:
     assert not config_from_text("").accepts_site
 
 
+@pytest.mark.parametrize(
+    ("longitude_deg", "clock_s", "sidereal_s", "told_min"),
+    [
+        (9.31, 3600.0, 0.0, None),
+        (9.31, -86_400.0, 30.0, None),
+        (20.0, 0.0, 0.0, None),
+        (9.31, 3600.0, 1800.0, "+30.0"),
+        (9.31, 0.0, -3600.0, "-60.0"),
+    ],
+)
+def test_sidereal_time_that_is_right_is_not_called_wrong(
+    longitude_deg: float, clock_s: float, sidereal_s: float, told_min: str | None
+) -> None:
+    """A mount may take it from elsewhere than its clock and longitude. The figure is what it is."""
+    angle = SiteAngle("longitude", 9.31, longitude_deg)
+
+    said = MountsSite((angle,), clock_s, sidereal_s).contradictions(
+        SITE_LIMIT_DEG, CLOCK_LIMIT_S, "configuration"
+    )
+
+    told = [one for one in said if "sidereal" in one]
+    assert [f"is {told_min} min off ours" in one for one in told] == [True] * bool(told_min)
+
+
+def test_a_longitude_a_little_off_makes_no_note_of_a_right_sidereal_time() -> None:
+    theirs = MountsSite((SiteAngle("longitude", 9.31, 9.51),), 0.0, 1.0)
+
+    (said,) = theirs.contradictions(SITE_TOLERANCE_DEG, CLOCK_NOTE_S, "configuration")
+
+    assert "longitude is 9.510" in said
+
+
 @given(
     ours=st.floats(-179.0, 179.0),
     off_deg=st.floats(-40.0, 40.0),
@@ -150,7 +185,10 @@ def test_acceptance_is_no_key_of_a_file() -> None:
 def test_sidereal_time_is_blamed_only_for_what_site_and_clock_leave(
     ours: float, off_deg: float, clock_s: float, own_s: float
 ) -> None:
-    """Whatever the longitude and the clock are off, their share of it is not told twice."""
+    """Whatever the longitude and the clock are off, their share of it is not told twice.
+
+    And where it is right in itself, nothing is told of it.
+    """
     sidereal_s = 240.0 * off_deg + clock_s * DAY_S / SIDEREAL_DAY_S + own_s
     sidereal_s = (sidereal_s + 43_200.0) % 86_400.0 - 43_200.0
     theirs = MountsSite((SiteAngle("longitude", ours, ours + off_deg),), clock_s, sidereal_s)
@@ -158,7 +196,8 @@ def test_sidereal_time_is_blamed_only_for_what_site_and_clock_leave(
     said = theirs.contradictions(SITE_LIMIT_DEG, CLOCK_LIMIT_S, "configuration")
 
     allowed_s = CLOCK_LIMIT_S + 240.0 * SITE_LIMIT_DEG
-    if abs(abs(own_s) - allowed_s) > 1e-6:
-        assert any("sidereal" in one for one in said) is (abs(own_s) > allowed_s)
+    if min(abs(abs(off_s) - allowed_s) for off_s in (own_s, sidereal_s)) > 1e-6:
+        wrong = min(abs(own_s), abs(sidereal_s)) > allowed_s
+        assert any("sidereal" in one for one in said) is wrong
     assert any("longitude is" in one for one in said) is (abs(off_deg) > SITE_LIMIT_DEG)
     assert any("clock says" in one for one in said) is (abs(clock_s) > CLOCK_LIMIT_S)

@@ -115,15 +115,17 @@ class MountsSite:
         ]
         if self.clock_off_s is not None and abs(self.clock_off_s) > clock_s:
             wrong.append(self._clock_words(self.clock_off_s))
-        own_s = self._unexplained_sidereal_s()
-        if own_s is not None and abs(own_s) > clock_s + site_deg * SIDEREAL_S_PER_DEG:
-            wrong.append(
-                say(
-                    "the mount's sidereal time is {minutes:+.1f} min off ours: {cause}",
-                    minutes=own_s / 60.0,
-                    cause=_sidereal_cause(own_s),
+        off_s, limit_s = self.sidereal_off_s, clock_s + site_deg * SIDEREAL_S_PER_DEG
+        if off_s is not None and abs(off_s) > limit_s:  # else it is right, wherever it comes from
+            own_s = self._unexplained_sidereal_s(off_s)
+            if abs(own_s) > limit_s:
+                wrong.append(
+                    say(
+                        "the mount's sidereal time is {minutes:+.1f} min off ours: {cause}",
+                        minutes=off_s / 60.0,
+                        cause=_sidereal_cause(own_s, self.unset),
+                    )
                 )
-            )
         return tuple(wrong)
 
     def _swapped(self) -> bool:
@@ -144,15 +146,13 @@ class MountsSite:
             cause=_clock_cause(off_s),
         )
 
-    def _unexplained_sidereal_s(self) -> float | None:
+    def _unexplained_sidereal_s(self, off_s: float) -> float:
         """What of the sidereal time's difference clock and longitude do not account for."""
-        if self.sidereal_off_s is None:
-            return None
         known_s = (self.clock_off_s or 0.0) * DAY_S / SIDEREAL_DAY_S
         for angle in self.angles:
             if angle.name == "longitude":
                 known_s += (angle.theirs_deg - angle.ours_deg) * SIDEREAL_S_PER_DEG
-        return (self.sidereal_off_s - known_s + 0.5 * DAY_S) % DAY_S - 0.5 * DAY_S
+        return (off_s - known_s + 0.5 * DAY_S) % DAY_S - 0.5 * DAY_S
 
 
 def _utc(utc_s: float) -> str:
@@ -186,7 +186,9 @@ def _clock_cause(off_s: float) -> str:
     return say("a clock that was not set, or lost its time")
 
 
-def _sidereal_cause(off_s: float) -> str:
+def _sidereal_cause(off_s: float, unset: bool) -> str:
+    if unset:
+        return say("it was told no site (its latitude and longitude are 0)")
     hours = off_s * SIDEREAL_DAY_S / DAY_S / 3600.0
     if abs(abs(hours) - 1.0) < 0.05:
         return say("its clock (daylight saving, time zone) or its longitude")
