@@ -9,6 +9,7 @@ from typing import Any, cast
 import numpy as np
 import pytest
 
+from polewright.calculation.images.detector import EmbeddedDetector
 from polewright.calculation.images.frame import Frame
 from polewright.calculation.planning.alternative_points import REACH
 from polewright.calculation.planning.errors import NoSweepFits
@@ -238,6 +239,7 @@ def test_a_lens_cap_is_told_from_a_sky_without_stars(
     """By the level of a second, much shorter frame; dark current and hot pixels are no light."""
     rng = np.random.default_rng(3)
     rig = SimpleNamespace(
+        detector=EmbeddedDetector(),
         plates=SimpleNamespace(learned=False),
         light_seen=False,
         camera=SimpleNamespace(info=lambda: SimpleNamespace(exposure_min_s=0.001)),
@@ -267,6 +269,7 @@ def test_a_dark_sky_that_shows_stars_late_is_no_lens_cap(monkeypatch) -> None:
     """A long focal length under a dark sky: 4 s show neither, a longer frame has some stars."""
     rng = np.random.default_rng(5)
     rig = SimpleNamespace(
+        detector=EmbeddedDetector(),
         plates=SimpleNamespace(learned=False),
         light_seen=False,
         camera=SimpleNamespace(info=lambda: SimpleNamespace(exposure_min_s=0.001)),

@@ -202,6 +202,7 @@ def test_a_sweep_begins_again_when_its_first_point_was_false(
         note=lambda *_, **__: None,
         clock=SystemClock(),
         plates=SimpleNamespace(claim_corrected=""),
+        known=None,
         guards=SimpleNamespace(begin=lambda: began.append("guards")),
         cancel=CancelToken(),
         settle_memory=SettleMemory(),

@@ -33,6 +33,7 @@ from polewright.foundation.angles import ARCSEC, DEG
 from polewright.foundation.clock import CancelToken
 from polewright.foundation.config import Config, config_from_text
 from polewright.foundation.errors import ExitCode
+from polewright.observing.plan.plan_from_config import pointing_now
 from polewright.observing.rig.rig import Rig
 from polewright.records.events import Event, Note, ReadingTaken
 from polewright.session import session as session_module
@@ -107,6 +108,8 @@ class SessionBench:
         """What the guards do at each look at the tracking mount."""
         self.crosses = False
         """Whether the next sweep crosses the meridian."""
+        self.told_declination_deg = 30.0
+        """The mount's word."""
         self.after_sweep: Callable[[], None] = lambda: None
         """Called when a sweep is over, before anything else is exposed."""
         self.on_plan: Callable[[dict[str, Any]], None] = lambda _how: None
@@ -189,7 +192,7 @@ class SessionBench:
             way_to_slew=lambda: None,
             side_of_pier=lambda: None,
             right_ascension_hours=lambda: 3.0,
-            declination_deg=lambda: 30.0,
+            declination_deg=lambda: self.told_declination_deg,
             stop_motion=lambda **_how: MotionState.STOPPED,
         )
 
@@ -242,6 +245,8 @@ class SessionBench:
         last = SimpleNamespace(
             plate=SimpleNamespace(attitude=self._attitude(self.clock.now_s)),
             quality=SimpleNamespace(elongation=1.1, star_count=60, hfd_px=3.0),
+            mount_declination=cast("Any", pointing_now(rig)).declination,
+            rest=None,
         )
         self.after_sweep()
         result = made_result(self.clock.utc_s())

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from session.session_bench import NIGHT_S, SessionBench
 
-from polewright.foundation.angles import ARCMIN
+from polewright.foundation.angles import ARCMIN, ARCSEC
 from polewright.foundation.errors import ExitCode, PolewrightError
 from polewright.observing.safety.guard_errors import ClockWasSet, MovedBySomebodyElse
 from polewright.records.events import Event, FrameMeasured
@@ -252,4 +252,36 @@ def test_hands_off_is_no_turn(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -
     bench.on_reading = lambda number: bench.session.stop() if number == 2 else None
     bench.run()
 
-    assert not bench.notes("The axis was turned")
+    assert not bench.notes("between the sweep and the first live frame")
+
+
+def test_a_nudged_declination_axis_is_no_turn_of_an_adjuster(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """A hand controller's nudge after the sweep does not change the reading, and is told."""
+    bench = SessionBench(monkeypatch, tmp_path, swept=True, error_deg=0.05)
+
+    def nudge() -> None:
+        bench.mount.slip += 2.0 * ARCMIN
+        bench.told_declination_deg += 2.0 / 60.0
+
+    bench.after_sweep = nudge
+    bench.on_reading = lambda number: bench.session.stop() if number == 2 else None
+    bench.run()
+
+    true_arcmin = bench.mount.error() / ARCMIN
+    assert bench.readings[-1].total_arcmin == pytest.approx(true_arcmin, abs=0.3)
+    assert bench.notes("no adjuster did it")
+
+
+@pytest.mark.parametrize("roll_arcsec", [20.0, 60.0])
+def test_noise_of_the_roll_is_no_turn(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, roll_arcsec: float
+) -> None:
+    """Narrow fields tell the roll badly: that is no turn while their sigma says so."""
+    bench = SessionBench(monkeypatch, tmp_path, swept=True)
+    bench.mount.roll_sigma = roll_arcsec * ARCSEC
+    bench.on_reading = lambda number: bench.session.stop() if number == 2 else None
+    bench.run()
+
+    assert not bench.notes("between the sweep and the first live frame")

@@ -37,7 +37,7 @@ from polewright.foundation.language import say, say_count
 from polewright.observing.capture.frame_quality import measure_stars, tell_frame
 from polewright.observing.capture.live_frames import LiveFrames
 from polewright.observing.capture.take_frame import take_frame
-from polewright.observing.plan.plan_from_config import planned_sweep
+from polewright.observing.plan.plan_from_config import planned_sweep, pointing_now
 from polewright.observing.rig.patience import OutOfPatience, Patience
 from polewright.observing.rig.rig import Rig
 from polewright.observing.runs.measurement import Measured, measure, ready_mount
@@ -45,7 +45,8 @@ from polewright.observing.safety.guard_errors import ClockWasSet, MovedBySomebod
 from polewright.observing.safety.retry_policy import RULES
 from polewright.observing.safety.stopping import motion_stopped_on_trouble, stop_now
 from polewright.observing.safety.watchdog_client import watched
-from polewright.observing.sweep.solve_point import report_plate
+from polewright.observing.settling.blur_weighting import with_smear
+from polewright.observing.sweep.solve_point import SolvedPoint, report_plate
 from polewright.records.events import (
     Event,
     EventSink,
@@ -67,6 +68,9 @@ Connect = Callable[[Config, Clock, CancelToken, EventSink], Rig]
 WAIT_TICK_S = 0.2
 MAX_SWEEPS = 8
 """After so many a session gives up: something moves the axis by itself (own choice)."""
+#: A turn between the sweep's last frame and the first live one that is no noise, rad (own choice:
+#: some times what settling and air move it).
+TURNED_SINCE = 0.5 * ARCMIN
 #: Frames after a sweep of which one must solve.
 REFERENCE_TRIES = 1 + RULES["reference"].times
 
@@ -343,17 +347,23 @@ class AlignSession:
         turn counts like any other.
         """
         reference, last = self._until_observed(rig), _last_of_sweep(measured)
-        turned = turned_between(last.attitude, reference.attitude, measured.fit.axis)
-        if turned > TURNED_SINCE:
-            rig.note(
-                say(
+        turned, sigma = turned_between(last.attitude, reference.attitude, measured.fit.axis)
+        if turned > max(TURNED_SINCE, 3.0 * sigma):
+            far = angle_text(turned)
+            if _declination_stands(rig, measured.solved[-1], turned):
+                reference = last
+                text = say(
                     "The axis was turned by about {turned} between the sweep and the first "
                     "live frame: the turn counts. Next time wait for the first reading.",
-                    turned=angle_text(turned),
-                ),
-                warning=True,
-            )
-            reference = last
+                    turned=far,
+                )
+            else:
+                text = say(
+                    "The telescope moved by about {turned} between the sweep and the first live "
+                    "frame, and no adjuster did it: start a new sweep.",
+                    turned=far,
+                )
+            rig.note(text, warning=True)
         anchor = Anchor.from_sweep(rig, measured.fit.axis, measured.fit.covariance, reference)
         return self._make_engine(rig, anchor)
 
@@ -695,16 +705,25 @@ def _sentence(error: PolewrightError) -> str:
 
 def _last_of_sweep(measured: Measured) -> Observation:
     """Return the last frame of a sweep as the engine takes it."""
-    point = measured.solved[-1]
+    points = measured.solved
+    attitudes, _smeared = with_smear(
+        [point.plate.attitude for point in points],
+        [point.quality.hfd_px for point in points],
+        [point.rest for point in points],
+    )
+    quality = points[-1].quality
     return Observation(
-        point.plate.attitude,
-        elongation=point.quality.elongation,
-        star_count=point.quality.star_count,
-        hfd_px=point.quality.hfd_px,
+        attitudes[-1],
+        elongation=quality.elongation,
+        star_count=quality.star_count,
+        hfd_px=quality.hfd_px,
         tracking=True,
     )
 
 
-#: A turn of the axis between the sweep's last frame and the first live one that is no noise, rad
-#: (own choice: some times what settling and air move it).
-TURNED_SINCE = 0.5 * ARCMIN
+def _declination_stands(rig: Rig, last: SolvedPoint, turned: float) -> bool:
+    """Whether the mount's declination axis stands since a point, beside such a turn (rad)."""
+    now = pointing_now(rig)
+    if now is None or last.mount_declination is None:
+        return False
+    return abs(now.declination - last.mount_declination) < 0.25 * turned

@@ -167,8 +167,10 @@ def mahalanobis2(difference: Vector, covariance: Matrix, axis: Vector) -> float:
     return float(flat @ np.linalg.solve(cov, flat))
 
 
-def turned_between(before: CameraAttitude, after: CameraAttitude, axis: Vector) -> float:
-    """Return by how much (rad) a camera turned between two frames, but about the mount's axis.
+def turned_between(
+    before: CameraAttitude, after: CameraAttitude, axis: Vector
+) -> tuple[float, float]:
+    """Return by how much a camera turned between two frames, but about the mount's axis.
 
     Tracking and the clutch turn it about that axis alone, an adjuster across it as well.
 
@@ -176,6 +178,13 @@ def turned_between(before: CameraAttitude, after: CameraAttitude, axis: Vector) 
         before: the earlier frame.
         after: the later one.
         axis: of the mount, unit vector (3,).
+
+    Returns:
+        The turn across the axis, and its 1 sigma, rad.
     """
     turn = rotation_vector(after.matrix @ before.matrix.T)
-    return float(np.linalg.norm(turn - (turn @ axis) * axis))
+    across = np.eye(3) - np.outer(axis, axis)
+    covariance = sum(
+        across @ seen.matrix @ seen.covariance @ seen.matrix.T @ across for seen in (before, after)
+    )
+    return float(np.linalg.norm(across @ turn)), float(np.sqrt(np.trace(covariance)))

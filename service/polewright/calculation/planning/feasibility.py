@@ -60,6 +60,10 @@ ADJUSTING_HORIZON_S = 7200.0
 LOW_POLE = 10.0 * DEG
 #: Within this of the pole the right ascension axis alone may lead around it (own choice).
 BESIDE_POLE = 15.0 * DEG
+#: A lowest altitude above this was raised by somebody who knows what stands there (own choice).
+RAISED_LIMIT = 10.0 * DEG
+#: So far at most a way around the pole may be seen below where it should lead (own choice).
+MOST_ASTRAY = 2.0 * DEG
 
 
 @dataclass(frozen=True, eq=False)
@@ -363,16 +367,16 @@ def dip_forgiven(rules: Rules, start: Pointing, goal: Pointing) -> float:
     the pole nothing tells where its right ascension axis stands. With the counterweight down no
     order leads below the horizon, but the declination axis alone leads along it. From a place
     beside the pole the right ascension axis alone leads around the pole, no farther from it: that
-    is borne down to the horizon. To a point beside the pole a mount at the pole with the weight
-    aside goes around it as well.
+    is borne down to the horizon, unless somebody raised the limit. To a point beside the pole a
+    mount at the pole with the weight aside goes around it as well.
     """
     pole = abs(rules.site.latitude_deg) * DEG
     lowest = rules.mount.altitude_min_deg * DEG
     astray = 2.0 * rules.pointing_margin_deg * DEG
     begins, ends = (polar_distance(rules.site, place) for place in (start, goal))
     floors = [lowest]
-    if begins <= BESIDE_POLE:
-        floors.append(max(0.0, pole - begins) - astray)
+    if begins <= BESIDE_POLE and lowest <= RAISED_LIMIT:
+        floors.append(max(0.0, pole - begins) - min(astray, MOST_ASTRAY))
     if begins < AT_POLE and pole < lowest + LOW_POLE:
         floors.append(-astray)
     if begins < AT_POLE and ends <= BESIDE_POLE:

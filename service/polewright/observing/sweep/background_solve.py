@@ -146,7 +146,9 @@ class Work:
         trouble = keep_frame(rig, frame, look.plate, number, self._names)
         if trouble:
             task.tell(lambda: rig.note(trouble, warning=True))
-        solved = SolvedPoint(number, self.point, frame, quality, look.plate, self._rest)
+        solved = SolvedPoint(
+            number, self.point, frame, quality, look.plate, look.pointing.declination, self._rest
+        )
         task.tell(lambda: judge(rig, solved, self.total, look))
         return solved
 

@@ -24,7 +24,7 @@ from polewright.foundation.angles import (
 from polewright.foundation.clock import CancelToken
 from polewright.foundation.errors import PolewrightError
 from polewright.foundation.language import say
-from polewright.observing.rig.plate_solver import Plate, ScaleContradicts
+from polewright.observing.rig.plate_solver import FOCAL_TOLD, Plate, ScaleContradicts
 from polewright.observing.rig.rig import Rig
 from polewright.observing.rig.tonight_tolerance import Known, tonights_tolerance
 from polewright.records.events import PointSolved
@@ -50,6 +50,8 @@ class SolvedPoint:
     frame: Frame
     quality: FrameQuality
     plate: Plate
+    mount_declination: float | None = None
+    """The mount's own word while it was exposed, of date, rad."""
     rest: Rest | None = None
     """What looks after the exposure told, where it was exposed before the mount was still."""
 
@@ -106,13 +108,18 @@ def judge(rig: Rig, point: SolvedPoint, total: int, word: StarsWord) -> None:
 def tell_focal_length(rig: Rig) -> None:
     """Say it, once a run, when the stars tell another focal length than was told.
 
-    Tonight's tolerance, where it follows from that, is then computed again.
+    Tonight's tolerance, where it follows from that, is then computed again: also when a first
+    solution that was believed has turned out false.
     """
-    if not rig.plates.claim_corrected:
+    if rig.plates.claim_corrected:
+        rig.note(rig.plates.claim_corrected, warning=True)
+    known = rig.known
+    if known is None or rig.config.tonight.focal_length_mm:
         return
-    rig.note(rig.plates.claim_corrected, warning=True)
-    known, found_mm = rig.known, rig.plates.focal_length_mm
-    if known is None or rig.config.tonight.focal_length_mm or known.focal_length_mm == found_mm:
+    using_mm, found_mm = known.focal_length_mm, rig.plates.focal_length_mm
+    if found_mm is None:
+        return
+    if using_mm is not None and abs(found_mm / using_mm - 1.0) <= FOCAL_TOLD:
         return
     try:
         know_tonight(rig, replace(known, focal_length_mm=found_mm))

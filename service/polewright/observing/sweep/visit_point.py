@@ -113,7 +113,9 @@ def solve_taken(
         stars, quality = look_at(rig, frame, number)
         cancel = rig.cancel if rig.patience is None else rig.patience.token(rig.cancel)
         word = solve_frame(rig, frame, stars, mounts_word(rig), cancel)
-        solved = SolvedPoint(number, point, frame, quality, word.plate, rest)
+        solved = SolvedPoint(
+            number, point, frame, quality, word.plate, word.pointing.declination, rest
+        )
         trouble = keep_frame(rig, frame, word.plate, number, kept_names(rig))
         if trouble:
             rig.note(trouble, warning=True)
