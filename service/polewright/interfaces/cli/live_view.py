@@ -23,6 +23,9 @@ PLOT_ROWS = (13, 11, 9, 7, 0)
 ASPECT = 2.0
 #: 95 % of a two-dimensional normal distribution lie within so many sigmas: sqrt(-2 ln 0.05).
 TWO_D_95 = 2.4477
+FIRST_READING = say("hands off: waiting for the first reading")
+"""While adjusting, as long as nothing is said yet of what to turn."""
+
 STEP_TITLES = {
     Step.IDLE: say("not started"),
     Step.CHECKING: say("checking the devices"),
@@ -97,7 +100,8 @@ def view(
 
 
 def _headline(now: SessionSnapshot) -> Text:
-    text = styled(STEP_TITLES[now.step], style="bold reverse")
+    waits = now.step is Step.ADJUSTING and now.advice is None
+    text = styled(FIRST_READING if waits else STEP_TITLES[now.step], style="bold reverse")
     if now.paused:
         text.append(translated(say(" PAUSED ")), style="bold yellow")
     if now.step is Step.ADJUSTING and now.pass_kind is not None and now.goal_arcmin is not None:
