@@ -102,8 +102,8 @@ class SweepNotRigid(GeometryError):
     advice = say(
         "Something else moved: leave the adjusters alone during a sweep; check that the "
         "declination clutch is locked, that nothing slips or touches the tripod, that there is "
-        "no gust, and repeat the sweep. If it persists, take more points: the one that stands out is a wrong solve or a "
-        "shifted mirror. `polewright handbook trouble` says more."
+        "no gust, and repeat the sweep. If it persists, take more points: the one that stands "
+        "out is a wrong solve or a shifted mirror. `polewright handbook trouble` says more."
     )
 
     def __init__(
