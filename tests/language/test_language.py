@@ -91,6 +91,35 @@ def test_a_stored_sentence_is_recognised_by_its_wording() -> None:
     )
 
 
+def test_what_a_stored_sentence_quotes_is_quoted_once() -> None:
+    told = say("no run of a pier {name!r} is recorded; known: {value}", name="it's", value="M 13")
+    german = """von einem Pfeiler "it's" ist kein Lauf aufgezeichnet; bekannt: M 13"""
+
+    assert translated(told, "de") == german
+    assert translated(json.loads(json.dumps(told)), "de") == german
+
+
+def test_a_text_of_many_parts_is_not_searched_in_all_its_runs(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A device's long message must not keep who waits for STOP; twelve sentences are understood."""
+    german = language.Catalogue("de")
+    tried: list[str] = []
+    recognised = language.Catalogue._recognised
+
+    def counted(self: language.Catalogue, text: str) -> str | None:
+        tried.append(text)
+        return recognised(self, text)
+
+    monkeypatch.setattr(language.Catalogue, "_recognised", counted)
+    for text in ("x. " * 200, "x\n" * 200, "\n".join(["x: " * 12] * 12), "too high: " * 2000):
+        tried.clear()
+        assert german.translated(text) == text
+        assert len(tried) < 2000
+    known = " ".join(["20 stars. Go on?"] * 5)
+    assert german.translated(known + " M 13. x.").startswith("20 stars. Fortsetzen? 20 stars.")
+
+
 def test_words_of_devices_stay_as_they_are(german: None) -> None:
     for words in ("Mount {0} of Bob", "{", "Teleskop 7", "", "12.5", "§ {x!r} {y:.3f}"):
         assert translated(words) == words

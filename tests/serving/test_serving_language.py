@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+import threading
+from typing import Any
+
 import polib
 import pytest
 from serving.chromium import browser, needs_chromium
 from tools import messages
+
+from polewright.foundation import language
 
 _TEXTS = """
 const texts = [];
@@ -60,3 +65,27 @@ def test_a_configured_language_wins_over_the_browsers(start_night, start_service
     assert told["language"] == "de"
     assert told["messages"]["READY"] == "BEREIT"
     assert told["plural"][:3] == [1, 0, 1]
+
+
+def test_a_page_that_is_being_translated_does_not_delay_stop(
+    start_night, start_service, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    served = start_service(start_night())
+    begun, go_on, over = threading.Event(), threading.Event(), threading.Event()
+
+    def slow(document: Any, _reader: str) -> Any:
+        begun.set()
+        go_on.wait(30.0)
+        over.set()
+        return document
+
+    monkeypatch.setattr(language, "in_language", slow)
+    german = {"Accept-Language": "de"}
+    with served.get("/api/session/events", headers=german, stream=True):
+        assert begun.wait(30.0)
+        stopped = served.post("/api/stop")
+        in_time = not over.is_set()
+        go_on.set()
+
+    assert stopped.status_code == 200
+    assert in_time

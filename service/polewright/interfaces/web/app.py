@@ -117,6 +117,10 @@ def _for(reader: str, document: Document) -> Document:
     return type(document).model_validate(language.in_language(document.model_dump(), reader))
 
 
+def _json_for(reader: str, document: BaseModel) -> str:
+    return _for(reader, document).model_dump_json()
+
+
 def _problem(
     request: Request, status: int, code: str, message: str, advice: str = ""
 ) -> JSONResponse:
@@ -318,7 +322,8 @@ def _add_events(app: FastAPI, runner: SessionRunner) -> None:
                 now = runner.snapshot()
                 if _event_id(now) != seen:
                     seen = _event_id(now)
-                    document = _for(reader, now).model_dump_json()
+                    # On a thread: STOP is answered on this loop.
+                    document = await asyncio.to_thread(_json_for, reader, now)
                     yield f"id: {seen}\nevent: snapshot\ndata: {document}\n\n"
                     await asyncio.sleep(COALESCE_S)
                     continue
