@@ -28,7 +28,7 @@ from polewright_sim.sky.disturbance import CLEAR, Disturbance, Shutter
 from polewright_sim.sky.projection import Lens
 from polewright_sim.sky.stars import SkyModel
 from polewright_sim.sky.tracks import StarTracks, shifted, star_tracks
-from polewright_sim.sky.trails_and_wind_blur import passing_lights, shake
+from polewright_sim.sky.trails_and_blur import passing_lights, shake
 
 Floats = NDArray[np.float64]
 Floats32 = NDArray[np.float32]

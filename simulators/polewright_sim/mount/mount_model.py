@@ -1,7 +1,7 @@
 """The simulated mount: commands in, attitudes out. Time is passed in as Unix seconds.
 
-The electronics believe in a perfect set-up (`belief.py`), the axes move by written-down pieces
-(`motion.py`), and the truth is what the crooked mechanics make of it (`mechanics.py`).
+The electronics believe in a perfect set-up (`mount_electronics.py`), the axes move by written-down
+pieces (`motion.py`), and the truth is what the crooked mechanics make of it (`mechanics.py`).
 """
 
 from __future__ import annotations
@@ -289,7 +289,7 @@ class MountModel:
         return self.belief.alt_az(*self.hour_angle_dec(utc_s))
 
     def side(self, utc_s: float) -> int:
-        """Pointing state (see `belief`)."""
+        """Pointing state (see `mount_electronics`)."""
         with self._lock:
             return self.belief.side_of(self._believed_axes(utc_s)[1])
 
