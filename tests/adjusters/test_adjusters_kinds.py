@@ -176,11 +176,10 @@ def test_a_stop_command_that_hangs_is_told_and_holds_nothing_up(tmp_path, monkey
         "command": f'{PYTHON} -c "{script}" {ready} {{axis}} {{arcmin}}',
         "stop": f'{PYTHON} -c "{script}" {stopping}',
     }
+    monkeypatch.setattr("polewright.devices.motors.command.STOP_S", 0.0)
     adjuster: Any = load_adjuster("command", options, CLOCK)
     with pytest.raises(Cancelled):
         adjuster.turn("azimuth", 1.0, cancel_when_written(ready))
-
-    monkeypatch.setattr("polewright.devices.motors.command.STOP_S", 0.0)  # it had time enough
 
     assert "was not over after 0 s" in adjuster.stop_trouble()
 

@@ -59,8 +59,8 @@ def test_a_run_whose_terminal_is_closed(start_night, tmp_path: Path, ignored: bo
     def own_terminal() -> None:
         os.setsid()
         fcntl.ioctl(0, termios.TIOCSCTTY, 0)
-        if ignored:
-            signal.signal(signal.SIGHUP, signal.SIG_IGN)
+        # Not as the tests themselves were started: with nohup, perhaps.
+        signal.signal(signal.SIGHUP, signal.SIG_IGN if ignored else signal.SIG_DFL)
 
     with (tmp_path / "out.json").open("wb") as out:
         process = subprocess.Popen(

@@ -40,7 +40,7 @@ def test_a_drivers_wrong_focal_length_refuses_nothing(start_night) -> None:
     assert len(points) >= 3
     assert len(doubted) == 1
     assert looked.solved
-    told = [note for note in rig.notes if "The stars tell a focal length of 200 mm" in note]
+    told = [note for note in rig.notes if "The stars give a focal length of 200 mm" in note]
     assert len(told) == 1
     assert "not 2000 mm as the mount's driver says" in told[0]
     assert rig.plates.scale == pytest.approx(5.8e-3 / 200.0, rel=2e-3)

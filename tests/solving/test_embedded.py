@@ -271,7 +271,7 @@ def test_narrow_fields_are_not_looked_for_in_the_whole_sky() -> None:
     nowhere = replace(hint, centre_icrs=None, radius=None)
 
     with pytest.raises(
-        TooNarrowForWholeSky, match=r"0\.9. x 0\.6. deg is not looked for"
+        TooNarrowForWholeSky, match=r"0\.9. x 0\.6. deg is not searched for"
     ) as caught:
         solver.solve(stars, nowhere)
     with pytest.raises(NoMatch, match="within") as elsewhere:
