@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import signal
 import sys
+import time
 from pathlib import Path
 from typing import Any
 
@@ -116,7 +117,8 @@ def test_a_turn_that_is_broken_off_ends_the_commands_children_too(tmp_path) -> N
         adjuster.turn("altitude", 1.0, cancel_when_written(child))
 
     assert adjuster.stop_trouble() is None
-    assert not alive(int(child.read_text()))
+    while alive(int(child.read_text())):  # killed, but the system may take a moment over it
+        time.sleep(0.01)
 
 
 STUBBORN_TURN = """
