@@ -80,9 +80,9 @@ def measure_axis(rig: Rig, points: Sequence[Pointing] | None = None) -> Measurem
 
 def measure(rig: Rig, points: Sequence[Pointing]) -> Measured:
     """Sweep the points and fit the axis; the caller stops the mount when this raises."""
+    started = begin(rig)
     rig.guards.begin()
     ready_mount(rig)
-    started = begin(rig)
     swept = sweep(rig, points)
     return measured_axis(rig, started, swept)
 
