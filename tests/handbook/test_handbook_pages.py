@@ -24,6 +24,7 @@ from polewright.interfaces.handbook import pages
 from polewright.interfaces.handbook.blocks import BLOCKS
 from polewright.interfaces.handbook.html import index_html, page_html
 from polewright.interfaces.handbook.pages import PAGES, blocks_of, for_terminal, markdown, title
+from polewright.interfaces.page_frame import Look
 from polewright.interfaces.web.app import create_app
 from polewright.interfaces.web.runner import SessionRunner
 from polewright.interfaces.web.server import RunningService
@@ -120,17 +121,20 @@ def test_links_lead_somewhere(name: str) -> None:
             assert (ROOT / target).is_file(), link
         else:
             assert target.removesuffix(".md") in PAGES, link
-            assert not heading or heading in Html(page_html(target.removesuffix(".md"))).anchors
+            assert (
+                not heading
+                or heading in Html(page_html(target.removesuffix(".md"), Look())).anchors
+            )
 
 
 @pytest.mark.parametrize("name", PAGES)
 def test_a_page_in_the_browser_fetches_this_service_only(name: str) -> None:
     """Links to pages became addresses here; whatever is loaded is the service's own."""
-    page = Html(page_html(name))
+    page = Html(page_html(name, Look()))
 
     assert all(link.startswith(("/", "#")) for link in page.links), page.links
     assert all(one.startswith("/") for one in page.fetched)
-    assert f'href="/handbook/{name}"' in index_html()
+    assert f'href="/handbook/{name}"' in index_html(Look())
 
 
 def test_readme_names_every_command_and_every_page() -> None:

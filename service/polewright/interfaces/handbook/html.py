@@ -11,44 +11,22 @@ from markdown_it import MarkdownIt
 from markdown_it.token import Token
 
 from polewright.interfaces.handbook.pages import PAGES, markdown, title
-
-_PAGE = """<!doctype html>
-<html lang="en" data-theme="day">
-<head>
-<meta charset="utf-8">
-<meta name="viewport" content="width=device-width, initial-scale=1, viewport-fit=cover">
-<meta name="color-scheme" content="light dark">
-<title>{title} - Polewright</title>
-<link rel="icon" href="/icon.svg" type="image/svg+xml">
-<link rel="stylesheet" href="/page.css">
-<link rel="stylesheet" href="/handbook.css">
-<script src="/handbook.js"></script>
-</head>
-<body class="book">
-<header><nav aria-label="Handbook"><a href="/">Alignment</a> <a href="/handbook">Handbook</a></nav>
-<button type="button" id="theme" aria-pressed="false" title="Red on black (D)">Night</button>
-</header>
-<article role="main">
-{body}
-</article>
-</body>
-</html>
-"""
+from polewright.interfaces.page_frame import Look, framed
 
 
-def index_html() -> str:
+def index_html(look: Look) -> str:
     """Return the list of pages."""
     items = "\n".join(
         f'<li><a href="/handbook/{name}">{escape(title(name))}</a><br>{escape(line)}</li>'
         for name, line in PAGES.items()
     )
     body = f'<h1>Handbook</h1>\n<ul class="pages">\n{items}\n</ul>'
-    return _PAGE.format(title="Handbook", body=body)
+    return framed(look, "Handbook", body)
 
 
-def page_html(name: str) -> str:
+def page_html(name: str, look: Look) -> str:
     """Return one page. Raises `NoSuchPage`."""
-    return _PAGE.format(title=escape(title(name)), body=_body(markdown(name)))
+    return framed(look, escape(title(name)), _body(markdown(name)))
 
 
 def _body(text: str) -> str:

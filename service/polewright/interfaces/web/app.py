@@ -31,6 +31,7 @@ from polewright.foundation.errors import ConfigError, DeviceError, PolewrightErr
 from polewright.foundation.language import say
 from polewright.interfaces.handbook.html import index_html, page_html
 from polewright.interfaces.handbook.pages import NoSuchPage
+from polewright.interfaces.page_frame import Look
 from polewright.interfaces.web.errors import NoSession, NothingToShow, SessionBusy, TooManyPages
 from polewright.interfaces.web.metrics import CONTENT_TYPE, Metrics, MetricsMissing
 from polewright.interfaces.web.models import (
@@ -42,6 +43,7 @@ from polewright.interfaces.web.models import (
     TurnsRequest,
 )
 from polewright.interfaces.web.picture import PictureFormat, frame_picture
+from polewright.interfaces.web.problem_page import problem_page, wants_page
 from polewright.interfaces.web.runner import SessionRunner, not_confirmed_yet
 from polewright.interfaces.web.security import Gate
 from polewright.session.resume import CannotTakeUp
@@ -60,7 +62,6 @@ COALESCE_S = 0.04
 STOPS_AT_ONCE = 3
 """More would only wait for each other at the mount: who asks later shares an answer."""
 PAGE_FILES = {
-    "": ("index.html", "text/html; charset=utf-8"),
     "page.css": ("page.css", "text/css; charset=utf-8"),
     "page.js": ("page.js", "text/javascript; charset=utf-8"),
     "picture.js": ("picture.js", "text/javascript; charset=utf-8"),
@@ -69,7 +70,7 @@ PAGE_FILES = {
     "language.js": ("language.js", "text/javascript; charset=utf-8"),
     "link.js": ("link.js", "text/javascript; charset=utf-8"),
     "handbook.css": ("handbook.css", "text/css; charset=utf-8"),
-    "handbook.js": ("handbook.js", "text/javascript; charset=utf-8"),
+    "theme.js": ("theme.js", "text/javascript; charset=utf-8"),
     "icon.svg": ("icon.svg", "image/svg+xml"),
     "page.webmanifest": ("page.webmanifest", "application/manifest+json"),
 }
@@ -121,9 +122,9 @@ def _json_for(reader: str, document: BaseModel) -> str:
     return _for(reader, document).model_dump_json()
 
 
-def _problem(
-    request: Request, status: int, code: str, message: str, advice: str = ""
-) -> JSONResponse:
+def _problem(request: Request, status: int, code: str, message: str, advice: str = "") -> Response:
+    if wants_page(request.headers):
+        return problem_page(request.headers, status, message, advice, _reader(request))
     document = _for(_reader(request), Problem(code=code, message=message, advice=advice))
     return JSONResponse(document.model_dump(), status_code=status)
 
@@ -181,16 +182,16 @@ def create_app(
     _add_metrics(app, runner, metrics or Metrics())
     _add_page(app)
     _add_handbook(app)
-    return Gate(app, token=token, on_lan=on_lan)
+    return Gate(app, token=token, on_lan=on_lan, speaks=configured_language)
 
 
 def _tell_problems(app: FastAPI) -> None:
     @app.exception_handler(PolewrightError)
-    async def known(request: Request, error: PolewrightError) -> JSONResponse:
+    async def known(request: Request, error: PolewrightError) -> Response:
         return _problem(request, status_of(error), error.code, str(error), error.advice)
 
     @app.exception_handler(RequestValidationError)
-    async def invalid(request: Request, error: RequestValidationError) -> JSONResponse:
+    async def invalid(request: Request, error: RequestValidationError) -> Response:
         parts = [
             f"{'.'.join(str(part) for part in item['loc'])}: {item['msg']}"
             for item in error.errors()
@@ -204,14 +205,21 @@ def _tell_problems(app: FastAPI) -> None:
         )
 
     @app.exception_handler(HTTPException)
-    async def other(request: Request, error: HTTPException) -> JSONResponse:
+    async def other(request: Request, error: HTTPException) -> Response:
         code = {404: "not_found", 405: "method_not_allowed"}.get(error.status_code, "refused")
-        return _problem(
-            request, error.status_code, code, str(error.detail), say("See /api/openapi.json.")
-        )
+        advice = say("See /api/openapi.json.")
+        if code == "not_found" and wants_page(request.headers):
+            return _problem(
+                request,
+                404,
+                code,
+                say("there is no such page here"),
+                say("Go back to the session."),
+            )
+        return _problem(request, error.status_code, code, str(error.detail), advice)
 
     @app.exception_handler(Exception)
-    async def unexpected(request: Request, error: Exception) -> JSONResponse:
+    async def unexpected(request: Request, error: Exception) -> Response:
         log.error("service.request_failed", exc_info=error)
         return _problem(
             request,
@@ -438,6 +446,13 @@ def _add_page(app: FastAPI) -> None:
 
         return page_file
 
+    page = (folder / "index.html").read_text(encoding="utf-8")
+
+    @app.get("/", include_in_schema=False)
+    def index(request: Request) -> HTMLResponse:
+        look = Look.of(request.headers)
+        return _page(look, page.replace("{root}", look.root).replace("{head}", look.head))
+
     @app.get("/language.json", include_in_schema=False)
     def page_language(reader: Reader) -> JSONResponse:
         english = {"language": language.ENGLISH, "messages": {}, "plural": []}
@@ -451,14 +466,20 @@ def _add_page(app: FastAPI) -> None:
         app.get(f"/{path}", include_in_schema=False)(served(path))
 
 
+def _page(look: Look, html: str, status: int = 200) -> HTMLResponse:
+    return HTMLResponse(html, status, headers={"Cache-Control": "no-cache", **look.headers})
+
+
 def _add_handbook(app: FastAPI) -> None:
     @app.get("/handbook", include_in_schema=False)
-    def pages() -> HTMLResponse:
-        return HTMLResponse(index_html())
+    def pages(request: Request) -> HTMLResponse:
+        look = Look.of(request.headers)
+        return _page(look, index_html(look))
 
     @app.get("/handbook/{name}", include_in_schema=False)
-    def page(name: str) -> HTMLResponse:
+    def page(name: str, request: Request) -> HTMLResponse:
+        look = Look.of(request.headers)
         try:
-            return HTMLResponse(page_html(name))
+            return _page(look, page_html(name, look))
         except NoSuchPage:
-            return HTMLResponse(index_html(), status_code=404)
+            return _page(look, index_html(look), 404)

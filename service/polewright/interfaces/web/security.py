@@ -23,23 +23,21 @@ from starlette.datastructures import Headers, MutableHeaders
 from starlette.responses import Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from polewright.foundation.language import say
+from polewright.foundation.language import accepted, say
 from polewright.interfaces.own_host import host_allowed, host_names
+from polewright.interfaces.page_frame import page_policy
+from polewright.interfaces.web.problem_page import problem_page, wants_page
 
 MOST_BYTES = 64 * 1024
 OPEN_TO_ALL = frozenset(
-    ("/api/health", "/handbook", "/handbook.css", "/handbook.js", "/page.css", "/icon.svg")
+    ("/api/health", "/handbook", "/handbook.css", "/theme.js", "/page.css", "/icon.svg")
 )
 _LENGTH = re.compile(r"[0-9]{1,10}", re.ASCII)
 COOKIE_AGE_S = 14 * 3600
 """A long winter night."""
 
 HEADERS = {
-    "Content-Security-Policy": (
-        "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; "
-        "connect-src 'self'; manifest-src 'self'; base-uri 'none'; form-action 'none'; "
-        "frame-ancestors 'none'"
-    ),
+    "Content-Security-Policy": page_policy(),
     "X-Content-Type-Options": "nosniff",
     "X-Frame-Options": "DENY",
     "Referrer-Policy": "no-referrer",
@@ -47,13 +45,6 @@ HEADERS = {
     "Cross-Origin-Resource-Policy": "same-origin",
     "Permissions-Policy": "camera=(), microphone=(), geolocation=(), screen-wake-lock=(self)",
 }
-
-_LOCKED = """<!doctype html><html lang="en"><meta charset="utf-8">
-<meta name="viewport" content="width=device-width"><title>Polewright: locked</title>
-<h1>This page is locked</h1>
-<p>Open the link, or scan the QR code, that the terminal showed when the service was started.
-Where it is lost, start the service again: it shows the same link.</p>
-<p><a href="/handbook">The handbook</a> is open to all.</p></html>"""
 
 
 def cookie_name(host: str) -> str:
@@ -71,10 +62,13 @@ class _Refused(Exception):
 class Gate:
     """ASGI middleware: checks every request, and puts the security headers on every answer."""
 
-    def __init__(self, app: ASGIApp, *, token: str | None, on_lan: bool) -> None:
+    def __init__(
+        self, app: ASGIApp, *, token: str | None, on_lan: bool, speaks: str | None = None
+    ) -> None:
+        """Put a gate before an application; its pages speak ``speaks``, or as each browser asks."""
         if on_lan and not token:
             raise ValueError("a service that others can reach needs a token")
-        self.app, self.token, self.on_lan = app, token, on_lan
+        self.app, self.token, self.on_lan, self.speaks = app, token, on_lan, speaks
         self.names = host_names(on_lan)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -104,12 +98,29 @@ class Gate:
                 _prove(scope)
                 receive = await self._whole_body(headers, receive)
         except _Refused as refused:
-            await _answer(refused, scope["path"])(scope, receive, guarded)
+            await self._answer(refused, headers)(scope, receive, guarded)
             return
         if opened is not None:
             await opened(scope, receive, guarded)
             return
         await self.app(scope, receive, guarded)
+
+    def _answer(self, refused: _Refused, headers: Headers) -> Response:
+        more = {"WWW-Authenticate": "Bearer"} if refused.status == 401 else {}
+        if refused.status == 413:
+            more["Connection"] = "close"
+        if wants_page(headers):
+            reader = self.speaks or accepted(headers.get("accept-language", ""))
+            page = problem_page(headers, refused.status, refused.message, refused.advice, reader)
+            page.headers.update(more)
+            return page
+        document = {"code": refused.code, "message": refused.message, "advice": refused.advice}
+        return Response(
+            json.dumps(document),
+            status_code=refused.status,
+            media_type="application/json",
+            headers=more,
+        )
 
     def _check_host(self, headers: Headers) -> None:
         host = headers.get("host", "")
@@ -152,10 +163,11 @@ class Gate:
         raise _Refused(
             401,
             "token_missing",
-            say("this service needs its token"),
+            say("this page is locked: it needs the token of tonight"),
             say(
-                "Open the link that the terminal showed, or send the token as Authorization: "
-                "Bearer."
+                "Open the link, or scan the code, that the terminal showed when the service was "
+                "started; start it again where that is lost: it shows the same link. A program "
+                "sends the token as Authorization: Bearer."
             ),
         )
 
@@ -257,19 +269,4 @@ def _too_large() -> _Refused:
         "too_large",
         say("a request may have at most {most_bytes} bytes", most_bytes=MOST_BYTES),
         say("Send only the settings that differ from the configuration."),
-    )
-
-
-def _answer(refused: _Refused, path: str) -> Response:
-    if refused.status == 401 and not path.startswith("/api"):
-        return Response(_LOCKED, status_code=401, media_type="text/html")
-    document = {"code": refused.code, "message": refused.message, "advice": refused.advice}
-    headers = {"WWW-Authenticate": "Bearer"} if refused.status == 401 else {}
-    if refused.status == 413:
-        headers["Connection"] = "close"
-    return Response(
-        json.dumps(document),
-        status_code=refused.status,
-        media_type="application/json",
-        headers=headers,
     )

@@ -407,7 +407,6 @@ const acts = {
     close($("ask"));
     act?.();
   },
-  theme: () => setTheme(document.documentElement.dataset.theme === "night" ? "day" : "night"),
   more: () => {
     $("settings").hidden = !$("settings").hidden;
     $("more").setAttribute("aria-expanded", String(!$("settings").hidden));
@@ -463,40 +462,9 @@ for (const button of document.querySelectorAll("[data-add]")) {
   });
 }
 
-// -- theme, dimming, keys, wake lock -----------------------------------------------------------
+// -- keys, wake lock; day and night are theme.js's ----------------------------------------------
 
-const remembered = (key, fallback) => {
-  try {
-    return localStorage.getItem(`polewright.${key}`) ?? fallback;
-  } catch {
-    return fallback;
-  }
-};
-const remember = (key, value) => {
-  try {
-    localStorage.setItem(`polewright.${key}`, value);
-  } catch {
-    // Private windows may forbid it; the choice then lasts as long as the page.
-  }
-};
-
-function setTheme(theme) {
-  document.documentElement.dataset.theme = theme;
-  $("theme").setAttribute("aria-pressed", String(theme === "night"));
-  text("theme", theme === "night" ? say("Day") : say("Night"));
-  remember("theme", theme);
-  if (shown) showChart(shown, shown);
-}
-
-function setDim(percent) {
-  $("shade").style.opacity = percent / 100;
-  remember("dim", percent);
-}
-
-$("dim").addEventListener("input", () => setDim(Number($("dim").value)));
-$("dim").value = remembered("dim", "0");
-setDim(Number($("dim").value));
-setTheme(remembered("theme", matchMedia("(prefers-color-scheme: dark)").matches ? "night" : "day"));
+document.addEventListener("look", () => shown && showChart(shown, shown));
 $("rings").addEventListener("change", () => shown && showFrame(shown));
 for (const id of ["frame", "chart"]) {
   $(id).addEventListener("toggle", () => {
@@ -506,7 +474,7 @@ for (const id of ["frame", "chart"]) {
   });
 }
 
-const KEYS = { s: "stop", n: "sweep", p: "pause", k: "snugged", u: "note-turns", t: "tone", v: "voice", d: "theme" };
+const KEYS = { s: "stop", n: "sweep", p: "pause", k: "snugged", u: "note-turns", t: "tone", v: "voice" };
 
 document.addEventListener("keydown", (event) => {
   if (event.ctrlKey || event.metaKey || event.altKey || event.repeat) return;
