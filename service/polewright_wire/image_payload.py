@@ -101,16 +101,3 @@ class ImagePayload:
             text = json.dumps(columns, separators=(",", ":"))[1:-1]
             yield ("," if start else "").encode() + text.encode()
         yield b"]}"
-
-
-def error_bytes(
-    number: int, message: str, client_transaction: int, server_transaction: int
-) -> bytes:
-    """Return an ImageBytes body that carries an error instead of pixels.
-
-    The server answers errors as JSON; this is for fault layers and tests of clients.
-    """
-    header = _HEADER.pack(
-        1, number, client_transaction, server_transaction, HEADER_SIZE, 0, 0, 0, 0, 0, 0
-    )
-    return header + message.encode()

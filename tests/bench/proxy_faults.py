@@ -26,7 +26,7 @@ import time
 from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from typing import Any
@@ -452,22 +452,8 @@ def report(outcomes: list[Outcome]) -> str:
 def main() -> int:
     """Run or report."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("runs", type=int, nargs="?", default=200)
-    parser.add_argument("--first", type=int, default=0)
-    parser.add_argument("--out", type=Path)
-    parser.add_argument("--report", type=Path, nargs="+")
-    given = parser.parse_args()
-    outcomes: list[Outcome] = []
-    for file in given.report or ():
-        outcomes += [Outcome(**json.loads(line)) for line in file.read_text().splitlines()]
-    for seed in () if given.report else range(given.first, given.first + given.runs):
-        outcome = one_run(seed)
-        outcomes.append(outcome)
-        line = json.dumps(asdict(outcome))
-        sys.stderr.write(line + "\n")
-        if given.out:
-            with given.out.open("a", encoding="utf-8") as out_file:
-                out_file.write(line + "\n")
+    soak.add_run_options(parser)
+    outcomes = soak.gathered(parser.parse_args(), Outcome, one_run)
     sys.stdout.write(report(outcomes) + "\n")
     return 1 if any(outcome.violations for outcome in outcomes) else 0
 

@@ -23,9 +23,10 @@ import tempfile
 import threading
 import time
 from collections import Counter
+from collections.abc import Callable
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
-from typing import Any, cast
+from typing import Any, TypeVar, cast
 
 from polewright.foundation.clock import REHEARSAL_VARIABLE, SystemClock, clock_from_environment
 from polewright.foundation.config import Config, config_from_text
@@ -57,6 +58,8 @@ TURN = {
     "east": ("azimuth_arcmin", 1.0),
     "west": ("azimuth_arcmin", -1.0),
 }
+
+OutcomeT = TypeVar("OutcomeT", bound=Any)
 
 
 @dataclass
@@ -496,15 +499,38 @@ def report(outcomes: list[Outcome]) -> str:
     return "\n".join(lines)
 
 
-def main() -> int:
-    """Run or report."""
-    parser = argparse.ArgumentParser(description=__doc__)
+def add_run_options(parser: argparse.ArgumentParser) -> None:
+    """Let the command line say which runs, or the files of earlier ones."""
     parser.add_argument("runs", type=int, nargs="?", default=200)
     parser.add_argument("--first", type=int, default=0)
-    parser.add_argument("--at-once", action="store_true", help="expose before the mount is still")
     parser.add_argument("--step", type=int, default=1, help="take every so-many-th seed")
     parser.add_argument("--out", type=Path)
     parser.add_argument("--report", type=Path, nargs="+")
+
+
+def gathered(
+    given: argparse.Namespace, kind: Callable[..., OutcomeT], one_run: Callable[[int], OutcomeT]
+) -> list[OutcomeT]:
+    """Make the runs that were asked for, each told and written down at once, or read old ones."""
+    if given.report:
+        lines = [line for file in given.report for line in file.read_text().splitlines()]
+        return [kind(**json.loads(line)) for line in lines]
+    outcomes = []
+    for seed in range(given.first, given.first + given.runs * given.step, given.step):
+        outcomes.append(one_run(seed))
+        line = json.dumps(asdict(outcomes[-1])) + "\n"
+        sys.stderr.write(line)
+        if given.out:
+            with given.out.open("a", encoding="utf-8") as file:
+                file.write(line)
+    return outcomes
+
+
+def main() -> int:
+    """Run or report."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    add_run_options(parser)
+    parser.add_argument("--at-once", action="store_true", help="expose before the mount is still")
     parser.add_argument("--child", type=Path, nargs=2)
     given = parser.parse_args()
     if given.child:
@@ -512,19 +538,7 @@ def main() -> int:
     if given.at_once:
         global AT_ONCE
         AT_ONCE, at_once.QUICK_FETCH_S = True, math.inf
-    outcomes: list[Outcome] = []
-    if given.report:
-        for file in given.report:
-            outcomes += [Outcome(**json.loads(line)) for line in file.read_text().splitlines()]
-    else:
-        for seed in range(given.first, given.first + given.runs * given.step, given.step):
-            outcome = one_run(seed)
-            outcomes.append(outcome)
-            line = json.dumps(asdict(outcome))
-            sys.stderr.write(line + "\n")
-            if given.out:
-                with given.out.open("a", encoding="utf-8") as file:
-                    file.write(line + "\n")
+    outcomes = gathered(given, Outcome, one_run)
     sys.stdout.write(report(outcomes) + "\n")
     bad = [o for o in outcomes if o.moving or o.tracking or o.hung or not o.journal]
     return 1 if bad else 0

@@ -23,7 +23,7 @@ from polewright.interfaces.cli.app import COMMANDS, build_app
 from polewright.interfaces.handbook import pages
 from polewright.interfaces.handbook.blocks import BLOCKS
 from polewright.interfaces.handbook.html import index_html, page_html
-from polewright.interfaces.handbook.pages import PAGES, blocks_of, for_terminal, markdown, title
+from polewright.interfaces.handbook.pages import PAGES, for_terminal, markdown, title
 from polewright.interfaces.page_frame import Look
 from polewright.interfaces.web.app import create_app
 from polewright.interfaces.web.runner import SessionRunner
@@ -63,7 +63,8 @@ def test_every_page_has_a_file_and_every_file_is_a_page() -> None:
 
 def test_each_block_that_the_code_tells_stands_in_one_page() -> None:
     """A mark that is gone from the pages, or that nothing fills, is a failure."""
-    asked = [block for name in PAGES for block in blocks_of(name)]
+    marks = re.compile(r"^<!-- (.+) -->$", re.MULTILINE)
+    asked = [block for name in PAGES for block in marks.findall(pages.source(name))]
 
     assert sorted(asked) == sorted(BLOCKS)
     assert "<!--" not in "".join(markdown(name) for name in PAGES)

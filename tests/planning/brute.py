@@ -132,7 +132,7 @@ def sun_fault(request, ha, dec, utc_s, margin: float):
     for i, (h, d, t) in enumerate(zip(ha, dec, utc_s, strict=True)):
         sun_alt, sun_az = altaz(lat, *sun_ha_dec(float(t), request.site.longitude_deg))
         # Refraction lifts the Sun by at most 0.6 deg; here without it, 0.02 for the low precision.
-        if sun_alt > request.sky.sun_counts_above_deg + 0.02:
+        if sun_alt > -6.0 + 0.02:
             alt, az = altaz(lat, h, d)
             lift = 0.6 if sun_alt < 15 else 0.1
             out[i] = apart(alt, az, sun_alt, sun_az) < request.sky.sun_avoid_deg + margin - lift
@@ -270,7 +270,7 @@ def exhaustive(request) -> tuple[float, float, int, int] | None:
     )
     for t in np.linspace(request.utc_s, request.utc_s + length, 5):
         alt, az = altaz(lat, *sun_ha_dec(float(t), lon))
-        if alt > request.sky.sun_counts_above_deg:
+        if alt > -6.0:
             suns.append((alt, az))
     for exposing in (True, False):
         alt, az = altaz(lat, ha, dec)

@@ -141,16 +141,15 @@ def test_a_fork_has_no_meridian():
 
 def test_moonlight_weighs_by_distance_and_phase_and_only_above_the_horizon():
     """Full on the Moon, none at 30 degrees, half for a half Moon, none when it is down."""
-    rules = Rules(SITE)
     up = state(moon_az=100.0, moon_alt=40.0)
     on = enu_from_azalt(100 * DEG, 40 * DEG)
 
-    assert float(moon_weight(rules, up, on)) == pytest.approx(1.0)
-    assert float(moon_weight(rules, up, enu_from_azalt(100 * DEG, 55 * DEG))) == pytest.approx(0.5)
-    assert float(moon_weight(rules, up, enu_from_azalt(100 * DEG, 75 * DEG))) == 0.0
+    assert float(moon_weight(up, on)) == pytest.approx(1.0)
+    assert float(moon_weight(up, enu_from_azalt(100 * DEG, 55 * DEG))) == pytest.approx(0.5)
+    assert float(moon_weight(up, enu_from_azalt(100 * DEG, 75 * DEG))) == 0.0
     half = state(moon_az=100.0, moon_alt=40.0, fraction=0.5)
-    assert float(moon_weight(rules, half, on)) == pytest.approx(0.5)
-    assert float(moon_weight(rules, state(), on)) == 0.0
+    assert float(moon_weight(half, on)) == pytest.approx(0.5)
+    assert float(moon_weight(state(), on)) == 0.0
 
 
 def test_the_sky_state_has_the_sun_where_the_almanac_has_it():

@@ -250,7 +250,8 @@ class SessionBench:
         )
         self.after_sweep()
         result = made_result(self.clock.utc_s())
-        return SimpleNamespace(result=result, fit=fit, solved=(last,))
+        attitudes = (last.plate.attitude,)
+        return SimpleNamespace(result=result, fit=fit, solved=(last,), attitudes=attitudes)
 
     def _hear(self, event: Event) -> None:
         self.events.append(event)

@@ -6,11 +6,11 @@ import math
 from dataclasses import dataclass, field
 
 import pytest
+from support.movements import slews
 from support.whole_night import crossed_untold, moved_after_stop
 
 from polewright.foundation.angles import DEG
 from polewright.records.events import Event, MotionStopped, Note, StepChanged, SweepPlanned
-from polewright_sim.mount.movements import slews
 from polewright_sim.rig import SimulatedRig
 from polewright_sim.spec import RigSpec
 

@@ -9,8 +9,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from polewright.records.events import Event, MotionStopped, Note, StepChanged, SweepPlanned
-from polewright_sim.mount.movements import commanded_across, moves_again, slews
 from polewright_sim.rig import SimulatedRig
+from support.movements import commanded_across, moves_again, slews
 
 #: The axes are looked at so far ahead of the end of a test, s: as far as a slew may be commanded.
 AFTER_S = 40.0

@@ -26,7 +26,7 @@ from polewright_wire.errors import (
     ValueMissing,
     ValueRefused,
 )
-from polewright_wire.image_payload import error_bytes, to_wire_order
+from polewright_wire.image_payload import to_wire_order
 from polewright_wire.parameters import Kind, Parameters, parse
 from polewright_wire.server import RunningServer
 from polewright_wire.standard import CAMERA, SAFETY_MONITOR, TELESCOPE
@@ -440,15 +440,6 @@ def test_wire_order_is_a_plain_transposition() -> None:
 
         assert turned.flags.c_contiguous
         assert np.array_equal(turned, np.swapaxes(rows, 0, 1))
-
-
-def test_error_bytes_carry_number_and_message() -> None:
-    """The error form of ImageBytes has the message from DataStart on."""
-    body = error_bytes(0x40B, "späť", 3, 4)
-    header = struct.unpack("<iiIIi", body[:20])
-
-    assert header == (1, 0x40B, 3, 4, 44)
-    assert body[44:].decode() == "späť"
 
 
 @pytest.mark.parametrize(

@@ -28,6 +28,13 @@ from polewright.foundation.adjuster_profile import AdjusterProfile
 from polewright.foundation.errors import ConfigError, in_words
 from polewright.foundation.language import FOLLOW_ENVIRONMENT, joined, languages, say
 from polewright.foundation.retired_settings import carried_over
+from polewright.foundation.usual_limits import (
+    LOWEST_POINT_DEG,
+    MERIDIAN_BUFFER_DEG,
+    MOUNT_ALTITUDE_MIN_DEG,
+    POINTING_MARGIN_DEG,
+    SUN_AVOID_DEG,
+)
 
 
 class BadConfig(ConfigError):
@@ -269,14 +276,14 @@ class SweepSection(Section):
         "it where the air is bad or wind shakes the tube",
     )
     meridian_buffer_deg: float = Field(
-        5.0,
+        MERIDIAN_BUFFER_DEG,
         ge=0,
         le=60,
         description="hour angle kept clear on either side of the meridian, degrees. Smaller "
         "only if you know where the mount changes sides",
     )
     min_altitude_deg: float = Field(
-        20.0,
+        LOWEST_POINT_DEG,
         ge=0,
         le=80,
         description="lowest altitude of a point, degrees (common practice, no source). Lower "
@@ -319,14 +326,14 @@ class LimitsSection(Section):
     """Where the mount may not point."""
 
     sun_avoid_deg: float = Field(
-        30.0,
+        SUN_AVOID_DEG,
         ge=1,
         le=180,
         description="angle kept from the Sun, degrees (common practice). Lower it only with a "
         "filter on",
     )
     mount_altitude_min_deg: float = Field(
-        5.0,
+        MOUNT_ALTITUDE_MIN_DEG,
         ge=-90,
         le=80,
         description="lowest altitude the mount may pass through, degrees. Raise it where tube "
@@ -354,7 +361,7 @@ class LimitsSection(Section):
         "meets the pier in the west",
     )
     pointing_margin_deg: float = Field(
-        1.0,
+        POINTING_MARGIN_DEG,
         ge=0,
         le=20,
         description="how far off the mount's pointing may be, degrees. Raise it for a mount "

@@ -26,7 +26,6 @@ from typing import Any
 
 ENGLISH = "en"
 FOLLOW_ENVIRONMENT = "auto"
-DOMAIN = "polewright"
 #: A template with fewer letters of its own fits too many texts to be recognised in them.
 LEAST_LETTERS = 4
 #: A text of more lines or sentences is not one of ours put together: it is shown as it is.

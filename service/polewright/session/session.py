@@ -33,7 +33,7 @@ from polewright.foundation.errors import (
     PolewrightError,
     SolveError,
 )
-from polewright.foundation.language import say, say_count
+from polewright.foundation.language import capitalised, joined, say, say_count
 from polewright.observing.capture.frame_quality import measure_stars, tell_frame
 from polewright.observing.capture.live_frames import LiveFrames
 from polewright.observing.capture.take_frame import take_frame
@@ -45,7 +45,6 @@ from polewright.observing.safety.guard_errors import ClockWasSet, MovedBySomebod
 from polewright.observing.safety.retry_policy import RULES
 from polewright.observing.safety.stopping import motion_stopped_on_trouble, stop_now
 from polewright.observing.safety.watchdog_client import watched
-from polewright.observing.settling.blur_weighting import with_smear
 from polewright.observing.sweep.solve_point import SolvedPoint, report_plate
 from polewright.records.events import (
     Event,
@@ -699,21 +698,14 @@ class AlignSession:
 
 
 def _sentence(error: PolewrightError) -> str:
-    text = str(error)
-    return f"{text[:1].upper()}{text[1:]}."
+    return joined("", (capitalised(str(error)), "."))
 
 
 def _last_of_sweep(measured: Measured) -> Observation:
     """Return the last frame of a sweep as the engine takes it."""
-    points = measured.solved
-    attitudes, _smeared = with_smear(
-        [point.plate.attitude for point in points],
-        [point.quality.hfd_px for point in points],
-        [point.rest for point in points],
-    )
-    quality = points[-1].quality
+    quality = measured.solved[-1].quality
     return Observation(
-        attitudes[-1],
+        measured.attitudes[-1],
         elongation=quality.elongation,
         star_count=quality.star_count,
         hfd_px=quality.hfd_px,

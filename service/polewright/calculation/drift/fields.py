@@ -153,7 +153,7 @@ def _score(
     # Two fields tell most together when they are a quarter of a turn apart.
     tells = np.cos(hour_angle) if wish == "meridian" else np.abs(np.sin(hour_angle - first))
     score = tells * np.where(altitude >= LOWEST, 1.0, 0.5) * (0.7 + 0.3 * np.sin(altitude))
-    score = score * (1.0 - 0.5 * moon_weight(request.rules, state, enu))
+    score = score * (1.0 - 0.5 * moon_weight(state, enu))
     if wish == "side":
         score = np.where(np.abs(np.sin(hour_angle)) < FLATTEST, -math.inf, score)
         # Without a change of sides where that costs next to nothing.
@@ -172,7 +172,7 @@ def _way_is_safe(
     An unknown start is safe only while the Sun is down; the run then says that it was not checked.
     """
     rules = request.rules
-    sun_counts = any(state.sun_counts(rules) for state in states)
+    sun_counts = any(state.sun_counts() for state in states)
     if start is None:
         return not sun_counts
     begin = (start.hour_angle, start.declination)

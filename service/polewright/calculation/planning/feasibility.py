@@ -105,7 +105,7 @@ class Outlook:
     @property
     def sun_counts(self) -> bool:
         """Whether the Sun is a hard limit at any time of the sweep."""
-        return any(state.sun_counts(self.request.rules) for state in self.states)
+        return any(state.sun_counts() for state in self.states)
 
     def sun_after(self, seconds: Vector) -> Vector:
         """Directions (N, 3) of the Sun so long (N,) after the start, between the states."""
@@ -159,7 +159,7 @@ def evaluate(
     track = enu_from_hour_angle_dec(request.site, course.hour_angle, declination)
     state = outlook.states[1]
     prediction = predict(request.site, angles, declination, sigmas, request.shared)
-    weight = float(np.max(moon_weight(request.rules, state, enus)))
+    weight = float(np.max(moon_weight(state, enus)))
     if weight > 0.3:
         warnings = (*warnings, say("the points are close to a bright Moon"))
     if outlook.sun_counts:

@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
-from polewright.calculation.planning.limits import Rules, SkyState
+from polewright.calculation.planning.limits import SUN_COUNTS_ABOVE_DEG, Rules, SkyState
 from polewright.calculation.planning.violations import Reason, Violation
 from polewright.foundation.angles import DEG, Vector, azalt_from_enu, separation
 from polewright.foundation.language import say
@@ -185,7 +185,7 @@ def _sun(b: Breach) -> tuple[str, str]:
             "keep {sun_avoid_deg:g} deg from it, or wait until it is below "
             "{sun_counts_above_deg:g} deg",
             sun_avoid_deg=sky.sun_avoid_deg + b.rules.pointing_margin_deg,
-            sun_counts_above_deg=sky.sun_counts_above_deg,
+            sun_counts_above_deg=SUN_COUNTS_ABOVE_DEG,
         ),
     )
 

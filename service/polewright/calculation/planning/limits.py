@@ -23,6 +23,19 @@ from polewright.calculation.sky.frame import ObservedFrame, enu_from_hour_angle_
 from polewright.calculation.sky.site import Site
 from polewright.foundation.angles import DEG, Vector, separation
 from polewright.foundation.language import say
+from polewright.foundation.usual_limits import (
+    LOWEST_POINT_DEG,
+    MERIDIAN_BUFFER_DEG,
+    MOUNT_ALTITUDE_MIN_DEG,
+    POINTING_MARGIN_DEG,
+    SUN_AVOID_DEG,
+)
+
+#: The Sun is a hard limit while its altitude is above this: the end of civil twilight.
+SUN_COUNTS_ABOVE_DEG = -6.0
+#: Within this of a full Moon a plan ranks lower, in proportion to the lit part (common practice,
+#: no source).
+MOON_AVOID_DEG = 30.0
 
 
 class Use(Enum):
@@ -48,15 +61,15 @@ def _check(name: str, value: float, low: float, high: float) -> None:
 class MountLimits:
     """Where the mount can point, in degrees."""
 
-    altitude_min_deg: float = 5.0
+    altitude_min_deg: float = MOUNT_ALTITUDE_MIN_DEG
     altitude_max_deg: float = 90.0
     hour_angle_min_deg: float = -180.0
     hour_angle_max_deg: float = 180.0
     declination_min_deg: float = -85.0
     declination_max_deg: float = 85.0
-    meridian_buffer_deg: float | None = 5.0
-    """Hour angle to keep from both meridians (5: common practice, no source); None for a mount
-    that has no side to change (a fork)."""
+    meridian_buffer_deg: float | None = MERIDIAN_BUFFER_DEG
+    """Hour angle to keep from both meridians; None for a mount that has no side to change (a
+    fork)."""
 
     def __post_init__(self) -> None:
         _check(say("mount altitude minimum"), self.altitude_min_deg, -90.0, 80.0)
@@ -73,21 +86,13 @@ class MountLimits:
 class SkyLimits:
     """What in the sky to stay away from, in degrees."""
 
-    altitude_min_deg: float = 20.0
-    """Lower, refraction is uncertain and stars are few (20: common practice, no source)."""
-    sun_avoid_deg: float = 30.0
-    """Angle to keep from the Sun (30: common practice, no source)."""
-    sun_counts_above_deg: float = -6.0
-    """The Sun is a hard limit while its altitude is above this (end of civil twilight)."""
-    moon_avoid_deg: float = 30.0
-    """Within this of a full Moon a plan is ranked lower, in proportion to the lit part (soft;
-    common practice, no source)."""
+    altitude_min_deg: float = LOWEST_POINT_DEG
+    sun_avoid_deg: float = SUN_AVOID_DEG
+    """Angle to keep from the Sun."""
 
     def __post_init__(self) -> None:
         _check(say("minimum altitude"), self.altitude_min_deg, 0.0, 80.0)
         _check(say("Sun avoidance"), self.sun_avoid_deg, 1.0, 180.0)
-        _check(say("altitude above which the Sun counts"), self.sun_counts_above_deg, -90.0, 90.0)
-        _check(say("Moon avoidance"), self.moon_avoid_deg, 0.0, 180.0)
 
 
 @dataclass(frozen=True)
@@ -98,7 +103,7 @@ class Rules:
     horizon: Horizon = field(default_factory=Horizon)
     mount: MountLimits = MountLimits()
     sky: SkyLimits = SkyLimits()
-    pointing_margin_deg: float = 1.0
+    pointing_margin_deg: float = POINTING_MARGIN_DEG
     """How far the pointing may be off: the axis is not aligned yet. Added to the clearance from
     the skyline, the Sun, the meridian (as hour angle) and the mount's altitude limits."""
     field_margin_deg: float = 0.0
@@ -125,9 +130,9 @@ class SkyState:
         """Look the bodies up for a frame."""
         return cls(frame.utc_s, sun_enu(frame), moon_enu(frame), moon_illuminated_fraction(frame))
 
-    def sun_counts(self, rules: Rules) -> bool:
+    def sun_counts(self) -> bool:
         """Whether the Sun is a hard limit now."""
-        limit = math.sin(rules.sky.sun_counts_above_deg * DEG)
+        limit = math.sin(SUN_COUNTS_ABOVE_DEG * DEG)
         return bool(self.sun_enu[2] > limit)
 
 
@@ -238,7 +243,7 @@ def allowed(
 
 def sun_shortfall(rules: Rules, state: SkyState, enu: Vector) -> NDArray[np.float64]:
     """Return how much (rad) directions (..., 3) are too near the Sun; -inf while it is down."""
-    if not state.sun_counts(rules):
+    if not state.sun_counts():
         return np.full(np.shape(enu)[:-1], -math.inf)
     return moving_sun_shortfall(rules, state.sun_enu, enu)
 
@@ -246,18 +251,18 @@ def sun_shortfall(rules: Rules, state: SkyState, enu: Vector) -> NDArray[np.floa
 def moving_sun_shortfall(rules: Rules, sun_enu: Vector, enu: Vector) -> NDArray[np.float64]:
     """As `sun_shortfall`, with a Sun (..., 3) of its own for each direction."""
     need = (rules.sky.sun_avoid_deg + rules.pointing_margin_deg) * DEG
-    counts = sun_enu[..., 2] > math.sin(rules.sky.sun_counts_above_deg * DEG)
+    counts = sun_enu[..., 2] > math.sin(SUN_COUNTS_ABOVE_DEG * DEG)
     gap = separation(np.asarray(enu, dtype=np.float64), sun_enu)
     return np.asarray(np.where(counts, need - gap, -math.inf), dtype=np.float64)
 
 
-def moon_weight(rules: Rules, state: SkyState, enu: Vector) -> NDArray[np.float64]:
+def moon_weight(state: SkyState, enu: Vector) -> NDArray[np.float64]:
     """Return 0 (no moonlight) to 1 (on the full Moon) for directions (..., 3); soft.
 
-    Falls in a straight line with distance to 0 at ``moon_avoid_deg``, times the lit part; 0 while
+    Falls in a straight line with distance to 0 at `MOON_AVOID_DEG`, times the lit part; 0 while
     the Moon is down. Own weighting, no source.
     """
-    reach = rules.sky.moon_avoid_deg * DEG
+    reach = MOON_AVOID_DEG * DEG
     shape = np.shape(enu)[:-1]
     if reach <= 0.0 or state.moon_enu[2] <= 0.0:
         return np.zeros(shape)

@@ -21,6 +21,7 @@ from polewright.calculation.sky.site import Atmosphere, Site
 from polewright.foundation.angle_text import angle_text
 from polewright.foundation.angles import ARCSEC, DEG, Vector, azalt_from_enu, enu_from_azalt
 from polewright.foundation.language import say
+from polewright.foundation.usual_limits import POINTING_MARGIN_DEG
 
 StarCounter = Callable[[Vector], NDArray[np.float64]]
 """Catalogue stars in the field around ICRS directions (N, 3): counts (N,)."""
@@ -62,7 +63,7 @@ class PlanRequest:
     """More points than ``n_points`` are tried only where the preferred step does not fit."""
     step: float = 20.0 * DEG
     min_step: float = 4.0 * DEG
-    pointing_margin_deg: float = 1.0
+    pointing_margin_deg: float = POINTING_MARGIN_DEG
     field_margin_deg: float | None = None
     """None: half the field's short side, at most 3 deg."""
     pointing: Pointing | None = None

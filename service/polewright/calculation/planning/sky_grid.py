@@ -142,7 +142,7 @@ def build_grid(outlook: Outlook, *, obstacles: bool = True, hopeful: bool = Fals
         stars=stars,
         drift_cells=drift_cells,
         blocked=blocked,
-        moon=moon_weight(request.rules, outlook.states[1], enu),
+        moon=moon_weight(outlook.states[1], enu),
     )
 
 

@@ -65,11 +65,6 @@ def markdown(name: str) -> str:
     return _PLACE.sub(lambda found: BLOCKS[found[1]](), text)
 
 
-def blocks_of(name: str) -> list[str]:
-    """Return the names of the blocks that a page asks for."""
-    return _PLACE.findall(source(name))
-
-
 def title(name: str) -> str:
     """Return a page's first heading."""
     return source(name).partition("\n")[0].removeprefix("# ")

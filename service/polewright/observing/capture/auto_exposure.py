@@ -41,7 +41,7 @@ HARDLY_WORSE = 1.1
 USUAL_DECLINATION = 30.0 * DEG
 
 
-def limits_of(rig: Rig) -> ExposureLimits:
+def exposure_limits(rig: Rig) -> ExposureLimits:
     """Return the limits that the configuration sets."""
     low_s, high_s = sorted((LEAST_EXPOSURE_S, rig.config.sweep.exposure_max_s))
     return ExposureLimits(min_s=low_s, max_s=high_s)
@@ -49,7 +49,7 @@ def limits_of(rig: Rig) -> ExposureLimits:
 
 def judged(rig: Rig, frame: Frame, quality: FrameQuality) -> ExposureChoice:
     """Say what to expose after this frame."""
-    return next_exposure(frame.exposure_s, quality, frame.saturation_adu, limits_of(rig))
+    return next_exposure(frame.exposure_s, quality, frame.saturation_adu, exposure_limits(rig))
 
 
 def find_exposure(rig: Rig, points: Sequence[Pointing] = ()) -> float:
@@ -96,7 +96,7 @@ def shortest(rig: Rig, frame: Frame, stars: StarList, points: Sequence[Pointing]
 
     Forecast from the stars of a frame that is long enough; says what was chosen and why.
     """
-    limits, scale = limits_of(rig), rig.plates.scale
+    limits, scale = exposure_limits(rig), rig.plates.scale
     if scale is None:
         return frame.exposure_s  # what a pixel is on the sky is not known yet
     wanted = wanted_sigma(rig)

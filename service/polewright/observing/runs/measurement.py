@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from polewright import __version__
+from polewright.calculation.geometry.attitude import Attitude
 from polewright.calculation.geometry.axis import AxisFit
 from polewright.calculation.geometry.axis_error import AxisError
 from polewright.calculation.planning.request import Pointing
@@ -51,6 +52,8 @@ class Measured:
     """A sweep and what was made of it."""
 
     solved: tuple[SolvedPoint, ...]
+    attitudes: tuple[Attitude, ...]
+    """Of the points, as they were fitted."""
     fit: AxisFit
     error: AxisError
     result: MeasurementResult
@@ -125,7 +128,7 @@ def measured_axis(
     emit_axis(rig, fitted.fit, fitted.error)
     fitted.fit.verify()
     result = describe(rig, solved, fitted, started_utc_s, tuple(story))
-    return Measured(tuple(solved), fitted.fit, fitted.error, result)
+    return Measured(tuple(solved), fitted.attitudes, fitted.fit, fitted.error, result)
 
 
 def doubt_about(rig: Rig, fitted: FittedSweep) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
-from polewright.calculation.planning.limits import SkyLimits
+from polewright.calculation.planning.limits import SUN_COUNTS_ABOVE_DEG
 from polewright.calculation.sky.bodies import sun_enu
 from polewright.devices.alpaca.cover_calibrator import CalibratorState, CoverCalibrator, CoverState
 from polewright.devices.alpaca.dome import Dome, ShutterState
@@ -32,7 +32,7 @@ def check_sun(rig: Rig, doing: str, state: MountState | None = None) -> None:
     """
     limits = rig.config.limits
     sun = sun_enu(rig.sky_now())
-    if math.asin(float(sun[2])) / DEG < SkyLimits.sun_counts_above_deg:
+    if math.asin(float(sun[2])) / DEG < SUN_COUNTS_ABOVE_DEG:
         return
     now = rig.telescope.state() if state is None else state
     if now.azimuth_deg is None or now.altitude_deg is None:

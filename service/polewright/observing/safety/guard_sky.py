@@ -150,7 +150,7 @@ class AllowedSkyGuard(Watching):
             may_flip=self.rules.mount.meridian_buffer_deg is not None,
             side=move.start.side,
         )
-        if state.sun_counts(self.rules):
+        if state.sun_counts():
             for way in ways:
                 hour_angle, declination = way.directions(WAYS_SPACING)
                 self._judge(
@@ -222,7 +222,7 @@ class AllowedSkyGuard(Watching):
 
     def wary(self, sky: ObservedFrame) -> bool:
         """By day a mount that does not stand where it says could go on towards the Sun."""
-        return self._state(sky).sun_counts(self.rules)
+        return self._state(sky).sun_counts()
 
     # -- shared ----------------------------------------------------------------------------
 

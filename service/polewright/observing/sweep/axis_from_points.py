@@ -31,6 +31,8 @@ from polewright.observing.sweep.solve_point import SolvedPoint
 class FittedSweep:
     """What the solved points of a sweep make."""
 
+    attitudes: tuple[Attitude, ...]
+    """As they were fitted: those of smeared frames are less sure than their stars say."""
     fit: AxisFit
     error: AxisError
     smeared: int
@@ -64,6 +66,7 @@ def fit_points(rig: Rig, solved: Sequence[SolvedPoint]) -> FittedSweep:
         shared=replace(shared, droop=shared.droop + DROOP_TRIED),
     )
     return FittedSweep(
+        tuple(attitudes),
         fit,
         error,
         smeared,

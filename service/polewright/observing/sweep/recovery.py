@@ -107,14 +107,8 @@ class Recovery:
             return None
         have = [point.target.hour_angle for point in solved]
         to_come = [point.hour_angle for point in points[number:]]
-        spares = spare_points(
-            plan_request(rig),
-            declination=points[number - 1].declination,
-            hour_angle_now=now.hour_angle,
-            taken=[*have, *to_come],
-            failed=failed,
-            apart=APART,
-            count=60,
+        spares = _allowed_places(
+            rig, now, points[number - 1].declination, [*have, *to_come], failed, count=60
         )
         return choose_spare(spares, have or to_come, failed)
 
@@ -196,16 +190,29 @@ def further_places(rig: Rig, solved: Sequence[SolvedPoint]) -> list[Pointing]:
     if now is None:
         return []
     declination = solved[0].target.declination
-    spares = spare_points(
+    taken = [point.target.hour_angle for point in solved]
+    spares = _allowed_places(rig, now, declination, taken, failed=[], count=3)
+    return [Pointing(fold_pi(spare.hour_angle), declination) for spare in spares]
+
+
+def _allowed_places(
+    rig: Rig,
+    now: Pointing,
+    declination: float,
+    taken: Sequence[float],
+    failed: Sequence[float],
+    count: int,
+) -> list[SparePoint]:
+    """Return where on a declination circle a point may stand now, best first; angles in rad."""
+    return spare_points(
         plan_request(rig),
         declination=declination,
         hour_angle_now=now.hour_angle,
-        taken=[point.target.hour_angle for point in solved],
-        failed=[],
+        taken=taken,
+        failed=failed,
         apart=APART,
-        count=3,
+        count=count,
     )
-    return [Pointing(fold_pi(spare.hour_angle), declination) for spare in spares]
 
 
 def choose_spare(
