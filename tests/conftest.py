@@ -37,6 +37,7 @@ def own_folders() -> Iterator[None]:
     ):
         for name in OWN_FOLDERS:
             patch.setenv(name, f"{folder}/{name.lower()}")
+        patch.setenv("POLEWRIGHT_CONFIG", "none")  # not the one of whoever runs the tests
         yield
 
 

@@ -18,7 +18,7 @@ from pydantic.fields import FieldInfo
 from typer.testing import CliRunner
 
 from polewright.foundation.config import Config
-from polewright.foundation.errors import EXIT_CODES, ExitCode
+from polewright.foundation.errors import ExitCode
 from polewright.interfaces.cli.app import COMMANDS, build_app
 from polewright.interfaces.cli.options import ConfigPath, with_config_options
 
@@ -120,11 +120,15 @@ def test_every_option_has_a_meaning_and_not_only_a_name() -> None:
 
 
 def test_exit_codes_are_documented_in_help() -> None:
-    """Every code a script can meet is in the help of the program."""
+    """Every code a script can meet is in the help of the program; of a command, in one line."""
     text = plain(runner.invoke(build_app(), ["--help"]).output)
+    own = runner.invoke(build_app(), ["plan", "--help"], env={"COLUMNS": "80"}).output
 
     for code in ExitCode:
-        assert f"{int(code)} {EXIT_CODES[code]}".split(";")[0] in text
+        assert f" {int(code)} {code.name.lower().replace('_', ' ')}" in text
+    assert [line.strip() for line in own.splitlines() if "Exit codes" in line] == [
+        "Exit codes: 0 good, 9 out of tolerance; more: `polewright handbook trouble`."
+    ]
 
 
 def test_a_configuration_typo_ends_with_code_2_and_a_sentence(tmp_path: Path) -> None:

@@ -39,7 +39,7 @@ def test_a_measured_axis_is_checked_by_drift_and_both_are_in_the_report(
     axis.write_text(measured.stdout)
     picture = tmp_path / "drift.png"
     checked = call(
-        "drift", "--axis", axis, "--plot", picture, "--json", "--one-field",
+        "drift", "--axis", axis, "--chart", picture, "--json", "--one-field",
         "--goal-arcsec", 30, "--minutes", 8, *here,
     )  # fmt: skip
 
@@ -65,10 +65,12 @@ def test_a_measured_axis_is_checked_by_drift_and_both_are_in_the_report(
     listed = json.loads(call("history", "list", "--url", database, "--rehearsals", "--json").stdout)
     assert [run["kind"] for run in listed["runs"]] == ["drift", "measure"]
     page = tmp_path / "report.html"
-    nameless = call("report", "--url", database, "--output", page)
+    nameless = call("report", "--url", database, "--out", page)
     assert nameless.exit_code == 2
     assert "rehearsals do not count" in nameless.output
-    written = call("report", listed["runs"][1]["run_id"], "--url", database, "--output", page)
+    written = call(
+        "report", listed["runs"][1]["run_id"], "--url", database, "--out", page, "--force"
+    )
     assert written.exit_code == 0, written.output
     assert drift["sentence"] in page.read_text()
     assert not night.truth["mount"]["moving"]

@@ -14,7 +14,7 @@ from polewright.interfaces.cli.app import build_app
 from polewright.observing.runs.horizon_recording import SkylineLines
 
 SITE = ["--site-latitude-deg", "44.62", "--site-longitude-deg", "9.31"]
-NIGHT = ["--at-time", "2026-11-20T21:30"]
+NIGHT = ["--at", "2026-11-20T21:30"]
 #: An invented garden: house in the north-east with an overhang, trees in the west.
 GARDEN = "0 10\n45 38 70\n90 22\n135 8\n200 12\n300 55\nwindow 120 135 0 30 street lamp\n"
 
@@ -103,7 +103,7 @@ def test_plan_accepts_a_good_start() -> None:
     ("words", "code", "says"),
     [
         ([*NIGHT], 2, "site is unknown"),
-        ([*SITE, "--at-time", "tonight"], 2, "'tonight' is no time"),
+        ([*SITE, "--at", "tonight"], 2, "'tonight' is no time"),
         ([*SITE, *NIGHT, "--chart", "sky.gif"], 2, "neither .svg nor .png"),
         ([*SITE, *NIGHT, "--chart", "sky.svg", "--theme", "blue"], 2, "theme is 'blue'"),
         ([*SITE, *NIGHT, "--sweep-start-azimuth-deg", "10"], 2, "start_altitude_deg is missing"),
@@ -128,7 +128,7 @@ def test_plan_says_what_is_wrong(words, code, says) -> None:
 
 def test_plan_by_day_keeps_away_from_the_sun() -> None:
     """At noon every plan keeps more than the avoidance angle, and says how much."""
-    done = run("plan", "--json", *SITE, "--at-time", "2026-11-20T12:00")
+    done = run("plan", "--json", *SITE, "--at", "2026-11-20T12:00")
 
     assert done.exit_code == 0, done.output
     for plan in json.loads(done.stdout)["plans"]:

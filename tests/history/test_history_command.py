@@ -75,7 +75,7 @@ def test_the_trend_raises_the_alarm_by_exit_code(url) -> None:
 
 def test_the_picture_is_written(url, tmp_path) -> None:
     """The drift of the only pier is drawn without asking which."""
-    code, _ = history("plot", "--url", url, "-o", str(tmp_path / "drift.svg"))
+    code, _ = history("plot", "--url", url, "--chart", str(tmp_path / "drift.svg"))
 
     assert code == 0
     assert "</svg>" in (tmp_path / "drift.svg").read_text()
@@ -201,9 +201,9 @@ def test_the_only_pier_may_be_one_of_rehearsals(rehearsed, tmp_path) -> None:
     picture = tmp_path / "p.svg"
 
     assert said("trend", "--url", rehearsed, "--rehearsals")[0] == 0
-    assert said("plot", "--url", rehearsed, "--rehearsals", "-o", str(picture))[0] == 0
+    assert said("plot", "--url", rehearsed, "--rehearsals", "--chart", str(picture))[0] == 0
     assert picture.is_file()
-    for words in (["trend"], ["plot", "-o", str(picture)], ["trend", "--pier", "bench"]):
+    for words in (["trend"], ["plot", "--chart", str(picture)], ["trend", "--pier", "bench"]):
         code, out = said(*words, "--url", rehearsed)
         assert code == ExitCode.USAGE
         assert "3 rehearsals are recorded here; --rehearsals shows them" in out
@@ -227,7 +227,7 @@ def test_nothing_measured_makes_no_picture(url, tmp_path) -> None:
     """A known pier without a measurement in that time is an error."""
     out = tmp_path / "p.png"
 
-    code, text = said("plot", "--url", url, "--since", "2035-01-01", "-o", str(out))
+    code, text = said("plot", "--url", url, "--since", "2035-01-01", "--chart", str(out))
 
     assert code == ExitCode.USAGE
     assert "no run of the pier 'bench' since 2035-01-01 00:00 UTC came to a measurement" in text

@@ -144,7 +144,7 @@ def test_plan_tells_it_beside_the_plan(tmp_path: Any) -> None:
     path = tmp_path / "rig.toml"
     path.write_text(TEXT + "[optics]\nfocal_length_mm = 4000\npixel_um = 3.76\n")
     answer = CliRunner().invoke(
-        build_app(), ["plan", "-c", str(path), "--at-time", "2026-11-20T21:30", "--json"]
+        build_app(), ["plan", "-c", str(path), "--at", "2026-11-20T21:30", "--json"]
     )
     document: Mapping[str, Any] = json.loads(answer.stdout)
 

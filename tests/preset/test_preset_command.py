@@ -40,7 +40,7 @@ def test_an_unknown_site_is_told_without_any_device(tmp_path) -> None:
 def test_best_pole_tells_gain_in_arcsec_and_pixels() -> None:
     """The document has three axes, and pixels once optics are known."""
     answer = run(
-        "bestpole", "--ra-hours", "5.6", "--dec-deg", "40", "--begin", "2026-12-10T20:00",
+        "bestpole", "--ra", "5:36:00", "--dec", "40d", "--at", "2026-12-10T20:00",
         "--optics-focal-length-mm", "800", "--optics-pixel-um", "3.76", "--json", *SITE,
     )  # fmt: skip
     assert answer.exit_code == 0, answer.output

@@ -79,9 +79,9 @@ def test_an_error_beyond_the_tolerance_ends_with_nine() -> None:
 
 def test_the_picture_is_written(tmp_path) -> None:
     """A picture is an SVG or a PNG by its ending; another ending is refused."""
-    assert run("--picture", str(tmp_path / "sky.svg"))[0] == 0
+    assert run("--chart", str(tmp_path / "sky.svg"))[0] == 0
     assert (tmp_path / "sky.svg").read_text().lstrip().startswith("<?xml")
-    assert run("--picture", str(tmp_path / "sky.gif"))[0] == 2
+    assert run("--chart", str(tmp_path / "sky.gif"))[0] == 2
 
 
 def test_a_missing_focal_length_is_asked_for() -> None:

@@ -25,6 +25,7 @@ from pydantic import (
 )
 
 from polewright.foundation.adjuster_profile import AdjusterProfile
+from polewright.foundation.angle_input import Degrees, Hours
 from polewright.foundation.errors import ConfigError, in_words
 from polewright.foundation.language import FOLLOW_ENVIRONMENT, joined, languages, say
 from polewright.foundation.retired_settings import carried_over
@@ -66,18 +67,20 @@ class Section(BaseModel):
 class SiteSection(Section):
     """Where the mount stands."""
 
-    latitude_deg: float | None = Field(
+    latitude_deg: Degrees | None = Field(
         None,
         ge=-90,
         le=90,
-        description="latitude of the mount, degrees, north positive; the mount's own if left "
-        "out. Give it where the mount does not know its site, or knows it wrongly",
+        description="latitude of the mount, degrees (44.62, or '44:37:12'), north positive; the "
+        "mount's own if left out. Give it where the mount does not know its site, or knows it "
+        "wrongly",
     )
-    longitude_deg: float | None = Field(
+    longitude_deg: Degrees | None = Field(
         None,
         ge=-180,
         le=360,
-        description="longitude, degrees, EAST positive; the mount's own if left out. Give it "
+        description="longitude, degrees (9.31, or '9:18:36'), EAST positive; the mount's own if "
+        "left out. Give it "
         "with the latitude; a wrong sign points the sweep into walls",
     )
     elevation_m: float | None = Field(
@@ -205,14 +208,14 @@ class SweepSection(Section):
         description="way the sweep goes: east, west, or away from the meridian. Choose it where "
         "cables or obstacles let the mount go one way only",
     )
-    start_azimuth_deg: float | None = Field(
+    start_azimuth_deg: Degrees | None = Field(
         None,
         ge=0,
         le=360,
         description="azimuth of the first point, degrees from north through east. Give both to "
         "choose the patch of sky by hand",
     )
-    start_altitude_deg: float | None = Field(
+    start_altitude_deg: Degrees | None = Field(
         None,
         ge=0,
         le=90,
@@ -620,21 +623,21 @@ class TonightSection(Section):
         description="longest single exposure planned, s. Give the longest: it asks most of the "
         "axis",
     )
-    declination_deg: float = Field(
+    declination_deg: Degrees = Field(
         45.0,
         ge=-89,
         le=89,
         description="declination of the target, degrees. Give the target's: nearer the equator "
         "asks other things than near the pole",
     )
-    hour_angle_from_hours: float = Field(
+    hour_angle_from_hours: Hours = Field(
         -4.0,
         ge=-12,
         le=12,
         description="hour angle of the first exposure, hours, east negative. Narrow it to the "
         "hours that are really photographed",
     )
-    hour_angle_to_hours: float = Field(
+    hour_angle_to_hours: Hours = Field(
         4.0,
         ge=-12,
         le=12,
@@ -791,18 +794,18 @@ class PublishSection(Section):
 class DisplaySection(Section):
     """How things are told to people."""
 
-    language: str | None = Field(
-        None,
+    language: str = Field(
+        FOLLOW_ENVIRONMENT,
         description="language of terminal, report and page: en, de, or auto for that of the "
-        "environment (LC_ALL, LANG) and of each browser; English and each browser's if left "
-        "out. Give it where others than the person at the browser read along",
+        "environment (POLEWRIGHT_LANGUAGE, LC_ALL, LANG) and of each browser. Give it where "
+        "others than the person at the browser read along",
     )
 
     @field_validator("language")
     @classmethod
-    def _known(cls, code: str | None) -> str | None:
+    def _known(cls, code: str) -> str:
         known = (FOLLOW_ENVIRONMENT, *languages())
-        if code is not None and code not in known:
+        if code not in known:
             raise ValueError(f"there are {', '.join(known)}")
         return code
 
@@ -938,19 +941,20 @@ def config_from_file(path: Path | None, overrides: Mapping[str, Any] | None = No
     return config.model_copy(update={"horizon": horizon})
 
 
-def wanted_language(path: Path | None, overrides: Mapping[str, Any]) -> str | None:
+def wanted_language(path: Path | None, overrides: Mapping[str, Any]) -> str:
     """Return ``[display] language`` without a check, so that errors are told in it, too.
 
-    What is unreadable or no language gives None; `config_from_file` then says what is wrong.
+    What is unreadable or no language gives the environment's; `config_from_file` then says what is
+    wrong.
     """
     wanted = overrides.get("display.language")
     if wanted is None and path is not None:
         try:
             display = tomllib.loads(path.read_text(encoding="utf-8-sig")).get("display")
         except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError):
-            return None
+            return FOLLOW_ENVIRONMENT
         wanted = display.get("language") if isinstance(display, dict) else None
-    return wanted if wanted in (*languages(), FOLLOW_ENVIRONMENT) else None
+    return wanted if wanted in languages() else FOLLOW_ENVIRONMENT
 
 
 def meaning(location: Sequence[str | int]) -> str:
@@ -1005,8 +1009,15 @@ def _sentence(error: Any, text: str, overrides: Mapping[str, Any]) -> str:
         place=place,
         given=given,
         explained=explained,
-        problem=error["msg"][:1].lower() + error["msg"][1:],
+        problem=_problem(error),
     )
+
+
+def _problem(error: Any) -> str:
+    """What is wrong with a value: our own words where a check of ours has said them."""
+    own = error.get("ctx", {}).get("error")
+    text = error["msg"] if own is None else str(own)
+    return text if text.startswith(("'", '"')) else text[:1].lower() + text[1:]
 
 
 def _line_of(text: str, location: Sequence[str | int]) -> int | None:

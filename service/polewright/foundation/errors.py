@@ -42,6 +42,7 @@ class ExitCode(IntEnum):
     OUT_OF_TOLERANCE = 9
     UNSAFE = 10
     MOTION_UNKNOWN = 11
+    UNDECIDED = 12
     INTERRUPTED = 130
 
 
@@ -58,6 +59,7 @@ EXIT_CODES = {
     ExitCode.OUT_OF_TOLERANCE: "measured, and the axis is outside the tolerance",
     ExitCode.UNSAFE: "the safety monitor says unsafe",
     ExitCode.MOTION_UNKNOWN: "the mount could not be confirmed to have stopped: go and look",
+    ExitCode.UNDECIDED: "the drift check could not decide in the time it had",
     ExitCode.INTERRUPTED: "stopped by the user or a signal; motion was stopped",
 }
 """What each means, for help and handbook."""

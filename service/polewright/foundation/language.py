@@ -304,8 +304,8 @@ def speaking(code: str) -> Iterator[None]:
 
 
 def of_environment() -> str:
-    """Return what LC_ALL, LC_MESSAGES or LANG ask for; English if it is not there."""
-    for name in ("LC_ALL", "LC_MESSAGES", "LANG"):
+    """Return what POLEWRIGHT_LANGUAGE or the locale asks for; English if it is not there."""
+    for name in ("POLEWRIGHT_LANGUAGE", "LC_ALL", "LC_MESSAGES", "LANG"):
         if wanted := os.environ.get(name):
             return _known(wanted) or ENGLISH
     return ENGLISH

@@ -10,7 +10,9 @@ import typer
 from typer.core import TyperGroup
 
 from polewright import __version__
-from polewright.foundation.errors import EXIT_CODES
+from polewright.foundation import language
+from polewright.foundation.errors import ExitCode
+from polewright.foundation.language import say
 from polewright.interfaces.cli.brief_help import BriefHelp
 
 if TYPE_CHECKING:
@@ -78,9 +80,11 @@ COMMANDS = {
     ),
 }
 
-EPILOG = "Exit codes: " + "; ".join(
-    f"{int(code)} {meaning}" for code, meaning in EXIT_CODES.items()
+EPILOG = say("Exit codes: 0 good, 9 out of tolerance; more: `polewright handbook trouble`.")
+CODES = "Exit codes: " + ", ".join(
+    f"{int(code)} {code.name.lower().replace('_', ' ')}" for code in ExitCode
 )
+"""Under the list of commands; their table is in the handbook."""
 
 
 class LazyCommands(TyperGroup):
@@ -150,7 +154,7 @@ def build_app() -> typer.Typer:
         cls=LazyCommands,
         help="Gets an equatorial mount's polar axis onto the celestial pole, "
         "through any ASCOM Alpaca mount and camera.",
-        epilog=EPILOG,
+        epilog=f"{CODES}; what each means: `polewright handbook trouble`.",
         no_args_is_help=True,
         pretty_exceptions_enable=False,
         rich_markup_mode=None,
@@ -164,5 +168,6 @@ def build_app() -> typer.Typer:
         ] = False,
     ) -> None:
         """Gets an equatorial mount's polar axis onto the celestial pole."""
+        language.use(language.FOLLOW_ENVIRONMENT)  # a configuration may know better
 
     return app

@@ -5,7 +5,6 @@ from __future__ import annotations
 import dataclasses
 import json
 import sys
-from datetime import UTC, datetime
 from typing import Annotated, Any
 
 import typer
@@ -16,18 +15,36 @@ from polewright.foundation.angles import ARCMIN, ARCSEC
 from polewright.foundation.clock import clock_from_environment
 from polewright.foundation.language import say
 from polewright.interfaces.cli.console import told_plainly
-from polewright.interfaces.cli.options import ConfigPath, with_config_options
+from polewright.interfaces.cli.options import (
+    ConfigPath,
+    degrees_option,
+    hours_option,
+    with_config_options,
+)
 from polewright.interfaces.cli.terminal import Console
+from polewright.interfaces.cli.times import At, utc_from_text
 
 
 @with_config_options
 def bestpole(
-    ra_hours: Annotated[float, typer.Option(help="right ascension of the target, hours (ICRS)")],
-    dec_deg: Annotated[float, typer.Option(help="declination of the target, degrees (ICRS)")],
+    ra: Annotated[
+        float,
+        typer.Option(
+            parser=hours_option,
+            metavar="HOURS",
+            help="right ascension of the target (ICRS): 5.588, 5:35:17 or 5h35m17s",
+        ),
+    ],
+    dec: Annotated[
+        float,
+        typer.Option(
+            parser=degrees_option,
+            metavar="DEGREES",
+            help="declination of the target (ICRS): -5.39, -5:23:28 or -5d23m28s",
+        ),
+    ],
     config: ConfigPath = None,
-    begin: Annotated[
-        str | None, typer.Option(help="start, ISO 8601, UTC if no zone is given; now if left out")
-    ] = None,
+    at: At = None,
     hours: Annotated[float, typer.Option(help="length of the span, hours")] = 4.0,
     exposure_s: Annotated[float, typer.Option(help="one exposure, s")] = 300.0,
     field_radius_deg: Annotated[
@@ -58,15 +75,7 @@ def bestpole(
         for sentence in settings.notes:
             console.print(sentence, soft_wrap=True)
         site = site_given(settings)
-        start = clock_from_environment().utc_s()
-        if begin is not None:
-            try:
-                moment = datetime.fromisoformat(begin)
-            except ValueError as exc:
-                raise ConfigError(
-                    say("--begin {begin!r} is not an ISO 8601 time: {exc}", begin=begin, exc=exc)
-                ) from exc
-            start = (moment if moment.tzinfo else moment.replace(tzinfo=UTC)).timestamp()
+        start = clock_from_environment().utc_s() if at is None else utc_from_text(at)
         try:
             wanted = Criterion(criterion)
         except ValueError as exc:
@@ -79,7 +88,7 @@ def bestpole(
                 )
             ) from exc
         span = TargetSpan(
-            15.0 * ra_hours, dec_deg, start, start + 3600.0 * hours, exposure_s, field_radius_deg
+            15.0 * ra, dec, start, start + 3600.0 * hours, exposure_s, field_radius_deg
         )
         weather = weather_of(settings, site, start)
         answer = best_pole(site, weather.air, span, wanted)

@@ -8,9 +8,23 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperCommand
 
+from polewright.foundation.language import translated
+from polewright.interfaces.cli.old_options import renamed
+
 
 class BriefHelp(TyperCommand):
-    """A command whose ``--help`` leaves the settings of the configuration to ``--help-all``."""
+    """A command whose ``--help`` leaves the settings of the configuration to ``--help-all``.
+
+    Names that its options had earlier are read, too.
+    """
+
+    def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
+        """Read the words of the command line."""
+        command = ctx.command_path.partition(" ")[2]
+        words, notes = renamed(command, args)
+        for note in notes:
+            typer.echo(translated(note), err=True)
+        return super().parse_args(ctx, words)
 
     def format_options(self, ctx: Any, formatter: Any) -> None:
         """Write the command's own options; the settings, by section, where all are asked for."""

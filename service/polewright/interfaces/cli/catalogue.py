@@ -16,6 +16,7 @@ from polewright.foundation.angles import ARCSEC
 from polewright.foundation.clock import clock_from_environment
 from polewright.foundation.language import say
 from polewright.interfaces.cli.console import told_plainly
+from polewright.interfaces.cli.outputs import Force, keep_existing
 from polewright.interfaces.cli.terminal import Console
 
 if TYPE_CHECKING:
@@ -53,8 +54,9 @@ def build(
         ),
     ],
     *,
-    name: Annotated[str, typer.Option(help="what to call it; replaces one of that name")] = "stars",
+    name: Annotated[str, typer.Option(help="what to call it")] = "stars",
     folder: Folder = None,
+    force: Force = False,
     faintest: Annotated[
         float | None, typer.Option(help="leave out stars fainter than this", show_default=False)
     ] = None,
@@ -111,9 +113,11 @@ def build(
         epoch_year=epoch,
     )
     with told_plainly(console, as_json=as_json):
+        path = file_of(name, folder)
+        keep_existing(path, force=force)
         built = build_catalogue(
             files_of(sources),
-            file_of(name, folder),
+            path,
             name,
             options,
             faintest=faintest,

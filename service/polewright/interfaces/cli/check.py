@@ -107,7 +107,7 @@ def check(
     anything goes wrong.
 
     Exit code 0: the frame was solved (or the focus found). 4: no usable frame, or no focus. 5: not
-    solved. The others as below.
+    solved.
     """
     from polewright.foundation.config import config_from_file
     from polewright.observing.capture.auto_exposure import find_exposure

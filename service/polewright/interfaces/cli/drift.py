@@ -10,7 +10,7 @@ import typer
 from rich.table import Table
 
 from polewright.foundation.clock import CancelToken, clock_from_environment
-from polewright.foundation.errors import ExitCode, in_words
+from polewright.foundation.errors import ExitCode
 from polewright.foundation.language import say
 from polewright.interfaces.cli.console import (
     TerminalListener,
@@ -21,6 +21,15 @@ from polewright.interfaces.cli.console import (
     write_out,
 )
 from polewright.interfaces.cli.options import ConfigPath, with_rig_options
+from polewright.interfaces.cli.outputs import (
+    Chart,
+    ChartUnwritable,
+    Force,
+    Theme,
+    check_chart,
+    picture_kind,
+    write_picture,
+)
 from polewright.interfaces.cli.terminal import Console
 from polewright.records.events import Event
 
@@ -61,10 +70,9 @@ def drift(
     as_json: Annotated[
         bool, typer.Option("--json", help="print one JSON document; progress goes to stderr")
     ] = False,
-    plot: Annotated[
-        Path | None, typer.Option(help="write a picture of the drift here (.svg or .png)")
-    ] = None,
-    night: Annotated[bool, typer.Option(help="draw the picture in red on black")] = False,
+    chart: Chart = None,
+    theme: Theme = "day",
+    force: Force = False,
     one_field: Annotated[
         bool, typer.Option("--one-field", help="look at the field near the meridian only")
     ] = False,
@@ -104,6 +112,7 @@ def drift(
     cancel = CancelToken()
     with told_plainly(progress, as_json=as_json):
         settings = config_from_file(config, overrides)
+        check_chart(chart, theme, force=force)
         if not 0.0 <= flexure_arcsec_per_hour <= 600.0:
             raise DriftSettingsWrong(
                 "--flexure-arcsec-per-hour", flexure_arcsec_per_hour, say("between 0 and 600")
@@ -148,19 +157,15 @@ def drift(
                     "svg": drift_plot(run.curves, run.result.sentence).decode(),
                 }
             )
-        if plot is not None:
+        if chart is not None:
+            kind = picture_kind(chart, theme)
             picture = drift_plot(
-                run.curves,
-                run.result.sentence,
-                night=night,
-                picture="png" if plot.suffix.lower() == ".png" else "svg",
+                run.curves, run.result.sentence, night=theme == "night", picture=kind
             )
             try:
-                plot.write_bytes(picture)
-            except OSError as exc:
-                tell_line(
-                    say("{plot} was not written: {exc}", plot=plot, exc=in_words(exc, told=plot))
-                )
+                write_picture(chart, picture)
+            except ChartUnwritable as error:  # the check is done all the same
+                tell_line(str(error))
     disagrees = run.result.verdict in ("disagrees", "needs longer")
     exit_with(ExitCode.AXIS_NOT_TRUSTED if disagrees else ExitCode.OK)
 

@@ -19,8 +19,15 @@ from rich.table import Table
 from polewright.foundation.angle_text import arcmin_text
 from polewright.foundation.errors import ConfigError, ExitCode, in_words
 from polewright.foundation.language import joined, say, say_count
+from polewright.interfaces.cli.brief_help import BriefHelp
 from polewright.interfaces.cli.console import exit_with, told_plainly
 from polewright.interfaces.cli.options import ConfigPath
+from polewright.interfaces.cli.outputs import (
+    Force,
+    keep_existing,
+    picture_kind,
+    write_picture,
+)
 from polewright.interfaces.cli.terminal import Console
 
 if TYPE_CHECKING:
@@ -88,7 +95,7 @@ def _say(document: dict[str, Any]) -> None:
     sys.stdout.write(json.dumps({"schema_version": "1", "ok": True, **document}) + "\n")
 
 
-@history_app.command("list")
+@history_app.command("list", cls=BriefHelp)
 def list_runs(
     config: ConfigPath = None,
     *,
@@ -204,7 +211,7 @@ def _outcome_word(outcome: int) -> str:
         return str(outcome)
 
 
-@history_app.command("show")
+@history_app.command("show", cls=BriefHelp)
 def show_run(
     run: Annotated[str, typer.Argument(help="id of the run, or its first letters")],
     config: ConfigPath = None,
@@ -263,17 +270,18 @@ def show_run(
         out.print(say("It ended early: {message}", message=record.failure.message))
 
 
-@history_app.command("plot")
+@history_app.command("plot", cls=BriefHelp)
 def plot(
     config: ConfigPath = None,
     *,
-    output: Annotated[Path, typer.Option("-o", "--output", help="an .svg or .png file")] = Path(
-        "drift.svg"
-    ),
+    chart: Annotated[
+        Path, typer.Option("--chart", help="draw a picture to this .svg or .png")
+    ] = Path("drift.svg"),
     url: Url = None,
     pier: Pier = None,
     since: Since = None,
     rehearsals: Rehearsals = False,
+    force: Force = False,
 ) -> None:
     """Draw how a pier's axis moved over the months."""
     from polewright.records.history.errors import TooFewRuns
@@ -282,9 +290,7 @@ def plot(
 
     console = Console(stderr=True)
     with _opened(config, url, console, as_json=False) as (history, settings):
-        kind = output.suffix.lower()
-        if kind not in (".svg", ".png"):
-            raise ConfigError(say("{output}: a picture must end in .svg or .png", output=output))
+        kind = picture_kind(chart)
         name = _one_pier(history, pier or settings.history.pier, rehearsals)
         rows = _measured(history, _wanted(name, since, rehearsals))
         series, earlier = series_since_adjusting(rows)
@@ -293,16 +299,14 @@ def plot(
         except TooFewRuns:
             trend = None
         limit = settings.history.alarm_arcmin
-        data = drift_picture(
-            name, series, earlier, trend, limit, picture="svg" if kind == ".svg" else "png"
-        )
-        _write(output, data)
-    console.print(say("The picture is in {output}.", output=output))
+        keep_existing(chart, force=force)
+        write_picture(chart, drift_picture(name, series, earlier, trend, limit, picture=kind))
+    console.print(say("The picture is in {picture}.", picture=chart))
     if trend is not None:
         console.print(trend.sentence)
 
 
-@history_app.command("trend")
+@history_app.command("trend", cls=BriefHelp)
 def trend(
     config: ConfigPath = None,
     *,
@@ -418,9 +422,9 @@ def _show_trend(
         )
 
 
-@history_app.command("export")
+@history_app.command("export", cls=BriefHelp)
 def export(
-    output: Annotated[Path, typer.Option("-o", "--output", help="file to write; - is stdout")],
+    out: Annotated[Path, typer.Option("--out", "-o", help="file to write; - is stdout")],
     config: ConfigPath = None,
     *,
     format_name: Annotated[
@@ -433,19 +437,17 @@ def export(
     pier: Pier = None,
     since: Since = None,
     rehearsals: Rehearsals = False,
-    force: Annotated[bool, typer.Option("--force", help="overwrite --output")] = False,
+    force: Force = False,
 ) -> None:
     """Write runs to a file: JSON lines to import elsewhere, or a table of measurements."""
     from polewright.records.history import exchange
-    from polewright.records.history.errors import OutputExists
 
     console = Console(stderr=True)
     with told_plainly(console, as_json=False):
-        # A device or a pipe (/dev/null) may be there already.
-        if str(output) != "-" and output.is_file() and not force:
-            raise OutputExists(str(output))
+        if str(out) != "-":
+            keep_existing(out, force=force)
     with _opened(config, url, console, as_json=False) as (history, _settings):
-        kind = format_name or output.suffix.lower().lstrip(".") or "jsonl"
+        kind = format_name or out.suffix.lower().lstrip(".") or "jsonl"
         if kind not in exchange.FORMATS:
             raise ConfigError(
                 say(
@@ -459,10 +461,10 @@ def export(
         wanted = _wanted(pier, since, rehearsals)
         left_out = _rehearsals_left_out(history, wanted)
         if kind == "parquet":
-            if str(output) == "-":
+            if str(out) == "-":
                 raise ConfigError(say("Parquet goes to a file, not to the terminal"))
             rows = history.list_measurements(wanted)
-            _told_os(output, lambda: exchange.write_parquet(rows, output))
+            _told_os(out, lambda: exchange.write_parquet(rows, out))
             count = len(rows)
         else:
             import io
@@ -474,21 +476,21 @@ def export(
                 rows = history.list_measurements(wanted)
                 count = len(rows)
                 (exchange.write_csv if kind == "csv" else exchange.write_json)(rows, text)
-            if str(output) == "-":
+            if str(out) == "-":
                 sys.stdout.write(text.getvalue())
             else:
-                _write(output, text.getvalue().encode())
+                _write(out, text.getvalue().encode())
     what = (
         say_count("{count} run", "{count} runs", count)
         if kind == "jsonl"
         else say_count("{count} measurement", "{count} measurements", count)
     )
-    console.print(say("{what} written to {output}.", what=what, output=output))
+    console.print(say("{what} written to {out}.", what=what, out=out))
     if not count and left_out:
         console.print(say("{left_out}.", left_out=left_out))
 
 
-@history_app.command("import")
+@history_app.command("import", cls=BriefHelp)
 def import_file(
     file: Annotated[Path, typer.Argument(help="JSON lines from `polewright history export`")],
     config: ConfigPath = None,

@@ -17,6 +17,14 @@ from polewright.foundation.files import write_whole
 from polewright.foundation.language import say, say_count
 from polewright.interfaces.cli.console import exit_with, stop_on_signals, told_plainly
 from polewright.interfaces.cli.options import ConfigPath, with_config_options
+from polewright.interfaces.cli.outputs import (
+    Chart,
+    Force,
+    Theme,
+    check_chart,
+    keep_existing,
+    write_sky_chart,
+)
 from polewright.interfaces.cli.terminal import Console
 
 if TYPE_CHECKING:
@@ -75,16 +83,11 @@ def horizon(
     ] = False,
     out: Annotated[
         Path | None,
-        typer.Option(
-            "-o", "--output", "--out", help="write the skyline to this file", show_default=False
-        ),
+        typer.Option("--out", "-o", help="write the skyline to this file", show_default=False),
     ] = None,
-    force: Annotated[bool, typer.Option("--force", help="overwrite --output")] = False,
-    chart: Annotated[
-        Path | None,
-        typer.Option(help="draw it to this .svg or .png (needs [site])", show_default=False),
-    ] = None,
-    theme: Annotated[str, typer.Option(help="of the chart: day, or night (red on black)")] = "day",
+    force: Force = False,
+    chart: Chart = None,
+    theme: Theme = "day",
     as_json: Annotated[bool, typer.Option("--json", help="print one JSON document")] = False,
     *,
     overrides: dict[str, Any],
@@ -102,15 +105,13 @@ def horizon(
         settings = config_from_file(config, overrides)
         for sentence in settings.notes:
             messages.print(sentence, soft_wrap=True)
-        if out is not None and out.exists() and not force:
-            raise HorizonFile(str(out), say("already exists; --force overwrites it"))
+        keep_existing(out, force=force)
         if out is not None:
             _check_writable(out)
+        check_chart(chart, theme, force=force)
         if chart is not None:
-            from polewright.interfaces.cli.charts import picture_kind
             from polewright.observing.rig.site_and_weather import site_given
 
-            picture_kind(chart, theme)
             site_given(settings)
         lines = SkylineLines(settings.horizon.clearance_deg)
         try:
@@ -126,13 +127,12 @@ def horizon(
             raise NoHorizonGiven
         skyline = lines.horizon()
         if chart is not None:
-            from polewright.interfaces.cli.charts import write_chart
             from polewright.observing.runs.offline_plan import offline_request
 
             request, _ = offline_request(settings, clock_from_environment().utc_s())
             from dataclasses import replace
 
-            write_chart(chart, theme, replace(request, horizon=skyline))
+            write_sky_chart(chart, theme, replace(request, horizon=skyline))
     _report(skyline, lines, settings.sweep.min_altitude_deg, out, as_json=as_json)
     exit_with(ExitCode.USAGE if lines.rejected else ExitCode.OK)
 

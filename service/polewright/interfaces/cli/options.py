@@ -13,17 +13,38 @@ from typing import Annotated, Any, Literal
 import typer
 
 from polewright.foundation import language
+from polewright.foundation.angle_input import degrees_from_text, hours_from_text
 from polewright.foundation.config import ACCEPT_SITE, Config, wanted_language
+from polewright.foundation.config_place import find_config
+from polewright.foundation.language import say, translated
 from polewright.foundation.retired_settings import RETIRED
 from polewright.interfaces.cli.brief_help import help_all_parameter, section_heading
+from polewright.interfaces.cli.terminal import Console
+
+
+def degrees_option(text: str) -> float:
+    """Read an option that is a direction, in degrees."""
+    return _angle(degrees_from_text, text)
+
+
+def hours_option(text: str) -> float:
+    """Read an option that is a direction, in hours."""
+    return _angle(hours_from_text, text)
+
+
+def _angle(read: Callable[[Any], Any], text: str) -> float:
+    try:
+        return float(read(text))
+    except ValueError as wrong:
+        raise typer.BadParameter(translated(str(wrong))) from None
 
 
 def _option_type(annotation: Any) -> Any:
-    """Strip ``| None``; a choice of words becomes text, since the configuration checks it."""
+    """Strip ``| None``; a choice or a direction becomes text: the configuration reads it."""
     arguments = typing.get_args(annotation)
     if typing.get_origin(annotation) in (types.UnionType, typing.Union):
         annotation = next(item for item in arguments if item is not type(None))
-    if typing.get_origin(annotation) is Literal:
+    if typing.get_origin(annotation) in (Literal, Annotated):
         return str
     return annotation if annotation in (int, float, str, bool) else None
 
@@ -77,9 +98,26 @@ def _config_parameters() -> list[inspect.Parameter]:
     return parameters
 
 
+def _found(named: Path | None) -> Path | None:
+    """Say which configuration is taken where nobody named one, in its own language."""
+    found = find_config(named)
+    language.use(wanted_language(found.path, {}))
+    if found.how:
+        told = say("Configuration: {path}, {how}.", path=found.path, how=found.how)
+        Console(stderr=True).print(told, soft_wrap=True)
+    return found.path
+
+
 ConfigPath = Annotated[
     Path | None,
-    typer.Option("--config", "-c", help="configuration file (TOML)", show_default=False),
+    typer.Option(
+        "--config",
+        "-c",
+        callback=_found,
+        help="configuration file (TOML), or none; POLEWRIGHT_CONFIG, polewright.toml here or in "
+        "your own folder if left out",
+        show_default=False,
+    ),
 ]
 
 

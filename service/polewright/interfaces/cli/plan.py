@@ -5,8 +5,6 @@ from __future__ import annotations
 import json
 import sys
 from collections.abc import Sequence
-from datetime import UTC, datetime
-from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
@@ -14,11 +12,13 @@ from rich.table import Table
 
 from polewright.foundation.angles import ARCSEC, DEG
 from polewright.foundation.clock import CancelToken, clock_from_environment
-from polewright.foundation.errors import ConfigError, PlanError, SolveError
+from polewright.foundation.errors import PlanError, SolveError
 from polewright.foundation.language import say
 from polewright.interfaces.cli.console import TerminalListener, stop_on_signals, told_plainly
 from polewright.interfaces.cli.options import ConfigPath, with_rig_options
+from polewright.interfaces.cli.outputs import Chart, Force, Theme, check_chart, write_sky_chart
 from polewright.interfaces.cli.terminal import Console
+from polewright.interfaces.cli.times import At, utc_from_text
 
 if TYPE_CHECKING:
     from polewright.calculation.planning.request import PlanRequest, SweepPlan
@@ -28,44 +28,17 @@ if TYPE_CHECKING:
 FIGURES = ("± axis", "cost", "min", "Sun", "Moon")
 
 
-class BadTime(ConfigError):
-    """A time cannot be read."""
-
-    code = "bad_time"
-    advice = say("Write it as 2026-11-20T21:30 (UTC), or with an offset as 2026-11-20T22:30+01:00.")
-
-    def __init__(self, text: str) -> None:
-        super().__init__(text)
-        self.text = text
-
-    def __str__(self) -> str:
-        return say("'{text}' is no time", text=self.text)
-
-
-def utc_from_text(text: str) -> float:
-    """Unix seconds of an ISO 8601 text; UTC when it names no offset. Raises `BadTime`."""
-    try:
-        when = datetime.fromisoformat(text)
-    except ValueError:
-        raise BadTime(text) from None
-    return (when if when.tzinfo else when.replace(tzinfo=UTC)).timestamp()
-
-
 @with_rig_options
 def plan(
     config: ConfigPath = None,
-    at_time: Annotated[
-        str | None,
-        typer.Option(help="plan for this time, ISO 8601, UTC if no offset [default: now]"),
-    ] = None,
+    at: At = None,
     connect: Annotated[
         bool,
         typer.Option("--connect", help="ask mount and camera (pointing, sides, frame)"),
     ] = False,
-    chart: Annotated[
-        Path | None, typer.Option(help="draw the sky to this .svg or .png", show_default=False)
-    ] = None,
-    theme: Annotated[str, typer.Option(help="of the chart: day, or night (red on black)")] = "day",
+    chart: Chart = None,
+    theme: Theme = "day",
+    force: Force = False,
     as_json: Annotated[bool, typer.Option("--json", help="print one JSON document")] = False,
     *,
     overrides: dict[str, Any],
@@ -76,26 +49,24 @@ def plan(
     --sweep-start-altitude-deg is judged as a measurement would judge it.
     """
     from polewright.foundation.config import config_from_file
-    from polewright.interfaces.cli.charts import picture_kind, write_chart
     from polewright.observing.plan.plan_from_config import own_wish
     from polewright.observing.runs.offline_plan import offline_plans
 
     messages = Console(stderr=True)
     with told_plainly(messages, as_json=as_json):
         settings = config_from_file(config, overrides)
-        if chart is not None:
-            picture_kind(chart, theme)
-        utc_s = None if at_time is None else utc_from_text(at_time)
+        check_chart(chart, theme, force=force)
+        utc_s = None if at is None else utc_from_text(at)
         request, solver, notes = _request(settings, utc_s, messages, connect=connect)
         wish = own_wish(settings, request.site)
         try:
             plans, more = offline_plans(request, wish, solver, assumed=not connect)
         except (PlanError, SolveError):
             if chart is not None:
-                write_chart(chart, theme, request)
+                write_sky_chart(chart, theme, request)
             raise
         if chart is not None:
-            write_chart(chart, theme, request, plans)
+            write_sky_chart(chart, theme, request, plans)
         notes = (*more, *notes)
     if as_json:
         sys.stdout.write(json.dumps(plan_document(request, plans, notes)) + "\n")

@@ -13,6 +13,7 @@ from polewright.foundation.errors import ConfigError, in_words
 from polewright.foundation.language import joined, say
 from polewright.interfaces.cli.console import told_plainly
 from polewright.interfaces.cli.options import ConfigPath
+from polewright.interfaces.cli.outputs import Force, keep_existing
 from polewright.interfaces.cli.terminal import Console
 
 if TYPE_CHECKING:
@@ -32,9 +33,8 @@ def report(
     ] = None,
     config: ConfigPath = None,
     *,
-    output: Annotated[Path, typer.Option("-o", "--output", help="file to write")] = Path(
-        "report.html"
-    ),
+    out: Annotated[Path, typer.Option("--out", "-o", help="file to write")] = Path("report.html"),
+    force: Force = False,
     url: Annotated[
         str | None, typer.Option(help="database URL of the history", show_default=False)
     ] = None,
@@ -62,6 +62,7 @@ def report(
                 )
             sys.stdout.write(json.dumps(published(schema), indent=1) + "\n")
             return
+        keep_existing(out, force=force)
         if run is not None and Path(run).is_file():
             html = _of_file(Path(run))
         elif run is not None and run.endswith(".json"):
@@ -69,16 +70,16 @@ def report(
         else:
             html = _of_history(run, config, url)
         try:
-            output.write_text(html, encoding="utf-8")
+            out.write_text(html, encoding="utf-8")
         except OSError as exc:
             raise ConfigError(
-                say("{output} cannot be written: {exc}", output=output, exc=in_words(exc))
+                say("{path} cannot be written: {exc}", path=out, exc=in_words(exc))
             ) from exc
     if as_json:
-        document = {"schema_version": "1", "ok": True, "report": str(output), "bytes": len(html)}
+        document = {"schema_version": "1", "ok": True, "report": str(out), "bytes": len(html)}
         sys.stdout.write(json.dumps(document) + "\n")
     else:
-        console.print(say("The report is in {output}.", output=output))
+        console.print(say("The report is in {path}.", path=out))
 
 
 def _of_file(path: Path) -> str:

@@ -49,7 +49,7 @@ def startup(
     is, and not parked.
 
     Exit code 0: within tolerance. 9: outside. 10: unsafe. 3: a device is missing or refuses, site
-    or clock contradict, cover or roof closed. 4: out of focus. The others as below.
+    or clock contradict, cover or roof closed. 4: out of focus.
     """
     from polewright.foundation.config import config_from_file
     from polewright.interfaces.logs import end_log, logged_event, start_log

@@ -11,10 +11,17 @@ from typing import Annotated, Any
 import typer
 
 from polewright.foundation.clock import clock_from_environment
-from polewright.foundation.errors import ConfigError, ExitCode, in_words
+from polewright.foundation.errors import ConfigError, ExitCode
 from polewright.foundation.language import joined, say
 from polewright.interfaces.cli.console import exit_with, told_plainly
-from polewright.interfaces.cli.options import ConfigPath, with_section_options
+from polewright.interfaces.cli.options import ConfigPath, degrees_option, with_section_options
+from polewright.interfaces.cli.outputs import (
+    Chart,
+    Force,
+    check_chart,
+    picture_kind,
+    write_picture,
+)
 from polewright.interfaces.cli.terminal import Console
 
 #: What [tonight] has a figure for when nobody gives one.
@@ -46,7 +53,13 @@ def tolerance(
         str, typer.Option(help="rate the mount drives at: sidereal, lunar, solar or king")
     ] = "sidereal",
     latitude_deg: Annotated[
-        float | None, _option("latitude, for the hemisphere and the air [default: 45]")
+        float | None,
+        typer.Option(
+            parser=degrees_option,
+            metavar="DEGREES",
+            show_default=False,
+            help="latitude, for the hemisphere and the air: 44.62 or 44:37:12 [default: 45]",
+        ),
     ] = None,
     alt_arcmin: Annotated[
         float | None, _option("the reverse: what this altitude error costs, + too high")
@@ -58,9 +71,8 @@ def tolerance(
         Path | None,
         _option("the reverse, for a result of `polewright measure --json`"),
     ] = None,
-    picture: Annotated[
-        Path | None, _option("draw trails over the sky to this .svg or .png")
-    ] = None,
+    chart: Chart = None,
+    force: Force = False,
     as_json: Annotated[bool, typer.Option("--json", help="print one JSON document")] = False,
     overrides: dict[str, Any],
 ) -> None:
@@ -73,6 +85,7 @@ def tolerance(
     from polewright.calculation.sky.pole import PoleTarget
     from polewright.calculation.sky.site import Site
     from polewright.calculation.tolerance.imaging import SkyOver
+    from polewright.calculation.tolerance.picture import trail_picture
     from polewright.calculation.tolerance.tolerance import (
         CEILING_ARCMIN,
         beyond_ceiling,
@@ -92,6 +105,7 @@ def tolerance(
     console = Console(stderr=True)
     with told_plainly(console, as_json=as_json):
         settings = config_from_file(config, overrides)
+        check_chart(chart, "day", force=force)
         for sentence in settings.notes:
             console.print(sentence, soft_wrap=True)
         tonight = settings.tonight
@@ -167,11 +181,15 @@ def tolerance(
                 "trails_px": [float(t) for t in found.trails_px],
                 "air_px": [float(t) for t in found.air_px],
             }
-        if picture is not None:
+        if chart is not None:
             up, east = error or (0.0, allowed.axis_error / ARCMIN)
-            _draw(picture, imaging, east * ARCMIN, up * ARCMIN, sky, limit)
-            document["picture"] = str(picture)
-            lines.append(say("The picture is in {picture}.", picture=picture))
+            kind = picture_kind(chart)
+            write_picture(
+                chart,
+                trail_picture(imaging, east * ARCMIN, up * ARCMIN, sky, limit, picture=kind),
+            )
+            document["picture"] = str(chart)
+            lines.append(say("The picture is in {picture}.", picture=chart))
     if as_json:
         sys.stdout.write(json.dumps(document) + "\n")
     else:
@@ -215,20 +233,3 @@ def _latitude(
     if configured is not None:
         return configured
     return -45.0 if target.declination_deg < 0.0 else 45.0
-
-
-def _draw(path: Path, imaging: Any, east: float, up: float, sky: Any, limit_px: float) -> None:
-    from polewright.calculation.tolerance.picture import trail_picture
-
-    kind = path.suffix.lower().lstrip(".")
-    if kind not in ("svg", "png"):
-        raise ConfigError(say("{path}: a picture must end in .svg or .png", path=path))
-    data = trail_picture(
-        imaging, east, up, sky, limit_px, picture="svg" if kind == "svg" else "png"
-    )
-    try:
-        path.write_bytes(data)
-    except OSError as exc:
-        raise ConfigError(
-            say("{path} cannot be written: {exc}", path=path, exc=in_words(exc))
-        ) from exc

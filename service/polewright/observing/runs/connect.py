@@ -64,18 +64,18 @@ class NoDeviceFound(DeviceError):
     """Nothing on the network offers the device that is needed."""
 
     code = "no_device_found"
-    advice = say(
-        "Switch mount and camera on and start their Alpaca servers; then try `polewright "
-        "devices`. Discovery stays within one subnet: across a VPN, a guest network or a "
-        "firewall give {{table}} host and port in the configuration instead."
-    )
 
     def __init__(self, device: str, looked_at: Sequence[str]) -> None:
         super().__init__(device, tuple(looked_at))
         self.device, self.looked_at = device, tuple(looked_at)
         section = _SECTIONS.get(device, device)
         table = say("[telescope] and [camera]") if device == "device" else f"[{section}]"
-        self.advice = type(self).advice.format(table=table)
+        self.advice = say(
+            "Switch mount and camera on and start their Alpaca servers; then try `polewright "
+            "devices`. Discovery stays within one subnet: across a VPN, a guest network or a "
+            "firewall give {table} host and port in the configuration instead.",
+            table=table,
+        )
 
     def __str__(self) -> str:
         where = joined(", ", self.looked_at) or say("no Alpaca server answered the discovery query")

@@ -126,20 +126,6 @@ class ImportUnreadable(ConfigError):
         )
 
 
-class OutputExists(ConfigError):
-    """A file to write exists already."""
-
-    code = "output_exists"
-    advice = say("Give another name, or overwrite it with --force.")
-
-    def __init__(self, path: str) -> None:
-        super().__init__(path)
-        self.path = path
-
-    def __str__(self) -> str:
-        return say("{path} already exists", path=self.path)
-
-
 class TooFewRuns(PolewrightError):
     """A trend needs more runs."""
 
