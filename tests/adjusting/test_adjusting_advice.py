@@ -412,4 +412,4 @@ def test_passing_the_mark_is_said_while_turning() -> None:
     assert advice.action is Action.WAIT
     assert advice.passed
     assert advice.heading is Action.WEST
-    assert advice.sentence.startswith("Stop turning")
+    assert advice.sentence.startswith("Let go")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 import pickle
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -16,12 +17,21 @@ from hypothesis import strategies as st
 
 from polewright.calculation.adjusting import instructions as phrases
 from polewright.calculation.adjusting.advice import Advice
+from polewright.calculation.adjusting.axis_at_rest import State
 from polewright.calculation.adjusting.errors import (
     FramesOutOfOrder,
     TurnsNotUsable,
 )
 from polewright.calculation.adjusting.instructions import Action, turns_phrase
-from polewright.calculation.adjusting.tone import FAR_HZ, NEAR_HZ, spoken, tone_for
+from polewright.calculation.adjusting.tone import (
+    FAR_HZ,
+    NEAR_HZ,
+    PAST_BEAT_S,
+    PAST_HZ,
+    Tone,
+    spoken,
+    tone_for,
+)
 from polewright.calculation.adjusting.trail import Trail
 from polewright.foundation.adjuster_profile import AdjusterProfile, Axis
 from polewright.foundation.angles import ARCMIN, ARCSEC
@@ -46,34 +56,67 @@ def test_turns_are_said_in_eighths(turns: float, sigma: float | None, text: str)
 
 
 @given(st.floats(0.0, 0.1), st.floats(0.0, 0.1), st.floats(1e-5, 1e-3))
-def test_nearer_never_sounds_lower_or_slower(a: float, b: float, goal: float) -> None:
-    """Pitch and beat are monotonic in the distance; on the mark the tone is steady."""
-    near, far = tone_for(min(a, b), goal), tone_for(max(a, b), goal)
+def test_nearer_never_sounds_lower_or_slower(a: float, b: float, zone: float) -> None:
+    """Pitch and beat are monotonic in the way left; on the mark the tone is steady."""
+    near, far = tone_for(min(a, b), zone), tone_for(max(a, b), zone)
 
     assert FAR_HZ - 1e-9 <= far.frequency_hz <= near.frequency_hz <= NEAR_HZ
     if near.beat_period_s is not None:
         assert far.beat_period_s is not None
         assert far.beat_period_s >= near.beat_period_s
-    assert (near.beat_period_s is None) == (min(a, b) <= goal)
+    assert (near.beat_period_s is None) == (min(a, b) <= zone)
 
 
-@pytest.mark.parametrize("distance", [-1e-3, math.nan, math.inf])
-def test_no_tone_for_what_is_no_distance(distance: float) -> None:
+@given(st.floats(0.0, 0.1), st.floats(1e-5, 1e-3))
+def test_past_the_mark_sounds_like_nothing_before_it(left: float, zone: float) -> None:
+    """A hand that went too far hears so, unless it is still as good as on the mark."""
+    past = tone_for(left, zone, passed=True)
+
+    assert past == (tone_for(0.0, zone) if left <= zone else Tone(PAST_HZ, PAST_BEAT_S))
+    assert PAST_HZ < FAR_HZ
+
+
+@pytest.mark.parametrize("way", [-1e-3, math.nan, math.inf])
+def test_no_tone_for_what_is_no_way(way: float) -> None:
     """Silence would be mistaken for something; an error is raised."""
     with pytest.raises(ValueError, match="no tone"):
-        tone_for(distance, 1e-4)
+        tone_for(way, 1e-4)
+
+
+WAYS = {Action.RAISE: "up", Action.LOWER: "down", Action.EAST: "east", Action.WEST: "west"}
+
+
+def test_speech_never_names_a_way_that_is_not_to_be_turned_now() -> None:
+    """Whoever closes his eyes and hears "up" raises the axis: so only that may be meant.
+
+    Nor is the button's word used for anything but the button.
+    """
+    for action, heading, arcmin, passed, state in itertools.product(
+        Action, [None, *WAYS], [0.1, 4.2], [False, True], State
+    ):
+        shown = action if action in WAYS else heading
+        advice = Advice(action, "", Axis.ALTITUDE, shown, arcmin, passed=passed, zone_arcmin=0.4)
+
+        words = re.findall("[a-z]+", spoken(advice, state))
+
+        turn_on = action is Action.WAIT and state is State.MOVING and not passed and arcmin > 0.4
+        meant = shown if action in WAYS or turn_on else None
+        assert [word for word in words if word in WAYS.values()] == ([WAYS[meant]] if meant else [])
+        assert "stop" not in words
 
 
 def test_few_words_are_spoken() -> None:
-    """Direction first, then the amount; stop before all else."""
-    turning = Advice(Action.RAISE, "", Axis.ALTITUDE, Action.RAISE, 4.2)
-    waiting = Advice(Action.WAIT, "", Axis.ALTITUDE, Action.RAISE, 0.5)
+    """Direction first, then turns or the amount; on the mark and past it: let go."""
+    turning = Advice(Action.RAISE, "", Axis.ALTITUDE, Action.RAISE, 4.2, zone_arcmin=0.4)
+    moving = replace(turning, action=Action.WAIT, amount_arcmin=0.5)
 
     assert spoken(turning) == "up, 4.2 minutes"
-    assert spoken(waiting) == "up, 30 seconds"
-    assert spoken(replace(waiting, passed=True, heading=Action.LOWER)) == "stop, too far, down"
-    assert spoken(Advice(Action.WAIT, "")) == "wait"
-    assert {spoken(Advice(a, "", amount_arcmin=1.0)) for a in Action} >= {"done", "wait"}
+    assert spoken(replace(turning, turns=1.25, turns_sigma=0.05)) == "up, about 1 1/4 turns"
+    assert spoken(moving, State.MOVING) == "up, 30 seconds"
+    assert spoken(replace(moving, amount_arcmin=0.3), State.MOVING) == "let go"
+    assert spoken(replace(moving, passed=True), State.MOVING) == "let go"
+    assert spoken(moving, State.SETTLING) == "wait"
+    assert spoken(Advice(Action.WAIT, ""), State.LOST) == "wait"
 
 
 def test_sentences_never_say_left_or_right() -> None:

@@ -7,10 +7,12 @@ from typing import Any
 
 import polib
 import pytest
+import requests
 from serving.chromium import browser, needs_chromium
 from tools import messages
 
 from polewright.foundation import language
+from polewright.interfaces.web import app
 
 _TEXTS = """
 const texts = [];
@@ -89,3 +91,38 @@ def test_a_page_that_is_being_translated_does_not_delay_stop(
 
     assert stopped.status_code == 200
     assert in_time
+
+
+def test_stop_waits_for_no_translation_and_no_free_worker(
+    start_night, start_service, monkeypatch
+) -> None:
+    """A text that is slow to translate holds up whoever reads it, not STOP; nor do forty of them.
+
+    Before that the answer is in English.
+    """
+    free = threading.Event()
+    plainly = app._for
+
+    def slowly(reader: str, document: Any) -> Any:
+        free.wait(60.0)
+        return plainly(reader, document)
+
+    monkeypatch.setattr(app, "_for", slowly)
+    served = start_service(start_night(), configured_language="de")
+    readers = [
+        threading.Thread(target=requests.get, args=(f"{served.url}/api/session",), daemon=True)
+        for _ in range(50)  # the framework has 40 workers
+    ]
+    for one in readers:
+        one.start()
+    try:
+        answer = served.post("/api/stop").json()
+        assert not free.is_set()
+    finally:
+        free.set()
+
+    assert answer["motion"] == "stopped"
+    assert "stands still" in answer["message"]
+    for one in readers:
+        one.join()
+    assert "steht still" in served.post("/api/stop").json()["message"]

@@ -236,7 +236,7 @@ class SessionBench:
         self.planned.append(how)
         self.on_plan(how)
         points = [SimpleNamespace(hour_angle=k * 20.0 * DEG, declination=0.5) for k in range(3)]
-        return SimpleNamespace(points=points, crosses_meridian=self.crosses)
+        return SimpleNamespace(points=points, duration_s=120.0, crosses_meridian=self.crosses)
 
     def _measure(self, rig: Rig, _points: object) -> SimpleNamespace:
         rig.cancel.check()

@@ -6,8 +6,17 @@ import pytest
 
 from polewright.foundation.clock import SystemClock
 from polewright.foundation.errors import MotionUnknown, PolewrightError
+from polewright.observing.rig.mount_site import MountContradicts
+from polewright.observing.safety.guard_errors import (
+    BeyondAltitudeLimit,
+    SafetyUnsafe,
+    SlewOverdue,
+    TooNearSun,
+)
 from polewright.records.events import MotionStopped, Note
-from polewright.session.snapshot_builder import KEPT_NOTES, Board
+from polewright.session.session import NoReference
+from polewright.session.snapshot_builder import FAILURE_KINDS, KEPT_NOTES, Board
+from polewright.session.states import Step
 
 
 def test_the_board_keeps_the_last_notes_only() -> None:
@@ -40,3 +49,36 @@ def test_a_failure_says_of_the_mount_only_what_was_seen(stop, error, motion) -> 
     board.fails(error)
 
     assert board.snapshot().motion == motion
+
+
+@pytest.mark.parametrize(
+    ("error", "step", "kind"),
+    [
+        (MountContradicts(("its longitude",), "East and west."), Step.CHECKING, "refused"),
+        (TooNearSun("point 2", "near", "wait", 3.0, 90.0, 5.0), Step.PLANNING, "sun"),
+        (SafetyUnsafe("rain", "before the sweep"), Step.CHECKING, "unsafe"),
+        (BeyondAltitudeLimit("slewing", "low", "back", 1.0, 0.0, 9.0), Step.SWEEPING, "limit"),
+        (NoReference(3, "no stars"), Step.ADJUSTING, "cloud"),
+        (SlewOverdue(90.0, 60.0, 4.0), Step.SWEEPING, "failed"),
+    ],
+)
+def test_a_session_that_ended_early_says_what_sort_of_thing_ended_it(error, step, kind) -> None:
+    """Page and scripts tell them apart without reading sentences."""
+    board = Board("night", 1.0, SystemClock())
+    board.goes(step)
+
+    board.fails(error)
+
+    failure = board.snapshot().failure
+    assert failure is not None
+    assert failure.kind == kind
+    assert failure.brief == error.brief
+
+
+def test_every_kind_of_failure_belongs_to_an_error_there_is() -> None:
+    """A code that was renamed must not fall back to "failed" unseen."""
+
+    def codes(error: type[PolewrightError]) -> set[str]:
+        return {error.code}.union(*map(codes, error.__subclasses__()))
+
+    assert set(FAILURE_KINDS) <= codes(PolewrightError)

@@ -71,6 +71,8 @@ class PolewrightError(Exception):
     code = "polewright"
     exit_code = ExitCode.UNEXPECTED
     advice = ""
+    brief = ""
+    """The cause in one line, for a phone; empty where the sentence itself is that short."""
 
 
 class ConfigError(PolewrightError):

@@ -313,6 +313,7 @@ class AlignSession:
         self._forget_wishes()
         plan = planned_sweep(rig, again=self._sweeps > 0)
         self._go(Happening.PLANNED, say_count("{count} point", "{count} points", len(plan.points)))
+        self._board.sweeps_for(plan.duration_s)
         self._sweeps += 1
         measured = measure(rig, [Pointing(p.hour_angle, p.declination) for p in plan.points])
         self._know_tolerance(rig)

@@ -41,7 +41,13 @@ class AdviceNow(_Part):
     )
     passed: bool = Field(False, description="the adjuster in hand has gone past the mark")
     amount_arcmin: float = 0.0
+    begin_arcmin: float = Field(
+        0.0, description="what that adjuster had to do when it was taken in hand, or more since"
+    )
+    zone_arcmin: float = Field(0.0, description="below this the adjuster in hand is finished")
+    doing: Prose = Field("", description="what to do to it, in its owner's words")
     turns: float | None = None
+    turns_text: Prose = ""
     cautions: tuple[Prose, ...] = ()
     spoken: Prose = ""
     tone_hz: float | None = None
@@ -87,10 +93,18 @@ class FrameNow(_Part):
     solved: bool = False
 
 
+FailureKind = Literal["unsafe", "sun", "limit", "cloud", "refused", "failed"]
+
+
 class Failure(_Part):
     """Why a session ended early."""
 
     code: str
+    kind: FailureKind = Field(
+        "failed",
+        description="what sort of thing ended it; refused: before the session asked for a motion",
+    )
+    brief: Prose = Field("", description="the cause in one line, where it has one")
     message: Prose
     advice: Prose
     exit_code: int
@@ -118,6 +132,16 @@ class SessionSnapshot(_Part):
     plan: PlanNow | None = None
     frame: FrameNow | None = None
     motion: Literal["unasked", "still", "tracking", "slewing", "unknown"] = "unasked"
+    began_utc_s: float | None = Field(None, description="when the session began, Unix seconds")
+    ended_utc_s: float | None = None
+    before_arcmin: float | None = Field(
+        None, description="total error by the first sweep that this session knows of"
+    )
+    sweep_ends_utc_s: float | None = Field(
+        None, description="when the sweep under way is expected to be measured"
+    )
+    unread: int = Field(0, description="frames in a row that gave no reading")
+    unread_why: Prose = ""
     sweeps: int = 0
     moves: int = Field(0, description="settled moves of the adjusters so far")
     notes: tuple[Prose, ...] = ()

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import threading
+from collections.abc import Mapping
 from datetime import datetime
 from typing import Any, Literal
 
+from polewright.calculation.adjusting.advice import Advice
 from polewright.calculation.adjusting.axis_at_rest import State
 from polewright.calculation.adjusting.engine import AdjustmentEngine, Reading
+from polewright.calculation.adjusting.instructions import Action
 from polewright.calculation.adjusting.tone import spoken, tone_for
 from polewright.calculation.adjusting.trail import Trail
 from polewright.calculation.images.frame import Frame, StarList
@@ -23,6 +26,7 @@ from polewright.session.snapshot import (
     AdviceNow,
     ErrorNow,
     Failure,
+    FailureKind,
     FrameNow,
     PlanNow,
     ProgressNow,
@@ -37,6 +41,24 @@ NOTICE_S = 20.0
 #: A long night tells more than anybody reads on a page; the journal has all of it.
 KEPT_NOTES = 300
 
+#: What sort of thing ends a session, by an error's code; others are refusals or failures.
+FAILURE_KINDS: Mapping[str, FailureKind] = {
+    "safety_unsafe": "unsafe",
+    "roof_not_open": "unsafe",
+    "too_near_sun": "sun",
+    "allowed_sky_left": "limit",
+    "too_near_meridian": "limit",
+    "beyond_altitude_limit": "limit",
+    "would_change_sides": "limit",
+    "flips_over": "limit",
+    "side_changed": "limit",
+    "point_not_solved": "cloud",
+    "no_reference": "cloud",
+    "no_light": "cloud",
+}
+#: Before these steps are over the session has asked the mount for no motion.
+BEFORE_MOTION = frozenset({Step.IDLE, Step.CHECKING, Step.PLANNING})
+
 Motion = Literal["unasked", "still", "tracking", "slewing", "unknown"]
 
 
@@ -50,12 +72,15 @@ class Board:
         self._goal_arcmin = tolerance_arcmin
         self._noticed: tuple[str, ...] = ()
         self._noticed_utc_s = 0.0
+        self._in_hand: Action | None = None
+        self._begin_arcmin = 0.0
         self._now = SessionSnapshot(
             session_id=session_id,
             version=1,
             step=Step.IDLE,
             utc_s=clock.utc_s(),
             tolerance_arcmin=tolerance_arcmin,
+            began_utc_s=clock.utc_s(),
         )
 
     def knows_tolerance(self, tolerance_arcmin: float) -> None:
@@ -97,9 +122,17 @@ class Board:
         changes: dict[str, Any] = {"step": step, "progress": None}
         if step in MAY_MOVE or step in ENDED:
             changes["advice"] = None
+        if step is not Step.SWEEPING:
+            changes["sweep_ends_utc_s"] = None
+        if step in ENDED:
+            changes["ended_utc_s"] = self._clock.utc_s()
         if step is Step.FINISHED:
             changes["motion"] = "tracking"
         self._put(**changes)
+
+    def sweeps_for(self, duration_s: float) -> None:
+        """A sweep begins that is expected to take so long."""
+        self._put(sweep_ends_utc_s=self._clock.utc_s() + duration_s)
 
     def knows_motion(self, telescope: Telescope) -> None:
         """Look once at what the mount is doing."""
@@ -143,8 +176,10 @@ class Board:
         """A sweep was fitted, just now or at ``utc_s``."""
         axis = result.axis
         self._trail = Trail()
+        before = self._now.before_arcmin
         self._put(
             result=result,
+            before_arcmin=axis.total_arcmin if before is None else before,
             sweeps=sweeps,
             trail=(),
             error=ErrorNow(
@@ -166,10 +201,11 @@ class Board:
         """Adjusting begins."""
         kind = engine.pass_kind.value
         self._noticed = ()
+        self._in_hand = None
         coarse = kind == "coarse"
         goal = engine.settings.coarse_goal_arcmin
         self._goal_arcmin = goal if coarse else self._now.tolerance_arcmin
-        self._put(pass_kind=kind, goal_arcmin=self._goal_arcmin)
+        self._put(pass_kind=kind, goal_arcmin=self._goal_arcmin, unread=0, unread_why="")
 
     def read(self, reading: Reading) -> None:
         """A live frame was read."""
@@ -177,10 +213,16 @@ class Board:
         new_point = self._trail.add(reading)
         spread = error.sigma_alt * error.sigma_az_sky
         correlation = float(error.covariance[0, 1]) / spread if spread > 0.0 else 0.0
-        certain = reading.state not in (State.LOST, State.MOVING)
-        tone = tone_for(error.total, self._goal_arcmin * ARCMIN) if certain else None
+        tone = None
+        if advice.heading is not None and advice.zone_arcmin and reading.state is not State.LOST:
+            tone = tone_for(
+                advice.amount_arcmin * ARCMIN, advice.zone_arcmin * ARCMIN, passed=advice.passed
+            )
+        lost = reading.state is State.LOST
         self._put(
             progress=None,
+            unread=self._now.unread + 1 if lost else 0,
+            unread_why=reading.reason if lost else "",
             moves=self._now.moves + (1 if new_point and len(self._trail.points) > 1 else 0),
             error=ErrorNow(
                 d_alt_arcmin=error.d_alt / ARCMIN,
@@ -202,9 +244,13 @@ class Board:
                 heading=advice.heading.value if advice.heading is not None else None,
                 passed=advice.passed,
                 amount_arcmin=advice.amount_arcmin,
+                begin_arcmin=self._begin_of(advice),
+                zone_arcmin=advice.zone_arcmin,
+                doing=advice.doing,
                 turns=advice.turns,
+                turns_text=advice.turns_text,
                 cautions=(*advice.cautions, *self._notices(reading)),
-                spoken=spoken(advice),
+                spoken=spoken(advice, reading.state),
                 tone_hz=tone.frequency_hz if tone else None,
                 beat_period_s=tone.beat_period_s if tone else None,
             ),
@@ -218,6 +264,18 @@ class Board:
             ),
         )
 
+    def _begin_of(self, advice: Advice) -> float:
+        """Return where the bar of the adjuster in hand begins, arcmin: it never runs backwards."""
+        if advice.action is not Action.WAIT:
+            told = advice.action if advice.action is advice.heading else None
+            if told is not self._in_hand:
+                self._in_hand, self._begin_arcmin = told, advice.amount_arcmin
+        if self._in_hand is None:
+            return 0.0
+        if advice.heading is self._in_hand:
+            self._begin_arcmin = max(self._begin_arcmin, advice.amount_arcmin)
+        return self._begin_arcmin
+
     def _notices(self, reading: Reading) -> tuple[str, ...]:
         """Return what is to be said beside the advice: the engine says each thing only once."""
         new = tuple(item.sentence for item in reading.notices)
@@ -228,10 +286,13 @@ class Board:
 
     def fails(self, error: PolewrightError) -> None:
         """The session ended early; the mount is as last seen, unless its stop was not confirmed."""
+        early = self._now.step in BEFORE_MOTION and self._now.sweeps == 0
         self._put(
             motion="unknown" if isinstance(error, MotionUnknown) else self._now.motion,
             failure=Failure(
                 code=error.code,
+                kind=FAILURE_KINDS.get(error.code, "refused" if early else "failed"),
+                brief=error.brief,
                 message=str(error),
                 advice=error.advice,
                 exit_code=int(error.exit_code),

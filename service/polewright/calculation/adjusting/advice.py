@@ -69,7 +69,16 @@ class Advice:
     turns_sigma: float | None = None
     cautions: tuple[str, ...] = ()
     passed: bool = False
-    """While waiting: the adjuster in hand has gone past the mark, stop turning."""
+    """While waiting: the adjuster in hand has gone past the mark, let go."""
+    doing: str = ""
+    """What to do to the adjuster in hand, in its owner's words; kept while it is turned."""
+    zone_arcmin: float = 0.0
+    """Way on the sky left of the adjuster in hand below which it is finished."""
+
+    @property
+    def turns_text(self) -> str:
+        """The turns that are left, as a person makes them; empty where no one knows."""
+        return "" if self.turns is None else phrases.turns_phrase(self.turns, self.turns_sigma)
 
 
 @dataclass
@@ -101,6 +110,11 @@ class Advisor:
         return self.coarse_goal if self.pass_kind is PassKind.COARSE else self.tolerance
 
     @property
+    def zone(self) -> float:
+        """An adjuster whose component is below this (rad) is finished."""
+        return FINISH_SHARE * self.goal
+
+    @property
     def last(self) -> Advice | None:
         """The last advice given for a settled reading."""
         return self._last
@@ -130,9 +144,18 @@ class Advisor:
         if told is None or told.axis is None or self._axis is None:
             return Advice(Action.WAIT, phrases.wait(state, reason))
         if state is State.LOST:
-            return Advice(Action.WAIT, phrases.wait(state, reason), told.axis, told.heading)
+            return Advice(
+                Action.WAIT,
+                phrases.wait(state, reason),
+                told.axis,
+                told.heading,
+                doing=told.doing,
+                zone_arcmin=self.zone / ARCMIN,
+            )
         goal = self._goal_of(told.axis, error, aim=self._aim(told))
-        passed = goal.heading is not told.heading and goal.amount > FINISH_SHARE * self.goal
+        same = goal.heading is told.heading
+        passed = not same and goal.amount > self.zone
+        share = min(1.0, goal.amount / ARCMIN / told.amount_arcmin) if told.amount_arcmin else 0.0
         return Advice(
             Action.WAIT,
             phrases.wait_on_the_way(state, goal, passed=passed),
@@ -140,7 +163,11 @@ class Advisor:
             goal.heading,
             goal.amount / ARCMIN,
             goal.amount_base / ARCMIN,
+            told.turns * share if told.turns is not None and same else None,
+            told.turns_sigma * share if told.turns_sigma is not None and same else None,
             passed=passed,
+            doing=told.doing if same else "",
+            zone_arcmin=self.zone / ARCMIN,
         )
 
     def _decide(self, error: AxisError) -> Advice:
@@ -191,7 +218,7 @@ class Advisor:
         now = self._axis
         if now is None or now not in due or now is larger:
             return larger
-        unfinished = size[now] > FINISH_SHARE * self.goal
+        unfinished = size[now] > self.zone
         return now if unfinished or size[larger] < TAKE_OVER * size[now] else larger
 
     def _turn(self, axis: Axis, error: AxisError) -> Advice:
@@ -227,6 +254,8 @@ class Advisor:
                 first=self.moves == 0,
                 slack=self._slack(axis, signed, counted=turns is not None),
             ),
+            doing=self.profile.adjuster(axis).doing(goal.plus),
+            zone_arcmin=self.zone / ARCMIN,
         )
 
     def _slack(self, axis: Axis, signed: float, *, counted: bool) -> str:

@@ -78,6 +78,8 @@ class Reading:
     """Turn about RA (rad) since the reference that tracking does not explain; None: not known."""
     slip_would_show: bool
     """Whether a turn of the declination axis would show in ``unexplained_turn`` in this pose."""
+    reason: str = ""
+    """Why the frame told nothing; empty where it did."""
 
     @property
     def settled(self) -> bool:
@@ -243,7 +245,8 @@ class AdjustmentEngine:
         notices: list[Notice] = []
         if self._lost >= LOST_MANY and not self._advisor.slipped:
             notices.append(Notice(NoticeKind.LOST_LONG, phrases.lost_long(self._lost)))
-        return self._reading(frame.utc_s, state, carried, error, advice, notices)
+        reading = self._reading(frame.utc_s, state, carried, error, advice, notices)
+        return replace(reading, reason=frame.reason)
 
     def _solved(self, frame: Observation) -> Reading:
         self._lost = 0

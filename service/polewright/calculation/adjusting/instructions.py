@@ -169,7 +169,7 @@ def wait_on_the_way(state: State, goal: Goal, *, passed: bool) -> str:
     """What to say while the user is turning."""
     rest = say("{amount} {heading}", amount=angle_text(goal.amount), heading=_still(goal.heading))
     if passed:
-        return say("Stop turning: the axis has passed the mark, {rest}.", rest=rest)
+        return say("Let go: the axis has passed the mark, {rest}.", rest=rest)
     if state is State.MOVING:
         return say("Moving: {rest}. Let go to get a reading that counts.", rest=rest)
     return say("Hands off: {rest}; waiting for a second frame that agrees.", rest=rest)
@@ -187,7 +187,7 @@ def _still(heading: Action) -> str:
 def coarse_reached(total: float) -> str:
     """End of the first pass."""
     return say(
-        "Near enough for now, {total} off. Stop turning and start a new sweep: after a move "
+        "Near enough for now, {total} off. Let go and start a new sweep: after a move "
         "this long the reading needs a fresh start.",
         total=angle_text(total),
     )
@@ -209,7 +209,7 @@ def large_move(moved: float) -> str:
     """The end of a pass that went far."""
     return say(
         "Looks good, but the base has moved {moved} since the sweep, and flexure changes "
-        "with it. Stop turning and start a new sweep to confirm.",
+        "with it. Let go and start a new sweep to confirm.",
         moved=angle_text(moved),
     )
 
@@ -217,7 +217,7 @@ def large_move(moved: float) -> str:
 def unexpected_sweep() -> str:
     """The end of a pass in which the wrong thing moved."""
     return say(
-        "Looks good, but something moved on the way that should not have. Stop turning and "
+        "Looks good, but something moved on the way that should not have. Let go and "
         "start a new sweep to confirm."
     )
 
@@ -251,7 +251,7 @@ def move_base(adjuster: Adjuster, goal: Goal, left: float) -> str:
         else say("change the length of a tripod leg or the coarse altitude setting")
     )
     return say(
-        "{goal}: the {adjuster} has only {left} of travel left. Stop, bring it back to "
+        "{goal}: the {adjuster} has only {left} of travel left. Bring it back to "
         "mid-travel, {how}, and start again with a new sweep.",
         goal=heading_text(goal),
         adjuster=adjuster.name,

@@ -59,6 +59,8 @@ STOP_ANSWER_S = 1.5
 """A stop is answered after this time at the latest; what is not confirmed by then goes on."""
 #: Changes that come quicker than this reach a page as one.
 COALESCE_S = 0.04
+STOP_WORDS_S = 0.2
+"""A stop's answer waits for its translation so long, then it is given in English."""
 STOPS_AT_ONCE = 3
 """More would only wait for each other at the mount: who asks later shares an answer."""
 PAGE_FILES = {
@@ -102,8 +104,15 @@ def status_of(error: PolewrightError) -> int:
 Document = TypeVar("Document", bound=BaseModel)
 
 
-def _reader(request: Request) -> str:
-    """Return the language of whoever asks: the configured one, or the browser's."""
+async def _reader(request: Request) -> str:
+    """Return the language of whoever asks: the configured one, or the browser's.
+
+    On the event loop: a dependency that is no coroutine waits for a free worker, and so would STOP.
+    """
+    return _language_of(request)
+
+
+def _language_of(request: Request) -> str:
     configured: str | None = request.app.state.language
     return configured or language.accepted(request.headers.get("accept-language", ""))
 
@@ -123,9 +132,10 @@ def _json_for(reader: str, document: BaseModel) -> str:
 
 
 def _problem(request: Request, status: int, code: str, message: str, advice: str = "") -> Response:
+    reader = _language_of(request)
     if wants_page(request.headers):
-        return problem_page(request.headers, status, message, advice, _reader(request))
-    document = _for(_reader(request), Problem(code=code, message=message, advice=advice))
+        return problem_page(request.headers, status, message, advice, reader)
+    document = _for(reader, Problem(code=code, message=message, advice=advice))
     return JSONResponse(document.model_dump(), status_code=status)
 
 
@@ -240,6 +250,10 @@ def _asked_by(request: Request, given: str) -> str:
 def _add_session(app: FastAPI, runner: SessionRunner) -> None:
     # A stop must never wait for a free worker behind pictures.
     stoppers = ThreadPoolExecutor(max_workers=STOPS_AT_ONCE, thread_name_prefix="stop")
+    wording = ThreadPoolExecutor(max_workers=1, thread_name_prefix="stop wording")
+    for code in language.languages():  # reading a catalogue takes a second, and STOP has not got it
+        if code != language.ENGLISH:
+            wording.submit(language.catalogue, code)
     under_way: list[asyncio.Future[StopAnswer]] = []
 
     @app.get("/api/health", tags=["service"])
@@ -309,7 +323,12 @@ def _add_session(app: FastAPI, runner: SessionRunner) -> None:
             under_way, timeout=STOP_ANSWER_S, return_when=asyncio.FIRST_COMPLETED
         )
         answer = next(iter(done)).result() if done else not_confirmed_yet(loop.time() - asked_s)
-        return _for(reader, answer)
+        if reader == language.ENGLISH:
+            return answer
+        # Neither on this loop, which others' STOPs need, nor for long: a stop is worth more.
+        words = loop.run_in_executor(wording, _for, reader, answer)
+        told, _ = await asyncio.wait([words], timeout=STOP_WORDS_S)
+        return words.result() if told and words.exception() is None else answer
 
     @app.get("/api/sessions", tags=["service"])
     def sessions() -> list[SessionItem]:

@@ -37,9 +37,9 @@ class MountContradicts(DeviceError):
         "page's button, goes on for one session; it is written down."
     )
 
-    def __init__(self, what: tuple[str, ...]) -> None:
-        super().__init__(what)
-        self.what = what
+    def __init__(self, what: tuple[str, ...], brief: str = "") -> None:
+        super().__init__(what, brief)
+        self.what, self.brief = what, brief
 
     def __str__(self) -> str:
         return say("the mount contradicts us: {what}", what=joined("; ", self.what))
@@ -127,6 +127,28 @@ class MountsSite:
                     )
                 )
         return tuple(wrong)
+
+    def brief(self, site_deg: float, clock_s: float) -> str:
+        """Return the first of the causes in one line; limits as for `contradictions`."""
+        swapped = self._swapped()
+        for angle in self.angles:
+            if angle.off_deg > site_deg:
+                return say(
+                    "{name}: the mount has {theirs:.2f}°, we have {ours:.2f}°: {cause}.",
+                    name=say("Latitude") if angle.name == "latitude" else say("Longitude"),
+                    theirs=angle.theirs_deg,
+                    ours=angle.ours_deg,
+                    cause=_site_cause(angle, swapped),
+                )
+        if self.clock_off_s is not None and abs(self.clock_off_s) > clock_s:
+            off = say("{minutes:+.0f} min", minutes=self.clock_off_s / 60.0)
+            return say(
+                "Clock: the mount's is {off} off: {cause}.",
+                off=off,
+                cause=_clock_cause(self.clock_off_s),
+            )
+        off_s = self._unexplained_sidereal_s(self.sidereal_off_s or 0.0)
+        return say("Sidereal time: {cause}.", cause=_sidereal_cause(off_s, self.unset))
 
     def _swapped(self) -> bool:
         if len(self.angles) < 2:
@@ -242,7 +264,7 @@ def check_site_and_clock(
     theirs = mounts_site(rig)
     wrong = theirs.contradictions(site_deg, clock_s, rig.site_source)
     if wrong and not rig.config.accepts_site:
-        raise MountContradicts(wrong)
+        raise MountContradicts(wrong, theirs.brief(site_deg, clock_s))
     if wrong:
         rig.site_accepted = joined("; ", wrong)
         rig.note(
