@@ -35,7 +35,11 @@ PICTURES = Path(__file__).parent.parent / "out"
 
 @contextmanager
 def browser(
-    folder: Path, width: int = 390, height: int = 844, language: str = "en"
+    folder: Path,
+    width: int = 390,
+    height: int = 844,
+    language: str = "en",
+    more: tuple[str, ...] = (),
 ) -> Iterator[Any]:
     """Start a browser with a fresh profile; the console's errors are in ``get_log("browser")``."""
     from selenium import webdriver
@@ -43,7 +47,7 @@ def browser(
     options = webdriver.ChromeOptions()
     options.binary_location = str(CHROMIUM)
     speaks = (f"--lang={language}", f"--accept-lang={language}")
-    for flag in (*FLAGS, *speaks, f"--user-data-dir={folder}"):
+    for flag in (*FLAGS, *speaks, *more, f"--user-data-dir={folder}"):
         options.add_argument(flag)
     options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
     driver = webdriver.Chrome(options=options, service=webdriver.ChromeService(str(DRIVER)))

@@ -1,5 +1,7 @@
 // The page: shows what the service tells and passes on what is pressed. It decides nothing.
 
+import { Announcer } from "./announcer.js";
+import { Awake } from "./awake.js";
 import { say, sayCount, sayDocument } from "./language.js";
 import { Link, ask, keyed, tell } from "./link.js";
 import { ErrorPicture } from "./picture.js";
@@ -91,6 +93,7 @@ let linkState = "lost";
 const picture = new ErrorPicture($("error-picture"), $("picture-words"));
 const tone = new Tone();
 const voice = new Voice();
+const announcer = new Announcer($("said"));
 
 function show(s) {
   if (shown && s.session_id === shown.session_id && s.version < shown.version) return;
@@ -129,6 +132,7 @@ function showNow(s) {
   $("amount").hidden = n.amount === null;
   message("sentence", n.sentence);
   list($("cautions"), n.cautions);
+  announcer.tell(n);
   const a = s.advice;
   const audible = s.step === "adjusting" && fresh && !s.paused && a && a.tone_hz;
   tone.follow(audible ? { hz: a.tone_hz, period: a.beat_period_s } : null);
@@ -234,8 +238,7 @@ function showControls(s, was) {
   text("snugged", told ? say("CHECKING") : say("SNUGGED"));
   $("sweep").classList.toggle("main", adjusting && ["stop_and_sweep", "done", "check_mount"].includes(s.advice?.action));
   text("pause", s.paused ? say("GO ON") : say("PAUSE"));
-  if (!ended && wake.wanted !== true) wake.want(true);
-  if (ended && wake.wanted) wake.want(false);
+  awake.want(!ended);
   if (was && was.step !== s.step) {
     if (!adjusting) close($("turns"));
     close($("ask"));
@@ -462,7 +465,7 @@ for (const button of document.querySelectorAll("[data-add]")) {
   });
 }
 
-// -- keys, wake lock; day and night are theme.js's ----------------------------------------------
+// -- keys; day and night are theme.js's ---------------------------------------------------------
 
 document.addEventListener("look", () => shown && showChart(shown, shown));
 $("rings").addEventListener("change", () => shown && showFrame(shown));
@@ -499,26 +502,11 @@ new ResizeObserver(() => {
   document.documentElement.style.setProperty("--bar", `${$("controls").offsetHeight}px`);
 }).observe($("controls"), { box: "border-box" });
 
-const wake = {
-  wanted: null,
-  lock: null,
-  async want(on) {
-    this.wanted = on;
-    if (!on) {
-      await this.lock?.release().catch(() => {});
-      this.lock = null;
-      return;
-    }
-    try {
-      this.lock = await navigator.wakeLock.request("screen");
-      text("awake", say("The screen is kept on during a session."));
-    } catch {
-      text("awake", say("The screen cannot be kept on from here: set the phone's screen time-out to its longest."));
-    }
-  },
-};
+const awake = new Awake((state) => {
+  $("awake").hidden = state === "off" || state === "held";
+  text("awake", state === "touch" ? say("The screen may go dark: touch here to keep it on.") : say("The screen cannot be kept on from here: set the phone's screen time-out to its longest."));
+});
 document.addEventListener("visibilitychange", () => {
-  if (!document.hidden && wake.wanted) wake.want(true);
   if (!document.hidden && shown) showFrame(shown);
 });
 
