@@ -72,7 +72,7 @@ def test_no_reload_at_night_brings_a_bright_frame(url, tmp_path) -> None:
                 "downloadThroughput": -1, "uploadThroughput": -1,
             },
         )  # fmt: skip
-        seen = {}
+        seen: dict[str, tuple[int, int]] = {}
         driver.get(pages[0])
         with Screencast(driver) as cast:
             for turn in range(RELOADS):
