@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 from types import SimpleNamespace
 from typing import Any, cast
+from unittest.mock import MagicMock
 
 import bench_frames
 import numpy as np
@@ -23,6 +24,7 @@ from polewright.observing.rig.plate_solver import (
 )
 from polewright.observing.rig.settle_memory import SettleMemory
 from polewright.observing.rig.tonight_tolerance import Known, tonights_tolerance
+from polewright.observing.runs import drift_run
 from polewright.observing.sweep import sweep as sweeping
 from polewright.observing.sweep.solve_point import tell_focal_length
 from polewright.solving.errors import NoMatch
@@ -166,6 +168,78 @@ def test_two_frames_that_agree_overrule_a_false_first_solution(shot: Any) -> Non
     assert (as_first.scale, as_first.parity) == (first_frame.scale, None)
     assert as_first.scale_tolerance == first_frame.scale_tolerance
     assert (last.scale, last.parity) == (true.scale, true.parity)
+
+
+def test_frames_that_follow_overrule_a_false_first_solution_too(shot: Any) -> None:
+    """A drift check solves one frame and follows it: it must not hang on that one's scale."""
+    studio, taken, stars = shot
+    centre = taken.hint.centre_icrs
+    true = plates_for(studio, 200.0).solve(stars, taken.frame, centre, CancelToken()).solution
+    nothing = NoMatch("near here", (5.0, 5.0), 50, "")
+    false = dataclasses.replace(true, scale=0.8 * true.scale, parity=-true.parity)
+    solver = Answers(false, nothing, true, nothing, true, true)
+    plates = plates_for(studio, 200.0, blind=True)
+    plates.solver = cast("Any", solver)
+
+    def follow() -> Any:
+        return plates.follow(stars, taken.frame, centre, CancelToken(), tracking=True)
+
+    plates.solve(stars, taken.frame, centre, CancelToken())
+    with pytest.raises(ScaleContradicts):
+        follow()
+    with pytest.raises(FirstSolutionFalse, match="two frames since agree on"):
+        follow()
+
+    assert follow().solution is true
+    assert all(hint.centre_icrs is not None for hint in solver.asked)  # never the whole sky
+
+
+def test_a_drift_check_drops_a_false_first_frame(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The field goes on from the frames that agree, and says so."""
+    told: list[str] = []
+    kept: list[str] = []
+    answers = [ScaleContradicts(9.0, 7.0), FirstSolutionFalse(9.0, 7.0), "one", "two", "three"]
+
+    def follow(*_: Any, **__: Any) -> Any:
+        answer = answers.pop(0)
+        if isinstance(answer, Exception):
+            raise answer
+        return SimpleNamespace(attitude=answer)
+
+    class Check:
+        n_fields, decision, is_done = 1, None, True
+        field_is_done = property(lambda _: len(kept) == 3)
+
+        def begin_field(self) -> None:
+            pass
+
+        def drop_frames(self) -> None:
+            kept.clear()
+
+        def add(self, attitude: Any) -> None:
+            kept.append(attitude)
+
+    place = SimpleNamespace(name="east", azimuth=1.0, altitude=1.0, hour_angle=0.2, declination=0.0)
+    for name in ("shared_errors_of", "tube_sag", "focal_length_mm", "tell_tube_sag", "ready_mount"):
+        monkeypatch.setattr(drift_run, name, lambda *_: None)
+    for name in ("go_to", "settle", "tell_focal_length", "take_frame", "watched"):
+        monkeypatch.setattr(drift_run, name, lambda *_, **__: MagicMock())
+    monkeypatch.setattr(drift_run, "plan_request", lambda *_: SimpleNamespace(pointing=True))
+    monkeypatch.setattr(drift_run, "choose_fields", lambda *_, **__: [place])
+    monkeypatch.setattr(drift_run, "DriftCheck", lambda *_: Check())
+    monkeypatch.setattr(drift_run, "look_at", lambda *_: (None, None))
+    first = SimpleNamespace(plate=SimpleNamespace(attitude="false"))
+    monkeypatch.setattr(drift_run, "solve_here", lambda *_: first)
+    monkeypatch.setattr(drift_run, "_describe", lambda *_: None)
+    rig: Any = MagicMock()
+    rig.clock.utc_s.return_value = 0.0
+    rig.note = lambda text, **_: told.append(text)
+    rig.plates.follow = follow
+
+    drift_run.run_drift(rig, None, drift_run.DriftSettings(two_fields=False))
+
+    assert kept == ["one", "two", "three"]
+    assert any("it had 7.000 arcsec per pixel" in text for text in told)
 
 
 def test_a_scale_that_two_frames_told_stays(shot: Any) -> None:

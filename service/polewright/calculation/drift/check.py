@@ -42,6 +42,10 @@ class DriftCheck:
             self._done = list(self.measured.fields)
         self.frames.append([])
 
+    def drop_frames(self) -> None:
+        """Forget the frames of the present field."""
+        self.frames[-1].clear()
+
     def add(self, attitude: Attitude) -> Decision | None:
         """Take a frame of the present field; None while there are too few to say anything."""
         frames = self.frames[-1]

@@ -229,6 +229,17 @@ class PlateSolver:
             solution = self._ask(stars, frame, hint, cancel, self.timeout_s)
         except NoMatch as nowhere_near:
             solution = self._solve_wider(stars, frame, mount_icrs, hint, nowhere_near, cancel)
+        return self._taken(stars, sky, solution, mount_icrs)
+
+    def _taken(
+        self, stars: StarList, sky: ObservedFrame, solution: Solution, mount_icrs: Vector | None
+    ) -> Plate:
+        """Learn from the solution of a whole frame, if its scale is that of the frames before.
+
+        Raises:
+            ScaleContradicts: it is another.
+            FirstSolutionFalse: as `solve` says.
+        """
         try:
             self._check_scale(solution)
         except ScaleContradicts as other:
@@ -258,13 +269,8 @@ class PlateSolver:
         frame is asked as if it were the run's first.
         """
         wider = []
-        if self.learned and not self._confirmed:
-            hint = dataclasses.replace(
-                self._told,
-                centre_icrs=mount_icrs,
-                radius=None if mount_icrs is None else self._told.radius,
-                epoch_year=hint.epoch_year,
-            )
+        if self._may_be_false:
+            hint = self._as_first(mount_icrs, hint.epoch_year)
             wider.append(hint)
         if self.blind and hint.centre_icrs is not None:
             wider.append(_unhinted(hint))
@@ -277,6 +283,20 @@ class PlateSolver:
             except NoMatch as error:
                 failed = error
         raise failed
+
+    @property
+    def _may_be_false(self) -> bool:
+        """Whether all that is known comes from one solution, which no other has confirmed."""
+        return self.learned and not self._confirmed
+
+    def _as_first(self, mount_icrs: Vector | None, epoch_year: float) -> SolveHint:
+        """Return the hint that the run's first frame had."""
+        return dataclasses.replace(
+            self._told,
+            centre_icrs=mount_icrs,
+            radius=None if mount_icrs is None else self._told.radius,
+            epoch_year=epoch_year,
+        )
 
     def _forget(self) -> None:
         """Forget what a false solution told."""
@@ -368,6 +388,7 @@ class PlateSolver:
         Raises:
             SolveError: as the solver says, `ScaleContradicts`, or `SolutionRejected` for a quick
                 look that contradicts what is known.
+            FirstSolutionFalse: as `solve` says.
         """
         plate = self._followed(stars, frame, mount_icrs, cancel, tracking, near)
         light = self._light.judge(
@@ -408,9 +429,15 @@ class PlateSolver:
             else:
                 return self._learn(stars, sky, solution, mount_icrs)
         hint = self.hint(sky, mount_icrs)
-        solution = self._ask(stars, frame, hint, cancel, min(self.timeout_s, FOLLOW_TIMEOUT_S))
-        self._check_scale(solution)
-        return self._learn(stars, sky, solution, mount_icrs)
+        timeout_s = min(self.timeout_s, FOLLOW_TIMEOUT_S)
+        try:
+            solution = self._ask(stars, frame, hint, cancel, timeout_s)
+        except NoMatch:
+            if not self._may_be_false:
+                raise
+            as_first = self._as_first(mount_icrs, hint.epoch_year)
+            solution = self._ask(stars, frame, as_first, cancel, timeout_s)
+        return self._taken(stars, sky, solution, mount_icrs)
 
     def _learn(
         self, stars: StarList, sky: ObservedFrame, solution: Solution, mount_icrs: Vector | None

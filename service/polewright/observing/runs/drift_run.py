@@ -31,6 +31,7 @@ from polewright.observing.capture.take_frame import take_frame
 from polewright.observing.plan.plan_from_config import plan_request
 from polewright.observing.plan.rig_errors import shared_errors_of
 from polewright.observing.plan.tube_sag import focal_length_mm, tell_tube_sag, tube_sag
+from polewright.observing.rig.plate_solver import FirstSolutionFalse
 from polewright.observing.rig.rig import Rig
 from polewright.observing.runs.measurement import ready_mount, utc_text
 from polewright.observing.safety.stopping import motion_stopped_on_trouble, stop_now
@@ -249,7 +250,13 @@ def _watch_field(
         rig.clock.sleep(settings.pause_s, rig.cancel)
         if rig.clock.utc_s() - begun > 1.5 * settings.rule.longest_s + 120.0:
             break  # too few frames solved for the rule to end it
-        attitude, why = _next_attitude(rig, number, total)
+        try:
+            attitude, why = _next_attitude(rig, number, total)
+        except FirstSolutionFalse as false:  # once a run: two frames agree from here on
+            rig.note(say("Starting the field again: {false}.", false=false), warning=True)
+            check.drop_frames()
+            failed = 0
+            continue
         if attitude is None:
             failed += 1
             if failed >= FAILED_IN_A_ROW:
@@ -264,7 +271,12 @@ def _watch_field(
 
 
 def _next_attitude(rig: Rig, number: int, total: int) -> tuple[Attitude | None, str]:
-    """Take and solve one frame; None and the reason when it does not solve."""
+    """Take and solve one frame; None and the reason when it does not solve.
+
+    Raises:
+        FirstSolutionFalse: the frame that the field began with was solved falsely.
+        TrackingEnded: the mount does not follow the sky any more.
+    """
     frame = take_frame(rig, rig.exposure_s, number, total)
     state = rig.telescope.state()
     if state.tracking is False or state.slewing is True:
@@ -274,6 +286,8 @@ def _next_attitude(rig: Rig, number: int, total: int) -> tuple[Attitude | None, 
         mount_icrs = rig.mount_icrs(rig.plates.sky_at(frame.utc_mid_s))
         plate = rig.plates.follow(stars, frame, mount_icrs, rig.cancel, tracking=True)
         tell_focal_length(rig)
+    except FirstSolutionFalse:
+        raise
     except (SolveError, ImageError) as exc:
         return None, str(exc)
     return plate.attitude, ""
