@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from functools import partial
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -25,6 +26,7 @@ from polewright.observing.runs.drift_run import DriftResult
 from polewright.records.history.run_record import RunRecord
 from polewright.records.history.store import History
 from polewright.records.result import MeasurementResult, SagResult
+from polewright.session.journal import Journal, adjusting_unfinished
 
 SCALE = 5.98 * ARCSEC
 PIXEL_UM = 5.8
@@ -167,13 +169,38 @@ def measured(utc_s: float = NIGHT_UTC_S) -> MeasurementResult:
     return result.model_copy(update={"axis": axis})
 
 
+def nothing_unfinished(_since_utc_s: float) -> bool:
+    return False
+
+
+def test_a_session_that_was_killed_may_have_turned_the_axis(url: str, tmp_path: Path) -> None:
+    """It never came into the history; its journal tells that it had begun to follow the axis."""
+    document = measured().model_dump_json()
+    journal = Journal(tmp_path / "one.journal.jsonl")
+    unfinished = partial(adjusting_unfinished, tmp_path)
+
+    def turned() -> bool | None:
+        kept = sweep_of(Rig(url), document, unfinished)  # type: ignore[arg-type]
+        assert kept is not None
+        return kept.nothing_turned
+
+    journal.write(NIGHT_UTC_S + 900.0, "step", {"step": "sweeping"})
+    assert turned() is True
+    journal.write(NIGHT_UTC_S + 1000.0, "anchor", {})
+    assert turned() is False
+    assert not unfinished(NIGHT_UTC_S + 1100.0)
+    journal.write(NIGHT_UTC_S + 1200.0, "end", {"outcome": 0})  # now the history tells
+    assert turned() is True
+    journal.close()
+
+
 def test_a_check_keeps_its_sweep_and_whether_the_axis_was_followed_since(url: str) -> None:
     """Where it looked and when; a session that followed the axis after it may have turned it."""
     document = measured().model_dump_json()
     fill(url, made_run("b" * 32, NIGHT_UTC_S - 3600.0, (3.0, -4.0), (0.5, 0.2),
                        readings=(made_reading(NIGHT_UTC_S - 3000.0, 1.0, 0.5, 1),)))  # fmt: skip
     rig: Any = Rig(url)
-    kept = sweep_of(rig, document)
+    kept = sweep_of(rig, document, nothing_unfinished)
 
     assert kept is not None
     assert kept.nothing_turned is True
@@ -184,7 +211,7 @@ def test_a_check_keeps_its_sweep_and_whether_the_axis_was_followed_since(url: st
 
     fill(url, made_run("c" * 32, NIGHT_UTC_S + 900.0, (0.5, 0.2), (0.4, 0.1),
                        readings=(made_reading(NIGHT_UTC_S + 1000.0, 1.0, 0.5, 1),)))  # fmt: skip
-    kept = sweep_of(rig, document)
+    kept = sweep_of(rig, document, nothing_unfinished)
     assert kept is not None
     assert kept.nothing_turned is False
 
@@ -194,13 +221,13 @@ def test_a_check_without_a_history_or_with_an_older_sweep_says_that_it_does_not_
 ) -> None:
     rig: Any = Rig(url)
     rig.clock = SimpleNamespace(rate=6.0)
-    kept = sweep_of(rig, measured().model_dump_json())
+    kept = sweep_of(rig, measured().model_dump_json(), nothing_unfinished)
     assert kept is not None
     assert kept.nothing_turned is None
 
     (tmp_path / "history.sqlite3").write_bytes(b"no database at all " * 400)
-    kept = sweep_of(Rig(url), measured().model_dump_json())  # type: ignore[arg-type]
+    kept = sweep_of(Rig(url), measured().model_dump_json(), nothing_unfinished)  # type: ignore[arg-type]
     assert kept is not None
     assert kept.nothing_turned is None
-    assert sweep_of(rig, made_result().model_dump_json()) is None
-    assert sweep_of(rig, json.dumps({"axis": {}})) is None
+    assert sweep_of(rig, made_result().model_dump_json(), nothing_unfinished) is None
+    assert sweep_of(rig, json.dumps({"axis": {}}), nothing_unfinished) is None

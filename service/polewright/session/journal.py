@@ -316,3 +316,21 @@ def latest_journal(folder: Path, *, rehearsal: bool) -> Path | None:
     lone = f"{MEASURED_ENDING}{SUFFIX}"
     wanted = (path for path in found if is_of_rehearsal(path) is rehearsal)
     return next((path for path in wanted if not path.name.endswith(lone)), None)
+
+
+def adjusting_unfinished(folder: Path, since_utc_s: float) -> bool:
+    """Whether a session followed the axis after a time without having come to its end.
+
+    It was killed or still runs, so the history does not know of it; the axis may have been turned.
+
+    Raises:
+        JournalUnusable: a journal cannot be read.
+        OSError: the folder cannot be read.
+    """
+    for path in newest_first(folder):
+        newest = next(records_from_the_end(path, PIECE), None)
+        if newest is None or newest.kind == "end" or newest.utc_s <= since_utc_s:
+            continue
+        if any(record.kind == "anchor" for record in read_journal(path)):
+            return True
+    return False

@@ -106,6 +106,8 @@ def drift(
     from polewright.observing.runs.connect import connect_rig
     from polewright.observing.runs.drift_run import DriftSettings, run_drift
     from polewright.records.history.run_recorder import recorded
+    from polewright.session.journal import adjusting_unfinished
+    from polewright.session.opening import journal_folder
 
     progress = Console(stderr=True)
     tell_line = partial(progress.print)
@@ -144,7 +146,8 @@ def drift(
                 predicted = compared = None
                 if axis is not None:
                     predicted = predicted_from_document(text, str(axis), rig.site)
-                    compared = sweep_of(rig, text)
+                    unfinished = partial(adjusting_unfinished, journal_folder(settings))
+                    compared = sweep_of(rig, text, unfinished)
                 run = run_drift(rig, predicted, how, compared)
             # The figure comes first: what is written down after it may find no room.
             if as_json:

@@ -47,8 +47,17 @@ def ask_history(rig: Rig) -> None:
         rig.past_sweeps, rig.past_checks = past
 
 
-def sweep_of(rig: Rig, document: str) -> ComparedSweep | None:
-    """Return what a drift check keeps of the sweep in a document; None where it is no such."""
+def sweep_of(
+    rig: Rig, document: str, adjusting_unfinished: Callable[[float], bool]
+) -> ComparedSweep | None:
+    """Return what a drift check keeps of the sweep in a document; None where it is no such.
+
+    Args:
+        rig: the rig.
+        document: of the measurement, JSON.
+        adjusting_unfinished: tells whether a session that is not in the history followed the axis
+            after a time (Unix seconds UTC).
+    """
     try:
         measured = MeasurementResult.model_validate_json(document)
         since_utc_s = _utc_s(measured.finished_utc)
@@ -57,7 +66,11 @@ def sweep_of(rig: Rig, document: str) -> ComparedSweep | None:
     nothing_turned = None
     if _may_ask(rig):
         url, pier, _, _ = _whose(rig)
-        nothing_turned, _ = _answered(lambda: not _followed_after(url, pier, since_utc_s))
+        nothing_turned, _ = _answered(
+            lambda: (
+                not (adjusting_unfinished(since_utc_s) or _followed_after(url, pier, since_utc_s))
+            )
+        )
     return compared_sweep(measured, nothing_turned)
 
 
