@@ -258,7 +258,7 @@ def test_the_message_for_a_broker_is_ascii(monkeypatch: pytest.MonkeyPatch) -> N
         lambda _section, payload: sent.append(payload),
     )
     document = end_document(ALL, ExitCode.OK, made_result(), 0.0)
-    publish_end(PublishSection(mqtt_host="h"), document)
+    publish_end(PublishSection(mqtt="mqtt://h"), document)
 
     assert sent[0].isascii()
     assert sent[0].isprintable()

@@ -101,7 +101,10 @@ def overrides_of(words: list[str]) -> dict[str, object]:
     [
         (["--no-sweep-overlap"], {"sweep.overlap": False}),
         (["--sweep-overlap"], {"sweep.overlap": True}),
-        (["--no-run-watchdog", "--sweep-points", "4"], {"run.watchdog": False, "sweep.points": 4}),
+        (
+            ["--no-history-enabled", "--sweep-points", "4"],
+            {"history.enabled": False, "sweep.points": 4},
+        ),
         (
             ["--no-solver-blind", "--startup-sigma-arcmin", "0.2"],
             {"solver.blind": False, "startup.sigma_arcmin": 0.2},

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import pytest
 
+from polewright.foundation.broker import Broker
 from polewright.foundation.config import BadConfig, Config, config_from_text
 from polewright.foundation.retired_settings import RETIRED
 
 
 def example(kind: type) -> object:
-    return {bool: False, int: 5, float: 0.7}[kind]
+    return {bool: False, int: 5, float: 0.7, str: "broker"}[kind]
 
 
 @pytest.mark.parametrize("dotted", RETIRED)
@@ -60,6 +61,42 @@ def test_who_forbade_other_places_is_told_what_to_write() -> None:
     """0 equals False, and is still another thing to write in a file."""
     (note,) = config_from_text("[recovery]\nmoves = 0\n").notes
     assert note.endswith("Write other_places = false instead.")
+
+
+@pytest.mark.parametrize(
+    ("table", "told"),
+    [
+        ("[adjuster]\nmost_moves = 10\n", "altitude_travel_arcmin"),
+        ("[startup]\nsite_tolerance_deg = 0.01\n", "is accepted now"),
+        ("[limits]\nsun_counts_above_deg = -12\n", "end of twilight"),
+        ("[sweep]\nslew_timeout_s = 60\n", "stopped sooner before"),
+    ],
+)
+def test_who_asked_for_more_care_than_holds_now_is_told(table: str, told: str) -> None:
+    """A smaller limit protected motors, mount or optics."""
+    (note,) = config_from_text(table).notes
+    assert told in note
+
+
+def test_values_no_stricter_than_today_are_no_warning() -> None:
+    (note,) = config_from_text("[adjuster]\nmost_moves = 60\n").notes
+    assert "before" not in note
+
+
+def test_a_slow_mount_may_still_take_its_time() -> None:
+    config = config_from_text("[sweep]\nslew_timeout_s = 600\n")
+    assert config.limits.slew_timeout_s == pytest.approx(600.0, abs=1.0)
+    assert config_from_text("").limits.slew_timeout_s == 180.0
+    assert "Write slew_deg_per_s = 0.526 instead." in config.notes[0]
+
+
+def test_the_keys_of_a_broker_become_its_address() -> None:
+    config = config_from_text(
+        "[publish]\nmqtt_host = 'fd12::5'\nmqtt_port = 8883\nmqtt_tls = true\n"
+        "mqtt_topic = 'dome/pier 3'\nmqtt_username = 'a@b'\n"
+    )
+    assert config.publish.broker == Broker("fd12::5", 8883, "dome/pier 3", "a@b", tls=True)
+    assert len(config.notes) == 5
 
 
 def test_an_old_key_may_come_as_an_option_too() -> None:

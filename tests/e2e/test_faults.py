@@ -235,7 +235,7 @@ def test_a_mount_driver_that_restarts_is_stopped_and_not_trusted(start_night) ->
 def test_a_mount_that_never_says_it_stopped_is_told_as_unknown(start_night) -> None:
     """Slewing that reads True for ever: stop, look, watchdog, and then the truth: unknown."""
     night = start_night(SMALL, rate=RATE)
-    rig = night.connect({"sweep.slew_timeout_s": 40.0})
+    rig = night.connect({"limits.slew_deg_per_s": 30.0})
     points = planned_points(rig)
     load(night, {"kind": "slewing_stuck_true"})
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable
+from contextlib import nullcontext
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any, cast
@@ -145,8 +146,10 @@ def test_a_planned_stop_that_is_not_confirmed_is_told(
     finish: Callable[[Rig, pytest.MonkeyPatch], None], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """[run] afterwards = "stop" asks for a mount that stands: else the run did not end well."""
+    for module in (measurement, drift_run):
+        monkeypatch.setattr(module, "watched", lambda _rig: nullcontext())
     mount = Mount(MotionState.MOVING)
-    config = Config.model_validate({"run": {"afterwards": "stop", "watchdog": False}})
+    config = Config.model_validate({"run": {"afterwards": "stop"}})
     rig = SimpleNamespace(
         telescope=mount,
         clock=SystemClock(),

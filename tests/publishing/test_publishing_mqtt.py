@@ -17,6 +17,7 @@ import pytest
 import requests
 from support.measured import RESULT
 
+from polewright.foundation.broker import Broker
 from polewright.foundation.clock import SystemClock
 from polewright.foundation.config import BadConfig, PublishSection, config_from_text
 from polewright.foundation.errors import ExitCode
@@ -123,10 +124,7 @@ def retained(port: int, topic: str) -> tuple[dict[str, Any], bool]:
 def section(port: int, **changes: Any) -> PublishSection:
     return PublishSection.model_validate(
         {
-            "mqtt_host": "127.0.0.1",
-            "mqtt_port": port,
-            "mqtt_topic": "dome/pier 3/axis",
-            "mqtt_username": "pier",
+            "mqtt": f"mqtt://pier@127.0.0.1:{port}/dome/pier%203/axis",
             **changes,
         }
     )
@@ -251,8 +249,23 @@ def test_only_a_good_end_with_a_good_sweep_is_verified(code, result, verified) -
     assert "latitude" not in json.dumps(document)
 
 
-@pytest.mark.parametrize("topic", ["", "a/#", "a/+/b", "a\x00b"])
+@pytest.mark.parametrize("topic", ["a/#", "a/+/b", "a%00b", "a?b", "a" * 201])
 def test_a_topic_that_cannot_be_published_to_is_refused(topic) -> None:
     """Wildcards are for those who subscribe."""
-    with pytest.raises(BadConfig, match="mqtt_topic"):
-        config_from_text("", overrides={"publish.mqtt_topic": topic})
+    with pytest.raises(BadConfig, match=r"publish\.mqtt .*topic"):
+        config_from_text("", overrides={"publish.mqtt": f"mqtt://broker/{topic}"})
+
+
+def test_an_address_has_all_that_a_broker_needs() -> None:
+    assert Broker.from_url("mqtt://broker.lan") == Broker("broker.lan", 1883)
+    assert Broker.from_url("mqtts://a%40b@[fd12::5]:99/x/y z") == Broker(
+        "fd12::5", 99, "x/y z", "a@b", tls=True
+    )
+
+
+@pytest.mark.parametrize("url", ["broker", "http://broker/x", "mqtt:///x", "mqtt://u:secret@b/x"])
+def test_what_is_no_address_or_has_a_password_is_refused(url: str) -> None:
+    with pytest.raises(BadConfig, match=r"publish\.mqtt") as caught:
+        config_from_text("", overrides={"publish.mqtt": url})
+    told = "POLEWRIGHT_MQTT_PASSWORD" if "secret" in url else "mqtt://host/topic"
+    assert told in str(caught.value)

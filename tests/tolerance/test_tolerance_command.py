@@ -100,7 +100,7 @@ def test_guided_needs_to_know_how_far_its_stars_are_from_the_guide_star() -> Non
 
     assert code == 2
     assert "sensor_diagonal_mm" in json.loads(out)["error"]["advice"]
-    assert run("--guided", "--guide-distance-deg", "0", "--field-radius-deg", "0")[0] == 2
+    assert run("--guided", "--guide-distance-deg", "0")[0] == 2
     assert told["unlimited"] is False
     assert told["imaging"]["guide_distance_deg"] == pytest.approx(1.337, abs=0.002)
     assert told["imaging"]["field_radius_deg"] == told["imaging"]["guide_distance_deg"]

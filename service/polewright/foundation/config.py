@@ -26,6 +26,7 @@ from pydantic import (
 
 from polewright.foundation.adjuster_profile import AdjusterProfile
 from polewright.foundation.angle_input import Degrees, Hours
+from polewright.foundation.broker import Broker
 from polewright.foundation.errors import ConfigError, in_words
 from polewright.foundation.language import FOLLOW_ENVIRONMENT, joined, languages, say
 from polewright.foundation.retired_settings import carried_over
@@ -267,8 +268,8 @@ class SweepSection(Section):
     overlap: bool = Field(
         True,
         description="whether the mount slews on while the frame of the point before is fetched "
-        "and solved. Switch it off where the mount shakes while an image is read "
-        "out",
+        "and solved. Switch it off for a camera that reports its image before the exposure is "
+        "over, or a server that cannot do both at once",
     )
     frame_floor_arcsec: float = Field(
         1.0,
@@ -291,13 +292,6 @@ class SweepSection(Section):
         le=80,
         description="lowest altitude of a point, degrees (common practice, no source). Lower "
         "only where the sky is clear down there",
-    )
-    slew_timeout_s: float = Field(
-        180.0,
-        ge=5,
-        le=1800,
-        description="longest a slew may take before it is aborted, s. Raise it for a mount that "
-        "slews slowly",
     )
     arrival_tolerance_deg: float = Field(
         0.5,
@@ -323,6 +317,11 @@ class HorizonSection(Section):
         description="angle kept clear of every edge of the horizon, degrees; the file's own, or 1, "
         "if left out. Raise it where the skyline is rough or was guessed",
     )
+
+
+#: A slew is stopped after so long: the way there and back at the stated rate, and half as much
+#: again for a mount that slows down early; 180 s at the usual 2 degrees a second (own choice).
+SLEW_RESERVE_S, SLEW_WAY_DEG = 30.0, 300.0
 
 
 class LimitsSection(Section):
@@ -375,8 +374,13 @@ class LimitsSection(Section):
         gt=0,
         le=100,
         description="the mount's slewing rate, degrees per second. Give the mount's own: the "
-        "plan's times go by it",
+        "plan's times go by it, and how long a slew may take before it is stopped",
     )
+
+    @property
+    def slew_timeout_s(self) -> float:
+        """Longest a slew may take before it is stopped, s."""
+        return SLEW_RESERVE_S + SLEW_WAY_DEG / self.slew_deg_per_s
 
 
 class SafetySection(DeviceSection):
@@ -432,12 +436,6 @@ class StartupSection(Section):
         "whether the telescope is clear of it. Switch it on only where telescope "
         "and roof cannot meet",
     )
-    roof_timeout_s: float = Field(
-        240.0,
-        ge=5,
-        le=3600,
-        description="longest that a roof may take to open, s. Raise it for a slow roof",
-    )
     max_hfd_px: float = Field(
         12.0,
         gt=1,
@@ -490,6 +488,14 @@ class AdjusterSection(Section):
         "manual",
         description="manual, command, or an adjuster that an installed package brings. Choose "
         "command where a program can turn the adjusters",
+    )
+    first_step_arcmin: float = Field(
+        3.0,
+        gt=0,
+        le=60,
+        description="first turn of each adjuster, of unknown sign and gain, arcminutes; while "
+        "play swallows it, it grows. Lower it where an adjuster may turn the axis farther than "
+        "it is asked to",
     )
     largest_step_arcmin: float = Field(
         40.0, gt=0, le=600, description="largest single turn, arcminutes. Lower it for a heavy load"
@@ -656,19 +662,13 @@ class TonightSection(Section):
         description="guide star to field centre, degrees, any direction; as far as the field "
         "reaches if left out. Give it for a guide scope that looks elsewhere",
     )
-    field_radius_deg: float | None = Field(
-        None,
-        ge=0,
-        le=45,
-        description="field centre to the farthest star that shall be round, degrees; to the "
-        "sensor's corner if left out. Give it where the corners are cut off anyway",
-    )
     sensor_diagonal_mm: float | None = Field(
         None,
         gt=0.5,
         lt=500,
-        description="diagonal of tonight's sensor, mm; the connected camera's if left out. Give "
-        "it for commands that ask no camera",
+        description="diagonal of tonight's sensor, mm: stars shall be round out to its corners; "
+        "the connected camera's if left out. Give it for commands that ask no camera, and "
+        "smaller where the corners are cut off anyway",
     )
     trail_px: float = Field(
         1.0,
@@ -708,11 +708,6 @@ class RunSection(Section):
         None,
         description="folder of session journals; the user's state folder if left out. Give it "
         "where the service runs as a user without a home",
-    )
-    watchdog: bool = Field(
-        True,
-        description="whether a second process stops the mount when this one dies or hangs. "
-        "Leave it on: without it a killed program leaves the mount moving",
     )
     keep_frames: str | None = Field(
         None,
@@ -761,34 +756,26 @@ class PublishSection(Section):
         "Shorter where the mount is touched by day, longer on a pier that nobody "
         "touches",
     )
-    mqtt_host: str | None = Field(
+    mqtt: str | None = Field(
         None,
-        min_length=1,
-        description="message broker that is told how each session ended; left out: none. Give "
-        "it where other programs wait for the word",
+        description="message broker that is told how each session ended, and the topic of the "
+        "retained message: mqtt://host/topic, mqtts:// for TLS, with user@ before the host and "
+        ":port behind it where needed; the password comes from the environment variable "
+        "POLEWRIGHT_MQTT_PASSWORD; left out: none. Give it where other programs wait for the "
+        "word, with a topic for each pier",
     )
-    mqtt_port: int = Field(
-        1883, ge=1, le=65535, description="its TCP port (8883 is usual for TLS). Change it with TLS"
-    )
-    mqtt_topic: str = Field(
-        "polewright/alignment",
-        min_length=1,
-        max_length=200,
-        pattern=r"^[^#+\x00]+$",
-        description="topic of the retained message; one for each pier. Change it for a second pier",
-    )
-    mqtt_username: str | None = Field(
-        None,
-        min_length=1,
-        description="user name; its password is read from the environment variable "
-        "POLEWRIGHT_MQTT_PASSWORD and never from a file. Give it where the broker "
-        "asks for it",
-    )
-    mqtt_tls: bool = Field(
-        False,
-        description="encrypt, and check the broker's certificate. Switch it on wherever the "
-        "broker is not on the same computer",
-    )
+
+    @field_validator("mqtt")
+    @classmethod
+    def _address(cls, url: str | None) -> str | None:
+        if url is not None:
+            Broker.from_url(url)
+        return url
+
+    @property
+    def broker(self) -> Broker | None:
+        """The broker of ``mqtt``."""
+        return None if self.mqtt is None else Broker.from_url(self.mqtt)
 
 
 class DisplaySection(Section):

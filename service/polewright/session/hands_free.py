@@ -20,8 +20,6 @@ from polewright.foundation.config import Config
 from polewright.foundation.language import say
 from polewright.observing.rig.rig import Rig
 
-FIRST_STEP_ARCMIN = 3.0
-"""Sign and gain are learned from it; while play swallows it, it grows (own choice)."""
 MOST_MOVES = 60
 """Turns after which a session gives up: with much play up to 40 are needed (own choice)."""
 
@@ -52,7 +50,7 @@ class HandsFree:
         }
         limits = {
             axis: MotorLimits(
-                FIRST_STEP_ARCMIN * ARCMIN,
+                section.first_step_arcmin * ARCMIN,
                 section.largest_step_arcmin * ARCMIN,
                 travel[axis] * ARCMIN,
             )

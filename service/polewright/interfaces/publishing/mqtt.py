@@ -14,6 +14,7 @@ import os
 import threading
 from typing import Any
 
+from polewright.foundation.broker import Broker
 from polewright.foundation.config import PublishSection
 from polewright.foundation.errors import ConfigError, ExitCode
 from polewright.foundation.language import say
@@ -27,15 +28,15 @@ class MqttMissing(ConfigError):
     """A broker is named and the package that talks to it is not installed."""
 
     code = "mqtt_missing"
-    advice = say("pip install paho-mqtt (the extra `mqtt`), or take mqtt_host out of [publish].")
+    advice = say("pip install paho-mqtt (the extra `mqtt`), or take mqtt out of [publish].")
 
     def __str__(self) -> str:
-        return say("[publish] mqtt_host is set and the package paho-mqtt is not installed")
+        return say("[publish] mqtt is set and the package paho-mqtt is not installed")
 
 
 def check_mqtt(section: PublishSection) -> None:
     """See at the start of a run that its end can be told. Raises `MqttMissing`."""
-    if section.mqtt_host is not None:
+    if section.broker is not None:
         _client_module()
 
 
@@ -108,12 +109,12 @@ class Telling:
         self._begin = threading.Thread(
             target=publish_end, args=(section, begun), name="broker", daemon=True
         )
-        if section.mqtt_host is not None:
+        if section.broker is not None:
             self._begin.start()
 
     def ended(self, document: dict[str, Any]) -> str | None:
         """Tell the end, after the begin; as `publish_end`."""
-        if self._section.mqtt_host is None:
+        if self._section.broker is None:
             return None
         self._begin.join()
         return publish_end(self._section, document)
@@ -128,16 +129,17 @@ def publish_end(section: PublishSection, document: dict[str, Any]) -> str | None
 
     Blocks for 10 s at most; never raises an Exception and never tells the password.
     """
-    if section.mqtt_host is None:
+    broker = section.broker
+    if broker is None:
         return None
     try:
         with _ORDER:
-            trouble = _send(section, json.dumps(document, allow_nan=False))
+            trouble = _send(broker, json.dumps(document, allow_nan=False))
     except (ConfigError, OSError, ValueError) as error:
         trouble = str(error)
     if trouble is None:
         return None
-    where = f"{section.mqtt_host}:{section.mqtt_port}"
+    where = f"{broker.host}:{broker.port}"
     return say(
         "the result was not published to the broker {where}: {trouble}",
         where=where,
@@ -152,12 +154,12 @@ def _client_module() -> Any:
         raise MqttMissing from exc
 
 
-def _send(section: PublishSection, payload: str) -> str | None:
+def _send(broker: Broker, payload: str) -> str | None:
     mqtt = _client_module()
     client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2)
-    if section.mqtt_username is not None:
-        client.username_pw_set(section.mqtt_username, os.environ.get(PASSWORD_VARIABLE))
-    if section.mqtt_tls:
+    if broker.username is not None:
+        client.username_pw_set(broker.username, os.environ.get(PASSWORD_VARIABLE))
+    if broker.tls:
         client.tls_set()
     answered = threading.Event()
     refused: list[str] = []
@@ -169,14 +171,14 @@ def _send(section: PublishSection, payload: str) -> str | None:
 
     client.on_connect = on_connect
     client.connect_timeout = TIMEOUT_S
-    client.connect(section.mqtt_host, section.mqtt_port, keepalive=30)
+    client.connect(broker.host, broker.port, keepalive=30)
     client.loop_start()
     try:
         if not answered.wait(TIMEOUT_S):
             return say("it took the connection and did not answer")
         if refused:
             return say("it refused: {refused}", refused=refused[0])
-        told = client.publish(section.mqtt_topic, payload, qos=1, retain=True)
+        told = client.publish(broker.topic, payload, qos=1, retain=True)
         try:
             told.wait_for_publish(TIMEOUT_S)
         except RuntimeError as error:

@@ -60,8 +60,8 @@ def sensor_diagonal_mm(camera: CameraInfo) -> float | None:
 def imaging_of(tonight: TonightSection, known: Known) -> Imaging:
     """Return the planned exposure.
 
-    The field reaches to the sensor's corners unless [tonight] says otherwise, and the guide star
-    may stand as far from its centre. Where the sensor is not known, an exposure without guiding
+    The field reaches to the sensor's corners, and the guide star may stand as far from its centre
+    unless [tonight] says otherwise. Where the sensor is not known, an exposure without guiding
     counts the field's centre only, which is where it is sharpest.
 
     Raises:
@@ -83,8 +83,8 @@ def imaging_of(tonight: TonightSection, known: Known) -> Imaging:
     diagonal_mm = tonight.sensor_diagonal_mm
     if diagonal_mm is None and tonight.pixel_um is None:  # else it is another camera
         diagonal_mm = known.sensor_diagonal_mm
-    radius_deg = tonight.field_radius_deg
-    if radius_deg is None and diagonal_mm is not None:
+    radius_deg = None
+    if diagonal_mm is not None:
         radius_deg = math.atan2(0.5 * diagonal_mm, focal_length_mm) / DEG
     guide_deg = radius_deg if tonight.guide_distance_deg is None else tonight.guide_distance_deg
     if tonight.guided and not (radius_deg or guide_deg):
@@ -92,7 +92,7 @@ def imaging_of(tonight: TonightSection, known: Known) -> Imaging:
         raise FigureMissing(
             say("how far the stars of a guided exposure are from its guide star"),
             say(
-                "[tonight] sensor_diagonal_mm or field_radius_deg (and guide_distance_deg "
+                "[tonight] sensor_diagonal_mm (and guide_distance_deg "
                 "for a guide star outside the frame)"
             ),
             "--sensor-diagonal-mm",

@@ -252,7 +252,7 @@ class Startup:
         # Before version 4 Park answers only when the mount has arrived.
         rig.progress("prepare", 0, 0, 0.0, None)
         mount.park(
-            timeout_s=rig.config.sweep.slew_timeout_s,
+            timeout_s=rig.config.limits.slew_timeout_s,
             clock=rig.clock,
             cancel=rig.cancel,
             watch=watch,

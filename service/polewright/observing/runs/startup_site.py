@@ -22,6 +22,8 @@ from polewright.observing.safety.guard_errors import RoofNotOpen
 from polewright.observing.safety.guard_roof import shutter_words
 
 COVER_TIMEOUT_S = 90.0
+ROOF_TIMEOUT_S = 900.0
+"""Ample for the slowest roof; what blocks it is told then (own choice)."""
 
 
 def check_sun(rig: Rig, doing: str, state: MountState | None = None) -> None:
@@ -88,9 +90,8 @@ def ready_roof(rig: Rig, dome: Dome) -> str:
         DeviceError: it does not open as told.
     """
     state = dome.shutter_status()
-    timeout_s = rig.config.startup.roof_timeout_s
     if state is ShutterState.OPENING:
-        _wait(rig, lambda: dome.shutter_status() is not ShutterState.OPENING, timeout_s)
+        _wait(rig, lambda: dome.shutter_status() is not ShutterState.OPENING, ROOF_TIMEOUT_S)
         state = dome.shutter_status()
     if state is ShutterState.OPEN:
         return say("roof or shutter is open")
@@ -98,7 +99,7 @@ def ready_roof(rig: Rig, dome: Dome) -> str:
         raise RoofNotOpen(shutter_words(state))
     check_sun(rig, say("before the roof is opened"))
     dome.open_shutter(
-        timeout_s=timeout_s,
+        timeout_s=ROOF_TIMEOUT_S,
         clock=rig.clock,
         cancel=rig.cancel,
         watch=rig.guards.while_waiting,

@@ -159,7 +159,7 @@ class SlewOverdue(GuardError):
 
     code = "slew_overdue"
     advice = say(
-        "Check whether the mount is stalled or caught; raise [sweep] slew_timeout_s only if "
+        "Check whether the mount is stalled or caught; lower [limits] slew_deg_per_s only if "
         "it is known to be this slow."
     )
 

@@ -161,7 +161,7 @@ def make_guards(rig: Rig, monitor: SafetyMonitor | None) -> Guards:
         ClockGuard(rig.clock),  # before those that count with the time
         AllowedSkyGuard(request.rules, request.timing, lambda text: rig.note(text, warning=True)),
         SideGuard(rig.telescope),
-        TimeGuard(settings.slew_timeout_s),
+        TimeGuard(rig.config.limits.slew_timeout_s),
         ArrivalGuard(settings.arrival_tolerance_deg),
         TruthGuard(rig.site, settings.arrival_tolerance_deg),
         MasterGuard(),

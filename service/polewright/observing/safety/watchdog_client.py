@@ -224,7 +224,7 @@ def status_file_of(rig: Rig) -> Path:
 def watched(rig: Rig) -> Iterator[None]:
     """Have a rig watched while the block moves it; put around `motion_stopped_on_trouble`.
 
-    The mount is this run's alone meanwhile. Nothing watches when [run] watchdog is false.
+    The mount is this run's alone meanwhile.
 
     Raises:
         MountTaken: another run of this computer moves it.
@@ -233,12 +233,8 @@ def watched(rig: Rig) -> Iterator[None]:
         StoppedLate: nothing but the stop itself had gone wrong, and the watchdog saw it.
     """
     check_room(rig)
-    with only_run(rig.telescope.where, partial(rig.note, warning=True)):
-        if rig.config.run.watchdog:
-            with _dogged(rig):
-                yield
-        else:
-            yield
+    with only_run(rig.telescope.where, partial(rig.note, warning=True)), _dogged(rig):
+        yield
 
 
 @contextmanager

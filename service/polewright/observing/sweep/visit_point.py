@@ -61,7 +61,7 @@ def go_to(
         arrived = rig.telescope.slew_and_wait(
             move.right_ascension_hours,
             move.declination_deg,
-            timeout_s=rig.config.sweep.slew_timeout_s + GUARD_FIRST_S,
+            timeout_s=rig.config.limits.slew_timeout_s + GUARD_FIRST_S,
             clock=rig.clock,
             cancel=rig.cancel,
             watch=rig.guards.watch(move, looked),
