@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from polewright.records.history.errors import TooFewRuns
-from polewright.records.history.plot import drift_picture
+from polewright.records.history.plot import Lines, drift_picture
 from polewright.records.history.trend import (
     DAY_S,
     NIGHT_TO_NIGHT_ARCMIN,
@@ -112,7 +112,7 @@ def test_the_picture_is_drawn_with_and_without_a_trend() -> None:
     long = series(LATER, lambda t: 0.01 * t, lambda t: 0.0 * t)
     one = AxisSeries(long.utc_s[:1], long.error[:1], long.covariance[:1])
 
-    svg = drift_picture("pier 1", long, [one], fit_trend(long), 2.0)
+    svg = drift_picture("pier 1", long, [one], fit_trend(long), Lines(1.0, 2.0))
     png = drift_picture("pier 1", one, picture="png")
 
     assert b"</svg>" in svg

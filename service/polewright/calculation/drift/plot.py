@@ -2,24 +2,26 @@
 
 from __future__ import annotations
 
-import io
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
-from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from polewright.calculation.drift.model import SkyDrift
+from polewright.calculation.figures import (
+    Palette,
+    Picture,
+    box_of,
+    dress,
+    new_figure,
+    palette_of,
+    written,
+)
 from polewright.foundation.angles import ARCSEC
 from polewright.foundation.language import say, translate_figure
-
-DAY = {"paper": "#ffffff", "ink": "#1c2430", "faint": "#8a94a3", "measured": "#1f4e9c",
-       "fit": "#1c2430", "predicted": "#b3123a"}  # fmt: skip
-NIGHT = {"paper": "#000000", "ink": "#ff4a3d", "faint": "#93291f", "measured": "#ff6a55",
-         "fit": "#d0382c", "predicted": "#ffb0a8"}  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False)
@@ -39,53 +41,56 @@ def drift_plot(
     title: str,
     *,
     night: bool = False,
-    picture: Literal["svg", "png"] = "svg",
+    picture: Picture = "svg",
 ) -> bytes:
     """Draw declination drift and roll against time, one column a field. No global state."""
-    colours = NIGHT if night else DAY
-    figure = Figure(figsize=(4.6 * max(1, len(fields)) + 1.0, 6.4), facecolor=colours["paper"])
-    FigureCanvasAgg(figure)
+    return written(drift_plot_figure(fields, title, night=night), picture)
+
+
+def drift_plot_figure(fields: Sequence[FieldCurves], title: str, *, night: bool = False) -> Figure:
+    """Return the figure of `drift_plot`, not yet written."""
+    palette = palette_of(night=night)
+    figure = new_figure(4.6 * max(1, len(fields)) + 1.0, 6.4, palette)
     axes = figure.subplots(2, max(1, len(fields)), squeeze=False, sharex="col")
     for column, field in enumerate(fields):
-        _panel(axes[0][column], field, "declination", colours)
-        _panel(axes[1][column], field, "roll", colours)
-        axes[0][column].set_title(field.name, color=colours["ink"], fontsize=11)
-        axes[1][column].set_xlabel("minutes", color=colours["ink"])
-    axes[0][0].set_ylabel(say("declination drift (arcsec)"), color=colours["ink"])
-    axes[1][0].set_ylabel(say("roll (arcsec)"), color=colours["ink"])
-    axes[0][0].legend(
-        facecolor=colours["paper"], edgecolor=colours["faint"], labelcolor=colours["ink"]
-    )
-    figure.suptitle(title, color=colours["ink"], fontsize=11, wrap=True)
-    figure.tight_layout(rect=(0.0, 0.0, 1.0, 0.93))
-    out = io.BytesIO()
+        _panel(axes[0][column], field, "declination", palette)
+        _panel(axes[1][column], field, "roll", palette)
+        axes[0][column].set_title(field.name, color=palette.ink, fontsize=11)
+        axes[1][column].set_xlabel("minutes", color=palette.ink)
+    axes[0][0].set_ylabel(say("declination drift (arcsec)"), color=palette.ink)
+    axes[1][0].set_ylabel(say("roll (arcsec)"), color=palette.ink)
+    axes[0][0].legend(facecolor=palette.paper, edgecolor=palette.faint, labelcolor=palette.ink)
     translate_figure(figure)
-    figure.savefig(out, format=picture, dpi=110, facecolor=colours["paper"])
-    return out.getvalue()
+    head = figure.suptitle(title, color=palette.ink, fontsize=11, wrap=True)
+    head.set_in_layout(False)
+    below = box_of(head).y0 / figure.bbox.height
+    figure.tight_layout(rect=(0.0, 0.0, 1.0, below - 0.01))
+    for row in axes:
+        name, most = row[0].yaxis.label, row[0].bbox.height
+        if box_of(name).height > most:
+            name.set_fontsize(0.95 * name.get_fontsize() * most / box_of(name).height)
+    return figure
 
 
-def _panel(axes: Any, field: FieldCurves, what: str, colours: dict[str, str]) -> None:
+def _panel(axes: Any, field: FieldCurves, what: str, palette: Palette) -> None:
     minutes = field.measured.seconds / 60.0
     measured = getattr(field.measured, what) / ARCSEC
     fitted = getattr(field.fitted, what) / ARCSEC
     # Curves pass through the middle of the points, not through the noise of the first one.
     lift = float(np.median(measured - fitted))
-    axes.set_facecolor(colours["paper"])
+    dress(axes, palette)
     if what == "declination":
         axes.errorbar(
             minutes, measured, yerr=field.sigma_declination / ARCSEC, fmt=".", ms=4, lw=0.7,
-            color=colours["measured"], label="measured",
+            color=palette.second, label="measured",
         )  # fmt: skip
     else:
-        axes.plot(minutes, measured, ".", ms=4, color=colours["measured"], label="measured")
-    axes.plot(minutes, fitted + lift, "-", lw=1.2, color=colours["fit"], label=say("fitted axis"))
+        axes.plot(minutes, measured, ".", ms=4, color=palette.second, label="measured")
+    axes.plot(minutes, fitted + lift, "-", lw=1.2, color=palette.ink, label=say("fitted axis"))
     if field.predicted is not None:
         curve = getattr(field.predicted, what) / ARCSEC
         middle = float(np.mean(fitted - curve)) + lift
         axes.plot(
-            minutes, curve + middle, "--", lw=1.6, color=colours["predicted"],
+            minutes, curve + middle, "--", lw=1.6, color=palette.first,
             label=say("predicted axis"),
         )  # fmt: skip
-    axes.tick_params(colors=colours["ink"])
-    for spine in axes.spines.values():
-        spine.set_color(colours["faint"])

@@ -6,19 +6,25 @@ safe in threads.
 
 from __future__ import annotations
 
-import io
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any, Literal
 
 import numpy as np
-from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
+from polewright.calculation.figures import (
+    Labels,
+    Palette,
+    around,
+    new_figure,
+    palette_of,
+    shrunk_to_fit,
+    written,
+)
 from polewright.calculation.planning.feasibility import Outlook
 from polewright.calculation.planning.limits import Use, shortfalls
 from polewright.calculation.planning.request import PlanRequest, SweepPlan
@@ -30,39 +36,8 @@ from polewright.foundation.language import say, translate_figure
 
 HALF_PI = 0.5 * math.pi
 LETTERS = "ABCDEFGHIJ"
-
-
-@dataclass(frozen=True)
-class Palette:
-    """Colours of a chart."""
-
-    paper: str
-    ink: str
-    faint: str
-    usable: str
-    sky: str
-    blocked: str
-    overhang: str
-    window: str
-    meridian: str
-    best: str
-    best_text: str
-    other: str
-    sun: str
-    moon: str
-
-
-DAY = Palette(
-    paper="#ffffff", ink="#1c2430", faint="#8a94a3", usable="#bfe3c0", sky="#e9eff6",
-    blocked="#6e675f", overhang="#8d8378", window="#d99a2b", meridian="#5b6f8f",
-    best="#b3123a", best_text="#ffffff", other="#1f4e9c", sun="#e08a00", moon="#7a7f8c",
-)  # fmt: skip
-#: Red on black, to keep eyes adapted to the dark.
-NIGHT = Palette(
-    paper="#000000", ink="#ff4a3d", faint="#93291f", usable="#4a0d08", sky="#170302",
-    blocked="#000000", overhang="#000000", window="#701a10", meridian="#c0392b",
-    best="#ff5a4a", best_text="#000000", other="#d0382c", sun="#ff6a55", moon="#c24a3e",
-)  # fmt: skip
+#: What tells areas apart where their colours do not: blocked, forbidden.
+HATCH_BLOCKED, HATCH_WINDOW, HATCH_MERIDIAN = "//", "xx", ".."
 
 
 def sky_chart(
@@ -82,23 +57,33 @@ def sky_chart(
         picture: file format of the bytes returned.
         width_px: of a PNG; an SVG scales by itself.
     """
-    palette = NIGHT if night else DAY
+    figure = sky_figure(request, plans, night=night, width_px=width_px)
+    return written(figure, picture)
+
+
+def sky_figure(
+    request: PlanRequest,
+    plans: Sequence[SweepPlan] = (),
+    *,
+    night: bool = False,
+    width_px: int = 1000,
+) -> Figure:
+    """Return the chart of `sky_chart`, not yet written."""
+    palette = palette_of(night=night)
     outlook = Outlook(request)
-    figure = Figure(figsize=(8.0, 10.0), dpi=width_px / 8.0, facecolor=palette.paper)
-    FigureCanvasAgg(figure)
+    figure = new_figure(8.0, 10.0, palette, width_px / 8.0)
     axes = figure.add_axes((0.06, 0.2, 0.88, 0.704), projection="polar")
+    labels = Labels(figure)
     _prepare(axes, palette)
     _areas(axes, outlook, palette)
-    _rings(axes, request, palette)
-    _bodies(axes, outlook, palette)
     for number, plan in reversed(list(enumerate(plans[: len(LETTERS)]))):
-        _sweep(axes, request, plan, number, palette, plans[0])
+        _sweep(axes, request, plan, number, palette)
+    _tags(axes, plans[: len(LETTERS)], palette, labels)
+    _bodies(axes, outlook, palette, labels)
+    _rings(axes, request, palette, labels)
     _words(figure, outlook, plans, palette)
-    out = io.BytesIO()
-    metadata = {"Date": None} if picture == "svg" else None
-    translate_figure(figure)
-    figure.savefig(out, format=picture, facecolor=palette.paper, metadata=metadata)
-    return out.getvalue()
+    labels.settle()
+    return figure
 
 
 def _prepare(axes: Any, palette: Palette) -> None:
@@ -136,18 +121,27 @@ def _areas(axes: Any, outlook: Outlook, palette: Palette) -> None:
     axes.contourf(az, HALF_PI - alt, worst, levels=[-2.0 * DEG, 0.0], colors=[palette.usable])
     if band is not None:
         flat = HALF_PI - alt
-        axes.contourf(az, flat, band, levels=[0.0, 10.0], colors=[palette.meridian], alpha=0.3)
+        area = axes.contourf(
+            az, flat, band, levels=[0.0, 10.0], colors=[palette.meridian], alpha=0.3,
+            hatches=[HATCH_MERIDIAN],
+        )  # fmt: skip
+        area.set_edgecolor(palette.meridian)
+        area.set_linewidth(0.0)
         axes.contour(az, flat, band, levels=[0.0], colors=[palette.meridian], linewidths=1.0)
     horizon = request.horizon
     fine = np.asarray(np.linspace(0.0, 360.0, 1441) * DEG, dtype=np.float64)
     skyline = np.clip(horizon.skyline(fine), 0.0, HALF_PI)
     axes.fill_between(
-        fine, HALF_PI - skyline, HALF_PI, color=palette.blocked, linewidth=0.0, zorder=2
-    )
+        fine, HALF_PI - skyline, HALF_PI, facecolor=palette.blocked, linewidth=0.0, zorder=2,
+        hatch=HATCH_BLOCKED, edgecolor=palette.hatch,
+    )  # fmt: skip
     axes.plot(fine, HALF_PI - skyline, color=palette.ink, linewidth=1.4, zorder=3)
     if horizon.upper_deg is not None:
         top = np.clip(horizon.overhang(fine), 0.0, HALF_PI)
-        axes.fill_between(fine, 0.0, HALF_PI - top, color=palette.overhang, linewidth=0.0, zorder=2)
+        axes.fill_between(
+            fine, 0.0, HALF_PI - top, facecolor=palette.overhang, linewidth=0.0, zorder=2,
+            hatch=HATCH_BLOCKED, edgecolor=palette.hatch,
+        )  # fmt: skip
         shown = np.where(top < HALF_PI - 1e-9, HALF_PI - top, np.nan)
         axes.plot(fine, shown, color=palette.ink, linewidth=1.4, zorder=3)
     for window in horizon.windows:
@@ -156,53 +150,55 @@ def _areas(axes: Any, outlook: Outlook, palette: Palette) -> None:
         low, high = max(0.0, window.altitude_from_deg * DEG), window.altitude_to_deg * DEG
         axes.fill_between(
             side, HALF_PI - low, HALF_PI - high, facecolor=palette.window, alpha=0.75,
-            edgecolor=palette.ink, linewidth=1.0, zorder=2.5,
+            edgecolor=palette.ink, linewidth=1.0, zorder=2.5, hatch=HATCH_WINDOW,
         )  # fmt: skip
 
 
-def _rings(axes: Any, request: PlanRequest, palette: Palette) -> None:
-    """Circles of altitude, labelled where they are least in the way."""
+def _rings(axes: Any, request: PlanRequest, palette: Palette, labels: Labels) -> None:
+    """Circles of altitude, labelled where nothing is in the way."""
     turn = np.linspace(0.0, 2.0 * math.pi, 361)
     low = request.sky.altitude_min_deg
-    heights = [h for h in (30.0, 60.0) if abs(h - low) > 7.0]
-    label_az = (225.0 if not request.site.southern else 315.0) * DEG
+    first_deg = 225.0 if not request.site.southern else 315.0
     box = {"facecolor": palette.paper, "alpha": 0.72, "edgecolor": "none", "pad": 1.2}
-    for height in heights:
-        axes.plot(turn, np.full(361, (90.0 - height) * DEG), color=palette.faint, lw=0.8, zorder=4)
-        axes.text(
-            label_az, (90.0 - height) * DEG, f"{height:.0f}°", fontsize=13, color=palette.ink,
-            ha="center", va="center", bbox=box, zorder=6,
+    heights = [(h, f"{h:.0f}°", False) for h in (30.0, 60.0) if abs(h - low) > 7.0]
+    for height, name, least in [(low, say("min {low:.0f}°", low=low), True), *heights]:
+        radius = (90.0 - height) * DEG
+        axes.plot(
+            turn, np.full(361, radius), color=palette.ink if least else palette.faint,
+            lw=1.1 if least else 0.8, ls=(0, (5, 4)) if least else "-", zorder=4,
         )  # fmt: skip
-    axes.plot(
-        turn, np.full(361, (90.0 - low) * DEG), color=palette.ink, lw=1.1, ls=(0, (5, 4)), zorder=4
-    )
-    axes.text(
-        label_az + 14.0 * DEG, (90.0 - low) * DEG, f"min {low:.0f}°", fontsize=13,
-        color=palette.ink,
-        ha="center", va="center", bbox=box, zorder=6,
-    )  # fmt: skip
+        start = first_deg + (14.0 if least else 0.0)
+        places = [
+            ((start + 6.0 * ((k + 1) // 2) * (1 if k % 2 else -1)) * DEG, radius) for k in range(60)
+        ]
+        label = axes.text(
+            *places[0], name, fontsize=13, color=palette.ink, ha="center", va="center",
+            bbox=box, zorder=6,
+        )  # fmt: skip
+        labels.add(label, places)
     pole_az = math.pi if request.site.southern else 0.0
     pole_r = HALF_PI - abs(request.site.latitude)
     axes.plot([pole_az], [pole_r], marker="+", ms=13, mew=2.0, color=palette.ink, zorder=6)
-    axes.annotate(
-        say("pole"), (pole_az, pole_r), xytext=(-10, 7), textcoords="offset points",
-        fontsize=13, ha="right",
-        color=palette.ink, zorder=6,
+    pole = axes.annotate(
+        say("pole"), (pole_az, pole_r), xytext=(-26, 12), textcoords="offset points",
+        fontsize=13, ha="center", va="center", color=palette.ink, zorder=6,
     )  # fmt: skip
+    _keep_free(axes, labels, pole_az, pole_r, 7.0)
+    labels.add(pole, around((-26.0, 12.0)))
 
 
-def _bodies(axes: Any, outlook: Outlook, palette: Palette) -> None:
+def _bodies(axes: Any, outlook: Outlook, palette: Palette, labels: Labels) -> None:
     state = outlook.states[1]
     rules = outlook.request.rules
     if outlook.sun_counts:
         reach = (rules.sky.sun_avoid_deg + rules.pointing_margin_deg) * DEG
         round_az, round_alt = azalt_from_enu(_circle(state.sun_enu, reach))
         axes.plot(
-            round_az, np.where(round_alt > 0.0, HALF_PI - round_alt, np.nan), color=palette.sun,
+            round_az, np.where(round_alt > 0.0, HALF_PI - round_alt, np.nan), color=palette.warning,
             lw=2.0, ls="--", zorder=5,
         )  # fmt: skip
     for name, enu, colour, marker in (
-        (say("Sun"), state.sun_enu, palette.sun, "o"),
+        (say("Sun"), state.sun_enu, palette.warning, "o"),
         (
             say("Moon {moon_fraction:.0f} %", moon_fraction=100.0 * state.moon_fraction),
             state.moon_enu,
@@ -217,11 +213,18 @@ def _bodies(axes: Any, outlook: Outlook, palette: Palette) -> None:
             [azimuth], [HALF_PI - altitude], marker=marker, ms=15, color=colour,
             mec=palette.ink, mew=1.2, zorder=7,
         )  # fmt: skip
-        axes.annotate(
-            name, (azimuth, HALF_PI - altitude), xytext=(0, -24), textcoords="offset points",
-            fontsize=14, ha="center", color=palette.ink, zorder=7,
+        label = axes.annotate(
+            name, (azimuth, HALF_PI - altitude), xytext=(0, -22), textcoords="offset points",
+            fontsize=14, ha="center", va="center", color=palette.ink, zorder=7,
             bbox={"facecolor": palette.paper, "alpha": 0.7, "edgecolor": "none", "pad": 1.0},
         )  # fmt: skip
+        _keep_free(axes, labels, azimuth, HALF_PI - altitude, 9.0)
+        labels.add(label, around((0.0, -22.0), (1.0, 1.6, 2.2, 3.0, 4.0)))
+
+
+def _keep_free(axes: Any, labels: Labels, theta: float, radius: float, size_pt: float) -> None:
+    x, y = axes.transData.transform((theta, radius))
+    labels.keep_free(float(x), float(y), size_pt * axes.figure.dpi / 72.0)
 
 
 def _circle(centre: Vector, radius: float) -> Vector:
@@ -240,14 +243,13 @@ def _sweep(
     plan: SweepPlan,
     number: int,
     palette: Palette,
-    boldest: SweepPlan,
 ) -> None:
     first, last = plan.points[0].hour_angle, plan.points[-1].hour_angle
     arc = np.linspace(first, last, 120)
     azimuth, altitude = azalt_from_enu(enu_from_hour_angle_dec(request.site, arc, plan.declination))
     azimuth = np.unwrap(azimuth)
     best = number == 0
-    colour = palette.best if best else palette.other
+    colour = palette.first if best else palette.second
     axes.plot(
         azimuth, HALF_PI - altitude, color=colour, lw=4.0 if best else 2.0,
         alpha=1.0 if best else 0.85, zorder=9 if best else 8, solid_capstyle="round",
@@ -257,25 +259,37 @@ def _sweep(
         dots[:, 0], dots[:, 1], "o", ms=9 if best else 6, color=colour, mec=palette.paper, mew=1.0,
         zorder=10 if best else 8,
     )  # fmt: skip
-    places = _label_places(axes, dots, 34.0)
-    if not best:
-        middle = places[len(places) // 2]
-        crowded = plan.points[1].enu @ boldest.points[1].enu > math.cos(12.0 * DEG)
-        if crowded:  # the bold labels are on that side
-            middle = -1.3 * middle
-        _tag(axes, LETTERS[number], dots[len(dots) // 2], middle, palette.paper, colour, colour)
-        return
-    for i, (dot, place) in enumerate(zip(dots, places, strict=True)):
-        _tag(axes, str(i + 1), dot, place, colour, palette.best_text, colour)
 
 
-def _tag(axes: Any, text: str, dot: Vector, offset: Vector, face: str, ink: str, edge: str) -> None:
-    axes.annotate(
+def _tags(axes: Any, plans: Sequence[SweepPlan], palette: Palette, labels: Labels) -> None:
+    """Number the best sweep's points, and give every other sweep its letter."""
+    for number, plan in enumerate(plans):
+        dots = np.array([[p.azimuth, HALF_PI - p.altitude] for p in plan.points])
+        for dot in dots:
+            _keep_free(axes, labels, float(dot[0]), float(dot[1]), 4.5 if number == 0 else 3.0)
+        offsets = _label_places(axes, dots, 34.0)
+        if number == 0:
+            for i, (dot, offset) in enumerate(zip(dots, offsets, strict=True)):
+                _tag(axes, str(i + 1), dot, offset, labels, palette.first, palette.on_first)
+        else:
+            middle = len(dots) // 2
+            _tag(
+                axes, LETTERS[number], dots[middle], offsets[middle], labels, palette.paper,
+                palette.second,
+            )  # fmt: skip
+
+
+def _tag(
+    axes: Any, text: str, dot: Vector, offset: Vector, labels: Labels, face: str, ink: str
+) -> None:
+    edge = face if text.isdigit() else ink
+    label = axes.annotate(
         text, (dot[0], dot[1]), xytext=(offset[0], offset[1]), textcoords="offset points",
         ha="center", va="center", fontsize=15, fontweight="bold", color=ink, zorder=12,
         bbox={"boxstyle": "circle,pad=0.22", "facecolor": face, "edgecolor": edge, "lw": 1.4},
         arrowprops={"arrowstyle": "-", "color": edge, "lw": 1.2, "shrinkA": 0, "shrinkB": 3},
     )  # fmt: skip
+    labels.add(label, around((float(offset[0]), float(offset[1]))))
 
 
 def _label_places(axes: Any, dots: Vector, spacing_pt: float) -> Vector:
@@ -321,54 +335,62 @@ def _words(figure: Figure, outlook: Outlook, plans: Sequence[SweepPlan], palette
         )
     else:
         title = say("Usable sky")
-    figure.text(
-        0.5,
-        0.979,
-        title,
-        ha="center",
-        va="center",
-        fontsize=16,
-        fontweight="bold",
-        color=palette.ink,
-    )
-    figure.text(
-        0.5,
-        0.953,
-        say("{when}   lying on your back: north up, east left", when=when),
-        ha="center",
-        va="center",
-        fontsize=13,
-        color=palette.ink,
-    )
+    lines = [_line(number, plan) for number, plan in enumerate(plans[:5])]
+    if not lines:
+        sun_alt = float(azalt_from_enu(outlook.states[0].sun_enu)[1]) / DEG
+        lines = [say("Sun at altitude {sun_alt:+.0f}°", sun_alt=sun_alt)]
+    under = say("{when}   lying on your back: north up, east left", when=when)
+    written_lines = [(0.979, title, 16, True, palette.ink), (0.953, under, 13, False, palette.ink)]
+    for i, line in enumerate(lines):
+        bold = i == 0 and bool(plans)
+        colour = palette.first if bold else palette.ink
+        written_lines.append((0.121 - 0.0265 * i, line, 13, bold, colour))
+    texts = [
+        figure.text(
+            0.5, y, text, ha="center", va="center", fontsize=size, color=colour,
+            fontweight="bold" if bold else "normal",
+        )
+        for y, text, size, bold, colour in written_lines
+    ]  # fmt: skip
+    shrunk_to_fit(figure, texts)
     handles: list[Any] = [
         Patch(facecolor=palette.usable, edgecolor=palette.ink, label=say("usable")),
         Patch(facecolor=palette.sky, edgecolor=palette.ink, label=say("too near a limit")),
-        Patch(facecolor=palette.blocked, edgecolor=palette.ink, label=say("blocked")),
-    ]
+        Patch(
+            facecolor=palette.blocked, edgecolor=palette.hatch, hatch=2 * HATCH_BLOCKED,
+            label=say("blocked"),
+        ),
+    ]  # fmt: skip
     if request.mount.meridian_buffer_deg is not None:
-        handles.append(Patch(facecolor=palette.meridian, alpha=0.45, label=say("meridian")))
+        handles.append(
+            Patch(
+                facecolor=(palette.meridian, 0.3), edgecolor=palette.meridian,
+                hatch=2 * HATCH_MERIDIAN, label=say("meridian"),
+            )
+        )  # fmt: skip
     if request.horizon.windows:
         handles.append(
-            Patch(facecolor=palette.window, edgecolor=palette.ink, label=say("forbidden"))
-        )
+            Patch(
+                facecolor=palette.window, edgecolor=palette.ink, hatch=2 * HATCH_WINDOW,
+                label=say("forbidden"),
+            )
+        )  # fmt: skip
     if outlook.sun_counts:
-        handles.append(Line2D([], [], color=palette.sun, ls="--", lw=2.0, label=say("Sun limit")))
+        handles.append(
+            Line2D([], [], color=palette.warning, ls="--", lw=2.0, label=say("Sun limit"))
+        )
     legend = figure.legend(
         handles=handles, loc="upper center", bbox_to_anchor=(0.5, 0.172), ncols=len(handles),
-        fontsize=12, frameon=False, handlelength=1.2, columnspacing=0.9, handletextpad=0.4,
+        fontsize=12, frameon=False, handlelength=1.4, columnspacing=0.9, handletextpad=0.4,
     )  # fmt: skip
     for text in legend.get_texts():
         text.set_color(palette.ink)
-    lines = [_line(number, plan) for number, plan in enumerate(plans[:5])]
-    sun_alt = float(azalt_from_enu(outlook.states[0].sun_enu)[1]) / DEG
-    if not lines:
-        lines = [say("Sun at altitude {sun_alt:+.0f}°", sun_alt=sun_alt)]
-    for i, line in enumerate(lines):
-        figure.text(
-            0.5, 0.121 - 0.0265 * i, line, ha="center", va="center", fontsize=13,
-            color=palette.best if i == 0 and plans else palette.ink,
-            fontweight="bold" if i == 0 and plans else "normal",
-        )  # fmt: skip
+    translate_figure(figure)
+    figure.draw_without_rendering()
+    wide = legend.get_window_extent().width / (0.98 * figure.bbox.width)
+    if wide > 1.0:  # a little more, for the coloured fields keep their size
+        for text in legend.get_texts():
+            text.set_fontsize(12.0 / (1.2 * wide))
 
 
 def _line(number: int, plan: SweepPlan) -> str:

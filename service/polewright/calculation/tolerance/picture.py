@@ -2,24 +2,27 @@
 
 from __future__ import annotations
 
-import io
 import math
-from typing import Literal
 
 import numpy as np
-from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
+from polewright.calculation.figures import (
+    Picture,
+    dress,
+    new_figure,
+    palette_of,
+    shrunk_to_fit,
+    written,
+)
 from polewright.calculation.tolerance.imaging import LOWEST, MOST_DECLINATION_DEG, Imaging, SkyOver
 from polewright.calculation.tolerance.tolerance import trail_map
 from polewright.foundation.angle_text import angle_text, arcmin_text
 from polewright.foundation.angles import ARCMIN, DEG, HOUR
-from polewright.foundation.language import say, translate_figure
+from polewright.foundation.language import say
 
 #: What is drawn beside a round limit, in parts of it.
 _LEVELS = (0.25, 0.5, 1.0, 2.0, 4.0, 8.0)
-#: Cool where the trail is within the limit, warm beyond; light to dark also without colour.
-_COLOURS = ("#eef6f8", "#cfe6ee", "#a6d0df", "#fbd9a0", "#f2a65a", "#d9622b", "#8c2a1c")
 
 
 def trail_picture(
@@ -29,7 +32,8 @@ def trail_picture(
     sky: SkyOver,
     limit_px: float,
     *,
-    picture: Literal["svg", "png"] = "svg",
+    night: bool = False,
+    picture: Picture = "svg",
 ) -> bytes:
     """Draw the longest trail of an exposure over hour angle and declination.
 
@@ -39,8 +43,16 @@ def trail_picture(
         up: axis error in altitude, rad.
         sky: latitude and air; what stands under `LOWEST` is left blank.
         limit_px: the trail that may be; drawn as a bold line.
+        night: red on black.
         picture: file format of the bytes returned.
     """
+    return written(trail_figure(imaging, east, up, sky, limit_px, night=night), picture)
+
+
+def trail_figure(
+    imaging: Imaging, east: float, up: float, sky: SkyOver, limit_px: float, *, night: bool = False
+) -> Figure:
+    """Return the figure of `trail_picture`, not yet written."""
     latitude = sky.latitude_deg * DEG
     pole_side = -1.0 if sky.southern else 1.0
     lowest = abs(latitude) - 0.5 * math.pi
@@ -55,21 +67,24 @@ def trail_picture(
     finite = np.where(np.isfinite(trails), trails, np.nan)
     seen = np.ma.masked_invalid(np.where(altitude > LOWEST, finite, np.nan))
 
-    figure = Figure(figsize=(9.0, 6.0), facecolor="#ffffff")
-    FigureCanvasAgg(figure)
+    palette = palette_of(night=night)
+    figure = new_figure(9.0, 6.0, palette)
     axes = figure.add_axes((0.09, 0.12, 0.76, 0.74))
-    axes.set_facecolor("#e4e6ea")
+    dress(axes, palette)
+    axes.patch.set(facecolor=palette.sky, edgecolor=palette.hatch, hatch="//", linewidth=0.0)
     levels = [level * limit_px for level in _LEVELS]
     drawn = axes.contourf(
-        ha / HOUR, dec / DEG, seen, levels=[0.0, *levels], colors=_COLOURS, extend="max"
+        ha / HOUR, dec / DEG, seen, levels=[0.0, *levels], colors=palette.steps, extend="max"
     )
     if seen.count() and float(seen.min()) < limit_px < float(seen.max()):
         line = axes.contour(
-            ha / HOUR, dec / DEG, seen, levels=[limit_px], colors="#10203a", linewidths=2.4
+            ha / HOUR, dec / DEG, seen, levels=[limit_px], colors=palette.ink, linewidths=2.4
         )
         axes.clabel(line, fmt=lambda _value: say("{limit_px:g} px", limit_px=limit_px), fontsize=12)
     bar = figure.colorbar(drawn, cax=figure.add_axes((0.875, 0.12, 0.025, 0.74)))
-    bar.set_label(say("longest trail, pixels"), fontsize=12)
+    dress(bar.ax, palette)
+    bar.outline.set_edgecolor(palette.ink)
+    bar.set_label(say("longest trail, pixels"), fontsize=12, color=palette.ink)
     axes.set_xlabel(say("hour angle, hours (east of the meridian left, west right)"), fontsize=12)
     axes.set_ylabel(say("declination, degrees"), fontsize=12)
     axes.set_xticks(range(-12, 13, 3))
@@ -82,20 +97,21 @@ def trail_picture(
         east=angle_text(east),
         far=say("too far east") if east >= 0 else say("too far west"),
     )
-    figure.text(
+    head = figure.text(
         0.09,
         0.945,
         say("Star trails with the axis {total} off ({ways})", total=arcmin_text(total), ways=ways),
         fontsize=14,
         fontweight="bold",
         va="center",
+        color=palette.ink,
     )
-    figure.text(
+    told = figure.text(
         0.09,
         0.895,
         say(
             "{exposure_s:g} s, {focal_length_mm:g} mm, {pixel_um:g} µm pixels, {guiding}; "
-            "grey: under {value:.0f}°, or no guide star could be held",
+            "hatched: under {value:.0f}°, or no guide star could be held",
             exposure_s=imaging.exposure_s,
             focal_length_mm=imaging.focal_length_mm,
             pixel_um=imaging.pixel_um,
@@ -104,9 +120,7 @@ def trail_picture(
         ),
         fontsize=11,
         va="center",
+        color=palette.ink,
     )
-    out = io.BytesIO()
-    metadata = {"Date": None} if picture == "svg" else None
-    translate_figure(figure)
-    figure.savefig(out, format=picture, dpi=110, metadata=metadata)
-    return out.getvalue()
+    shrunk_to_fit(figure, (head, told), 0.88)
+    return figure

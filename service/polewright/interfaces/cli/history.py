@@ -24,6 +24,7 @@ from polewright.interfaces.cli.console import exit_with, told_plainly
 from polewright.interfaces.cli.options import ConfigPath
 from polewright.interfaces.cli.outputs import (
     Force,
+    Theme,
     keep_existing,
     picture_kind,
     write_picture,
@@ -34,7 +35,7 @@ if TYPE_CHECKING:
     from polewright.foundation.config import Config
     from polewright.records.history.store import History, RunFilter
 
-#: A pier's name is cut to so many letters at least.
+#: A pier's name has so many letters a line at least.
 LEAST_PIER = 6
 
 history_app = typer.Typer(
@@ -125,7 +126,7 @@ def list_runs(
     )
     headings = ("id", "when", "pier", "kind", "alt", "az", "total", "end")
     lines = [_run_line(row) for row in rows]
-    # A narrow table would cut every column; the pier is what can be told from its beginning.
+    # A narrow table would cut every column; a pier's long name goes on in the next line instead.
     others = sum(
         max(len(line[k]) for line in [headings, *lines]) + 1
         for k in range(len(headings))
@@ -133,7 +134,12 @@ def list_runs(
     )
     for heading in headings:
         right = heading in ("alt", "az", "total")
-        table.add_column(heading, no_wrap=True, justify="right" if right else "left")
+        table.add_column(
+            heading,
+            no_wrap=heading != "pier",
+            overflow="fold",
+            justify="right" if right else "left",
+        )
     table.columns[2].max_width = max(LEAST_PIER, Console().width - others - 3)
     for line in lines:
         table.add_row(*line)
@@ -281,16 +287,20 @@ def plot(
     pier: Pier = None,
     since: Since = None,
     rehearsals: Rehearsals = False,
+    theme: Theme = "day",
     force: Force = False,
 ) -> None:
-    """Draw how a pier's axis moved over the months."""
+    """Draw how a pier's axis moved over the months.
+
+    Scales are logarithmic where the figures span more than a factor of ten.
+    """
     from polewright.records.history.errors import TooFewRuns
-    from polewright.records.history.plot import drift_picture
+    from polewright.records.history.plot import Lines, drift_picture
     from polewright.records.history.trend import fit_trend, series_since_adjusting
 
     console = Console(stderr=True)
     with _opened(config, url, console, as_json=False) as (history, settings):
-        kind = picture_kind(chart)
+        kind = picture_kind(chart, theme)
         name = _one_pier(history, pier or settings.history.pier, rehearsals)
         rows = _measured(history, _wanted(name, since, rehearsals))
         series, earlier = series_since_adjusting(rows)
@@ -298,9 +308,11 @@ def plot(
             trend = fit_trend(series)
         except TooFewRuns:
             trend = None
-        limit = settings.history.alarm_arcmin
+        lines = Lines(rows[-1]["tolerance_arcmin"], settings.history.alarm_arcmin)
         keep_existing(chart, force=force)
-        write_picture(chart, drift_picture(name, series, earlier, trend, limit, picture=kind))
+        night = theme == "night"
+        picture = drift_picture(name, series, earlier, trend, lines, night=night, picture=kind)
+        write_picture(chart, picture)
     console.print(say("The picture is in {picture}.", picture=chart))
     if trend is not None:
         console.print(trend.sentence)

@@ -151,7 +151,7 @@ def _months(history: History, pier: str, until_utc_s: float, settings: object) -
     """How the pier moved up to this run, where the history tells."""
     from polewright.interfaces.report.page import Drift
     from polewright.records.history.errors import TooFewRuns
-    from polewright.records.history.plot import drift_picture
+    from polewright.records.history.plot import Lines, drift_picture
     from polewright.records.history.store import RunFilter
     from polewright.records.history.trend import fit_trend, series_since_adjusting
 
@@ -161,6 +161,6 @@ def _months(history: History, pier: str, until_utc_s: float, settings: object) -
         trend = fit_trend(series)
     except TooFewRuns:
         return []
-    limit = getattr(settings, "alarm_arcmin", None)
-    svg = drift_picture(pier, series, earlier, trend, limit).decode()
+    lines = Lines(rows[-1]["tolerance_arcmin"], getattr(settings, "alarm_arcmin", None))
+    svg = drift_picture(pier, series, earlier, trend, lines).decode()
     return [Drift(say("The pier over time"), trend.sentence, svg[svg.index("<svg") :])]

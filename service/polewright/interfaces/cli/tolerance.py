@@ -18,6 +18,7 @@ from polewright.interfaces.cli.options import ConfigPath, degrees_option, with_s
 from polewright.interfaces.cli.outputs import (
     Chart,
     Force,
+    Theme,
     check_chart,
     picture_kind,
     write_picture,
@@ -72,6 +73,7 @@ def tolerance(
         _option("the reverse, for a result of `polewright measure --json`"),
     ] = None,
     chart: Chart = None,
+    theme: Theme = "day",
     force: Force = False,
     as_json: Annotated[bool, typer.Option("--json", help="print one JSON document")] = False,
     overrides: dict[str, Any],
@@ -105,7 +107,7 @@ def tolerance(
     console = Console(stderr=True)
     with told_plainly(console, as_json=as_json):
         settings = config_from_file(config, overrides)
-        check_chart(chart, "day", force=force)
+        check_chart(chart, theme, force=force)
         for sentence in settings.notes:
             console.print(sentence, soft_wrap=True)
         tonight = settings.tonight
@@ -183,11 +185,10 @@ def tolerance(
             }
         if chart is not None:
             up, east = error or (0.0, allowed.axis_error / ARCMIN)
-            kind = picture_kind(chart)
-            write_picture(
-                chart,
-                trail_picture(imaging, east * ARCMIN, up * ARCMIN, sky, limit, picture=kind),
-            )
+            kind, night = picture_kind(chart, theme), theme == "night"
+            axis = (east * ARCMIN, up * ARCMIN)
+            picture = trail_picture(imaging, *axis, sky, limit, night=night, picture=kind)
+            write_picture(chart, picture)
             document["picture"] = str(chart)
             lines.append(say("The picture is in {picture}.", picture=chart))
     if as_json:
