@@ -57,9 +57,12 @@ def hand(night, session: AlignSession, limit_s: float) -> int:
     return moves
 
 
-@pytest.mark.parametrize("latitude", [44.62, -31.4], ids=["north", "south"])
-def test_a_hand_that_follows_the_advice_aligns_the_mount(start_night, tmp_path, latitude) -> None:
-    """From over a degree off, with backlash, the session ends within tolerance in truth too."""
+def test_a_hand_that_follows_the_advice_aligns_the_mount(start_night, tmp_path) -> None:
+    """In the south, from a degree off, with backlash: it ends within tolerance in truth too.
+
+    The demonstration (`test_demo.py`) does the same in the north.
+    """
+    latitude = -31.4
     night = start_night(
         {
             "site": {"latitude_deg": latitude},
@@ -73,7 +76,7 @@ def test_a_hand_that_follows_the_advice_aligns_the_mount(start_night, tmp_path, 
     config = night.config(
         {
             "site.latitude_deg": latitude,
-            "sweep.start_azimuth_deg": 140.0 if latitude > 0 else 40.0,
+            "sweep.start_azimuth_deg": 40.0,
             "sweep.settle_s": 8.0,
         }
     )
