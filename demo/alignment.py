@@ -128,10 +128,9 @@ def running(command: list[str], log: Path) -> Iterator[subprocess.Popen[str]]:
     It is in a group of its own: Ctrl-C reaches this program alone, which then ends the others in
     order, the mount's driver last.
     """
-    if os.name == "nt":
-        apart: dict[str, Any] = {"creationflags": subprocess.CREATE_NEW_PROCESS_GROUP}
-    else:
-        apart = {"start_new_session": True}
+    apart: dict[str, Any] = {"start_new_session": True}
+    if sys.platform == "win32":
+        apart = {"creationflags": subprocess.CREATE_NEW_PROCESS_GROUP}
     with log.open("w", encoding="utf-8") as told:
         process = subprocess.Popen(
             command, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=told, text=True,

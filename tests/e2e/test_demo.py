@@ -32,10 +32,9 @@ def demo(tmp_path):
         stdout=subprocess.PIPE,
         text=True,
     )
-    yield process, tmp_path / "out"
-    process.kill()
-    process.wait()
-    process.stdout.close()
+    with process:
+        yield process, tmp_path / "out"
+        process.kill()
 
 
 def address_of(text: str) -> tuple[str, int]:
