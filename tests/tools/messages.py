@@ -5,7 +5,8 @@
     .venv/bin/python tests/tools/messages.py --missing de  # print what a language lacks
 
 Messages are the literal arguments of `say` and `say_count`, in Python and in the page's JavaScript,
-and the texts of the page's HTML.
+the texts of the page's HTML, and what `--help` shows: help of options, docstrings of commands by
+paragraph, descriptions of settings.
 """
 
 from __future__ import annotations
@@ -16,15 +17,26 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from html.parser import HTMLParser
+from itertools import chain
 from pathlib import Path
 from string import Formatter
 
 import polib
 
+from polewright.interfaces.cli.app import COMMANDS
+from polewright.interfaces.cli.spoken_help import paragraph_of
+
 ROOT = Path(__file__).resolve().parents[2]
 SERVICE = ROOT / "service"
 LANGUAGES = SERVICE / "polewright" / "foundation" / "languages"
 TEMPLATE = LANGUAGES / "polewright.pot"
+#: Commands that come with the product by entry point, and where they are.
+PLUG_INS = {"simulate": "simulators/polewright_sim/command.py"}
+_WITH_HELP = (
+    *(ROOT / name for name in PLUG_INS.values()),
+    SERVICE / "polewright/foundation/config.py",
+    SERVICE / "polewright/foundation/adjuster_profile.py",
+)
 #: Attributes of HTML elements that a person reads or hears.
 SPOKEN_ATTRIBUTES = ("aria-label", "alt", "title", "placeholder")
 #: Elements whose texts are not read.
@@ -59,6 +71,25 @@ def _python(path: Path) -> Iterator[tuple[str, str]]:
         if len(texts) != wanted:
             raise NoLiteral(f"{path}:{node.lineno}")
         yield texts[0], texts[1] if wanted > 1 else ""
+
+
+def _help(path: Path) -> Iterator[tuple[str, str]]:
+    """What typer makes help of: keywords of calls, and docstrings of commands."""
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Call):
+            for keyword in node.keywords:
+                text = keyword.value
+                if keyword.arg in ("help", "description") and isinstance(text, ast.Constant):
+                    yield paragraph_of(str(text.value)), ""
+        elif isinstance(node, ast.FunctionDef) and _is_command(node):
+            for piece in (ast.get_docstring(node) or "").split("\n\n"):
+                yield paragraph_of(piece), ""
+
+
+def _is_command(function: ast.FunctionDef) -> bool:
+    named = {where.partition(":")[2] for where, _told in COMMANDS.values()}
+    decorators = map(ast.unparse, function.decorator_list)
+    return function.name in (*named, *PLUG_INS) or any(".command(" in one for one in decorators)
 
 
 _JS_TEXT = r'"((?:[^"\\]|\\.)*)"'
@@ -123,15 +154,18 @@ def messages() -> dict[str, Message]:
     """
     readers = {".py": _python, ".js": _javascript, ".html": _html}
     found: dict[str, Message] = {}
-    for path in sorted(SERVICE.rglob("*")):
+    for path in (*sorted(SERVICE.rglob("*")), *(ROOT / name for name in PLUG_INS.values())):
         if path.suffix not in readers or path.name == "language.py":
             continue
-        for text, plural in readers[path.suffix](path):
+        told = readers[path.suffix](path)
+        if path.parent.name == "cli" or path in _WITH_HELP:
+            told = chain(told, _help(path))
+        for text, plural in told:
             if not _letters(text):
                 continue  # such as "{where}: {what}": nothing to translate
             message = found.setdefault(text, Message(text))
             message.plural = message.plural or plural
-            message.files.add(path.relative_to(SERVICE).as_posix())
+            message.files.add(path.relative_to(ROOT).as_posix().removeprefix("service/"))
     return found
 
 

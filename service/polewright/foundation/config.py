@@ -28,7 +28,7 @@ from polewright.foundation.adjuster_profile import AdjusterProfile
 from polewright.foundation.angle_input import Degrees, Hours
 from polewright.foundation.broker import Broker
 from polewright.foundation.errors import ConfigError, in_words
-from polewright.foundation.language import FOLLOW_ENVIRONMENT, joined, languages, say
+from polewright.foundation.language import FOLLOW_ENVIRONMENT, Sentence, joined, languages, say
 from polewright.foundation.retired_settings import carried_over
 from polewright.foundation.usual_limits import (
     LOWEST_POINT_DEG,
@@ -928,22 +928,6 @@ def config_from_file(path: Path | None, overrides: Mapping[str, Any] | None = No
     return config.model_copy(update={"horizon": horizon})
 
 
-def wanted_language(path: Path | None, overrides: Mapping[str, Any]) -> str:
-    """Return ``[display] language`` without a check, so that errors are told in it, too.
-
-    What is unreadable or no language gives the environment's; `config_from_file` then says what is
-    wrong.
-    """
-    wanted = overrides.get("display.language")
-    if wanted is None and path is not None:
-        try:
-            display = tomllib.loads(path.read_text(encoding="utf-8-sig")).get("display")
-        except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError):
-            return FOLLOW_ENVIRONMENT
-        wanted = display.get("language") if isinstance(display, dict) else None
-    return wanted if wanted in languages() else FOLLOW_ENVIRONMENT
-
-
 def meaning(location: Sequence[str | int]) -> str:
     """Return what the key at ``location`` means, without why one would change it, or nothing."""
     model: type[BaseModel] | None = Config
@@ -952,7 +936,7 @@ def meaning(location: Sequence[str | int]) -> str:
         if model is None or not isinstance(part, str) or part not in model.model_fields:
             return text
         field = model.model_fields[part]
-        text = re.split(r"\. (?=[A-Z0-9])", field.description or "")[0]
+        text = _without_reason(field.description or "")
         annotation = field.annotation
         model = (
             annotation
@@ -960,6 +944,15 @@ def meaning(location: Sequence[str | int]) -> str:
             else None
         )
     return text
+
+
+def _without_reason(description: str) -> str:
+    """Return a description up to the sentence that says why one would change the key."""
+
+    def first(text: str) -> str:
+        return re.split(r"\. (?=[A-Z0-9])", text)[0]
+
+    return Sentence(first(description), "{whole}", {"whole": description}, then=first)
 
 
 def _known_keys(location: Sequence[str | int]) -> list[str]:
@@ -989,7 +982,7 @@ def _sentence(error: Any, text: str, overrides: Mapping[str, Any]) -> str:
         names = ", ".join(known)
         return say("{place}: unknown key; known here: {names}.", place=place, names=names)
     about = meaning(location)
-    explained = f" ({about})" if about else ""
+    explained = joined("", (" (", about, ")")) if about else ""
     given = error.get("input")
     return say(
         "{place} = {given!r}{explained}: {problem}.",

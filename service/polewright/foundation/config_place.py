@@ -1,14 +1,17 @@
-"""Where the configuration is found when nobody names it."""
+"""Where the configuration is found when nobody names it, and the language it is told in."""
 
 from __future__ import annotations
 
 import os
+import tomllib
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import platformdirs
 
-from polewright.foundation.language import say
+from polewright.foundation.language import FOLLOW_ENVIRONMENT, languages, say
 
 FILE = "polewright.toml"
 VARIABLE = "POLEWRIGHT_CONFIG"
@@ -48,3 +51,19 @@ def find_config(named: Path | None) -> Found:
         return Found(here, say("found in this folder"))
     own = users_file()
     return Found(own, say("found in your own folder")) if own.is_file() else Found(None)
+
+
+def wanted_language(path: Path | None, overrides: Mapping[str, Any]) -> str:
+    """Return ``[display] language`` without a check, so that errors are told in it, too.
+
+    What is unreadable or no language gives the environment's; `config_from_file` then says what is
+    wrong.
+    """
+    wanted = overrides.get("display.language")
+    if wanted is None and path is not None:
+        try:
+            display = tomllib.loads(path.read_text(encoding="utf-8-sig")).get("display")
+        except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError):
+            return FOLLOW_ENVIRONMENT
+        wanted = display.get("language") if isinstance(display, dict) else None
+    return wanted if wanted in languages() else FOLLOW_ENVIRONMENT

@@ -10,10 +10,10 @@ import typer
 from typer.core import TyperGroup
 
 from polewright import __version__
-from polewright.foundation import language
 from polewright.foundation.errors import ExitCode
 from polewright.foundation.language import say
 from polewright.interfaces.cli.brief_help import BriefHelp
+from polewright.interfaces.cli.spoken_help import SpokenContext, choose_language, paragraph_of
 
 if TYPE_CHECKING:
     from importlib.metadata import EntryPoint
@@ -23,72 +23,75 @@ if TYPE_CHECKING:
 COMMANDS = {
     "align": (
         "polewright.interfaces.cli.align:align",
-        "Align: check, plan, sweep, adjust, confirm.",
+        say("Align: check, plan, sweep, adjust, confirm."),
     ),
     "adjust": (
         "polewright.interfaces.cli.adjust:adjust",
-        "Adjust by the live reading, unconfirmed.",
+        say("Adjust by the live reading, unconfirmed."),
     ),
     "measure": (
         "polewright.interfaces.cli.measure:measure",
-        "Measure the polar axis by one sweep.",
+        say("Measure the polar axis by one sweep."),
     ),
     "check": (
         "polewright.interfaces.cli.check:check",
-        "Look where the telescope points: stars, focus.",
+        say("Look where the telescope points: stars, focus."),
     ),
     "startup": (
         "polewright.interfaces.cli.startup:startup",
-        "Start an observatory's night unattended.",
+        say("Start an observatory's night unattended."),
     ),
-    "drift": ("polewright.interfaces.cli.drift:drift", "Check the measured axis by drift."),
+    "drift": ("polewright.interfaces.cli.drift:drift", say("Check the measured axis by drift.")),
     "bestpole": (
         "polewright.interfaces.cli.bestpole:bestpole",
-        "Say which axis is best for one target.",
+        say("Say which axis is best for one target."),
     ),
     "preset": (
         "polewright.interfaces.cli.preset:preset",
-        "Say where to put the tripod, power still off.",
+        say("Say where to put the tripod, power still off."),
     ),
-    "plan": ("polewright.interfaces.cli.plan:plan", "Find the sweeps that fit tonight's sky."),
-    "horizon": ("polewright.interfaces.cli.horizon:horizon", "Build the horizon file."),
+    "plan": ("polewright.interfaces.cli.plan:plan", say("Find the sweeps that fit tonight's sky.")),
+    "horizon": ("polewright.interfaces.cli.horizon:horizon", say("Build the horizon file.")),
     "devices": (
         "polewright.interfaces.cli.devices:devices",
-        "Find Alpaca servers and their devices.",
+        say("Find Alpaca servers and their devices."),
     ),
     "serve": (
         "polewright.interfaces.cli.serve:serve",
-        "Serve the page for the phone at the mount.",
+        say("Serve the page for the phone at the mount."),
     ),
     "tolerance": (
         "polewright.interfaces.cli.tolerance:tolerance",
-        "Tell what an axis error costs.",
+        say("Tell what an axis error costs."),
     ),
-    "report": ("polewright.interfaces.cli.report:report", "Write a report: one HTML file."),
+    "report": ("polewright.interfaces.cli.report:report", say("Write a report: one HTML file.")),
     "profile": (
         "polewright.interfaces.cli.profile:profile",
-        "Build or change a rig's configuration.",
+        say("Build or change a rig's configuration."),
     ),
     "catalogue": (
         "polewright.interfaces.cli.catalogue:catalogue_app",
-        "Build, show, remove star catalogues.",
+        say("Build, show, remove star catalogues."),
     ),
-    "handbook": ("polewright.interfaces.cli.handbook:handbook", "Show the handbook."),
+    "handbook": ("polewright.interfaces.cli.handbook:handbook", say("Show the handbook.")),
     "history": (
         "polewright.interfaces.cli.history:history_app",
-        "Past runs: list, show, plot, trend.",
+        say("Past runs: list, show, plot, trend."),
     ),
 }
 
 EPILOG = say("Exit codes: 0 good, 9 out of tolerance; more: `polewright handbook trouble`.")
-CODES = "Exit codes: " + ", ".join(
-    f"{int(code)} {code.name.lower().replace('_', ' ')}" for code in ExitCode
+CODES = say(
+    "Exit codes: {codes}; what each means: `polewright handbook trouble`.",
+    codes=", ".join(f"{int(code)} {code.name.lower().replace('_', ' ')}" for code in ExitCode),
 )
 """Under the list of commands; their table is in the handbook."""
 
 
 class LazyCommands(TyperGroup):
     """Loads a command when it is used; plug-ins come from the entry points of their group."""
+
+    context_class = SpokenContext
 
     def list_commands(self, ctx: Any) -> list[str]:  # noqa: ARG002 - the base class asks for it
         """Return the names of all commands, our own first."""
@@ -108,6 +111,11 @@ class LazyCommands(TyperGroup):
             self.commands[cmd_name] = _built(cmd_name, loaded)
         return self.commands[cmd_name]
 
+    def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
+        """Read the words of the command line; help is told in the language they lead to."""
+        choose_language(args)
+        return super().parse_args(ctx, args)
+
     def resolve_command(self, ctx: Any, args: list[str]) -> Any:
         """Find the command; for a word that is none, look through all for one like it."""
         if args and args[0] not in COMMANDS:
@@ -122,7 +130,8 @@ class LazyCommands(TyperGroup):
             if name in COMMANDS:
                 rows.append((name, COMMANDS[name][1]))
             else:
-                rows.append((name, self.get_command(ctx, name).get_short_help_str(60)))
+                told = self.get_command(ctx, name).help or ""
+                rows.append((name, paragraph_of(told.partition("\n\n")[0])))
         with formatter.section("Commands"):
             formatter.write_dl(rows)
 
@@ -136,7 +145,10 @@ def _built(name: str, loaded: Any) -> Any:
     own = typer.Typer(rich_markup_mode=None, pretty_exceptions_enable=False, add_completion=False)
     if isinstance(loaded, typer.Typer):
         own.add_typer(loaded, name=name, epilog=EPILOG)
-        return typer.main.get_group(own).commands[name]
+        group: Any = typer.main.get_group(own).commands[name]
+        for command in (group, *group.commands.values()):
+            command.context_class = SpokenContext
+        return group
     own.command(name=name, cls=BriefHelp, epilog=EPILOG if name in COMMANDS else None)(loaded)
     return typer.main.get_command(own)
 
@@ -154,7 +166,7 @@ def build_app() -> typer.Typer:
         cls=LazyCommands,
         help="Gets an equatorial mount's polar axis onto the celestial pole, "
         "through any ASCOM Alpaca mount and camera.",
-        epilog=f"{CODES}; what each means: `polewright handbook trouble`.",
+        epilog=CODES,
         no_args_is_help=True,
         pretty_exceptions_enable=False,
         rich_markup_mode=None,
@@ -168,6 +180,5 @@ def build_app() -> typer.Typer:
         ] = False,
     ) -> None:
         """Gets an equatorial mount's polar axis onto the celestial pole."""
-        language.use(language.FOLLOW_ENVIRONMENT)  # a configuration may know better
 
     return app

@@ -122,7 +122,13 @@ def bestpole(
         title=say("Motion in one exposure of {exposure_s:g} s", exposure_s=exposure_s),
         title_justify="left",
     )
-    for title in ("axis", say("above the true pole"), say("east of it"), "rms", "worst"):
+    for title in (
+        say("axis"),
+        say("above the true pole"),
+        say("east of it"),
+        say("rms"),
+        say("worst"),
+    ):
         table.add_column(title, justify="left" if title == "axis" else "right")
     for pole in (answer.true, answer.refracted, answer.best):
         pixels = "" if scale is None else say(" ({worst:.2f} px)", worst=pole.worst / scale)

@@ -8,8 +8,9 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperCommand
 
-from polewright.foundation.language import translated
+from polewright.foundation.language import say, translated
 from polewright.interfaces.cli.old_options import renamed
+from polewright.interfaces.cli.spoken_help import SpokenContext
 
 
 class BriefHelp(TyperCommand):
@@ -17,6 +18,8 @@ class BriefHelp(TyperCommand):
 
     Names that its options had earlier are read, too.
     """
+
+    context_class = SpokenContext
 
     def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
         """Read the words of the command line."""
@@ -41,14 +44,17 @@ class BriefHelp(TyperCommand):
         if not settings:
             return
         if not ctx.meta.get(_ALL):
-            with formatter.section("Settings"):
+            with formatter.section(say("Settings")):
                 formatter.write_text(
-                    "Every key of the configuration file is an option too, named after its section "
-                    "and itself (--sweep-exposure-s 2). --help-all lists them with their meaning."
+                    say(
+                        "Every key of the configuration file is an option too, named after its "
+                        "section and itself (--sweep-exposure-s 2). --help-all lists them with "
+                        "their meaning."
+                    )
                 )
             return
         for section, parameters in settings.items():
-            with formatter.section(f"Settings of {section}"):
+            with formatter.section(say("Settings of {section}", section=section)):
                 records = [item.get_help_record(ctx) for item in parameters]
                 formatter.write_dl([record for record in records if record is not None])
 

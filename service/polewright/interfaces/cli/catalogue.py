@@ -41,7 +41,8 @@ AsJson = Annotated[bool, typer.Option("--json", help="print one JSON document")]
 
 
 def _column(what: str) -> Any:
-    return typer.Option(help=f"column of {what}; found by its name if left out", show_default=False)
+    text = say("column of {what}; found by its name if left out", what=what)
+    return typer.Option(help=text, show_default=False)
 
 
 @catalogue_app.command()
@@ -69,13 +70,13 @@ def build(
             show_default=False,
         ),
     ] = None,
-    ra_column: Annotated[str | None, _column("right ascension")] = None,
-    dec_column: Annotated[str | None, _column("declination")] = None,
-    mag_column: Annotated[str | None, _column("magnitudes")] = None,
+    ra_column: Annotated[str | None, _column(say("right ascension"))] = None,
+    dec_column: Annotated[str | None, _column(say("declination"))] = None,
+    mag_column: Annotated[str | None, _column(say("magnitudes"))] = None,
     pm_ra_column: Annotated[
-        str | None, _column("proper motion in right ascension, times cos(dec)")
+        str | None, _column(say("proper motion in right ascension, times cos(dec)"))
     ] = None,
-    pm_dec_column: Annotated[str | None, _column("proper motion in declination")] = None,
+    pm_dec_column: Annotated[str | None, _column(say("proper motion in declination"))] = None,
     ra_unit: Annotated[
         str | None,
         typer.Option(help="deg, hour or rad; the file's own, else deg", show_default=False),
@@ -169,11 +170,11 @@ def show(*, folder: Folder = None, as_json: AsJson = False) -> None:
         return
     table = Table(box=SIMPLE_HEAD, padding=(0, 1))
     for heading in (
-        "catalogue",
-        "stars",
+        say("catalogue"),
+        say("stars"),
         say("down to"),
-        "epoch",
-        "motions",
+        say("epoch"),
+        say("motions"),
         say("of the sky"),
         say("median width"),
     ):
@@ -185,7 +186,7 @@ def show(*, folder: Folder = None, as_json: AsJson = False) -> None:
         f"{len(bundled)}",
         f"{bundled.limit:.1f}",
         "2016.0",
-        "no" if bundled.motion is None else "yes",
+        say("no") if bundled.motion is None else say("yes"),
         "100 %",
         _width(density, 0.5),
     )
@@ -193,7 +194,7 @@ def show(*, folder: Folder = None, as_json: AsJson = False) -> None:
         about = item.header
         table.add_row(
             about.name, f"{about.stars}", f"{about.faintest:.1f}",
-            f"{about.epoch_year:.1f}", "yes" if about.moving else "no",
+            f"{about.epoch_year:.1f}", say("yes") if about.moving else say("no"),
             f"{100.0 * about.covered:.0f} %", _width(density + item.extra_density, 0.5),
         )  # fmt: skip
     screen = Console()

@@ -225,7 +225,7 @@ def _told(result: Any) -> RenderableType:
     table = Table(show_header=False, box=None)
     if hasattr(result, "best"):
         table.add_row(
-            "focus",
+            say("focus"),
             say(
                 "{best} steps (before: {started_at})",
                 best=result.best,
@@ -252,7 +252,7 @@ def _told(result: Any) -> RenderableType:
         else say(", {sky_share:.0f} % of full scale", sky_share=100 * result.sky_share)
     )
     table.add_row(
-        "stars",
+        say("stars"),
         say(
             "{star_count} ({saturated_stars} saturated)",
             star_count=result.star_count,
@@ -261,9 +261,9 @@ def _told(result: Any) -> RenderableType:
     )
     table.add_row(say("half-flux diameter"), size)
     if result.elongation is not None:
-        table.add_row("elongation", say("{elongation:.2f} to 1", elongation=result.elongation))
+        table.add_row(say("elongation"), say("{elongation:.2f} to 1", elongation=result.elongation))
     table.add_row(
-        "sky",
+        say("sky"),
         say(
             "{sky_adu:.0f} ± {sky_noise_adu:.1f} ADU{share}",
             sky_adu=result.sky_adu,

@@ -78,7 +78,7 @@ def devices(
         )
         # Nothing is cut: names and ids go into the configuration.
         table = Table(box=None, padding=(0, 1, 0, 0), pad_edge=False)
-        for heading in ("type", "no.", "name", say("unique id")):
+        for heading in (say("type"), say("no."), say("name"), say("unique id")):
             table.add_column(heading, justify="left", overflow="fold")
         for row in rows:
             if (row["host"], row["port"]) == server:

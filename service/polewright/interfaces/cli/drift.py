@@ -175,7 +175,13 @@ def drift(
 
 def _print(console: Console, result: DriftResult) -> None:
     table = Table(title=say("Drift of the fields"), title_justify="left")
-    for title in ("field", "frames", "minutes", say("declination drift, arcsec/min"), "predicted"):
+    for title in (
+        say("field"),
+        say("frames"),
+        say("minutes"),
+        say("declination drift, arcsec/min"),
+        say("predicted"),
+    ):
         table.add_column(title, justify="left" if title == "field" else "right")
     for field in result.fields:
         predicted = field.predicted_rate_arcsec_per_min

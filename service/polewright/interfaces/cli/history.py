@@ -18,7 +18,7 @@ from rich.table import Table
 
 from polewright.foundation.angle_text import arcmin_text
 from polewright.foundation.errors import ConfigError, ExitCode, in_words
-from polewright.foundation.language import joined, say, say_count
+from polewright.foundation.language import joined, say, say_count, translated
 from polewright.interfaces.cli.brief_help import BriefHelp
 from polewright.interfaces.cli.console import exit_with, told_plainly
 from polewright.interfaces.cli.options import ConfigPath
@@ -119,26 +119,26 @@ def list_runs(
     table = Table(
         title=say("Past runs (times UTC, errors in arcmin)"),
         title_justify="left",
-        caption="* rehearsal" if any(row["rehearsal"] for row in rows) else None,
+        caption=say("* rehearsal") if any(row["rehearsal"] for row in rows) else None,
         caption_justify="left",
         box=SIMPLE_HEAD,
         padding=0,  # so that it fits a terminal of 80 columns
     )
-    headings = ("id", "when", "pier", "kind", "alt", "az", "total", "end")
+    right = (say("alt"), say("az"), say("total"))
+    headings = (say("id"), say("when"), say("pier"), say("kind"), *right, say("end"))
     lines = [_run_line(row) for row in rows]
     # A narrow table would cut every column; a pier's long name goes on in the next line instead.
     others = sum(
-        max(len(line[k]) for line in [headings, *lines]) + 1
+        max(len(translated(line[k])) for line in [headings, *lines]) + 1
         for k in range(len(headings))
         if headings[k] != "pier"
     )
     for heading in headings:
-        right = heading in ("alt", "az", "total")
         table.add_column(
             heading,
             no_wrap=heading != "pier",
             overflow="fold",
-            justify="right" if right else "left",
+            justify="right" if heading in right else "left",
         )
     table.columns[2].max_width = max(LEAST_PIER, Console().width - others - 3)
     for line in lines:
@@ -204,9 +204,9 @@ def _rehearsals_left_out(history: History, wanted: RunFilter) -> str:
 
 def _end(row: dict[str, Any]) -> str:
     if row["outcome"] == ExitCode.OK:
-        return "within" if row["within_tolerance"] else "done"
+        return say("within") if row["within_tolerance"] else say("done")
     if row["outcome"] == ExitCode.OUT_OF_TOLERANCE:
-        return "outside"
+        return say("outside")
     return _outcome_word(row["outcome"])
 
 

@@ -14,8 +14,8 @@ import typer
 
 from polewright.foundation import language
 from polewright.foundation.angle_input import degrees_from_text, hours_from_text
-from polewright.foundation.config import ACCEPT_SITE, Config, wanted_language
-from polewright.foundation.config_place import find_config
+from polewright.foundation.config import ACCEPT_SITE, Config
+from polewright.foundation.config_place import find_config, wanted_language
 from polewright.foundation.language import say, translated
 from polewright.foundation.retired_settings import RETIRED
 from polewright.interfaces.cli.brief_help import help_all_parameter, section_heading

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from polewright.solving.base import Solver
 
 
-FIGURES = ("± axis", "cost", "min", "Sun", "Moon")
+FIGURES = (say("± axis"), say("cost"), say("min"), say("Sun"), say("Moon"))
 
 
 @with_rig_options
@@ -135,12 +135,13 @@ def print_plans(
         box=None,
         padding=(0, 2, 0, 0),
     )
-    words = ("", say("hour angles"), "altitudes")
-    for heading in (*("", "az", "alt", say("hour angles"), "dec", "altitudes"), *FIGURES):
+    words = ("", say("hour angles"), say("altitudes"))
+    places = ("", say("az"), say("alt"), say("hour angles"), say("dec"), say("altitudes"))
+    for heading in (*places, *FIGURES):
         justify: Literal["left", "right"] = "left" if heading in words else "right"
         table.add_column(heading, justify=justify, no_wrap=True)
     for number, item in enumerate(plans):
-        table.add_row(*_row("best" if number == 0 else LETTERS[number], item))
+        table.add_row(*_row(say("best") if number == 0 else LETTERS[number], item))
     console.print(table)
     lit = 100.0 * plans[0].moon_fraction
     console.print(

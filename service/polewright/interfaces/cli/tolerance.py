@@ -63,14 +63,14 @@ def tolerance(
         ),
     ] = None,
     alt_arcmin: Annotated[
-        float | None, _option("the reverse: what this altitude error costs, + too high")
+        float | None, _option(say("the reverse: what this altitude error costs, + too high"))
     ] = None,
     az_arcmin: Annotated[
-        float | None, _option("the reverse: this azimuth error on the sky, + too far east")
+        float | None, _option(say("the reverse: this azimuth error on the sky, + too far east"))
     ] = None,
     result: Annotated[
         Path | None,
-        _option("the reverse, for a result of `polewright measure --json`"),
+        _option(say("the reverse, for a result of `polewright measure --json`")),
     ] = None,
     chart: Chart = None,
     theme: Theme = "day",
