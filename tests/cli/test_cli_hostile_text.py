@@ -31,7 +31,7 @@ from polewright.foundation.plain_text import LONGEST, PlainFormatter, plain, pla
 from polewright.foundation.programs import Program
 from polewright.interfaces.cli.app import build_app
 from polewright.interfaces.cli.console import TerminalListener, print_result, told_plainly
-from polewright.interfaces.cli.live_view import view
+from polewright.interfaces.cli.live_view import KeysNow, view
 from polewright.interfaces.cli.session_terminal import SessionLines
 from polewright.interfaces.cli.terminal import Console
 from polewright.interfaces.logs import without_secrets
@@ -183,7 +183,7 @@ def test_the_live_picture_the_tables_and_the_errors_obey_nothing(text: str) -> N
         notes=(text,),
         failure=Failure(code="x", message=text, advice=text, exit_code=3),
     )
-    screen.print(view(now, text, text))
+    screen.print(view(now, KeysNow(text, text, text, text)))
     table = Table(title=text)
     table.add_column(text)
     table.add_row(text)

@@ -21,7 +21,7 @@ from polewright.foundation.clock import SystemClock
 from polewright.interfaces.cli.desk import RemoteDesk, ServiceRefused, ServiceUnreachable
 from polewright.interfaces.cli.keyboard import ESCAPE, Keyboard
 from polewright.interfaces.cli.keys import LineKeys, NoKeys, keys_of_stdin
-from polewright.interfaces.cli.live_view import arrow, big, plot, view
+from polewright.interfaces.cli.live_view import KeysNow, arrow, big, plot, view
 from polewright.interfaces.cli.session_terminal import attached, fitting
 from polewright.interfaces.cli.terminal import Console
 from polewright.observing.rig.rig import Rig
@@ -30,6 +30,7 @@ from polewright.session.session import Command
 from polewright.session.snapshot import (
     AdviceNow,
     ErrorNow,
+    NoteNow,
     ProgressNow,
     SessionSnapshot,
     TrailPoint,
@@ -78,15 +79,17 @@ def snapshot(**changes: Any) -> SessionSnapshot:
 
 def shown(now: SessionSnapshot, prompt: str = "") -> str:
     console = Console(file=io.StringIO(), width=100, force_terminal=False, color_system=None)
-    console.print(view(now, "s stop", prompt))
+    console.print(view(now, KeysNow("s STOP", prompt=prompt)))
     return console.file.getvalue()  # type: ignore[attr-defined]
 
 
 @pytest.mark.parametrize(
-    ("lines", "plot_lines"), [(50, 16), (24, 12), (21, 0)], ids=["high", "usual", "low"]
+    ("columns", "lines", "plot_lines"),
+    [(120, 60, 37), (80, 50, 17), (80, 27, 13), (80, 22, 0)],
+    ids=["wide", "high", "usual", "low"],
 )
-def test_the_picture_fits_the_terminal(lines: int, plot_lines: int) -> None:
-    """The keys stand in the last line: a terminal of 80 by 24 shows them, with a smaller plot."""
+def test_the_picture_fits_the_terminal(columns: int, lines: int, plot_lines: int) -> None:
+    """The keys stand in the last line; the plot is as large as the terminal allows."""
     now = snapshot(
         advice=AdviceNow(
             action="lower",
@@ -96,20 +99,22 @@ def test_the_picture_fits_the_terminal(lines: int, plot_lines: int) -> None:
             amount_arcmin=8.0,
             cautions=("Hold the weight. " * 8, "Lock it."),
         ),
-        notes=("Exposing 4 s from now on, since that solved. " * 3,),
+        noted=NoteNow(text="Exposing 4 s, since that solved. " * 3, warning=True, utc_s=990.0),
     )
     console = Console(
-        file=io.StringIO(), width=80, height=lines, force_terminal=True, color_system=None
+        file=io.StringIO(), width=columns, height=lines, force_terminal=True, color_system=None
     )
 
-    with_plot = fitting(console, now, "s stop, n new sweep", "sure?")
+    with_plot = fitting(console, now, KeysNow("s stop, n new sweep", prompt="sure?"))
     drawn = ["".join(part.text for part in line) for line in console.render_lines(with_plot)]
 
     assert len(drawn) < lines
     assert drawn[-1].startswith("sure?")
     assert drawn[-2].startswith("s stop")
     top = [n for n, line in enumerate(drawn) if "too high" in line and "altitude" not in line]
-    bottom = [n for n, line in enumerate(drawn) if "edge" in line]
+    bottom = [
+        n for n, line in enumerate(drawn) if "west  " in line and line.rstrip().endswith("east")
+    ]
     assert (bottom[0] - top[0] + 1 if top else 0) == plot_lines
 
 
@@ -148,35 +153,34 @@ def pressed(keys: str, now: SessionSnapshot | None = None, **options: Any) -> tu
         ("n" + ESCAPE, []),
         ("ny", [("sweep", {})]),
         ("n\ny\n", [("sweep", {})]),
+        ("np", [("pause", {})]),
         ("p", [("pause", {})]),
         ("k", [("snugged", {})]),
         ("ua-1.5\n", [("turns", {"axis": "altitude", "turns": -1.5})]),
         ("uz0,25\n", [("turns", {"axis": "azimuth", "turns": 0.25})]),
         ("uz29\x7f\n", [("turns", {"axis": "azimuth", "turns": 2.0})]),
         ("u\na\n2\n", [("turns", {"axis": "altitude", "turns": 2.0})]),
-        ("uAzimuth\n1\n", [("turns", {"axis": "azimuth", "turns": 1.0})]),
-        ("Uazimuth 1\n", [("turns", {"axis": "azimuth", "turns": 1.0})]),
-        ("uALTITUDE -2\n", [("turns", {"axis": "altitude", "turns": -2.0})]),
-        ("uax\x7fz\n1\n", [("turns", {"axis": "azimuth", "turns": 1.0})]),
-        ("uleft\na\n2\n", [("turns", {"axis": "altitude", "turns": 2.0})]),
-        ("uaxyz\n", []),
+        ("UZ\n1\n", [("turns", {"axis": "azimuth", "turns": 1.0})]),
+        ("uaz1\n", [("turns", {"axis": "azimuth", "turns": 1.0})]),
+        ("uxa2\n", [("turns", {"axis": "altitude", "turns": 2.0})]),
+        ("uaxy\n", []),
         ("ua--1\n", []),
         ("ux" + ESCAPE, []),
-        ("sn", []),
-        ("sy", [("stop", {})]),
-        ("Sy", [("stop", {})]),
-        ("ssy", [("stop", {})]),
-        ("nsy", [("stop", {})]),
-        ("uasy", [("stop", {})]),
-        ("qn", []),
-        ("qy", [("stop", {})]),
+        ("uk", [("snugged", {})]),
+        ("ua1p", [("pause", {})]),
+        ("us", [("stop", {})]),
+        ("ua1s", [("stop", {})]),
+        ("s", [("stop", {})]),
+        ("S", [("stop", {})]),
+        ("ns", [("stop", {})]),
+        ("q", [("stop", {})]),
         ("t", []),
         ("f", []),
         ("x \n", []),
     ],
 )
-def test_keys_ask_before_anything_moves(keys: str, asked: list[Any]) -> None:
-    """A sweep and a stop need a yes; turns take an adjuster and a number; the rest is at once."""
+def test_a_stop_is_never_asked_about_and_a_sweep_is(keys: str, asked: list[Any]) -> None:
+    """Stop works at once, in the midst of a question too; no question swallows another key."""
     desk, _keyboard = pressed(keys)
 
     assert desk.asked == asked
@@ -188,7 +192,84 @@ def test_p_resumes_what_is_paused_and_f_finishes_only_where_it_may() -> None:
     desk, keyboard = pressed("fy", may_finish=True)
     assert desk.asked == [("stop", {})]
     assert keyboard.finished
-    assert pressed("ny", read_only=True)[0].asked == []
+    assert pressed("nys", read_only=True)[0].asked == []
+
+
+def test_a_stop_that_is_not_confirmed_in_two_seconds_is_said_not_to_be() -> None:
+    """Nor one that did not get through; the next key press tries again."""
+    at_s = [0.0]
+    _desk, keyboard = pressed("s", clock=lambda: at_s[0])
+    assert keyboard.prompt == "Stopping ..."
+    at_s[0] = 2.0
+    assert "NOT CONFIRMED" in keyboard.prompt
+    assert "power" in keyboard.prompt
+
+    class Silent(Desk):
+        def stop(self) -> None:
+            raise ServiceUnreachable("http://pi", "timed out")
+
+    lost = Keyboard(Silent())
+    lost.press("s", snapshot())
+    assert "DID NOT GET THROUGH" in lost.prompt
+
+
+DONE = AdviceNow(action="done", sentence="Done.")
+
+
+@pytest.mark.parametrize(
+    ("key", "asked", "then"),
+    [("", ["sweep"], ""), ("n", ["sweep"], ""), ("p", [], "Press n"), ("s", ["stop"], "Press n")],
+    ids=["by itself", "now", "not", "stop"],
+)
+def test_done_counts_down_to_the_confirming_sweep(key: str, asked: list[str], then: str) -> None:
+    """It says so, n starts it now, p holds it; only once a pass, and never in `adjust`."""
+    at_s = [0.0]
+    desk, done = Desk(), snapshot(advice=DONE)
+    keyboard = Keyboard(desk, by_itself=True, clock=lambda: at_s[0])
+    for at_s[0] in (0.0, 5.0):
+        keyboard.tick(done)
+    assert "THE MOUNT MOVES in 10 s" in keyboard.countdown
+    for one in key:
+        keyboard.press(one, done)
+    for at_s[0] in (14.0, 15.0, 16.0, 40.0):
+        keyboard.tick(done)
+
+    assert [what for what, _ in desk.asked] == asked
+    assert keyboard.countdown == ""
+    assert then in keyboard.hint(done)
+
+    plain = Keyboard(desk, may_finish=True, clock=lambda: at_s[0])
+    plain.tick(done)
+    assert plain.countdown == ""
+    assert "Press f to finish" in plain.hint(done)
+
+
+def test_the_countdown_ends_where_the_reading_is_no_longer_good() -> None:
+    """Whoever bumps the tripod in these seconds gets no sweep."""
+    at_s = [0.0]
+    desk = Desk()
+    keyboard = Keyboard(desk, by_itself=True, clock=lambda: at_s[0])
+    keyboard.tick(snapshot(advice=DONE))
+    keyboard.tick(snapshot())
+    at_s[0] = 60.0
+    keyboard.tick(snapshot())
+
+    assert (keyboard.countdown, desk.asked) == ("", [])
+
+
+@pytest.mark.parametrize(
+    ("action", "key"),
+    [("snug_and_recheck", "Press k"), ("stop_and_sweep", "Press n"), ("check_mount", "Press n")],
+)
+def test_an_advice_names_its_key(action: str, key: str) -> None:
+    """In sight, beside the sentence."""
+    now = snapshot(advice=AdviceNow(action=action, sentence="On the mark."))
+    hint = Keyboard(Desk()).hint(now)
+
+    assert key in hint
+    drawn = Console(file=io.StringIO(), width=80)
+    drawn.print(view(now, KeysNow(hint=hint)))
+    assert key in drawn.file.getvalue()  # type: ignore[attr-defined]
 
 
 def test_a_refusal_is_told_in_the_prompt() -> None:
@@ -208,10 +289,10 @@ def test_the_letters_are_those_of_the_page() -> None:
     listed = re.search(r"const KEYS = \{(.*)\};", page)
     assert listed is not None
     of_page = {ident: key for key, ident in re.findall(r'(\w): "([\w-]+)"', listed[1])}
-    footer = Keyboard(Desk()).help_line(Step.ADJUSTING)
+    footer = Keyboard(Desk()).help_line(snapshot())
 
     for ident, words in (
-        ("stop", "stop"),
+        ("stop", "STOP"),
         ("sweep", "new sweep"),
         ("pause", "pause"),
         ("snugged", "snugged"),
@@ -219,9 +300,9 @@ def test_the_letters_are_those_of_the_page() -> None:
     ):
         assert f"{of_page[ident]} {words}" in footer
     assert len(footer) <= 80
-    assert "Stop the session" in pressed(of_page["stop"])[1].prompt
+    assert "Stopping" in pressed(of_page["stop"])[1].prompt
     assert "will move" in pressed(of_page["sweep"])[1].prompt
-    assert "turns as well as arcminutes" in pressed(of_page["note-turns"])[1].prompt
+    assert "Turns of which adjuster" in pressed(of_page["note-turns"])[1].prompt
 
 
 @pytest.mark.parametrize(
@@ -229,7 +310,7 @@ def test_the_letters_are_those_of_the_page() -> None:
     [("ua--1\n", "is not a number of turns"), ("x", "is no key here"), ("k", "Noted")],
 )
 def test_an_answer_to_a_key_goes_away(keys: str, told: str) -> None:
-    """After a while or with the next key; a question stays, and so does "Stopping"."""
+    """After a while or with the next key; a question stays."""
     at_s = [100.0]
     desk, keyboard = pressed(keys, clock=lambda: at_s[0])
     assert told in keyboard.prompt
@@ -241,11 +322,10 @@ def test_an_answer_to_a_key_goes_away(keys: str, told: str) -> None:
     keyboard.press("x", snapshot())
     keyboard.press(ESCAPE, snapshot())
     assert keyboard.prompt == ""
-    for key, stays in (("s", "Stop the session"), ("y", "Stopping")):
-        keyboard.press(key, snapshot())
-        at_s[0] += 1000.0
-        assert stays in keyboard.prompt
-    assert desk.asked[-1] == ("stop", {})
+    keyboard.press("n", snapshot())
+    at_s[0] += 1000.0
+    assert "y / n" in keyboard.prompt
+    assert "sweep" not in [what for what, _ in desk.asked]
 
 
 @pytest.mark.parametrize("step", [Step.FINISHED, Step.STOPPED, Step.FAILED])
@@ -254,9 +334,9 @@ def test_an_ended_session_offers_no_keys(step: Step) -> None:
     text = shown(snapshot(step=step), "Hands off: a new sweep begins.")
 
     assert "Hands off" not in text
-    assert "s stop" not in text
-    assert Keyboard(Desk()).help_line(step) == ""
-    assert "s stop" in shown(snapshot(step=Step.SWEEPING))
+    assert "s STOP" not in text
+    assert Keyboard(Desk()).help_line(snapshot(step=step)) == ""
+    assert "s STOP" in shown(snapshot(step=Step.SWEEPING))
 
 
 def test_a_camera_that_is_late_is_said_to_be_waited_for() -> None:
@@ -294,16 +374,41 @@ def test_the_picture_says_what_to_do() -> None:
     for part in (
         "Lower the axis 8.0 arcmin: turn the front bolt.",
         "! Hold the weight.",
-        "▼ lower 8.0 arcmin, 0.25 turns",
-        "→ altitude 8.0 arcmin too high",
+        "way left: lower the axis, 0.25 turns",
+        "altitude 8.0 arcmin too high",
         "azimuth  4.0 arcmin too far west",
-        "± 6.0 arcsec (1 sigma), settled",
+        "total    8.94 ± 0.10 arcmin, settled",
         "under 9.1 arcmin (95 %), tolerance 1.00 arcmin",
         "mount tracking",
         "Stopping ...",
     ):
         assert part in text
-    assert big("8.9").splitlines()[0] in text
+    for row in range(3):
+        assert f"{big('8.0').splitlines()[row]}  {big('arcmin').splitlines()[row]}" in text
+    assert text.count("▼") == 1
+
+
+def test_the_plot_comes_nearer_with_the_axis() -> None:
+    """The tolerance's ring is a ring at the end, whatever was far off before; never outside."""
+    far = TrailPoint(d_az_sky_arcmin=70.0, d_alt_arcmin=40.0, settled=True)
+    ring = []
+    for off in (80.0, 8.0, 0.8, 0.1):
+        now = snapshot(error=error_now(d_alt_arcmin=off, d_az_sky_arcmin=0.0), trail=(far, far))
+        drawn = plot(now, 13).plain
+        assert drawn.count("@") == 1
+        ring.append(drawn.count("·"))
+
+    assert ring == sorted(ring)
+    assert ring[0] <= 2
+    assert ring[-1] > 20
+
+
+def test_a_note_goes_away_and_a_warning_stays_longer() -> None:
+    """What was true as the mount was unparked is not told all night."""
+    for warning, later_s, seen in ((False, 10.0, True), (False, 20.0, False), (True, 20.0, True)):
+        note = NoteNow(text="The mount is parked: unparking.", warning=warning, utc_s=1000.0)
+        text = shown(snapshot(noted=note, utc_s=1000.0 + later_s))
+        assert ("unparking" in text) is seen
 
 
 @pytest.mark.parametrize("step", list(Step))
@@ -326,7 +431,8 @@ def test_every_step_can_be_drawn_with_little_known(step: Step) -> None:
 @pytest.mark.parametrize(("angle", "said"), EXAMPLES)
 def test_every_size_can_be_drawn_big(angle: float, said: str) -> None:
     """The number is drawn three lines high; its unit stands behind it."""
-    assert len(big(said.split(maxsplit=1)[0]).splitlines()) == 3
+    number, unit = said.split(maxsplit=1)
+    assert len(big(number).splitlines()) == len(big(unit).splitlines()) == 3
 
 
 @pytest.mark.parametrize("southern", [False, True])
@@ -340,22 +446,22 @@ def test_east_is_where_it_is_for_somebody_who_faces_the_pole(southern: bool) -> 
             TrailPoint(d_az_sky_arcmin=8.0, d_alt_arcmin=0.0, settled=True),
         ),
     )
-    rows = plot(now).plain.splitlines()
+    rows = plot(now, 13).plain.splitlines()
     row = next(line for line in rows if "@" in line)
-    before = next(line for line in rows if "o" in line and "too" not in line and "edge" not in line)
+    before = next(line for line in rows if "o" in line and "too" not in line)
 
     assert (row.index("@") < row.index("+")) is southern
     assert (before.index("o") < row.index("+")) is southern
     assert rows.index(before) < rows.index(row)
     assert arrow("east", southern) == ("◀" if southern else "▶")
     assert arrow("west", southern) == ("▶" if southern else "◀")
-    assert rows[-2].strip().startswith("east" if southern else "west")
+    assert rows[-1].strip().startswith("east" if southern else "west")
 
 
 def test_a_wide_uncertainty_is_drawn() -> None:
     """The 95 % region shows when it is larger than a character, along its own direction."""
     wide = snapshot(error=error_now(sigma_alt_arcmin=0.5, sigma_az_sky_arcmin=4.0))
-    rows = plot(wide).plain.splitlines()
+    rows = plot(wide, 13).plain.splitlines()
 
     assert sum(line.count("░") for line in rows) > 8
     assert max(line.count("░") for line in rows) > sum("░" in line for line in rows)

@@ -16,7 +16,7 @@ from session.session_bench import SessionBench
 from polewright.foundation import language
 from polewright.foundation.errors import ExitCode
 from polewright.interfaces.cli.console import print_result
-from polewright.interfaces.cli.live_view import view
+from polewright.interfaces.cli.live_view import KeysNow, view
 from polewright.interfaces.cli.session_terminal import SessionLines
 from polewright.interfaces.cli.terminal import Console
 from polewright.interfaces.report.page import report_of_run
@@ -70,7 +70,7 @@ def test_a_session_is_shown_and_told_in_german(
         for event in bench.events:
             lines(event)
     document = str(language.in_language(now.model_dump(), "de"))
-    for shown in (out.getvalue(), printed(view(now, "", "")), document):
+    for shown in (out.getvalue(), printed(view(now, KeysNow())), document):
         assert english_in(shown) == []
     told = next(one.sentence for one in bench.readings if "the axis" in one.sentence)
     assert re.search(r"Achse [\d.]+[′″°] (heben|nach Osten|nach Westen)", out.getvalue())

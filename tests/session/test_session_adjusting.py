@@ -8,10 +8,15 @@ from pathlib import Path
 import pytest
 from session.session_bench import NIGHT_S, SessionBench
 
+from polewright.devices.alpaca.errors import Where
 from polewright.foundation.angles import ARCMIN, ARCSEC
+from polewright.foundation.clock import CancelToken
 from polewright.foundation.errors import ExitCode, PolewrightError
+from polewright.observing.rig.rig import Rig
 from polewright.observing.safety.guard_errors import ClockWasSet, MovedBySomebodyElse
+from polewright.observing.safety.mount_lock import MountTaken
 from polewright.records.events import Event, FrameMeasured
+from polewright.session import session as session_module
 from polewright.session.session import Command
 
 UNATTENDED: dict[str, object] = {
@@ -113,6 +118,58 @@ def test_frames_that_are_not_solved_end_a_session_that_nobody_attends(
 
 
 # A new sweep
+
+
+@pytest.mark.parametrize("stopped", [False, True])
+def test_whoever_is_near_has_ten_seconds_before_the_first_sweep_crosses_the_meridian(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, stopped: bool
+) -> None:
+    """Told before anything moves; a stop in these seconds is one before anything moved."""
+    bench = SessionBench(monkeypatch, tmp_path, swept=True)
+    bench.crosses = True
+    began_s: list[float] = []
+    monkeypatch.setattr(bench.clock, "sleep", sleep := _Sleeps(bench, stop=stopped))
+    bench.after_sweep = lambda: (began_s.append(sleep.slept_s), bench.session.stop())  # type: ignore[assignment, func-returns-value]
+
+    bench.run()
+
+    (note,) = bench.notes("crosses the meridian")
+    assert "In 10 s the mount moves" in note.text
+    assert began_s == ([] if stopped else [10.0])
+
+
+class _Sleeps:
+    """Counts what is slept away, and stops the session meanwhile if it shall."""
+
+    def __init__(self, bench: SessionBench, *, stop: bool) -> None:
+        self.bench, self.stop, self.slept_s = bench, stop, 0.0
+
+    def __call__(self, seconds: float, cancel: CancelToken | None = None) -> None:
+        self.slept_s += seconds
+        if self.stop:
+            self.bench.session.stop()
+        if cancel is not None:
+            cancel.check()
+
+
+def test_another_run_is_named_even_while_it_slews_the_mount(
+    bench: SessionBench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whose run it is, not that some program seems to drive the mount."""
+
+    def taken(_rig: Rig) -> None:
+        raise MountTaken(Where("pi", 5, "telescope", 0), "polewright align, process 7 of ilse")
+
+    monkeypatch.setattr(session_module, "watched", taken)
+    slews = bench._telescope()
+    slews.slewing = lambda: True
+    monkeypatch.setattr(bench, "_telescope", lambda: slews)
+
+    assert bench.run() is ExitCode.DEVICE
+    failure = bench.session.snapshot().failure
+    assert failure is not None
+    assert failure.code == "mount_taken"
+    assert "polewright align, process 7 of ilse" in failure.message
 
 
 def test_a_sweep_across_the_meridian_has_to_be_asked_for_twice(bench: SessionBench) -> None:

@@ -12,6 +12,7 @@ from polewright.foundation.clock import CancelToken, SystemClock
 from polewright.foundation.config import Config, config_from_text
 from polewright.observing.rig.rig import Rig
 from polewright.observing.runs.connect import connect_rig
+from polewright.observing.safety import keep_clear
 from polewright.records.events import Event
 from polewright_sim.rig import SimulatedRig
 from polewright_sim.server.server import RunningRig, serve
@@ -101,13 +102,14 @@ StartNight = Callable[..., Night]
 
 
 @pytest.fixture
-def start_night() -> Iterator[StartNight]:
+def start_night(monkeypatch: pytest.MonkeyPatch) -> Iterator[StartNight]:
     """Start rigs by nested changes to the small one; all are stopped afterwards.
 
     Then every night is looked through: no slew crossed the meridian untold, and nothing moved
     after the product had said that all stands still.
     """
     nights: list[Night] = []
+    monkeypatch.setattr(keep_clear, "CLEAR_S", 1.0)
 
     def start(
         changes: dict[str, Any] | None = None, rate: float = RATE, utc_s: float = NIGHT_UTC_S

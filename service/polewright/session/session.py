@@ -42,6 +42,7 @@ from polewright.observing.rig.patience import OutOfPatience, Patience
 from polewright.observing.rig.rig import Rig
 from polewright.observing.runs.measurement import Measured, measure, ready_mount
 from polewright.observing.safety.guard_errors import ClockWasSet, MovedBySomebodyElse
+from polewright.observing.safety.keep_clear import keep_clear
 from polewright.observing.safety.retry_policy import RULES
 from polewright.observing.safety.stopping import motion_stopped_on_trouble, stop_now
 from polewright.observing.safety.watchdog_client import watched
@@ -91,7 +92,10 @@ class MountBusy(DeviceError):
     advice = say("Let the other program finish, or stop it; two programs must not drive one mount.")
 
     def __str__(self) -> str:
-        return say("the mount is already slewing: another program seems to be driving it")
+        return say(
+            "the mount is already slewing, and no run of Polewright on this computer drives it: "
+            "another program, another computer or a hand controller does"
+        )
 
 
 class NoReference(SolveError):
@@ -249,15 +253,12 @@ class AlignSession:
             self._board.knows_motion(rig.telescope)
             if not self._attended:
                 self._hands_free = HandsFree.of(rig, self.clock, self._write)
-            # Another program's slew is its own business: outside the block that stops the mount.
-            self._check_still(rig)
             motors = self._hands_free.told_when_stopped() if self._hands_free else nullcontext()
-            with (
-                watched(rig),
-                motors,
-                motion_stopped_on_trouble(rig.telescope, rig.clock, self._hear),
-            ):
-                self._align(rig)
+            with watched(rig):
+                # Another program's slew is its own business: not stopped.
+                self._check_still(rig)
+                with motors, motion_stopped_on_trouble(rig.telescope, rig.clock, self._hear):
+                    self._align(rig)
             self.outcome = ExitCode.OK
         except Cancelled as error:
             self._end(Happening.STOP, error)
@@ -310,9 +311,12 @@ class AlignSession:
         stop_now(rig.telescope, say("the mount was moving and did not confirm that it stopped"))
 
     def _sweep(self, rig: Rig) -> Measured:
+        told = self._crossing_told
         self._forget_wishes()
         plan = planned_sweep(rig, again=self._sweeps > 0)
         self._go(Happening.PLANNED, say_count("{count} point", "{count} points", len(plan.points)))
+        if self._attended and not told:
+            keep_clear(rig, plan)
         self._board.sweeps_for(plan.duration_s)
         self._sweeps += 1
         measured = measure(rig, [Pointing(p.hour_angle, p.declination) for p in plan.points])

@@ -96,6 +96,14 @@ class FrameNow(_Part):
 FailureKind = Literal["unsafe", "sun", "limit", "cloud", "refused", "failed"]
 
 
+class NoteNow(_Part):
+    """The last note of the run."""
+
+    text: Prose
+    warning: bool
+    utc_s: float
+
+
 class Failure(_Part):
     """Why a session ended early."""
 
@@ -145,5 +153,6 @@ class SessionSnapshot(_Part):
     sweeps: int = 0
     moves: int = Field(0, description="settled moves of the adjusters so far")
     notes: tuple[Prose, ...] = ()
+    noted: NoteNow | None = Field(None, description="the last note, as long as it is about now")
     result: MeasurementResult | None = None
     failure: Failure | None = None

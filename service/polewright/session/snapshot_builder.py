@@ -28,6 +28,7 @@ from polewright.session.snapshot import (
     Failure,
     FailureKind,
     FrameNow,
+    NoteNow,
     PlanNow,
     ProgressNow,
     SessionSnapshot,
@@ -126,6 +127,8 @@ class Board:
             changes["sweep_ends_utc_s"] = None
         if step in ENDED:
             changes["ended_utc_s"] = self._clock.utc_s()
+        if self._now.noted is not None and not self._now.noted.warning:
+            changes["noted"] = None
         if step is Step.FINISHED:
             changes["motion"] = "tracking"
         self._put(**changes)
@@ -303,7 +306,11 @@ class Board:
         """Any event of the run."""
         match event:
             case events.Note():
-                self._put(notes=(*self._now.notes, event.text)[-KEPT_NOTES:])
+                warning = event.severity == "warning"
+                self._put(
+                    notes=(*self._now.notes, event.text)[-KEPT_NOTES:],
+                    noted=NoteNow(text=event.text, warning=warning, utc_s=event.utc_s),
+                )
             case events.Progress():
                 self._put(
                     motion="slewing" if event.step == "slew" else "tracking",

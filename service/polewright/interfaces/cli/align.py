@@ -56,9 +56,11 @@ def align(
     """Align the axis: check, plan, sweep, adjust by the live reading, and sweep again to confirm.
 
     The mount moves. See that the tube is free to turn, that no cable can catch, and never point
-    an unfiltered telescope near the Sun. Keys: s stop, n new sweep (both ask first), p pause or
-    go on, k adjusters snugged, u note turns of an adjuster (the reading then tells turns); q stops
-    too. Where there is no terminal, send the same letters as lines. Ctrl-C stops all motion.
+    an unfiltered telescope near the Sun. Keys: s stops at once (q too), n new sweep (asks
+    first), p pause or go on, k adjusters snugged, u note turns of an adjuster (the reading then
+    tells turns). Once the reading says "Done", the sweep that confirms it starts by itself after
+    15 seconds: n starts it now, p does not. Where there is no terminal, send the same letters as
+    lines. Ctrl-C stops all motion.
 
     The session is written to a journal, step by step; after a crash or a power cut, --resume
     goes on where that is safe and says why not where it is not.
@@ -221,4 +223,7 @@ class Told:
             "slewing": say("THE MOUNT WAS SLEWING when last seen: go and look."),
             "unknown": say("The mount's state is unknown: go and look."),
         }
-        console.print(words[now.motion])
+        if now.failure is not None and now.failure.code == "mount_taken":
+            console.print(say("This run has moved nothing: the mount is the other run's."))
+        else:
+            console.print(words[now.motion])

@@ -110,8 +110,6 @@ class TerminalListener:
                 if event.predicted_sigma_arcsec is not None:
                     sigma = angle_text(event.predicted_sigma_arcsec * ARCSEC)
                     text += say("; expected uncertainty {sigma}", sigma=sigma)
-                if event.crosses_meridian:
-                    text += say("; ACROSS THE MERIDIAN: keep clear of the mount")
                 return text
             case events.PointSolved():
                 return say(

@@ -17,29 +17,34 @@ ERASE = ("\x7f", "\b")
 SWEEP_QUESTION = say(
     "The mount will move by itself. Hands off, tube and cables free to turn? y / n"
 )
-STOP_QUESTION = say("Stop the session and all motion? y / n")
 STOP_KEYS = ("s", "q")
-AXIS_QUESTION = say(
-    "Told once or twice, the reading gives turns as well as arcminutes.\nTurns of which "
-    "adjuster? altitude (a) or azimuth (z), Enter: "
-)
+OTHER_KEYS = ("n", "p", "k", "u", "f")
+AXES = {"a": "altitude", "z": "azimuth"}
+AXIS_QUESTION = say("Turns of which adjuster?   a altitude   z azimuth")
 MESSAGE_S = 20.0
 """So long an answer to a key stays to be read."""
-
-
-def adjuster(word: str) -> str | None:
-    """The axis that was meant by a word or its beginning; ``a`` alone is the altitude."""
-    if word == "z":
-        return "azimuth"
-    return next((axis for axis in ("altitude", "azimuth") if word and axis.startswith(word)), None)
+COUNTDOWN_S = 15.0
+"""The confirming sweep starts so long after "Done": time to read it and step back (own choice)."""
+STOP_CONFIRMED_S = 2.0
+"""A stop that is not confirmed after this time is said not to be."""
+NEXT_KEY = {
+    "snug_and_recheck": say("Tightened, and hands off? Press k."),
+    "stop_and_sweep": say("Press n for the new sweep."),
+    "check_mount": say("Press n for the new sweep."),
+    "move_base": say("When that is done, press n for a new sweep."),
+}
+"""The key that goes with an advice, by its action."""
 
 
 class Keyboard:
-    """Turns key presses into commands; a key that would move the mount is asked about first.
+    """Turns key presses into commands.
+
+    Stopping is never asked about. A key that would move the mount is, unless its countdown runs.
 
     Args:
         desk: the session.
         may_finish: whether ``f`` ends the session without a confirming sweep.
+        by_itself: whether the confirming sweep starts by itself, some seconds after "Done".
         read_only: whether keys do nothing.
         clock: seconds that never go back.
     """
@@ -49,64 +54,125 @@ class Keyboard:
         desk: Desk,
         *,
         may_finish: bool = False,
+        by_itself: bool = False,
         read_only: bool = False,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
         self._desk, self._may_finish, self._read_only = desk, may_finish, read_only
+        self._by_itself = by_itself and not read_only
         self._clock = clock
-        self._answer: Callable[[str], None] | None = None
+        self._answer: Callable[[str], bool] | None = None
         self._axis, self._typed = "", ""
-        self._paused = False
         self._prompt, self._gone_s = "", float("inf")
+        self._sweep_s: float | None = None
+        """When the countdown ends."""
+        self._counted = False
+        """Whether this pass has had its countdown."""
+        self._stopped_s: float | None = None
         self.finished = False
         """Whether the person ended the session without a confirming sweep."""
 
     @property
     def prompt(self) -> str:
         """A question to the person, or for a while what came of the last key."""
+        if self._stopped_s is not None and self._clock() - self._stopped_s >= STOP_CONFIRMED_S:
+            return say(
+                "STOP IS NOT CONFIRMED YET: use the hand controller, or cut the mount's power. "
+                "It is tried on."
+            )
         return self._prompt if self._clock() < self._gone_s else ""
 
-    def help_line(self, step: Step) -> str:
+    @property
+    def countdown(self) -> str:
+        """What is about to happen by itself; empty where nothing is."""
+        if self._sweep_s is None:
+            return ""
+        return say(
+            "HANDS OFF: THE MOUNT MOVES in {left_s:.0f} s, for the sweep that confirms it.   "
+            "n now   p not   s stop",
+            left_s=max(0.0, self._sweep_s - self._clock()),
+        )
+
+    def hint(self, now: SessionSnapshot) -> str:
+        """The key that the present advice needs."""
+        if self._read_only or now.step is not Step.ADJUSTING:
+            return ""
+        if now.paused:
+            return say("Paused. Press p to go on.")
+        if now.advice is None or self._sweep_s is not None:
+            return ""
+        if now.advice.action == "done":
+            if self._may_finish:
+                return say("Press f to finish, or n for a sweep that confirms it.")
+            return say("Press n for the sweep that confirms it.")
+        return NEXT_KEY.get(now.advice.action, "")
+
+    def help_line(self, now: SessionSnapshot) -> str:
         """The keys that do something now."""
-        if step in ENDED:
+        if now.step in ENDED:
             return ""
         if self._read_only:
             return say("only watching; Ctrl-C leaves")
-        keys = [say("s stop")]
-        if step is Step.ADJUSTING:
+        keys = [say("s STOP")]
+        if now.step is Step.ADJUSTING:
             keys += [
                 say("n new sweep"),
-                say("p go on") if self._paused else say("p pause"),
+                say("p go on") if now.paused else say("p pause"),
                 say("k snugged"),
+                say("u note turns"),
             ]
-            keys.append(say("u note turns"))
             if self._may_finish:
                 keys.append(say("f finish without a last sweep"))
         return joined("   ", keys)
+
+    def tick(self, now: SessionSnapshot) -> None:
+        """Let the time pass: count down to the confirming sweep, and ask for it."""
+        done = (
+            now.step is Step.ADJUSTING
+            and not now.paused
+            and now.advice is not None
+            and now.advice.action == "done"
+        )
+        if now.step is not Step.ADJUSTING:
+            self._counted = False
+        if not done or self._stopped_s is not None:
+            self._sweep_s = None
+        elif self._by_itself and not self._counted and self._answer is None:
+            self._counted = True
+            self._sweep_s = self._clock() + COUNTDOWN_S
+        elif self._sweep_s is not None and self._clock() >= self._sweep_s:
+            self._sweep_now()
 
     def press(self, key: str, now: SessionSnapshot) -> None:
         """Act on one key. Refusals are told by `prompt`, never raised."""
         if self._read_only:
             return
-        self._paused = now.paused
+        if key.lower() in STOP_KEYS:  # also in the midst of a question, as on the page
+            self._answer = self._sweep_s = None
+            self._end()
+            return
         if key == ESCAPE:
             self._answer = None
             self._tell("")
             return
-        if key.lower() in STOP_KEYS:  # also in the midst of another question, as on the page
-            self._ask(STOP_QUESTION, self._stop)
-            return
         if self._answer is not None:
-            self._answer(key)
-            return
-        if not key.strip():
-            return
-        self._tell("")
-        match key.lower():
+            if self._answer(key):
+                return
+            self._answer = None  # another key than the question asks for is a key like any other
+        if key.strip():
+            self._tell("")
+            self._act(key.lower(), now)
+
+    def _act(self, key: str, now: SessionSnapshot) -> None:
+        match key:
+            case "n" if self._sweep_s is not None:
+                self._sweep_now()
+            case "p" if self._sweep_s is not None:
+                self._sweep_s = None
+                self._tell(say("No sweep by itself: n starts it."))
             case "n":
                 self._ask(SWEEP_QUESTION, self._sweep)
             case "p":
-                self._paused = not now.paused
                 self._do(
                     Command.RESUME if now.paused else Command.PAUSE,
                     say("Going on.")
@@ -116,7 +182,6 @@ class Keyboard:
             case "k":
                 self._do(Command.SNUGGED, say("Noted: two fresh frames must agree now."))
             case "u":
-                self._typed = ""
                 self._ask(AXIS_QUESTION, self._choose_axis)
             case "f" if self._may_finish:
                 self._ask(
@@ -133,17 +198,21 @@ class Keyboard:
         """Show what stays until a key or the session takes it away."""
         self._prompt, self._gone_s = words, float("inf")
 
-    def _ask(self, question: str, answer: Callable[[str], None]) -> None:
-        self._answer = answer
+    def _ask(self, question: str, answer: Callable[[str], bool]) -> None:
+        """Ask; ``answer`` says whether a key was meant for it."""
+        self._answer, self._sweep_s = answer, None
         self._show(question)
 
-    def _said_yes(self, key: str) -> bool | None:
-        """Whether the question was answered with yes; None while it is not answered."""
+    def _yes_or_no(self, key: str, act: Callable[[], None]) -> bool:
         if key == "\n":
-            return None
+            return True
+        if key.lower() not in ("y", "n"):
+            return False
         self._answer = None
         self._tell("")
-        return key.lower() == "y"
+        if key.lower() == "y":
+            act()
+        return True
 
     def _do(self, command: Command, told: str, **details: object) -> None:
         try:
@@ -153,49 +222,43 @@ class Keyboard:
         else:
             self._tell(told)
 
-    def _stop(self, key: str) -> None:
-        if self._said_yes(key):
-            self._end()
+    def _finish(self, key: str) -> bool:
+        return self._yes_or_no(key, self._finish_now)
 
-    def _finish(self, key: str) -> None:
-        if self._said_yes(key) and self._end():
+    def _finish_now(self) -> None:
+        if self._end():
             self.finished = True
 
     def _end(self) -> bool:
+        self._show(say("Stopping ..."))
         try:
             self._desk.stop()
         except PolewrightError as error:
-            self._tell(say("{error}. {advice}", error=error, advice=error.advice))
-            return False
-        self._show("Stopping ...")
-        return True
-
-    def _sweep(self, key: str) -> None:
-        if self._said_yes(key):
-            self._do(Command.SWEEP, say("Hands off: a new sweep begins."))
-
-    def _choose_axis(self, key: str) -> None:
-        """Take a word up to Enter, or up to the number that follows it at once."""
-        if key.isalpha() or key in ERASE:
-            self._typed = self._typed[:-1] if key in ERASE else self._typed + key
-            self._show(AXIS_QUESTION + self._typed)
-            return
-        if not self._typed:
-            return
-        axis = adjuster(self._typed.lower())
-        if axis is None:
-            wrong, self._typed = self._typed, ""
             self._show(
                 say(
-                    "{wrong!r} is neither altitude nor azimuth.\n{axis_question}",
-                    wrong=wrong,
-                    axis_question=AXIS_QUESTION,
+                    "THE STOP DID NOT GET THROUGH ({error}): use the hand controller, or cut the "
+                    "mount's power. s tries again.",
+                    error=error,
                 )
             )
-            return
-        self._axis, self._typed = axis, key.strip()
-        self._answer = self._type_turns
-        self._show_typed()
+            return False
+        if self._stopped_s is None:
+            self._stopped_s = self._clock()
+        return True
+
+    def _sweep(self, key: str) -> bool:
+        return self._yes_or_no(key, self._sweep_now)
+
+    def _sweep_now(self) -> None:
+        self._sweep_s, self._counted = None, True
+        self._do(Command.SWEEP, say("Hands off: a new sweep begins."))
+
+    def _choose_axis(self, key: str) -> bool:
+        if key.lower() in AXES:
+            self._axis, self._typed = AXES[key.lower()], ""
+            self._answer = self._type_turns
+            self._show_typed()
+        return key.lower() not in OTHER_KEYS
 
     def _show_typed(self) -> None:
         positive = say("raises the axis") if self._axis == "altitude" else say("moves it east")
@@ -208,20 +271,28 @@ class Keyboard:
             )
         )
 
-    def _type_turns(self, key: str) -> None:
+    def _type_turns(self, key: str) -> bool:
+        if key.lower() in OTHER_KEYS:
+            return False
         if key == "\n":
-            if not self._typed:
-                return
-            self._answer = None
-            try:
-                turns = float(self._typed.replace(",", "."))
-            except ValueError:
-                self._tell(say("{typed!r} is not a number of turns.", typed=self._typed))
-                return
-            told = say(
-                "Noted: {turns:+g} turns of the {axis} adjuster.", turns=turns, axis=self._axis
-            )
-            self._do(Command.TURNS, told, axis=self._axis, turns=turns)
-            return
-        self._typed = self._typed[:-1] if key in ERASE else self._typed + key
+            if self._typed:
+                self._answer = None
+                self._note_turns()
+            return True
+        if key.lower() in AXES:
+            return self._choose_axis(key)
+        if key in ERASE:
+            self._typed = self._typed[:-1]
+        elif key in "+-.,0123456789":
+            self._typed += key
         self._show_typed()
+        return True
+
+    def _note_turns(self) -> None:
+        try:
+            turns = float(self._typed.replace(",", "."))
+        except ValueError:
+            self._tell(say("{typed!r} is not a number of turns.", typed=self._typed))
+            return
+        told = say("Noted: {turns:+g} turns of the {axis} adjuster.", turns=turns, axis=self._axis)
+        self._do(Command.TURNS, told, axis=self._axis, turns=turns)

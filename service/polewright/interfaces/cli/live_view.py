@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 from rich.console import Group, RenderableType
 from rich.progress_bar import ProgressBar
@@ -17,8 +18,16 @@ from polewright.interfaces.cli.terminal import styled
 from polewright.session.snapshot import ErrorNow, SessionSnapshot
 from polewright.session.states import ENDED, Step
 
-#: Rows of the plot, the largest first; terminals with few lines get a smaller one, or none.
-PLOT_ROWS = (13, 11, 9, 7, 0)
+#: Least and most rows of the plot; where there is no room for the least there is none.
+LEAST_ROWS, MOST_ROWS = 9, 41
+#: Columns between figures and plot.
+GAP = 2
+#: Half the plot's height in tolerances, the nearest first: it changes in steps, as a map does.
+ZOOMS = tuple(
+    step * decade for decade in (1.0, 10.0, 100.0, 1000.0) for step in (1.5, 2, 3, 4, 6, 9)
+)
+#: A note stays to be read so long, s; a warning longer (own choice).
+NOTE_S, WARNING_S = 15.0, 60.0
 #: A character is about twice as high as wide.
 ASPECT = 2.0
 #: 95 % of a two-dimensional normal distribution lie within so many sigmas: sqrt(-2 ln 0.05).
@@ -31,7 +40,7 @@ STEP_TITLES = {
     Step.CHECKING: say("checking the devices"),
     Step.PLANNING: say("planning the sweep"),
     Step.SWEEPING: say("SWEEPING: hands off, the mount moves by itself"),
-    Step.ADJUSTING: say("adjusting: turn the adjusters as told"),
+    Step.ADJUSTING: say("ADJUSTING"),
     Step.FINISHED: "finished",
     Step.STOPPED: "stopped",
     Step.FAILED: "failed",
@@ -50,52 +59,89 @@ _DIGITS = {
     ".": ("  ", "  ", "▪ "),
     "-": ("   ", "╺━╸", "   "),
 }
+_LETTERS = {
+    "a": ("┏━┓", "┣━┫", "╹ ╹"),
+    "c": ("┏━╸", "┃  ", "┗━╸"),
+    "d": ("┳━┓", "┃ ┃", "┻━┛"),
+    "e": ("┏━╸", "┣━╸", "┗━╸"),
+    "g": ("┏━╸", "┃╺┓", "┗━┛"),
+    "i": ("╻", "┃", "╹"),
+    "m": ("┏┳┓", "┃┃┃", "╹ ╹"),
+    "n": ("┏━┓", "┃ ┃", "╹ ╹"),
+    "r": ("┏━┓", "┣┳┛", "╹┗╸"),
+    "s": ("┏━╸", "┗━┓", "╺━┛"),
+}
+_ARROWS = {
+    "▲": ("  ▲  ", "  ┃  ", "  ┃  "),
+    "▼": ("  ┃  ", "  ┃  ", "  ▼  "),
+    "▶": ("     ", "━━━━▶", "     "),
+    "◀": ("     ", "◀━━━━", "     "),
+}
 
 
 def big(text: str) -> str:
-    """Draw digits three lines high."""
-    glyphs = [_DIGITS[character] for character in text]
+    """Draw a number, or the letters of a unit, three lines high."""
+    glyphs = [(_DIGITS | _LETTERS)[character] for character in text]
     return "\n".join(" ".join(glyph[row] for glyph in glyphs) for row in range(3))
 
 
+def beside(*blocks: str) -> str:
+    """Put blocks of three lines side by side."""
+    rows = zip(*(block.split("\n") for block in blocks), strict=True)
+    return "\n".join("  ".join(row) for row in rows)
+
+
 def arrow(heading: str | None, southern: bool | None) -> str:
-    """The way to move the axis, as seen by somebody who faces the pole."""
+    """The way the axis has to go, as seen by somebody who faces the pole."""
     east, west = ("◀", "▶") if southern else ("▶", "◀")
     return {"raise": "▲", "lower": "▼", "east": east, "west": west}.get(heading or "", " ")
 
 
+@dataclass(frozen=True)
+class KeysNow:
+    """What the last lines say."""
+
+    help_line: str = ""
+    """The keys that do something now."""
+    hint: str = ""
+    """The key that the advice needs."""
+    alert: str = ""
+    """What is about to happen by itself."""
+    prompt: str = ""
+    """A question, or what came of the last key."""
+
+
 def view(
-    now: SessionSnapshot, help_line: str, prompt: str, plot_rows: int = PLOT_ROWS[0]
+    now: SessionSnapshot, keys: KeysNow, *, plot_rows: int = LEAST_ROWS, width: int = 100
 ) -> RenderableType:
     """Draw a session; without the plot when ``plot_rows`` is 0."""
     parts: list[RenderableType] = [_headline(now)]
     if now.error is not None:
-        table = Table.grid(padding=(0, 4))
-        figures = _figures(now, now.error)
+        figures = figures_of(now, now.error, width)
         if plot_rows:
+            table = Table.grid(padding=(0, GAP))
             table.add_row(figures, plot(now, plot_rows))
+            parts += [table, legend(now)]
         else:
-            table.add_row(figures)
-        parts.append(table)
+            parts.append(figures)
     if now.advice is not None:
         parts.append(styled(now.advice.sentence, style="bold"))
         parts += [
             styled(say("! {caution}", caution=caution), style="yellow")
             for caution in now.advice.cautions
         ]
+    if keys.hint:
+        parts.append(styled(f" {translated(keys.hint)} ", style="bold reverse"))
     parts.append(_progress(now))
-    if now.notes:
-        parts.append(styled(say("Note: {notes}", notes=now.notes[-1]), style="dim"))
-    if now.failure is not None:
-        parts.append(
-            styled(
-                say("{message}. {advice}", message=now.failure.message, advice=now.failure.advice),
-                style="bold red",
-            )
-        )
+    note = now.noted
+    if note is not None and now.utc_s - note.utc_s <= (WARNING_S if note.warning else NOTE_S):
+        said = say("Note: {notes}", notes=note.text)
+        parts.append(styled(said, style="yellow" if note.warning else "dim"))
     if now.step not in ENDED:  # afterwards no key does anything
-        parts.append(styled(help_line, style="dim"))
-        parts.append(styled(prompt, style="reverse" if prompt else ""))
+        if keys.alert:
+            parts.append(styled(f" {translated(keys.alert)} ", style="bold reverse yellow"))
+        parts.append(styled(keys.help_line, style="dim"))
+        parts.append(styled(keys.prompt, style="reverse" if keys.prompt else ""))
     return Group(*parts)
 
 
@@ -105,37 +151,69 @@ def _headline(now: SessionSnapshot) -> Text:
     if now.paused:
         text.append(translated(say(" PAUSED ")), style="bold yellow")
     if now.step is Step.ADJUSTING and now.pass_kind is not None and now.goal_arcmin is not None:
-        near = now.pass_kind == "coarse"  # noqa: S105 - a pass, not a password
-        kind = say("first, coarse pass") if near else say("last pass")
+        coarse = now.pass_kind == "coarse"  # noqa: S105 - a pass, not a password
+        kind = say("first, coarse pass") if coarse else say("last pass")
         goal = say("  {kind}: goal {goal}", kind=kind, goal=arcmin_text(now.goal_arcmin))
         text.append(translated(goal), style="not reverse")
-    counts = say(
-        "  sweeps {sweeps}, moves {moves}, mount {motion}",
-        sweeps=now.sweeps,
-        moves=now.moves,
-        motion=now.motion,
-    )
+    counts = say("  sweep {sweeps}, mount {motion}", sweeps=now.sweeps, motion=now.motion)
     text.append(translated(counts), style="not reverse dim")
     return text
 
 
-def _figures(now: SessionSnapshot, error: ErrorNow) -> Group:
-    lines: list[RenderableType] = []
+def figures_of(now: SessionSnapshot, error: ErrorNow, width: int) -> Group:
+    """Draw the way left, large, and the figures behind it, for a terminal so many columns wide."""
     counts = error.state in ("settled", "bumped", "measured")
-    style = "bold" if counts else "dim"
-    number, unit = angle_parts(error.total_arcmin * ARCMIN)
-    lines.append(styled(big(number) + f" {translated(unit)}", style=style))
+    advice = now.advice
+    heading = advice.heading if advice is not None and advice.axis is not None else None
+    in_hand = advice is not None and heading is not None and advice.amount_arcmin > 0.0
+    size = advice.amount_arcmin if advice is not None and in_hand else error.total_arcmin
+    number, unit = angle_parts(size * ARCMIN)
+    tall = width >= 78
+    blocks = [big(number), big(unit)] if tall else [big(number), f"\n\n{translated(unit)}"]
+    what = say("total error")
+    if advice is not None and heading is not None and in_hand:
+        blocks.insert(0, "\n".join(_ARROWS[arrow(heading, now.southern)]))
+        what = {
+            "raise": say("way left: raise the axis"),
+            "lower": say("way left: lower the axis"),
+            "east": say("way left: axis to the east"),
+            "west": say("way left: axis to the west"),
+        }[heading]
+        if advice.turns is not None:
+            what = say("{what}, {turns:.2f} turns", what=what, turns=advice.turns)
+        if advice.passed:
+            what = say("{what}  PAST THE MARK: LET GO", what=what)
+    number_style = "bold" if counts else "dim"
+    lines: list[RenderableType] = [
+        styled(what, "bold"),
+        # An arcsecond is a sixtieth: its figure looks another at a glance.
+        styled(beside(*blocks), style=number_style + (" cyan" if unit == "arcsec" else "")),
+        styled(""),
+    ]
     age_s = max(0.0, now.utc_s - error.utc_s)
     lines.append(
         styled(
             say(
-                "± {sigma_total_arcmin} (1 sigma), {state}",
-                sigma_total_arcmin=arcmin_text(error.sigma_total_arcmin),
+                "total    {total}, {state}",
+                total=arcmin_text(error.total_arcmin, error.sigma_total_arcmin),
                 state=error.state,
             )
             + (say(", {age_s:.0f} s old", age_s=age_s) if age_s >= 10.0 else "")
         )
     )
+    for key, axis, value, words in (
+        ("altitude", say("altitude"), error.d_alt_arcmin, (say("too high"), say("too low"))),
+        (
+            "azimuth",
+            say("azimuth"),
+            error.d_az_sky_arcmin,
+            (say("too far east"), say("too far west")),
+        ),
+    ):
+        turned = advice is not None and advice.axis == key
+        lines.append(
+            styled(f"{translated(axis):<8} " + compass(value, *words), "bold" if turned else "")
+        )
     inside = error.upper95_arcmin <= now.tolerance_arcmin
     lines.append(
         styled(
@@ -147,37 +225,6 @@ def _figures(now: SessionSnapshot, error: ErrorNow) -> Group:
             style="green" if inside and counts else "",
         )
     )
-    lines.append(styled(""))
-    advice = now.advice
-    if advice is not None and advice.axis is not None and advice.heading is not None:
-        amount = advice.amount_arcmin
-        told = say(
-            "{arrow} {heading} {amount}",
-            arrow=arrow(advice.heading, now.southern),
-            heading=advice.heading,
-            amount=arcmin_text(amount),
-        )
-        if advice.turns is not None:
-            told += say(", {turns:.2f} turns", turns=advice.turns)
-        if advice.passed:
-            told += say("  PAST THE MARK")
-        lines.append(styled(told, style="bold reverse"))
-    for key, axis, value, words in (
-        ("altitude", say("altitude"), error.d_alt_arcmin, (say("too high"), say("too low"))),
-        (
-            "azimuth",
-            say("azimuth"),
-            error.d_az_sky_arcmin,
-            (say("too far east"), say("too far west")),
-        ),
-    ):
-        in_hand = advice is not None and advice.axis == key
-        mark = "→" if in_hand else " "
-        lines.append(
-            styled(
-                mark + f" {translated(axis):<9}" + compass(value, *words), "bold" if in_hand else ""
-            )
-        )
     return Group(*lines)
 
 
@@ -207,7 +254,29 @@ def _progress(now: SessionSnapshot) -> RenderableType:
     return table
 
 
-def plot(now: SessionSnapshot, rows: int = PLOT_ROWS[0]) -> Text:
+def reach_arcmin(now: SessionSnapshot) -> float:
+    """Half the plot's height: as near as the last reading allows, the tolerance always inside."""
+    here = now.error
+    far = 0.0 if here is None else max(abs(here.d_az_sky_arcmin), abs(here.d_alt_arcmin))
+    least = max(1.15 * far, now.tolerance_arcmin)
+    return next(
+        (zoom * now.tolerance_arcmin for zoom in ZOOMS if zoom * now.tolerance_arcmin >= least),
+        least,
+    )
+
+
+def legend(now: SessionSnapshot) -> Text:
+    """Say what the signs of the plot are, and how far it reaches."""
+    return styled(
+        say(
+            "@ axis   + pole   · tolerance   o before   ░ 95 % sure   edge: {reach}",
+            reach=arcmin_text(reach_arcmin(now)),
+        ),
+        style="dim",
+    )
+
+
+def plot(now: SessionSnapshot, rows: int) -> Text:
     """Draw the way so far in so many rows (odd): pole in the middle, as seen facing it.
 
     ``+`` the pole, ``·`` the tolerance's edge, ``o`` past readings, ``░`` where the axis is with
@@ -216,10 +285,7 @@ def plot(now: SessionSnapshot, rows: int = PLOT_ROWS[0]) -> Text:
     way = [(point.d_az_sky_arcmin, point.d_alt_arcmin) for point in now.trail]
     error = now.error
     here = None if error is None else (error.d_az_sky_arcmin, error.d_alt_arcmin)
-    reach = max(
-        [1.5 * now.tolerance_arcmin]
-        + [1.15 * max(abs(east), abs(up)) for east, up in [*way, *([here] if here else [])]]
-    )
+    reach = reach_arcmin(now)
     mirror = -1.0 if now.southern else 1.0
     columns = 2 * rows + 1
     middle_row, middle_column = rows // 2, columns // 2
@@ -238,8 +304,8 @@ def plot(now: SessionSnapshot, rows: int = PLOT_ROWS[0]) -> Text:
                 east = mirror * (column - middle_column) * unit / ASPECT
                 if _inside(error, east, (middle_row - row) * unit):
                     grid[row][column] = "░"
-    for step in range(72):
-        angle = math.radians(5.0 * step)
+    for degrees in range(0, 360, 2):
+        angle = math.radians(degrees)
         radius = now.tolerance_arcmin
         mark(radius * math.cos(angle), radius * math.sin(angle), "·")
     mark(0.0, 0.0, "+")
@@ -250,10 +316,9 @@ def plot(now: SessionSnapshot, rows: int = PLOT_ROWS[0]) -> Text:
     sides = (say("east"), say("west")) if now.southern else (say("west"), say("east"))
     left, right = (translated(side) for side in sides)
     high, low = translated(say("too high")), translated(say("too low"))
-    edge = translated(say("edge {reach} from +", reach=arcmin_text(reach)))
     text = styled(f"{high:^{columns}}\n", style="dim")
     text.append("\n".join("".join(row) for row in grid), style="not dim")
-    text.append(f"\n{left}{low:^{columns - len(left) - len(right)}}{right}\n{edge:^{columns}}")
+    text.append(f"\n{left}{low:^{columns - len(left) - len(right)}}{right}")
     return text
 
 

@@ -9,6 +9,7 @@ from functools import partial
 
 from rich.console import RenderableType
 from rich.live import Live
+from rich.measure import Measurement
 from rich.text import Text
 
 from polewright.foundation.angle_text import arcmin_text
@@ -18,7 +19,15 @@ from polewright.interfaces.cli.console import TerminalListener, compass
 from polewright.interfaces.cli.desk import Desk, LocalDesk
 from polewright.interfaces.cli.keyboard import Keyboard
 from polewright.interfaces.cli.keys import Keys, keys_of_stdin
-from polewright.interfaces.cli.live_view import PLOT_ROWS, view
+from polewright.interfaces.cli.live_view import (
+    GAP,
+    LEAST_ROWS,
+    MOST_ROWS,
+    KeysNow,
+    figures_of,
+    legend,
+    view,
+)
 from polewright.interfaces.cli.terminal import Console, headed
 from polewright.records import events
 from polewright.session.session import AlignSession
@@ -69,16 +78,27 @@ def press_all(keys: Keys, keyboard: Keyboard, now: SessionSnapshot) -> bool:
     while key := keys.pressed():
         keyboard.press(key, now)
         any_key = True
+    keyboard.tick(now)
     return any_key
 
 
-def fitting(console: Console, now: SessionSnapshot, help_line: str, prompt: str) -> RenderableType:
-    """Draw a session so that the terminal shows all of it: the keys stand in the last lines."""
-    for rows in PLOT_ROWS[:-1]:
-        drawn = view(now, help_line, prompt, rows)
-        if len(console.render_lines(drawn)) < console.height:
-            return drawn
-    return view(now, help_line, prompt, PLOT_ROWS[-1])
+def fitting(console: Console, now: SessionSnapshot, keys: KeysNow) -> RenderableType:
+    """Draw a session so that the terminal shows all of it, with the largest plot that fits."""
+
+    def lines_of(drawn: RenderableType) -> int:
+        return len(console.render_lines(drawn))
+
+    width = console.width
+    bare = view(now, keys, plot_rows=0, width=width)
+    if now.error is None:
+        return bare
+    figures = figures_of(now, now.error, width)
+    wide = Measurement.get(console, console.options, figures).maximum
+    spare = console.height - 1 - lines_of(bare) - lines_of(legend(now))
+    rows = min(MOST_ROWS, lines_of(figures) + spare - 2, (width - wide - GAP - 1) // 2)
+    rows -= 1 - rows % 2
+    fits = spare >= 0 and rows >= LEAST_ROWS
+    return view(now, keys, plot_rows=rows, width=width) if fits else bare
 
 
 def show(
@@ -93,7 +113,10 @@ def show(
         now = desk.look(version, 0.0)
 
         def picture() -> RenderableType:
-            return fitting(console, now, keyboard.help_line(now.step), keyboard.prompt)
+            last = KeysNow(
+                keyboard.help_line(now), keyboard.hint(now), keyboard.countdown, keyboard.prompt
+            )
+            return fitting(console, now, last)
 
         with Live(
             get_renderable=picture,
@@ -128,7 +151,7 @@ def obey_keys(
         running: whether to go on.
         told: a line about a snapshot; printed when it is another than before.
     """
-    answered, last, version = "", "", -1
+    answered, last, version, counting = "", "", -1, False
     with keys_of_stdin() as keys:
         now = desk.look(version, 0.0)
         while running(now):
@@ -136,6 +159,9 @@ def obey_keys(
             if keyboard.prompt not in ("", answered):
                 console.print(keyboard.prompt)
             answered = keyboard.prompt
+            if keyboard.countdown and not counting:
+                console.print(keyboard.countdown)
+            counting = bool(keyboard.countdown)
             now = desk.look(version, LOOK_S)
             version = now.version
             line = told(now)
@@ -178,7 +204,7 @@ def _run(
     shown: Callable[[Desk, Keyboard, Running], SessionSnapshot],
 ) -> tuple[AlignSession, ExitCode, Keyboard]:
     desk = LocalDesk(session)
-    keyboard = Keyboard(desk, may_finish=may_finish)
+    keyboard = Keyboard(desk, may_finish=may_finish, by_itself=not may_finish)
     trouble: list[BaseException] = []
 
     def work() -> None:

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from polewright.calculation.geometry.shared_errors import SharedErrors
 from polewright.calculation.planning.errors import NoSweepFits
+from polewright.calculation.planning.feasibility import CROSSES
 from polewright.calculation.planning.horizon import Horizon
 from polewright.calculation.planning.horizon_text import parse_horizon
 from polewright.calculation.planning.limits import MountLimits, SkyLimits
@@ -273,7 +274,8 @@ def _stays(request: PlanRequest, solver: object) -> SweepPlan:
 def tell_plan(rig: Rig, request: PlanRequest, plan: SweepPlan) -> None:
     """Tell a sweep that is about to be made to whoever listens."""
     for sentence in plan.warnings:
-        rig.note(sentence)
+        if sentence != CROSSES:  # told as it is about to happen
+            rig.note(sentence)
     if rig.on_plan is not None:
         rig.on_plan(request, plan)
     rig.emit(

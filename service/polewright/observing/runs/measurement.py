@@ -19,9 +19,10 @@ from polewright.foundation.angles import ARCMIN, ARCSEC, DEG, azalt_from_enu, sp
 from polewright.foundation.language import say
 from polewright.observing.capture.auto_exposure import wanted_sigma
 from polewright.observing.plan.frame_noise import frame_noise
-from polewright.observing.plan.plan_from_config import planned_points
+from polewright.observing.plan.plan_from_config import planned_sweep, sweep_points
 from polewright.observing.rig.rig import Rig
 from polewright.observing.rig.timings import SweepTimes
+from polewright.observing.safety.keep_clear import keep_clear
 from polewright.observing.safety.stopping import motion_stopped_on_trouble, stop_now
 from polewright.observing.safety.watchdog_client import watched
 from polewright.observing.sweep.axis_from_points import FittedSweep, fit_points
@@ -71,8 +72,11 @@ def measure_axis(rig: Rig, points: Sequence[Pointing] | None = None) -> Measurem
         calculation.geometry.errors.SweepNotRigid: the solved points contradict each other.
         MotionUnknown: as `motion_stopped_on_trouble` says.
     """
-    points = planned_points(rig) if points is None else points
+    plan = planned_sweep(rig) if points is None else None
+    points = sweep_points(plan) if plan is not None else points or ()
     with watched(rig), motion_stopped_on_trouble(rig.telescope, rig.clock, rig.emit):
+        if plan is not None:
+            keep_clear(rig, plan)
         measured = measure(rig, points)
         if rig.config.run.afterwards == "stop":
             stop_now(rig.telescope, say("the run is over and the mount does not confirm its stop"))

@@ -16,6 +16,7 @@ import re
 import socket
 import stat
 import sys
+import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
@@ -56,10 +57,8 @@ class MountTaken(DeviceError):
         self.where, self.holder = where, holder
 
     def __str__(self) -> str:
-        by = say(" ({holder})", holder=self.holder) if self.holder else ""
-        return say(
-            "{where}: another run of this computer has the mount{by}", where=self.where, by=by
-        )
+        by = say(": {holder}", holder=self.holder) if self.holder else ""
+        return say("another run on this computer drives {where}{by}", where=self.where, by=by)
 
 
 @contextmanager
@@ -166,7 +165,15 @@ def _say_who(descriptor: int) -> None:
     with contextlib.suppress(OSError):
         os.ftruncate(descriptor, 0)
         os.lseek(descriptor, 0, os.SEEK_SET)
-        os.write(descriptor, f"process {os.getpid()} of {_user()}\n".encode())
+        who = f"{_command()}process {os.getpid()} of {_user()}, since {time.strftime('%H:%M')}"
+        os.write(descriptor, f"{who}\n".encode())
+
+
+def _command() -> str:
+    """Name the command that this program was started with, such as "polewright align, "."""
+    program, *words = [Path(sys.argv[0]).name, *sys.argv[1:2]]
+    named = program == "polewright" and words and words[0].isalpha()
+    return f"{program} {words[0]}, " if named else ""
 
 
 def _user() -> str:
