@@ -255,6 +255,8 @@ def test_the_countdown_ends_where_the_reading_is_no_longer_good() -> None:
     keyboard.tick(snapshot())
 
     assert (keyboard.countdown, desk.asked) == ("", [])
+    keyboard.tick(snapshot(advice=DONE))
+    assert "in 15 s" in keyboard.countdown
 
 
 @pytest.mark.parametrize(

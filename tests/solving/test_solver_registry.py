@@ -44,7 +44,7 @@ def test_a_solver_whose_code_is_missing_says_so(monkeypatch: pytest.MonkeyPatch)
 @pytest.mark.parametrize(
     ("error", "says"),
     [
-        (TooFewStars(3, 4), "3 stars found in the frame, at least 4"),
+        (TooFewStars(3, 4), "3 stars found in the frame, 4 needed"),
         (NoMatch("near the pole", (5.4, 3.6), 20, "why"), "20 stars found match no place near"),
         (NoMatch("anywhere in the sky"), "a field of unknown size"),
         (SolutionRejected("x", "mirrored"), "mirrored"),

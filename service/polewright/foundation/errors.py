@@ -14,8 +14,9 @@
     └── MotionUnknown      the mount could not be confirmed to have stopped
         └── LeftInHaste        nobody waited for it
 
-A leaf names a situation. ``str(error)`` says what happened, with numbers and units;
-``error.advice`` says what to do. Numbers also travel as attributes.
+A leaf names a situation. ``str(error)`` says in a line what happened, with numbers and units;
+``error.likely`` why, most likely, where that is not in it; ``error.advice`` what to do;
+``error.details`` what was tried or measured. Numbers also travel as attributes.
 """
 
 from __future__ import annotations
@@ -73,6 +74,8 @@ class PolewrightError(Exception):
     advice = ""
     brief = ""
     """The cause in one line, for a phone; empty where the sentence itself is that short."""
+    likely = ""
+    details: tuple[str, ...] = ()
 
 
 class ConfigError(PolewrightError):

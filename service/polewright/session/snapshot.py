@@ -114,7 +114,9 @@ class Failure(_Part):
     )
     brief: Prose = Field("", description="the cause in one line, where it has one")
     message: Prose
+    likely: Prose = ""
     advice: Prose
+    details: tuple[Prose, ...] = ()
     exit_code: int
 
 

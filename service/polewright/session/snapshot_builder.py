@@ -297,7 +297,9 @@ class Board:
                 kind=FAILURE_KINDS.get(error.code, "refused" if early else "failed"),
                 brief=error.brief,
                 message=str(error),
+                likely=error.likely,
                 advice=error.advice,
+                details=error.details,
                 exit_code=int(error.exit_code),
             ),
         )

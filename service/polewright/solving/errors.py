@@ -30,9 +30,12 @@ class TooFewStars(SolveError):
     """The frame shows fewer stars than a solve needs."""
 
     code = "too_few_stars"
+    likely = say(
+        "clouds, dew, a branch or a wall in front of the telescope, or it is far out of focus."
+    )
     advice = say(
-        "Expose longer, check focus and that the cover is off, wait for clouds to pass, "
-        "or bin the camera."
+        "Look at the sky and through the telescope; focus (`polewright check --loop` shows the "
+        "stars' size); then expose longer."
     )
 
     def __init__(self, found: int, needed: int) -> None:
@@ -42,7 +45,7 @@ class TooFewStars(SolveError):
 
     def __str__(self) -> str:
         return say(
-            "{found} stars found in the frame, at least {needed} needed to solve it",
+            "{found} stars found in the frame, {needed} needed",
             found=self.found,
             needed=self.needed,
         )
@@ -60,10 +63,10 @@ class NoMatch(SolveError):
     """
 
     code = "no_match"
+    likely = say("focal length or pixel size in the configuration are far from the truth.")
     advice = say(
-        "Check focal length and pixel size in the configuration (a wrong field size is "
-        "the commonest reason), check that the mount's coordinates are about right or "
-        "widen the search radius, then focus and exposure time."
+        "Run `polewright profile --solve`: it finds the focal length from one frame. If that "
+        "fails too, focus (`polewright check --loop`) and expose longer."
     )
 
     def __init__(
@@ -308,7 +311,17 @@ class FieldTooNarrow(SolveError):
         super().__init__(field_deg, expected, needed, catalogue, where)
         self.field_deg, self.expected, self.needed = field_deg, expected, needed
         self.catalogue, self.where = catalogue, where
-        self.advice = TWO_WAYS_OUT
+        self.likely = say(
+            "the telescope's field is narrow, or focal length or pixel size in the configuration "
+            "are wrong."
+        )
+        self.advice = say(
+            "If {width:.2f} x {height:.2f} deg is not your field, correct [optics], or let "
+            "`polewright profile --solve` find the focal length. If it is: {ways}",
+            width=field_deg[0],
+            height=field_deg[1],
+            ways=TWO_WAYS_OUT,
+        )
 
     def __str__(self) -> str:
         width, height = self.field_deg

@@ -99,11 +99,14 @@ class SweepNotRigid(GeometryError):
     """The attitudes contradict a turn about one fixed axis."""
 
     code = "sweep_not_rigid"
+    likely = say(
+        "something else moved: an adjuster, a clutch that slips, the tripod, or the wind did it."
+    )
     advice = say(
-        "Something else moved: leave the adjusters alone during a sweep; check that the "
-        "declination clutch is locked, that nothing slips or touches the tripod, that there is "
-        "no gust, and repeat the sweep. If it persists, take more points: the one that stands "
-        "out is a wrong solve or a shifted mirror. `polewright handbook trouble` says more."
+        "Leave the adjusters alone during a sweep; check that the declination clutch is locked "
+        "and that nothing touches the tripod, and repeat the sweep. If it persists, take more "
+        "points: the one that stands out is a wrong solve or a shifted mirror. `polewright "
+        "handbook trouble` says more."
     )
 
     def __init__(
@@ -123,12 +126,20 @@ class SweepNotRigid(GeometryError):
             else say("; without point {worst} the rest agrees best", worst=self.worst + 1)
         )
         return say(
-            "The sweep is not a turn about one fixed axis: chi-square {chi2:.1f} for "
-            "{dof} degrees of freedom (chance {p_value:.1e}), residuals up to "
-            "{largest_residual}{told}",
-            chi2=self.chi2,
-            dof=self.dof,
-            p_value=self.p_value,
+            "The sweep is not a turn about one fixed axis: a point lies {largest_residual} "
+            "off{told}",
             largest_residual=angle_text(self.largest_residual),
             told=told,
+        )
+
+    @property
+    def details(self) -> tuple[str, ...]:  # type: ignore[override]
+        """The test that failed."""
+        return (
+            say(
+                "Chi-square {chi2:.1f} for {dof} degrees of freedom (chance {p_value:.1e}).",
+                chi2=self.chi2,
+                dof=self.dof,
+                p_value=self.p_value,
+            ),
         )

@@ -490,9 +490,14 @@ def _transport_error(error: Exception, where: Where, member: str, timeout_s: flo
     if has(requests.exceptions.InvalidURL, urllib3.exceptions.LocationParseError, UnicodeError):
         return ServerUnreachable(where, member, say("'{host}' is not a host name", host=where.host))
     if has(socket.gaierror):
-        return ServerUnreachable(
+        unknown = ServerUnreachable(
             where, member, say("host name '{host}' is not known", host=where.host)
         )
+        unknown.likely = say(
+            "the host's name is misspelt, or this network does not know it: an address in numbers "
+            "always works."
+        )
+        return unknown
     if has(ConnectionRefusedError):
         return ServerUnreachable(
             where, member, say("connection refused: nothing listens on this port")

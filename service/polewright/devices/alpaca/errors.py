@@ -90,6 +90,7 @@ class ServerUnreachable(AlpacaError):
 
     code = "server_unreachable"
     situation = say("no connection")
+    likely = say("the Alpaca server is not started, or it has another address or port.")
     server_answered = False
     advice = say(
         "Check that the Alpaca server runs and that host and port are right (often "
@@ -103,6 +104,7 @@ class DeviceSilent(AlpacaError):
 
     code = "device_silent"
     situation = say("no answer in time")
+    likely = say("the device has no power or cable, or its driver hangs.")
     server_answered = False
     advice = say(
         "Look at the device's power and cable and at its driver's window; restart its "
@@ -204,6 +206,9 @@ class WrongAddress(HttpRejected):
 
     code = "wrong_address"
     situation = say("not found there")
+    likely = say(
+        "another web server listens at this address and port, or the device number is wrong."
+    )
     advice = say(
         "Check the port and the device number: `polewright devices` lists what each "
         "server offers. Another web server may be listening on this port."
@@ -288,6 +293,7 @@ class NotConnected(RefusedByDevice):
 
     code = "not_connected"
     situation = say("the device is not connected")
+    likely = say("it has no power, or its cable or port is wrong in its driver's settings.")
     advice = say(
         "Check power and cable, then connect the device (a measurement does so at its start)."
     )
@@ -314,7 +320,10 @@ class InvalidOperation(RefusedByDevice):
 
     code = "invalid_operation"
     situation = say("not possible now")
-    advice = say("Check what the device is doing (tracking, exposing, limits), then try again.")
+    likely = say("tracking is off, a limit is reached, or another program has the device at work.")
+    advice = say(
+        "Set that right at the device or in its driver (what it says is above); try again."
+    )
 
 
 class ActionNotImplemented(RefusedByDevice):
@@ -348,6 +357,7 @@ class NotConnectedInTime(AlpacaError):
 
     code = "not_connected_in_time"
     situation = say("did not connect in time")
+    likely = say("it has no power, or its cable or port is wrong in its driver's settings.")
     advice = say(
         "Check power and cable of the device, and the port chosen in its driver's settings."
     )

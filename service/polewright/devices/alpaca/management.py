@@ -121,20 +121,20 @@ def _name_of(connection: AlpacaConnection, device_type: str, number: int) -> str
 
 def list_servers(
     addresses: Iterable[tuple[str, int]], *, timeout_s: float = 3.0
-) -> tuple[list[ServerListing], list[str]]:
-    """Return the listings of all servers that answer, and a message for each that did not.
+) -> tuple[list[ServerListing], list[AlpacaError]]:
+    """Return the listings of all servers that answer, and the error of each that did not.
 
     A server that answered under several addresses (same unique ids) is listed once.
     """
     listings: list[ServerListing] = []
-    silent: list[tuple[int, str]] = []
+    silent: list[AlpacaError] = []
     seen: set[frozenset[str]] = set()
     for host, port in addresses:
         with AlpacaConnection(host, port, timeout_s=timeout_s) as connection:
             try:
                 listing = list_server(connection)
             except AlpacaError as exc:
-                silent.append((port, str(exc)))
+                silent.append(exc)
                 continue
         ids = frozenset(d.UniqueID for d in listing.devices if d.UniqueID)
         if ids and ids in seen:
@@ -143,4 +143,4 @@ def list_servers(
         listings.append(listing)
     # A server on this computer that listens on loopback only is found under other addresses, too.
     here = {listing.port for listing in listings if is_loopback(listing.host)}
-    return listings, [told for port, told in silent if port not in here]
+    return listings, [error for error in silent if error.where.port not in here]

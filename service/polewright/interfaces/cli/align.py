@@ -13,14 +13,14 @@ from polewright.foundation.clock import clock_from_environment
 from polewright.foundation.errors import ExitCode
 from polewright.foundation.language import say
 from polewright.interfaces.cli.console import (
-    ending_word,
     exit_with,
+    print_failure,
     print_result,
     told_plainly,
     write_out,
 )
 from polewright.interfaces.cli.options import ConfigPath, with_rig_options
-from polewright.interfaces.cli.terminal import Console, headed
+from polewright.interfaces.cli.terminal import Console
 
 AsJson = Annotated[
     bool,
@@ -206,16 +206,8 @@ class Told:
                 ),
             )
         if now.failure is not None and not self.unconfirmed_end:
-            word = ending_word(self.code)
-            console.print(
-                headed(
-                    say("{word}:", word=word),
-                    "bold",
-                    say(" {message}", message=now.failure.message),
-                )
-            )
-            if now.failure.advice:
-                console.print(say("What to do: {advice}", advice=now.failure.advice))
+            told = now.failure
+            print_failure(console, self.code, told.message, told.likely, told.advice, told.details)
         words = {
             "unasked": say("The mount was not reached in this run: it is as it was before."),
             "still": say("The mount stands still; tracking is off."),

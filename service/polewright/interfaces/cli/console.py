@@ -6,7 +6,7 @@ import json
 import signal
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from types import FrameType
 
@@ -115,7 +115,8 @@ class TerminalListener:
                 return say(
                     "  point {point} of {points}: solved with {matched} stars, rms "
                     "{rms_arcsec}, azimuth {azimuth_deg:.1f}°, altitude "
-                    "{altitude_deg:.1f}°; the mount was {mount_offset_arcmin} off",
+                    "{altitude_deg:.1f}°; the mount's pointing is {mount_offset_arcmin} off "
+                    "(not the axis error)",
                     point=event.point,
                     points=event.points,
                     matched=event.matched,
@@ -125,14 +126,12 @@ class TerminalListener:
                     mount_offset_arcmin=arcmin_text(event.mount_offset_arcmin),
                 )
             case events.MotionStopped(state="stopped"):
-                return headed(
-                    say("Motion stopped"), "bold", say(" ({reason})", reason=event.reason)
-                )
+                return styled(say("Motion stopped."), "bold")  # why is told at the end
             case events.MotionStopped():
                 alarm = say(
                     "MOTION {state}: go and look at the mount now", state=event.state.upper()
                 )
-                return headed(alarm, "bold red", say(" ({reason})", reason=event.reason))
+                return styled(alarm, "bold red")
         return ""
 
 
@@ -182,12 +181,9 @@ def print_result(console: Console, result: MeasurementResult) -> None:
     else:
         console.print(
             say(
-                "Fit check: chi-square {chi2:.1f} for {dof} degrees of freedom (p = "
-                "{p_value:.2g}).",
-                chi2=axis.chi2,
-                dof=axis.dof,
-                p_value=axis.p_value,
-            ),
+                "Fit check passed: the {points} points agree with one fixed axis.",
+                points=len(result.points),
+            )
         )
     within = ("Within", "green") if result.within_tolerance else (say("Not within"), "bold")
     console.print(
@@ -260,7 +256,9 @@ def error_document(error: PolewrightError) -> dict[str, object]:
         "error": {
             "code": error.code,
             "message": str(error),
+            "likely": error.likely,
             "advice": error.advice,
+            "details": list(error.details),
             "exit_code": int(error.exit_code),
             "fields": fields,
         },
@@ -270,6 +268,27 @@ def error_document(error: PolewrightError) -> dict[str, object]:
 def ending_word(code: ExitCode) -> str:
     """What to call an early end: a stop that was asked for is no error."""
     return say("Stopped") if code is ExitCode.INTERRUPTED else say("Error")
+
+
+def print_failure(
+    console: Console,
+    code: ExitCode,
+    message: str,
+    likely: str,
+    advice: str,
+    details: Sequence[str] = (),
+) -> None:
+    """Print an early end: what happened, why most likely, what to do; then the details."""
+    word = ending_word(code)
+    console.print(headed(say("{word}:", word=word), "bold red", say(" {error}", error=message)))
+    if likely:
+        console.print(headed(say("Most likely:"), "bold", say(" {likely}", likely=likely)))
+    if advice:
+        console.print(headed(say("What to do:"), "bold", say(" {advice}", advice=advice)))
+    if details:
+        console.print(styled(say("\nDetails:"), "dim"))
+        for detail in details:
+            console.print(styled(say("  {detail}", detail=detail), "dim"))
 
 
 LEFT_TRACKING = say("The mount is unparked and tracking: do not leave it unattended like this.")
@@ -286,10 +305,9 @@ def told_plainly(console: Console, *, as_json: bool) -> Iterator[None]:
     except PolewrightError as error:
         if as_json:
             sys.stdout.write(json.dumps(error_document(error), default=str) + "\n")
-        word = ending_word(error.exit_code)
-        console.print(headed(say("{word}:", word=word), "bold red", say(" {error}", error=error)))
-        if error.advice:
-            console.print(say("What to do: {advice}", advice=error.advice))
+        print_failure(
+            console, error.exit_code, str(error), error.likely, error.advice, error.details
+        )
         raise SystemExit(int(error.exit_code)) from None
 
 

@@ -53,8 +53,8 @@ def devices(
         listings, troubles = list_servers(servers, timeout_s=timeout_s)
         if not listings:
             raise NoDeviceFound("device", troubles) if host is None else ServerSilent(troubles)
-        for sentence in troubles:
-            console.print(sentence)
+        for trouble in troubles:
+            console.print(str(trouble))
         rows = [
             {
                 "host": listing.host,

@@ -66,8 +66,8 @@ class Keyboard:
         self._prompt, self._gone_s = "", float("inf")
         self._sweep_s: float | None = None
         """When the countdown ends."""
-        self._counted = False
-        """Whether this pass has had its countdown."""
+        self._held = False
+        """Whether nothing starts by itself in this pass any more: the person decides."""
         self._stopped_s: float | None = None
         self.finished = False
         """Whether the person ended the session without a confirming sweep."""
@@ -88,8 +88,7 @@ class Keyboard:
         if self._sweep_s is None:
             return ""
         return say(
-            "HANDS OFF: THE MOUNT MOVES in {left_s:.0f} s, for the sweep that confirms it.   "
-            "n now   p not   s stop",
+            "HANDS OFF: THE MOUNT MOVES in {left_s:.0f} s, to confirm.   n now   p not   s stop",
             left_s=max(0.0, self._sweep_s - self._clock()),
         )
 
@@ -134,14 +133,13 @@ class Keyboard:
             and now.advice.action == "done"
         )
         if now.step is not Step.ADJUSTING:
-            self._counted = False
-        if not done or self._stopped_s is not None:
+            self._held = False
+        if not done or self._held or self._stopped_s is not None:
             self._sweep_s = None
-        elif self._by_itself and not self._counted and self._answer is None:
-            self._counted = True
-            self._sweep_s = self._clock() + COUNTDOWN_S
         elif self._sweep_s is not None and self._clock() >= self._sweep_s:
             self._sweep_now()
+        elif self._by_itself and self._sweep_s is None and self._answer is None:
+            self._sweep_s = self._clock() + COUNTDOWN_S
 
     def press(self, key: str, now: SessionSnapshot) -> None:
         """Act on one key. Refusals are told by `prompt`, never raised."""
@@ -168,7 +166,7 @@ class Keyboard:
             case "n" if self._sweep_s is not None:
                 self._sweep_now()
             case "p" if self._sweep_s is not None:
-                self._sweep_s = None
+                self._sweep_s, self._held = None, True
                 self._tell(say("No sweep by itself: n starts it."))
             case "n":
                 self._ask(SWEEP_QUESTION, self._sweep)
@@ -200,7 +198,7 @@ class Keyboard:
 
     def _ask(self, question: str, answer: Callable[[str], bool]) -> None:
         """Ask; ``answer`` says whether a key was meant for it."""
-        self._answer, self._sweep_s = answer, None
+        self._answer, self._sweep_s, self._held = answer, None, True
         self._show(question)
 
     def _yes_or_no(self, key: str, act: Callable[[], None]) -> bool:
@@ -250,7 +248,7 @@ class Keyboard:
         return self._yes_or_no(key, self._sweep_now)
 
     def _sweep_now(self) -> None:
-        self._sweep_s, self._counted = None, True
+        self._sweep_s, self._held = None, True
         self._do(Command.SWEEP, say("Hands off: a new sweep begins."))
 
     def _choose_axis(self, key: str) -> bool:

@@ -121,6 +121,10 @@ ConfigPath = Annotated[
 ]
 
 
+ACCEPT_SITE_HELP = (
+    "go on although site or clock of the mount contradict ours, which are used; for this run "
+    "only, and written down"
+)
 _ACCEPT = inspect.Parameter(
     ACCEPT_SITE,
     inspect.Parameter.KEYWORD_ONLY,
@@ -129,8 +133,7 @@ _ACCEPT = inspect.Parameter(
         bool,
         typer.Option(
             "--accept-site",
-            help="go on although site or clock of the mount contradict ours, which are used; for "
-            "this run only, and written down",
+            help=ACCEPT_SITE_HELP,
         ),
     ],
 )

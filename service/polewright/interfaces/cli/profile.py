@@ -20,6 +20,7 @@ from polewright.interfaces.cli.console import (
     stop_on_signals,
     told_plainly,
 )
+from polewright.interfaces.cli.options import ACCEPT_SITE_HELP
 from polewright.interfaces.cli.terminal import Console
 from polewright.interfaces.rig_setup.questions import QUESTIONS, Question
 
@@ -82,6 +83,9 @@ def profile(
             "--solve", help="find the focal length: take one frame of the night sky and solve it"
         ),
     ] = False,
+    accept_site: Annotated[
+        bool, typer.Option("--accept-site", help=f"with --solve: {ACCEPT_SITE_HELP}")
+    ] = False,
     yes: Annotated[bool, typer.Option("--yes", "-y", help="write without asking")] = False,
     dry_run: Annotated[
         bool, typer.Option("--dry-run", help="show what would change, and write nothing")
@@ -119,7 +123,7 @@ def profile(
             )
         found = None
         if solve:
-            found = _solve(now, console)
+            found = _solve(now.accepting_site() if accept_site else now, console)
             changes["optics.focal_length_mm"] = round(found.focal_length_mm, 1)
             if found.distortion_k1 or (found.distortion_k1 == 0.0 and now.optics.distortion_k1):
                 changes["optics.distortion_k1"] = round(found.distortion_k1, 5)

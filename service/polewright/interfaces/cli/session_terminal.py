@@ -46,7 +46,8 @@ class SessionLines(TerminalListener):
     def _line(self, event: events.Event) -> str | Text:
         match event:
             case events.StepChanged():
-                why = say(" ({why})", why=event.why) if event.why else ""
+                ended = event.step in ("failed", "stopped")  # why is told at the end
+                why = say(" ({why})", why=event.why) if event.why and not ended else ""
                 return headed(event.step, "bold", why)
             case events.AxisMeasured():
                 return say(

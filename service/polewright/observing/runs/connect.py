@@ -20,6 +20,7 @@ from polewright.devices.alpaca.camera import Camera
 from polewright.devices.alpaca.client import AlpacaConnection
 from polewright.devices.alpaca.device import Device
 from polewright.devices.alpaca.discovery import discover
+from polewright.devices.alpaca.errors import AlpacaError
 from polewright.devices.alpaca.management import list_servers
 from polewright.devices.alpaca.models import ConfiguredDevice
 from polewright.devices.alpaca.observing_conditions import ObservingConditions
@@ -65,9 +66,19 @@ class NoDeviceFound(DeviceError):
 
     code = "no_device_found"
 
-    def __init__(self, device: str, looked_at: Sequence[str]) -> None:
-        super().__init__(device, tuple(looked_at))
-        self.device, self.looked_at = device, tuple(looked_at)
+    def __init__(
+        self, device: str, looked_at: Sequence[str | AlpacaError], *, named: bool = False
+    ) -> None:
+        super().__init__(device, tuple(looked_at), named)
+        self.device = device
+        silent = [item for item in looked_at if isinstance(item, AlpacaError)]
+        self.looked_at = tuple(
+            f"{item.where.address}: {item.situation}" if isinstance(item, AlpacaError) else item
+            for item in looked_at
+        )
+        self.details = tuple(str(item) for item in silent)
+        if len(silent) == 1 == len(looked_at):
+            self.likely = silent[0].likely
         section = _SECTIONS.get(device, device)
         table = say("[telescope] and [camera]") if device == "device" else f"[{section}]"
         self.advice = say(
@@ -76,6 +87,13 @@ class NoDeviceFound(DeviceError):
             "firewall give {table} host and port in the configuration instead.",
             table=table,
         )
+        self.advice = type(self).advice.format(table=table)
+        if named:
+            self.advice = say(
+                "Start the devices' Alpaca server, and compare host and port of {table} with what "
+                "it shows; `polewright devices` lists the servers that answer.",
+                table=table,
+            )
 
     def __str__(self) -> str:
         where = joined(", ", self.looked_at) or say("no Alpaca server answered the discovery query")
@@ -91,9 +109,10 @@ class ServerSilent(DeviceError):
         "a firewall may be in between. Without --host the network is searched."
     )
 
-    def __init__(self, troubles: Sequence[str]) -> None:
+    def __init__(self, troubles: Sequence[AlpacaError]) -> None:
         super().__init__(tuple(troubles))
-        self.troubles = tuple(troubles)
+        self.troubles = tuple(str(trouble) for trouble in troubles)
+        self.likely = troubles[0].likely if troubles else ""
 
     def __str__(self) -> str:
         return joined("; ", self.troubles)
@@ -122,19 +141,22 @@ def locate(
     """
     if section.host is not None and section.port is not None and section.device_number is not None:
         return section.host, section.port, section.device_number
-    looked_at: list[str] = []
+    looked_at: list[str | AlpacaError] = []
     if section.host is None and known:
         found = _offered_by(kind, section.device_number, known, looked_at)
         if found is not None:
             return found
     found = _offered_by(kind, section.device_number, servers_to_ask(section), looked_at)
     if found is None:
-        raise NoDeviceFound(kind, looked_at)
+        raise NoDeviceFound(kind, looked_at, named=section.host is not None)
     return found
 
 
 def _offered_by(
-    kind: str, wanted: int | None, servers: Sequence[tuple[str, int]], looked_at: list[str]
+    kind: str,
+    wanted: int | None,
+    servers: Sequence[tuple[str, int]],
+    looked_at: list[str | AlpacaError],
 ) -> tuple[str, int, int] | None:
     """Look for the device on these servers; what was there instead goes to ``looked_at``."""
     listings, troubles = list_servers(servers)

@@ -139,7 +139,7 @@ def doubt_about(rig: Rig, fitted: FittedSweep) -> str:
     """Say why another point would help; empty where the axis is as sure as it is wanted."""
     fit, sigma = fitted.fit, fitted.error.sigma_total
     if not fit.trusted:
-        return say("the fit is not trusted (p = {p_value:.1g})", p_value=fit.p_value)
+        return say("the points do not agree with one fixed axis")
     return say("1 sigma {sigma}", sigma=angle_text(sigma)) if sigma > wanted_sigma(rig) else ""
 
 

@@ -26,7 +26,7 @@
 from __future__ import annotations
 
 from polewright.foundation.errors import DeviceError, ExitCode, GuardError, SolveError
-from polewright.foundation.language import joined, say
+from polewright.foundation.language import say
 
 
 class AllowedSkyLeft(GuardError):
@@ -324,10 +324,11 @@ class PointNotSolved(SolveError):
         last: str,
         hint: str,
         after_s: float | None = None,
+        likely: str = "",
     ) -> None:
-        super().__init__(point, story, last, hint, after_s)
+        super().__init__(point, story, last, hint, after_s, likely)
         self.point, self.story, self.last, self.hint = point, story, last, hint
-        self.after_s = after_s
+        self.after_s, self.likely = after_s, likely
 
     @property
     def advice(self) -> str:  # type: ignore[override]
@@ -341,16 +342,14 @@ class PointNotSolved(SolveError):
         )
 
     def __str__(self) -> str:
-        told = joined(" ", self.story) or say("one exposure.")
         within = (
             "" if self.after_s is None else say(" within {after_s:.0f} s", after_s=self.after_s)
         )
         return say(
-            "point {point} could not be solved{within}: {last}. What was tried: {told}",
+            "point {point} could not be solved{within}: {last}",
             point=self.point,
             within=within,
             last=self.last,
-            told=told,
         )
 
 
@@ -358,10 +357,10 @@ class NoLight(SolveError):
     """A frame without stars is hardly brighter than one of a fraction of its exposure."""
 
     code = "no_light"
+    likely = say("the lens cap is on, or cover, roof or the camera's shutter is closed.")
     advice = say(
-        "Take off the lens cap; open cover, roof and the camera's shutter; check that the "
-        "telescope does not point at a wall close by; then start again. No other place was "
-        "tried."
+        "Open them, check that the telescope does not point at a wall close by, and start "
+        "again. No other place was tried."
     )
 
     def __init__(
@@ -373,10 +372,20 @@ class NoLight(SolveError):
 
     def __str__(self) -> str:
         return say(
-            "no light reaches the camera: a frame of {exposure_s:g} s shows no stars and a "
-            "level of {level_adu:.1f} counts, one of {short_s:g} s has {short_adu:.1f}",
+            "no light reaches the camera: a frame of {exposure_s:g} s shows no stars and no sky",
             exposure_s=self.exposure_s,
-            level_adu=self.level_adu,
-            short_s=self.short_s,
-            short_adu=self.short_adu,
+        )
+
+    @property
+    def details(self) -> tuple[str, ...]:  # type: ignore[override]
+        """The levels that were compared."""
+        return (
+            say(
+                "Level {level_adu:.1f} counts after {exposure_s:g} s, {short_adu:.1f} after "
+                "{short_s:g} s.",
+                level_adu=self.level_adu,
+                exposure_s=self.exposure_s,
+                short_adu=self.short_adu,
+                short_s=self.short_s,
+            ),
         )

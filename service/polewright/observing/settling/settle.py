@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from polewright.calculation.images.errors import EmptyFrame
 from polewright.foundation.angle_text import angle_text
 from polewright.foundation.angles import ARCSEC
 from polewright.foundation.language import say
+from polewright.observing.capture.frame_quality import measure_stars
+from polewright.observing.capture.lens_cap import FEW_STARS, check_light
+from polewright.observing.capture.take_frame import take_frame
 from polewright.observing.rig.rig import Rig
 from polewright.observing.settling.still_stars import LEAST_FIXED_S, Settled, wait_for_still_stars
 
@@ -19,11 +23,26 @@ def settle(rig: Rig, number: int, total: int) -> None:
     with rig.times.spent("settle", rig.clock):
         looks = section.settle == "measured" and wait_s >= LEAST_FIXED_S
         settled = wait_for_still_stars(rig, number, total, wait_s) if looks else None
+        if settled is not None and settled.starless and not rig.plates.learned:
+            _look_for_light(rig, number, total)
         if settled is None or not settled.still:
             wait_out(rig, number, total, began_s, wait_s)
     rig.times.settle_fixed += wait_s
     if settled is not None:
         tell_settled(rig, number, settled, rig.clock.monotonic_s() - began_s)
+
+
+def _look_for_light(rig: Rig, number: int, total: int) -> None:
+    """Find out about a lens cap while there is nothing to do but wait. Raises `NoLight`."""
+    if rig.light_seen:
+        return
+    frame = take_frame(rig, rig.exposure_s, number, total)
+    try:
+        found = len(measure_stars(rig, frame)[0])
+    except EmptyFrame:
+        found = 0
+    if found < FEW_STARS:
+        check_light(rig, frame)
 
 
 def wait_out(rig: Rig, number: int, total: int, began_s: float, wait_s: float) -> None:

@@ -54,6 +54,8 @@ class Settled:
     """Largest distance among the last looks, if they told one."""
     why: str = ""
     """Why it was not seen that they stand still."""
+    starless: bool = False
+    """Whether the last looks showed no stars to speak of."""
 
 
 def wait_for_still_stars(rig: Rig, number: int, total: int, wait_s: float) -> Settled:
@@ -114,7 +116,7 @@ class _Wait:
         starless, slow, look_s = 0, 0, memory.exposure_s + 0.5
         for gap_s in cycle(GAPS_S):
             if self.elapsed_s + gap_s + look_s > self.wait_s:
-                return self._end(self._why_not(starless))
+                return self._end(self._why_not(starless), starless=starless > 0)
             if gap_s:
                 rig.clock.sleep(gap_s, rig.cancel)
             self._watch()
@@ -140,7 +142,7 @@ class _Wait:
             if starless:
                 first, row = None, []
                 if starless >= STARLESS:
-                    return self._end(self._why_not(starless))
+                    return self._end(self._why_not(starless), starless=True)
                 continue
             at_s = before_s + 0.5 * look_s
             look = placed(stars if first is None else first, stars, at_s)
@@ -167,8 +169,8 @@ class _Wait:
             else say("still moving")
         )
 
-    def _end(self, why: str) -> Settled:
-        return Settled(False, self.looks.taken, self._moved_arcsec, why)
+    def _end(self, why: str, *, starless: bool = False) -> Settled:
+        return Settled(False, self.looks.taken, self._moved_arcsec, why, starless)
 
     @property
     def _moved_arcsec(self) -> float | None:

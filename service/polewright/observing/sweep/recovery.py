@@ -69,8 +69,8 @@ class Recovery:
         """What was done about points that did not solve, in order."""
         self.dark: list[Pointing] = []
         """Places where nothing solved."""
-        self.last: tuple[str, str] | None = None
-        """What was wrong with the last frame that did not solve, and what that asks for."""
+        self.last: PolewrightError | None = None
+        """What was wrong with the last frame that did not solve."""
 
     def warn(self, sentence: str) -> None:
         """Say something that is no part of the story."""
@@ -85,7 +85,7 @@ class Recovery:
 
     def unsolved(self, error: PolewrightError, frame: Frame | None) -> None:
         """Remember what was wrong; find out whether it is the lens cap. Raises `NoLight`."""
-        self.last = str(error), error.advice
+        self.last = error
         few = isinstance(error, TooFewStars) and error.found < FEW_STARS
         if frame is not None and (few or isinstance(error, EmptyFrame)):
             check_light(self.rig, frame)
@@ -130,7 +130,11 @@ class Recovery:
                 raise stuck.last from None
             story = tuple(self.story)
             raise PointNotSolved(
-                stuck.number, story, str(stuck.last), stuck.last.advice
+                stuck.number,
+                story,
+                str(stuck.last),
+                stuck.last.advice,
+                likely=stuck.last.likely,
             ) from stuck.last
         return other
 

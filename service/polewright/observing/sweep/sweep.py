@@ -73,8 +73,12 @@ def sweep(rig: Rig, points: Sequence[Pointing]) -> Swept:
         if rig.patience.waited_s <= limit_s:
             raise
         story, last = tuple(run.recovery.story), run.recovery.last
-        why, hint = last or (say("no frame had been solved or given up yet"), NOTHING_TRIED)
-        raise PointNotSolved(run.number, story, why, hint, limit_s) from over
+        if last is None:
+            why = say("no frame had been solved or given up yet")
+            raise PointNotSolved(run.number, story, why, NOTHING_TRIED, limit_s) from over
+        raise PointNotSolved(
+            run.number, story, str(last), last.advice, limit_s, last.likely
+        ) from over
     finally:
         rig.patience = None
 
@@ -195,7 +199,7 @@ class _Sweep:
             except FirstSolutionFalse:
                 raise
             except UNSOLVED as error:
-                self.recovery.last = str(error), error.advice
+                self.recovery.last = error
                 exposure_s = max(exposure_s, taken.exposure_s)
                 self.recovery.tell(
                     say(

@@ -89,9 +89,8 @@ class Refit:
             )
         if not self.log10_accident <= ACCIDENT_LIMIT:  # so that a NaN is refused too
             return say(
-                "{matched} matches could be an accident (probability 1e{log10_accident:+.1f})",
+                "{matched} matches could be an accident",
                 matched=self.matched,
-                log10_accident=self.log10_accident,
             )
         return ""
 
