@@ -101,7 +101,7 @@ def test_same_server_under_two_addresses_is_listed_once() -> None:
 
     assert len(listings) == 1
     assert len(troubles) == 1
-    assert "127.0.0.1:9" in troubles[0]
+    assert "127.0.0.1:9" in str(troubles[0])
 
 
 # -- discovery -----------------------------------------------------------------------------

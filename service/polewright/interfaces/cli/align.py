@@ -11,7 +11,7 @@ import typer
 from polewright.foundation.angle_text import arcmin_text
 from polewright.foundation.clock import clock_from_environment
 from polewright.foundation.errors import ExitCode
-from polewright.foundation.language import say
+from polewright.foundation.language import say, say_count
 from polewright.interfaces.cli.console import (
     exit_with,
     print_failure,
@@ -21,6 +21,8 @@ from polewright.interfaces.cli.console import (
 )
 from polewright.interfaces.cli.options import ConfigPath, with_rig_options
 from polewright.interfaces.cli.terminal import Console
+from polewright.records.result import MeasurementResult
+from polewright.session.snapshot import SessionSnapshot
 
 AsJson = Annotated[
     bool,
@@ -170,7 +172,7 @@ class Told:
     """How a session ended, for a person and for a script."""
 
     def __init__(self, session: Any, code: ExitCode, unconfirmed_end: bool, journal: Path) -> None:
-        self.now = session.snapshot()
+        self.now: SessionSnapshot = session.snapshot()
         self.code, self.unconfirmed_end, self.journal = code, unconfirmed_end, journal
 
     def document(self) -> dict[str, Any]:
@@ -189,11 +191,29 @@ class Told:
             document["error"] = failure.model_dump(mode="json")
         return document
 
+    def _way_come(self, result: MeasurementResult) -> str:
+        """Say from what to what the session came, in what time."""
+        now = self.now
+        minutes, seconds = divmod(round((now.ended_utc_s or 0.0) - (now.began_utc_s or 0.0)), 60)
+        sweeps = say_count("{count} sweep", "{count} sweeps", now.sweeps)
+        moves = say_count("{count} move", "{count} moves", now.moves)
+        return say(
+            "From {before} to {after} in {minutes} min {seconds} s, with {sweeps} and {moves} of "
+            "the adjusters.",
+            before=arcmin_text(now.before_arcmin or result.axis.total_arcmin),
+            after=arcmin_text(result.axis.total_arcmin),
+            minutes=minutes,
+            seconds=seconds,
+            sweeps=sweeps,
+            moves=moves,
+        )
+
     def print(self, console: Console, out: Console) -> None:
         """Tell a person: the result to ``out``, trouble to ``console``."""
         now = self.now
         if now.result is not None and now.step.value == "finished":
-            print_result(out, now.result)
+            print_result(out, now.result, with_times=False)
+            out.print(self._way_come(now.result))
         elif now.error is not None:
             error = now.error
             out.print(

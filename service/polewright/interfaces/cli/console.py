@@ -170,8 +170,8 @@ def result_table(result: MeasurementResult) -> Table:
     return table
 
 
-def print_result(console: Console, result: MeasurementResult) -> None:
-    """Print a measurement for a person."""
+def print_result(console: Console, result: MeasurementResult, *, with_times: bool = True) -> None:
+    """Print a measurement for a person, with where its time went."""
     axis = result.axis
     console.print(result_table(result))
     if axis.p_value is None:
@@ -204,7 +204,7 @@ def print_result(console: Console, result: MeasurementResult) -> None:
         console.print(axis.sag.sentence())
     for sentence in result.advice:
         console.print(sentence)
-    if result.time is not None:
+    if result.time is not None and with_times:
         for sentence in time_sentences(result.time):
             console.print(sentence)
 

@@ -87,7 +87,6 @@ class NoDeviceFound(DeviceError):
             "firewall give {table} host and port in the configuration instead.",
             table=table,
         )
-        self.advice = type(self).advice.format(table=table)
         if named:
             self.advice = say(
                 "Start the devices' Alpaca server, and compare host and port of {table} with what "
