@@ -5,7 +5,7 @@ from __future__ import annotations
 import threading
 from collections import deque
 from collections.abc import Callable
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Protocol
 
 import numpy as np
@@ -19,7 +19,8 @@ from polewright_sim.camera_spec import OpticsSpec, SensorSpec
 from polewright_sim.mount.adjusters import Adjusters, Turn
 from polewright_sim.mount.mechanics import AxisTruth, axis_truth
 from polewright_sim.mount.mount_model import MountModel
-from polewright_sim.sky.disturbance import Disturbance
+from polewright_sim.sky.background import daylight
+from polewright_sim.sky.disturbance import CLEAR, Disturbance
 from polewright_sim.sky.silhouette import Silhouette
 from polewright_sim.sky.stars import SkyModel
 from polewright_sim.spec import RigSpec
@@ -149,7 +150,8 @@ class SimulatedRig:
             count = int(min(_MOST_SAMPLES, max(_MOVING_SAMPLES, swings)))
         times = start_s + (np.arange(count) + 0.5) / count * length_s
         attitudes = self.mount.attitudes(times.tolist())
-        disturbance = self.disturbance_at(middle_s, length_s) if self.disturbance_at else None
+        spoilt = self.disturbance_at(middle_s, length_s) if self.disturbance_at else None
+        disturbance = replace(spoilt or CLEAR, sunlight=daylight(self.sky, middle_s))
         self.recorded.append(
             Recorded(
                 exposure=exposure,

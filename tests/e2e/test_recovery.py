@@ -104,7 +104,7 @@ def test_a_lens_cap_ends_at_the_first_frame(start_night) -> None:
 
     error = caught.value
     assert error.exit_code is ExitCode.SOLVE
-    assert "lens cap" in error.advice
+    assert "lens cap" in error.likely
     assert error.level_adu == pytest.approx(error.short_adu, abs=1.0)
     assert len([told for told in night.rig.mount.told if told.what == "slew"]) == 1
     assert [frame.exposure_s for frame in night.of_kind(FrameMeasured)] == [

@@ -383,6 +383,7 @@ def test_a_mounts_coordinates_become_its_hour_angle(system) -> None:
         errors.PointNotSolved(2, ("one", "two"), "no stars", "wait"),
         errors.PointNotSolved(2, (), "no stars", "wait", 240.0),
         errors.NoLight(4.0, 500.1, 0.2, 500.0),
+        errors.TooBright(4.0, 64500.0),
     ],
     ids=lambda error: error.code,
 )

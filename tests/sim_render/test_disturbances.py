@@ -6,9 +6,13 @@ import numpy as np
 import pytest
 import sep
 
+from polewright.calculation.sky.bodies import sun_enu
+from polewright.calculation.sky.frame import ObservedFrame
+from polewright.calculation.sky.site import Atmosphere
 from polewright.foundation.errors import ConfigError
 from polewright_sim.camera.render import render_frame
 from polewright_sim.camera_spec import OpticsSpec
+from polewright_sim.sky.background import daylight, sun_altitude_deg
 from polewright_sim.sky.disturbance import Aircraft, Disturbance, SatelliteTrail, Shutter
 
 UTC_S = 1_790_000_000.0
@@ -191,3 +195,22 @@ def test_a_disturbance_out_of_range_is_refused(bad: dict[str, float]) -> None:
     """The message names the value and its range."""
     with pytest.raises(ConfigError, match=next(iter(bad))):
         Disturbance(**cast("Any", bad))
+
+
+@pytest.mark.parametrize("hours", range(0, 24, 3))
+def test_the_suns_light_follows_its_altitude(sky, hours) -> None:
+    """Its altitude agrees with the ephemeris to 0.03 degrees; below -18 degrees it adds nothing."""
+    utc_s = UTC_S + 3600.0 * hours
+    true_deg = np.degrees(
+        np.arcsin(sun_enu(ObservedFrame.at(sky.site, Atmosphere.none(), utc_s))[2])
+    )
+
+    assert sun_altitude_deg(sky, utc_s) == pytest.approx(true_deg, abs=0.03)
+    assert (daylight(sky, utc_s) == 0.0) is bool(true_deg <= -18.0)
+
+
+def test_by_day_no_star_is_seen(shot, sky) -> None:
+    """Two hours before sunset four seconds fill every pixel."""
+    frame = shot(Disturbance(sunlight=daylight(sky, UTC_S)))
+
+    assert frame.min() == frame.max() > 60000.0

@@ -56,6 +56,7 @@ FAILURE_KINDS: Mapping[str, FailureKind] = {
     "point_not_solved": "cloud",
     "no_reference": "cloud",
     "no_light": "cloud",
+    "too_bright": "sun",
 }
 #: Before these steps are over the session has asked the mount for no motion.
 BEFORE_MOTION = frozenset({Step.IDLE, Step.CHECKING, Step.PLANNING})

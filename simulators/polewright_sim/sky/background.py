@@ -6,6 +6,7 @@ read out.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,6 +24,9 @@ Floats32 = NDArray[np.float32]
 _STEP_PX = 256
 _FINE_STEP_PX = 48
 """Grid step in a frame that shows the silhouette's edge."""
+_SUNLIT = ((-18.0, 24.0), (-12.0, 19.5), (-6.0, 13.0), (0.0, 8.0), (10.0, 4.5), (90.0, 3.5))
+"""Brightness that the Sun adds, magnitudes per square arcsecond, by its altitude in degrees (round
+numbers, from memory)."""
 _SILHOUETTE_GLOW = 0.03
 """Brightness of houses and trees in units of the sky in front of which they stand (invented)."""
 
@@ -66,6 +70,34 @@ def zenith_rate(sky: SkyModel, optics: OpticsSpec, sensor: SensorSpec, binning: 
         -0.4 * sky.spec.sky_mag_per_arcsec2
     )
     return float(per_arcsec2 * pixel_arcsec(optics, sensor, binning) ** 2)
+
+
+def sun_altitude_deg(sky: SkyModel, utc_s: float) -> float:
+    """Return the Sun's altitude over the site, to 0.02 degrees.
+
+    The Astronomical Almanac's low-precision formulas for the Sun (section C, from memory).
+    """
+    days = utc_s / 86400.0 + 2440587.5 - 2451545.0
+    anomaly = (357.528 + 0.9856003 * days) * DEG
+    longitude = (280.460 + 0.9856474 * days + 1.915 * math.sin(anomaly)) * DEG
+    tilt = (23.439 - 4.0e-7 * days) * DEG
+    right_ascension = math.atan2(math.cos(tilt) * math.sin(longitude), math.cos(longitude))
+    declination = math.asin(math.sin(tilt) * math.sin(longitude))
+    sidereal = (280.46061837 + 360.98564736629 * days) * DEG
+    hour_angle = sidereal + sky.site.longitude - right_ascension
+    sine = math.sin(sky.site.latitude) * math.sin(declination)
+    sine += math.cos(sky.site.latitude) * math.cos(declination) * math.cos(hour_angle)
+    return math.asin(sine) / DEG
+
+
+def daylight(sky: SkyModel, utc_s: float) -> float:
+    """Return what the Sun adds to the sky, in units of the dark zenith; the same everywhere."""
+    altitude_deg = sun_altitude_deg(sky, utc_s)
+    if altitude_deg <= _SUNLIT[0][0]:
+        return 0.0
+    altitudes, magnitudes = zip(*_SUNLIT, strict=True)
+    added = float(np.interp(altitude_deg, altitudes, magnitudes))
+    return float(10.0 ** (0.4 * (sky.spec.sky_mag_per_arcsec2 - added)))
 
 
 def sky_glow(sky: SkyModel, azimuth: Floats, altitude: Floats) -> Floats:
@@ -132,8 +164,8 @@ def sky_background(
         x, y, azimuth, altitude, down, across = look(min(coarse, _FINE_STEP_PX))
     open_share = sky.silhouette.open_share(azimuth, altitude, optics.aperture_mm)
     passed = cloud_share(lens, spoil, x, y)
-    glow = (sky_glow(sky, azimuth, altitude) + spoil.moonlight) * passed
-    glow += (1.0 - passed) * spoil.cloud_glow * (1.0 + spoil.moonlight)
+    glow = (sky_glow(sky, azimuth, altitude) + spoil.moonlight + spoil.sunlight) * passed
+    glow += (1.0 - passed) * spoil.cloud_glow * (1.0 + spoil.moonlight + spoil.sunlight)
     glow *= open_share + _SILHOUETTE_GLOW * (1.0 - open_share)
     glow *= 1.0 + 0.5 * spoil.dew
     if spoil.lamp_glare > 0.0:

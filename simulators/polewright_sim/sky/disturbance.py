@@ -70,6 +70,8 @@ class Disturbance:
     """0 clear to 1 fogged glass: takes light from the stars, blurs, and lifts the background."""
     moonlight: float = 0.0
     """Light added to the sky, in units of the dark sky at the zenith."""
+    sunlight: float = 0.0
+    """The same, of twilight and day."""
     wind_px: float = 0.0
     """Root mean square shake along each coordinate, unbinned pixels."""
     lamp_glare: float = 0.0
@@ -89,6 +91,7 @@ class Disturbance:
             ("extra_blur_px", 0.0, 100.0),
             ("dew", 0.0, 1.0),
             ("moonlight", 0.0, 1e5),
+            ("sunlight", 0.0, 1e10),
             ("wind_px", 0.0, 1e3),
             ("lamp_glare", 0.0, 1e6),
             ("lamp_reach", 1e-3, 1e2),

@@ -317,7 +317,10 @@ class SkyMoment:
 
 @dataclass(frozen=True)
 class SkyModel:
-    """The sky over a site: stars, air, glow and what hides them. No Sun, Moon or planets."""
+    """The sky over a site: stars, air, glow and what hides them. No Moon, no planets.
+
+    Of the Sun only its light.
+    """
 
     site: Site
     atmosphere: Atmosphere

@@ -1,4 +1,4 @@
-"""Whether any light reaches the camera: found out where a run's first frame shows no stars."""
+"""Whether light reaches the camera, or too much: asked where a run's first frame shows no stars."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from polewright.calculation.images.frame import Frame
 from polewright.observing.capture.frame_quality import measure_stars
 from polewright.observing.capture.take_frame import take_frame
 from polewright.observing.rig.rig import Rig
-from polewright.observing.safety.guard_errors import NoLight
+from polewright.observing.safety.guard_errors import NoLight, TooBright
 
 #: The frame to compare with is exposed so much shorter.
 SHORTER = 0.05
@@ -24,6 +24,11 @@ LEAST_LIFT = 0.3
 SURE_S = 10.0
 #: Brighter pixels than this many times the scatter above the middle are hot pixels or stars.
 BRIGHT = 5.0
+
+
+#: From this share of what a pixel holds on it is full; where the camera does not tell that, from
+#: these counts on and without any noise (own choices: a bias lies below, and has noise).
+FULL, LEAST_FULL_ADU = 0.9, 2000.0
 
 
 def level(frame: Frame) -> tuple[float, float]:
@@ -47,14 +52,18 @@ def check_light(rig: Rig, frame: Frame) -> None:
 
     Raises:
         NoLight: no light reaches the camera.
+        TooBright: its pixels are full.
         DeviceError: as the camera says.
     """
     if rig.plates.learned or rig.light_seen:
         return
+    long_adu, scatter_adu = level(frame)
+    told_full = frame.saturation_adu is not None and long_adu >= FULL * frame.saturation_adu
+    if told_full or (scatter_adu == 0.0 and long_adu > LEAST_FULL_ADU):
+        raise TooBright(frame.exposure_s, long_adu)
     short_s = max(SHORTER * frame.exposure_s, rig.camera.info().exposure_min_s or 0.0)
     if short_s > 0.5 * frame.exposure_s:
         return  # too alike to tell
-    long_adu, scatter_adu = level(frame)
     short_adu, _ = level(take_frame(rig, short_s))
     if long_adu - short_adu <= LEAST_LIFT * scatter_adu:
         sure_s = min(SURE_S, rig.config.sweep.exposure_max_s)

@@ -275,7 +275,7 @@ def tell_plan(rig: Rig, request: PlanRequest, plan: SweepPlan) -> None:
     """Tell a sweep that is about to be made to whoever listens."""
     for sentence in plan.warnings:
         if sentence != CROSSES:  # told as it is about to happen
-            rig.note(sentence)
+            rig.note(sentence, warning=True)
     if rig.on_plan is not None:
         rig.on_plan(request, plan)
     rig.emit(

@@ -20,7 +20,8 @@
     └── RoofNotOpen        the roof or shutter is closed, or nobody knows
     SolveError
     ├── PointNotSolved     retries, other places and other sweeps did not help, or took too long
-    └── NoLight            a lens cap, a closed cover: the first frame shows neither stars nor sky
+    ├── NoLight            a lens cap, a closed cover: the first frame shows neither stars nor sky
+    └── TooBright          the Sun is up, or a lamp: every pixel of the first frame is full
 """
 
 from __future__ import annotations
@@ -388,4 +389,27 @@ class NoLight(SolveError):
                 short_adu=self.short_adu,
                 short_s=self.short_s,
             ),
+        )
+
+
+class TooBright(SolveError):
+    """The pixels of a frame are full."""
+
+    code = "too_bright"
+    likely = say("the Sun is up or it is still twilight, or a lamp shines into the telescope.")
+    advice = say(
+        "Wait until it is dark, and check this computer's date and time; in late twilight a "
+        "shorter [sweep] exposure_s may do. No other place was tried."
+    )
+
+    def __init__(self, exposure_s: float, level_adu: float) -> None:
+        super().__init__(exposure_s, level_adu)
+        self.exposure_s, self.level_adu = exposure_s, level_adu
+
+    def __str__(self) -> str:
+        return say(
+            "the sky is too bright: a frame of {exposure_s:g} s is full ({level_adu:.0f} counts "
+            "in every pixel)",
+            exposure_s=self.exposure_s,
+            level_adu=self.level_adu,
         )

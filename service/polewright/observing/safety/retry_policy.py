@@ -23,7 +23,7 @@ from polewright.foundation.errors import (
     PolewrightError,
     SolveError,
 )
-from polewright.observing.safety.guard_errors import NoLight, PointNotSolved
+from polewright.observing.safety.guard_errors import NoLight, PointNotSolved, TooBright
 
 R = TypeVar("R")
 
@@ -162,6 +162,12 @@ RULES: Mapping[str, Rule] = {
         "cover or roof, a wall",
         (NoLight,),
         again="one frame of 10 s, by its stars; no other place",
+        exit_code=ExitCode.SOLVE,
+    ),
+    "too_bright": Rule(
+        "the first frame shows no stars and all its pixels are full: the Sun, twilight, a lamp",
+        (TooBright,),
+        again="nothing; no other place",
         exit_code=ExitCode.SOLVE,
     ),
     "behind": Rule(
