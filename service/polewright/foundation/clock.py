@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import threading
 import time
+from collections.abc import Callable
 from typing import Protocol
 
 from polewright.foundation.errors import Cancelled, ConfigError
@@ -52,6 +53,64 @@ class Clock(Protocol):
 
     def sleep(self, seconds: float, cancel: CancelToken | None = None) -> None:
         """Wait; raise `Cancelled` at once when ``cancel`` is raised meanwhile."""
+
+
+class Signal(Protocol):
+    """A flag that one thread sets and others wait for; `threading.Event` is one."""
+
+    def set(self) -> None:
+        """Raise it."""
+
+    def is_set(self) -> bool:
+        """Whether it was raised."""
+
+    def clear(self) -> None:
+        """Lower it."""
+
+    def wait(self, timeout: float | None = None) -> bool:
+        """Wait for it, at most so many seconds; return whether it is raised."""
+
+
+class Threads(Protocol):
+    """How the threads of a run begin and wait for each other.
+
+    The computer's own do so in real time. Under a simulated time all of a run's threads must be
+    known to the clock, as it may only go on when each of them waits.
+    """
+
+    def start(self, target: Callable[[], None], name: str) -> None:
+        """Have a thread run ``target``. A daemon: what hangs must not keep a program from ending."""
+
+    def signal(self) -> Signal:
+        """Return a flag that these threads may wait for."""
+
+    def timer_s(self) -> float:
+        """Seconds of the timer by which these threads limit how long they wait for each other."""
+
+
+class RealThreads:
+    """Threads in the computer's own time."""
+
+    def start(self, target: Callable[[], None], name: str) -> None:
+        """Have a thread run ``target``."""
+        threading.Thread(target=target, name=name, daemon=True).start()
+
+    def signal(self) -> Signal:
+        """Return an ordinary event."""
+        return threading.Event()
+
+    def timer_s(self) -> float:
+        """Seconds of the computer's timer."""
+        return time.monotonic()
+
+
+REAL_THREADS = RealThreads()
+
+
+def threads_of(clock: Clock) -> Threads:
+    """Return how the threads of a run under this clock begin and wait: `REAL_THREADS` mostly."""
+    threads: Threads = getattr(clock, "threads", REAL_THREADS)
+    return threads
 
 
 class SystemClock:

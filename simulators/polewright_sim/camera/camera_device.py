@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from polewright.foundation.clock import CancelToken, Clock
+from polewright.foundation.clock import CancelToken, Clock, threads_of
 from polewright.foundation.errors import Cancelled
 from polewright_sim.camera.cooler import Cooler
 from polewright_sim.camera_spec import SensorSpec
@@ -93,7 +93,6 @@ class CameraDevice(Device):
         self._image: ImagePayload | None = None
         self._running: Exposure | None = None
         self._ending = CancelToken()
-        self._worker: threading.Thread | None = None
         self._last: Exposure | None = None
         self.last_frame: NDArray[np.uint16] | None = None
         """(H, W) view of the last image, for tests and displays in this process."""
@@ -118,10 +117,8 @@ class CameraDevice(Device):
             self._state = CameraState.EXPOSING
             self._running = exposure
             self._ending = CancelToken()
-            self._worker = threading.Thread(
-                target=self._expose, args=(exposure, self._ending), daemon=True, name="exposure"
-            )
-            self._worker.start()
+            ending = self._ending
+            threads_of(self._clock).start(lambda: self._expose(exposure, ending), "exposure")
 
     def _checked_subframe(self) -> tuple[int, int, int, int]:
         for letter, start, size, whole in zip(

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import time
-
-from polewright.foundation.clock import Clock
+from polewright.foundation.clock import Clock, threads_of
 
 
 class Deadline:
@@ -18,7 +16,8 @@ class Deadline:
         self.clock = clock
         self.start_s = clock.monotonic_s()
         self._end_s = self.start_s + seconds
-        self._real_end_s = time.monotonic() + real_share * min(seconds, 60.0)
+        self._real_s = threads_of(clock).timer_s
+        self._real_end_s = self._real_s() + real_share * min(seconds, 60.0)
 
     @property
     def waited_s(self) -> float:
@@ -28,4 +27,4 @@ class Deadline:
     @property
     def passed(self) -> bool:
         """Whether it is over."""
-        return self.clock.monotonic_s() > self._end_s and time.monotonic() > self._real_end_s
+        return self.clock.monotonic_s() > self._end_s and self._real_s() > self._real_end_s

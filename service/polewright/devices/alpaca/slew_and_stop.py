@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import logging
 import math
-import threading
 from abc import abstractmethod
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -48,7 +47,7 @@ from polewright.foundation.angles import (
     separation,
     unit_vector,
 )
-from polewright.foundation.clock import CancelToken, Clock
+from polewright.foundation.clock import CancelToken, Clock, threads_of
 from polewright.foundation.errors import Insisted, MotionUnknown
 from polewright.foundation.language import joined, say
 
@@ -116,23 +115,26 @@ class SlewResult:
 class OpenCall:
     """A command whose answer comes when the mount has arrived, awaited in a thread of its own."""
 
-    def __init__(self, command: Callable[[], object]) -> None:
+    def __init__(self, command: Callable[[], object], clock: Clock) -> None:
         self._command = command
         self._error: BaseException | None = None
         # A daemon: a server that never answers must not keep the program from ending.
-        self._thread = threading.Thread(target=self._run, name="slew", daemon=True)
-        self._thread.start()
+        threads = threads_of(clock)
+        self._done = threads.signal()
+        threads.start(self._run, "slew")
 
     def _run(self) -> None:
         try:
             self._command()
         except BaseException as error:  # noqa: BLE001 - raised again by the thread that follows
             self._error = error
+        finally:
+            self._done.set()
 
     @property
     def open(self) -> bool:
         """Whether the answer is still to come."""
-        return self._thread.is_alive()
+        return not self._done.is_set()
 
     def check(self) -> None:
         """Raise what the command was answered with, unless its answer was only lost."""

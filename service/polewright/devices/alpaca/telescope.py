@@ -257,7 +257,8 @@ class Telescope(Motion):
             else:
                 return None
         return OpenCall(
-            lambda: self._slew_blocking(right_ascension_hours, declination_deg, timeout_s)
+            lambda: self._slew_blocking(right_ascension_hours, declination_deg, timeout_s),
+            self.clock,
         )
 
     def _slew_blocking(

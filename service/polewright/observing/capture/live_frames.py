@@ -8,11 +8,11 @@ stopped at any moment: its exposure is aborted and the camera left idle.
 from __future__ import annotations
 
 import copy
-import time
 from collections.abc import Callable
 from typing import TYPE_CHECKING, cast
 
 from polewright.calculation.images.frame import Frame
+from polewright.foundation.clock import threads_of
 from polewright.foundation.language import say
 from polewright.observing.capture.take_frame import take_frame
 from polewright.observing.rig.background_task import BackgroundTask
@@ -53,6 +53,7 @@ class LiveFrames:
 
     def __init__(self, rig: Rig, exposure_s: Callable[[], float]) -> None:
         self._rig, self._exposure_s = rig, exposure_s
+        self._threads = threads_of(rig.clock)
         self._now: BackgroundTask[Frame] | None = None
 
     @property
@@ -76,7 +77,7 @@ class LiveFrames:
             its.guards = cast("Guards", guards)
             return take_frame(its, exposure_s)
 
-        self._now = BackgroundTask("live-frame", take)
+        self._now = BackgroundTask("live-frame", take, self._threads)
 
     def next(self) -> Frame:
         """Return the frame under way, or a new one, when it is there.
@@ -107,13 +108,13 @@ class LiveFrames:
 
     def _finished(self, limit_s: float | None) -> BackgroundTask[Frame]:
         """Tell what the thread has to tell until it is done."""
-        now, began_s = self._now, time.monotonic()
+        now, began_s = self._now, self._threads.timer_s()
         if now is None:  # pragma: no cover - begun by the caller
             raise RuntimeError("no live frame is under way")
         while True:
             done = now.done
             now.tell_news(0.0 if done else LOOK_S)
             self._rig.cancel.check()
-            if done or (limit_s is not None and time.monotonic() - began_s > limit_s):
+            if done or (limit_s is not None and self._threads.timer_s() - began_s > limit_s):
                 self._now = None
                 return now

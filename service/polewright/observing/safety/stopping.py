@@ -8,7 +8,7 @@ from contextlib import contextmanager
 
 from polewright.devices.alpaca.slew_and_stop import MotionState
 from polewright.devices.alpaca.telescope import Telescope
-from polewright.foundation.clock import Clock
+from polewright.foundation.clock import Clock, threads_of
 from polewright.foundation.errors import Cancelled, Insisted, LeftInHaste, MotionUnknown
 from polewright.foundation.language import say
 from polewright.observing.rig.background_task import BackgroundTask
@@ -69,7 +69,11 @@ def motion_stopped_on_trouble(
 
 def _stopped_in_haste(telescope: Telescope) -> MotionState:
     """Stop the mount in a thread that nobody waits for longer than `HASTE_S`."""
-    task = BackgroundTask("hasty stop", lambda _task: telescope.stop_motion(tracking_off=True))
+    task = BackgroundTask(
+        "hasty stop",
+        lambda _task: telescope.stop_motion(tracking_off=True),
+        threads_of(telescope.clock),
+    )
     return task.result() if task.wait(HASTE_S) and task.error is None else MotionState.UNKNOWN
 
 

@@ -15,7 +15,7 @@ from pathlib import Path
 import platformdirs
 
 from polewright.devices.alpaca.telescope import Telescope
-from polewright.foundation.clock import CancelToken, Clock
+from polewright.foundation.clock import CancelToken, Clock, threads_of
 from polewright.foundation.errors import DeviceError, Insisted, LeftInHaste, MotionUnknown
 from polewright.foundation.language import say
 from polewright.observing.rig.rig import Rig
@@ -191,6 +191,7 @@ class WatchedClock:
     def __init__(self, clock: Clock, watchdog: Watchdog) -> None:
         self._clock, self._watchdog = clock, watchdog
         self.rate: float = getattr(clock, "rate", 1.0)
+        self.threads = threads_of(clock)
 
     def utc_s(self) -> float:
         """Seconds since 1970-01-01T00:00:00 UTC."""

@@ -7,8 +7,6 @@ what the stars say raises there, and the slew under way is stopped like any slew
 
 from __future__ import annotations
 
-import threading
-import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Protocol
@@ -17,6 +15,7 @@ from polewright.calculation.images.frame import Frame
 from polewright.calculation.images.stillness import Rest
 from polewright.calculation.planning.request import Pointing
 from polewright.devices.alpaca.errors import AlpacaError
+from polewright.foundation.clock import threads_of
 from polewright.foundation.errors import SolveError
 from polewright.foundation.language import say
 from polewright.observing.capture.frame_quality import measure_stars, tell_frame
@@ -116,10 +115,11 @@ class Work:
         self._image, self._told, self._rest = image, told, rest
         self._names = kept_names(rig)
         self._clock = rig.clock
-        self._downloaded = threading.Event()
+        self._threads = threads_of(rig.clock)
+        self._downloaded = self._threads.signal()
         self.began_s = self._clock.monotonic_s()
         self._ended_s: float | None = None
-        self._task = BackgroundTask(f"point-{number}", self._run)
+        self._task = BackgroundTask(f"point-{number}", self._run, self._threads)
 
     # -- in the thread -----------------------------------------------------------------------
 
@@ -181,10 +181,10 @@ class Work:
         """
         if self._downloaded.wait(LOOK_S):
             return
-        began_s = time.monotonic()
+        began_s = self._threads.timer_s()
         try:
             self.rig.telescope.slewing()
-            prompt = time.monotonic() - began_s < PROMPT_S
+            prompt = self._threads.timer_s() - began_s < PROMPT_S
         except AlpacaError:
             prompt = False
         if not prompt:
@@ -219,12 +219,12 @@ class Work:
 
     def _wait(self, over: Callable[[float], bool], step: str, limit_s: float | None) -> None:
         rig = self.rig
-        began_s = told_s = time.monotonic()
+        began_s = told_s = self._threads.timer_s()
         first = True
         while not over(LOOK_S):
             rig.cancel.check()
             self.look()
-            now_s = time.monotonic()
+            now_s = self._threads.timer_s()
             if limit_s is not None and now_s - began_s > limit_s:
                 raise SolveHangs(self.number, now_s - began_s)
             if first or now_s - told_s >= TELL_S:
