@@ -35,6 +35,10 @@ class NobodyMoves(RuntimeError):
     """All threads wait for each other, or one holds the others up: the message tells which."""
 
 
+class NightOver(BaseException):
+    """Ends a thread that still waited when the night was closed."""
+
+
 @dataclass(eq=False)
 class _Waiting:
     """A thread that has handed on."""
@@ -164,7 +168,7 @@ class SimulatedClock:
             with self._lock:
                 self._asleep.pop(me, None)
         if self._closed and not waiting.over:
-            raise SystemExit  # ends this thread, silently
+            raise NightOver
 
     def _hand_on(self) -> None:
         """Choose who goes on; the lock is held."""
@@ -213,9 +217,11 @@ class SimulatedThreads:
         clock, first = self._clock, _Waiting(f"{name} begins")
 
         def run() -> None:
-            clock.begin(first)
             try:
+                clock.begin(first)
                 target()
+            except NightOver:
+                pass
             finally:
                 clock.end()
 
@@ -229,6 +235,10 @@ class SimulatedThreads:
     def timer_s(self) -> float:
         """Seconds of the night."""
         return self._clock.monotonic_s()
+
+    def pause(self, seconds: float) -> None:
+        """Let so many seconds of the night pass."""
+        self._clock.sleep(seconds)
 
 
 class SimulatedSignal:

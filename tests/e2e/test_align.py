@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import threading
-import time
-
 import pytest
 
 from polewright.foundation.errors import ExitCode
@@ -30,10 +27,10 @@ def hand(night, session: AlignSession, limit_s: float) -> int:
     version = 0
     told, let_go_s = None, 0.0
     southern = night.rig.spec.site.latitude_deg < 0
-    deadline = time.monotonic() + limit_s
+    deadline = night.clock.monotonic_s() + limit_s
     while session.step not in ENDED:
-        assert time.monotonic() < deadline, session.snapshot()
-        now = session.wait_for_change(version, 1.0)
+        assert night.clock.monotonic_s() < deadline, session.snapshot()
+        now = night.next_snapshot(session, version)
         version = now.version
         if now.step is not Step.ADJUSTING or now.advice is None or now.error is None:
             continue
@@ -71,7 +68,6 @@ def test_a_hand_that_follows_the_advice_aligns_the_mount(start_night, tmp_path) 
                 "azimuth": {"backlash_arcmin": 5.0},
             },
         },
-        rate=12.0,
     )
     config = night.config(
         {
@@ -84,11 +80,10 @@ def test_a_hand_that_follows_the_advice_aligns_the_mount(start_night, tmp_path) 
     session = AlignSession(
         connect_rig, config, night.clock, journal, night.events.append, session_id="test"
     )
-    thread = threading.Thread(target=session.run, daemon=True)
-    thread.start()
+    running = night.beside(session.run)
 
-    moves = hand(night, session, 240.0)
-    thread.join(20.0)
+    moves = hand(night, session, 3600.0)
+    assert running.wait(60.0)
     journal.close()
 
     snapshot = session.snapshot()

@@ -31,7 +31,6 @@ pytestmark = pytest.mark.e2e
 
 MEASURED = {"sweep.settle": "measured", "sweep.settle_s": 15.0, "sweep.exposure_s": 3.0}
 #: Half a second is a share of a swing at this clock rate too.
-RATE = 1.5
 
 
 def ringing(night, arcsec: float, changes=None, *, solve: bool = True):
@@ -66,7 +65,7 @@ def told(night) -> str:
 
 def test_a_usual_swing_averages_out(start_night) -> None:
     """One exposure right away is enough, and no time is spent on waiting."""
-    night = start_night({"mount": {"vibration_decay_s": 1.2, "vibration_hz": 2.3}}, rate=RATE)
+    night = start_night({"mount": {"vibration_decay_s": 1.2, "vibration_hz": 2.3}})
     rig = ringing(night, 15.0)
 
     frame, rest = expose_at_once(rig, 3.0, 2, 3)
@@ -83,7 +82,7 @@ def test_a_usual_swing_averages_out(start_night) -> None:
 
 def test_looks_that_may_do_with_less_sky_are_compared_with_the_same_sky(start_night) -> None:
     """Plenty of stars in a large look: the next one may be smaller, this one is not."""
-    night = start_night({"mount": {"vibration_arcsec": 0.0}}, rate=RATE)
+    night = start_night({"mount": {"vibration_arcsec": 0.0}})
     rig = ringing(night, 0.0)
     rig.settle_memory.pixels = 1.6e6
 
@@ -97,7 +96,7 @@ def test_looks_that_may_do_with_less_sky_are_compared_with_the_same_sky(start_ni
 
 def test_a_long_swing_costs_another_exposure(start_night) -> None:
     """The frame that counts is right, the one before it counts as time spent on settling."""
-    night = start_night({"mount": {"vibration_decay_s": 3.0, "vibration_hz": 0.8}}, rate=RATE)
+    night = start_night({"mount": {"vibration_decay_s": 3.0, "vibration_hz": 0.8}})
     rig = ringing(night, 60.0)
     exposed_s = rig.times.expose
 
@@ -116,7 +115,7 @@ def test_a_long_swing_costs_another_exposure(start_night) -> None:
 
 def test_a_steady_motion_is_no_ringing(start_night) -> None:
     """An axis far off the pole carries the stars along: looks tell, and the next point knows."""
-    night = start_night({"mount": {"unsteadiness_arcsec": 0.0}}, rate=RATE)
+    night = start_night({"mount": {"unsteadiness_arcsec": 0.0}})
     began_s = night.clock.utc_s()
     # In declination: the mount stands at the pole, where motion in hour angle only turns the field.
     night.rig.mount.shake = lambda utc_s: (0.0, 1.0 * ARCSEC * (utc_s - began_s))
@@ -137,7 +136,7 @@ def test_a_steady_motion_is_no_ringing(start_night) -> None:
 def test_stars_that_never_rest_are_exposed_after_the_fixed_wait(start_night) -> None:
     """A tube that swings for ever: after settle_s the frame is taken as it comes, and that is
     told."""
-    night = start_night(rate=RATE)
+    night = start_night()
     swing = 60.0 * ARCSEC
     night.rig.mount.shake = lambda utc_s: (0.0, swing * math.sin(2.0 * math.pi * utc_s / 11.0))
     rig = ringing(night, 0.0)
@@ -153,7 +152,7 @@ def test_stars_that_never_rest_are_exposed_after_the_fixed_wait(start_night) -> 
 def test_a_camera_without_subframes_has_the_fixed_wait(start_night, monkeypatch) -> None:
     """No look tells anything: the frame is exposed again after the wait, later ones after it at
     once."""
-    night = start_night(rate=4.0)
+    night = start_night()
 
     def whole_only(value: int) -> None:
         if value != 1600:
@@ -221,7 +220,7 @@ def test_what_has_shown_to_be_slow_or_unknown_waits(start_night, monkeypatch) ->
 @pytest.mark.parametrize("spoil", ["guard", "stop"])
 def test_on_the_way_out_the_camera_is_asked_nothing(start_night, monkeypatch, spoil) -> None:
     """A guard or a stop during a look: the mount comes first; the next frame is whole again."""
-    night = start_night(rate=4.0)
+    night = start_night()
     rig = ringing(night, 0.0)
     sent: list[int] = []
     put = night.running.camera.put_numx
@@ -259,7 +258,6 @@ def test_full_stars_do_not_pass_for_motion(start_night) -> None:
             "sensor": {"max_adu": 3000},
             "mount": {"vibration_arcsec": 0.0},
         },
-        rate=RATE,
     )
     rig = ringing(night, 0.0)
 
@@ -280,7 +278,6 @@ def test_looks_lie_where_the_frame_was_cut(start_night, binning) -> None:
             "sensor": {"bayer": binning == 1},
             "mount": {"vibration_arcsec": 0.0},
         },
-        rate=RATE,
     )
     rig = ringing(
         night,
@@ -302,6 +299,7 @@ def test_a_whole_sweep_exposes_before_it_looks(start_night, monkeypatch) -> None
     # At this clock rate the image of this computer's own rig comes too slowly.
     monkeypatch.setattr(sweeping, "goes_at_once", lambda _rig, _exposure_s: True)
     rig = night.connect({**MEASURED, "sweep.settle_s": 30.0})
+    night.solves_in(rig, 1.0)
 
     result = measure_axis(rig, planned_points(rig))
 

@@ -68,7 +68,7 @@ def test_the_shortest_exposure_that_does_is_forecast(start_night, monkeypatch) -
     """From a frame that shows more stars than needed: what is left at the exposure chosen is what
     was forecast, or more, and the first frame is not taken again."""
     monkeypatch.setattr(auto_exposure, "LEAST_EXPOSURE_S", 0.05)
-    night = start_night({"mount": {"vibration_arcsec": 0.0}}, rate=12.0)
+    night = start_night({"mount": {"vibration_arcsec": 0.0}})
     rig = night.connect(
         {
             "sweep.exposure_s": 3.0,
@@ -92,7 +92,7 @@ def test_the_shortest_exposure_that_does_is_forecast(start_night, monkeypatch) -
 
 def test_the_v_curve_finds_the_focus(start_night) -> None:
     """60 um of blur at the start: it ends at the sharpest position, from below."""
-    night = start_night({"optics": {"defocus_um": 60.0}}, rate=12.0)
+    night = start_night({"optics": {"defocus_um": 60.0}})
     rig = looking_up(night)
     told: list[str] = []
 
@@ -107,7 +107,7 @@ def test_the_v_curve_finds_the_focus(start_night) -> None:
 
 def test_a_stop_brings_the_focuser_back(start_night) -> None:
     """Cancelled in the middle, or clouded out: it stands where it stood."""
-    night = start_night({}, rate=12.0)
+    night = start_night({})
     rig = looking_up(night)
     focuser = focuser_of(night, rig)
 
@@ -123,7 +123,7 @@ def test_a_stop_brings_the_focuser_back(start_night) -> None:
 
 def test_no_focus_is_told_and_the_focuser_brought_back(start_night) -> None:
     """The cover closes after the first frame: no star, no focus, the old position."""
-    night = start_night({"cover": {"move_s": 0.1}}, rate=12.0)
+    night = start_night({"cover": {"move_s": 0.1}})
     rig = looking_up(night)
 
     def close(_sentence: str) -> None:

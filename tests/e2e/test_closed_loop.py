@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import threading
-
 import pytest
 
 from polewright.foundation.errors import ExitCode
@@ -27,7 +25,6 @@ def small_error(start_night):
                     "azimuth": {"backlash_arcmin": 5.0, "gain": 1.7},
                 },
             },
-            rate=12.0,
         )
         changes = {
             "adjuster.name": "simulated",
@@ -78,9 +75,7 @@ def test_nothing_turns_while_it_is_not_safe(small_error, tmp_path) -> None:
         return turn_knobs(**turns)
 
     night.rig.turn_knobs = turn_and_cloud_over
-    thread = threading.Thread(target=session.run, daemon=True)
-    thread.start()
-    thread.join(120.0)
+    assert night.beside(session.run).wait(3600.0)
     journal.close()
 
     assert session.outcome is ExitCode.UNSAFE, session.snapshot()

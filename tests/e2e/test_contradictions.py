@@ -27,11 +27,7 @@ def test_a_contradiction_ends_a_command_before_the_mount_is_unparked(
     start_night, monkeypatch, tmp_path, command, mount, says
 ) -> None:
     """Exit code 3, both figures, the likely cause, and how to go on all the same."""
-    night = start_night({"mount": mount}, rate=12.0)
-    clock = night.clock
-    monkeypatch.setenv(
-        "POLEWRIGHT_REHEARSAL_CLOCK", f"{clock.start_utc_s},{clock.origin_real_s},{clock.rate}"
-    )
+    night = start_night({"mount": mount})
     config = tmp_path / "night.toml"
     at = f'host = "{night.running.host}"\nport = {night.running.port}\n'
     config.write_text(
@@ -52,7 +48,7 @@ def test_a_contradiction_ends_a_command_before_the_mount_is_unparked(
 
 def test_what_was_accepted_stands_in_the_result(start_night) -> None:
     """One explicit option, one run: site, times, and what was accepted are in its document."""
-    night = start_night({"mount": {"site_longitude_deg": 8.5}}, rate=12.0)
+    night = start_night({"mount": {"site_longitude_deg": 8.5}})
     config = night.config({"sweep.points": 3}).accepting_site()
 
     result = measure_axis(night.connect_with(config))

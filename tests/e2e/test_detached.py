@@ -52,7 +52,7 @@ def test_a_run_whose_terminal_is_closed(start_night, tmp_path: Path, ignored: bo
     import pty
     import termios
 
-    night = start_night()
+    night = start_night(real_rate=12.0)
     options, environment = command(night, tmp_path)
     master, slave = pty.openpty()
 
@@ -96,7 +96,7 @@ def test_a_run_whose_terminal_is_closed(start_night, tmp_path: Path, ignored: bo
 
 def test_a_startup_with_no_room_for_anything(start_night, tmp_path: Path) -> None:
     """Journal, log, frames, history, watchdog's word: all full. Code 9, every step, parked."""
-    night = start_night(rate=12.0)
+    night = start_night(real_rate=12.0)
     options, environment = command(night, tmp_path)
     done = subprocess.run(
         [

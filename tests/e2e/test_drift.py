@@ -28,7 +28,7 @@ def check(night, off_arcmin: float) -> DriftRun:
 
 def test_the_true_axis_is_confirmed_by_drift(start_night) -> None:
     """A right prediction is said to agree, and the drift's own axis is the true one."""
-    night = start_night({"mount": {"past_meridian_deg": 30.0}}, rate=20.0)
+    night = start_night({"mount": {"past_meridian_deg": 30.0}})
 
     run = check(night, 0.0)
 
@@ -47,7 +47,7 @@ def test_the_true_axis_is_confirmed_by_drift(start_night) -> None:
 
 def test_a_wrong_axis_is_contradicted_by_drift(start_night) -> None:
     """An axis that is not where it was measured is told with size and direction."""
-    night = start_night(rate=20.0)
+    night = start_night()
 
     result = check(night, 9.0).result
 

@@ -18,11 +18,7 @@ def test_a_measured_axis_is_checked_by_drift_and_both_are_in_the_report(
     start_night, monkeypatch, tmp_path
 ) -> None:
     """The measurement's document is the prediction; verdict, picture, history and report agree."""
-    night = start_night({"mount": {"past_meridian_deg": 30.0}}, rate=20.0)
-    clock = night.clock
-    monkeypatch.setenv(
-        "POLEWRIGHT_REHEARSAL_CLOCK", f"{clock.start_utc_s},{clock.origin_real_s},{clock.rate}"
-    )
+    night = start_night({"mount": {"past_meridian_deg": 30.0}})
     database = f"sqlite:///{tmp_path / 'history.db'}"
     here = ["--run-journal-folder", str(tmp_path), "--history-url", database]
     for kind in ("telescope", "camera"):

@@ -12,7 +12,6 @@ from typer.testing import CliRunner
 
 from polewright.calculation.planning.request import Pointing
 from polewright.foundation.angles import DEG
-from polewright.foundation.clock import REHEARSAL_VARIABLE
 from polewright.foundation.errors import ExitCode, GuardError
 from polewright.interfaces.cli.app import build_app
 from polewright.observing.runs.measurement import measure_axis, ready_mount
@@ -34,7 +33,6 @@ from polewright.records.events import MotionStopped, PointSolved, Progress
 
 pytestmark = pytest.mark.e2e
 
-RATE = 12.0
 NIGHT_UTC_S = 1795210200.0
 #: 2026-11-20 11:30 UTC: the Sun stands high in the south at the invented site.
 DAY_UTC_S = NIGHT_UTC_S - 10.0 * 3600.0
@@ -96,7 +94,7 @@ def slewed_to(night) -> set[int]:
 
 def test_a_point_behind_the_skyline_is_not_slewed_to(start_night, tmp_path) -> None:
     """The horizon file holds at run time too: the message names the place and the height."""
-    night = start_night(rate=RATE)
+    night = start_night()
     horizon = tmp_path / "garden.txt"
     horizon.write_text("0 0\n80 0\n90 60\n140 60\n150 0\n", encoding="utf-8")
 
@@ -111,7 +109,7 @@ def test_a_point_behind_the_skyline_is_not_slewed_to(start_night, tmp_path) -> N
 
 def test_a_way_between_points_that_meets_an_obstacle_is_not_taken(start_night, tmp_path) -> None:
     """A lamp between two clear points stops the slew before it begins."""
-    night = start_night(rate=RATE)
+    night = start_night()
     horizon = tmp_path / "lamp.txt"
     horizon.write_text("0 0\nwindow 106 112 30 44 street lamp\n", encoding="utf-8")
 
@@ -124,7 +122,7 @@ def test_a_way_between_points_that_meets_an_obstacle_is_not_taken(start_night, t
 
 def test_no_slew_goes_near_the_sun(start_night) -> None:
     """By day a way to the first point that may pass the Sun is refused, whatever planned it."""
-    night = start_night(rate=RATE, utc_s=DAY_UTC_S)
+    night = start_night(utc_s=DAY_UTC_S)
 
     error = fires(night, TooNearSun, {}, points((-20.0, -40.0, -60.0), -15.0))
 
@@ -136,7 +134,7 @@ def test_no_slew_goes_near_the_sun(start_night) -> None:
 
 def test_a_point_in_the_meridian_buffer_is_refused(start_night) -> None:
     """By our own hour angle: the mount is not even asked."""
-    night = start_night(rate=RATE)
+    night = start_night()
 
     error = fires(night, TooNearMeridian, {}, points((-4.0, -24.0, -44.0)))
 
@@ -146,7 +144,7 @@ def test_a_point_in_the_meridian_buffer_is_refused(start_night) -> None:
 
 def test_a_mount_that_would_flip_is_not_slewed(start_night, monkeypatch) -> None:
     """The mount's own word on the destination side counts, also where ours sees no reason."""
-    night = start_night(rate=RATE)
+    night = start_night()
     mount = night.rig.mount
     honest = mount.destination_side
 
@@ -186,7 +184,7 @@ def test_a_mount_that_leaves_the_allowed_sky_during_a_slew_is_stopped(
     start_night, monkeypatch
 ) -> None:
     """A slew that dives towards the ground is aborted on the way, not judged at its end."""
-    night = start_night({"mount": {"slew_deg_per_s": 1.0}}, rate=RATE)
+    night = start_night({"mount": {"slew_deg_per_s": 1.0}})
     astray(night, monkeypatch, -20.0, -35.0)
 
     error = fires(night, BeyondAltitudeLimit, {})
@@ -199,7 +197,7 @@ def test_a_mount_that_leaves_the_allowed_sky_during_a_slew_is_stopped(
 def test_a_mount_that_runs_over_the_meridian_is_stopped(start_night, monkeypatch) -> None:
     """A slew that goes west instead of east is aborted at the meridian's buffer."""
     mount = {"slew_deg_per_s": 1.0, "stay_past_meridian_deg": 15.0}
-    night = start_night({"mount": mount}, rate=RATE)
+    night = start_night({"mount": mount})
     astray(night, monkeypatch, 50.0, 0.0)
     night.runs_away = True
 
@@ -211,7 +209,7 @@ def test_a_mount_that_runs_over_the_meridian_is_stopped(start_night, monkeypatch
 
 def test_a_slew_that_does_not_end_is_stopped(start_night) -> None:
     """A crawling mount is stopped at the deadline, and the sentence says how far it had to go."""
-    night = start_night({"mount": {"slew_deg_per_s": 0.1}}, rate=RATE)
+    night = start_night({"mount": {"slew_deg_per_s": 0.1}})
 
     error = fires(night, SlewOverdue, {"limits.slew_deg_per_s": 100.0})
 
@@ -223,7 +221,7 @@ def test_a_slew_that_does_not_end_is_stopped(start_night) -> None:
 @pytest.mark.parametrize("step", ["slew", "exposure", "settle"])
 def test_the_safety_monitor_stops_the_run_in_every_step(start_night, step) -> None:
     """Unsafe weather ends slews, settling and exposures, with an exit code of its own."""
-    night = start_night({"mount": {"slew_deg_per_s": 2.0}}, rate=RATE)
+    night = start_night({"mount": {"slew_deg_per_s": 2.0}})
     rig = night.connect(
         {
             "safety.host": night.running.host,
@@ -248,7 +246,7 @@ def test_the_safety_monitor_stops_the_run_in_every_step(start_night, step) -> No
 
 def test_nothing_moves_while_it_is_unsafe(start_night) -> None:
     """An unsafe monitor keeps the mount parked."""
-    night = start_night(rate=RATE)
+    night = start_night()
     night.rig.safe = False
 
     error = fires(night, SafetyUnsafe, {"safety.device_number": 0})
@@ -262,7 +260,7 @@ def test_nothing_moves_while_it_is_unsafe(start_night) -> None:
 
 def test_a_mount_that_stops_short_is_noticed(start_night, monkeypatch) -> None:
     """The mount's own word on where it ended is compared with the target."""
-    night = start_night(rate=RATE)
+    night = start_night()
     astray(night, monkeypatch, 0.0, 2.0)
 
     error = fires(night, StoppedElsewhere, {})
@@ -273,7 +271,7 @@ def test_a_mount_that_stops_short_is_noticed(start_night, monkeypatch) -> None:
 
 def test_a_changed_side_of_the_pier_is_noticed(start_night, monkeypatch) -> None:
     """A mount that comes to rest on the other side is stopped before a frame is taken."""
-    night = start_night(rate=RATE)
+    night = start_night()
     rig = night.connect(QUICK)
     mount = night.rig.mount
     honest = mount.side
@@ -302,7 +300,7 @@ def test_a_changed_side_of_the_pier_is_noticed(start_night, monkeypatch) -> None
 )
 def test_the_stars_give_a_slipping_clutch_away(start_night, slip, words) -> None:
     """The mount says that all is well; the solved frames do not."""
-    night = start_night(rate=RATE)
+    night = start_night()
     rig = night.connect(QUICK)
     when(rig, solved(1), lambda: night.rig.disturb_mount(**slip))
 
@@ -318,7 +316,7 @@ def test_the_stars_give_a_slipping_clutch_away(start_night, slip, words) -> None
 
 def test_tracking_into_the_meridian_is_stopped_after_a_warning(start_night) -> None:
     """Minutes before the buffer is reached it is told; there the mount is stopped."""
-    night = start_night(rate=120.0)
+    night = start_night()
     rig = night.connect(QUICK)
 
     def track_on() -> None:
@@ -355,12 +353,8 @@ def test_measure_ends_with_the_guards_exit_code(
     start_night, monkeypatch, option, code, error_code
 ) -> None:
     """A script sees the exit code and one JSON document with the code, sentence and advice."""
-    night = start_night({"mount": {"slew_deg_per_s": 0.2}}, rate=RATE)
+    night = start_night({"mount": {"slew_deg_per_s": 0.2}})
     night.rig.safe = False
-    clock = night.clock
-    monkeypatch.setenv(
-        REHEARSAL_VARIABLE, f"{clock.start_utc_s},{clock.origin_real_s},{clock.rate}"
-    )
     address = [
         word
         for kind in ("telescope", "camera")

@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import threading
-import time
-
 import pytest
 
 from polewright.foundation.errors import ExitCode
@@ -19,7 +16,7 @@ pytestmark = pytest.mark.e2e
 
 def test_unsafe_weather_ends_adjusting(start_night, tmp_path) -> None:
     """The monitor is watched between sweeps too: step, exit code, sentence, standing mount."""
-    night = start_night(rate=12.0)
+    night = start_night()
     config = night.config({"safety.device_number": 0, "sweep.settle_s": 0.0})
     journal = Journal(tmp_path / "night.journal.jsonl")
     session = AlignSession(
@@ -30,16 +27,14 @@ def test_unsafe_weather_ends_adjusting(start_night, tmp_path) -> None:
         night.events.append,
         session_id="guarded",
     )
-    thread = threading.Thread(target=session.run, daemon=True)
-    thread.start()
+    running = night.beside(session.run)
 
-    deadline = time.monotonic() + 150.0
     now = session.snapshot()
-    while now.step not in ENDED and time.monotonic() < deadline:
-        now = session.wait_for_change(now.version, 1.0)
+    while now.step not in ENDED:
+        now = night.next_snapshot(session, now.version)
         if now.step is Step.ADJUSTING and now.error is not None and now.advice is not None:
             night.rig.safe = False
-    thread.join(20.0)
+    assert running.wait(60.0)
     journal.close()
 
     snapshot = session.snapshot()

@@ -10,7 +10,6 @@ from typer.testing import CliRunner
 
 from polewright.calculation.planning.horizon_text import parse_horizon
 from polewright.foundation.angles import DEG
-from polewright.foundation.clock import REHEARSAL_VARIABLE
 from polewright.interfaces.cli.app import build_app
 
 pytestmark = pytest.mark.e2e
@@ -39,12 +38,9 @@ def test_the_skyline_is_recorded_from_the_mounts_pointing(
 ) -> None:
     """Each Enter notes azimuth and altitude; u takes one back; the Sun is cautioned of; the
     command itself moves nothing."""
-    night = start_night(rate=60.0, utc_s=DAY_UTC_S)
+    night = start_night(utc_s=DAY_UTC_S)
     night.runs_away = True  # a person moves the mount here, across the meridian, too
     mount, clock = night.rig.mount, night.clock
-    monkeypatch.setenv(
-        REHEARSAL_VARIABLE, f"{clock.start_utc_s},{clock.origin_real_s},{clock.rate}"
-    )
     mount.unpark(clock.utc_s())
 
     def point(azimuth_deg: float, altitude_deg: float):
@@ -107,11 +103,7 @@ def test_the_skyline_is_recorded_from_the_mounts_pointing(
 
 def test_planning_with_the_devices_asks_them_and_moves_nothing(start_night, monkeypatch) -> None:
     """The first slew is judged from where the mount points; it stays parked; nothing is assumed."""
-    night = start_night(rate=6.0)
-    clock = night.clock
-    monkeypatch.setenv(
-        REHEARSAL_VARIABLE, f"{clock.start_utc_s},{clock.origin_real_s},{clock.rate}"
-    )
+    night = start_night()
     words = ["plan", "--connect", "--json", "--optics-focal-length-mm", "200"]
     for kind in ("telescope", "camera"):
         words += [f"--{kind}-host", night.running.host, f"--{kind}-port", str(night.running.port)]

@@ -131,7 +131,7 @@ def programs(start_night, tmp_path) -> Iterator[Callable[..., Program]]:
     def make(
         changes: dict | None = None, *, watchdog: bool = True, planned: bool = False
     ) -> Program:
-        night = start_night(changes, rate=12.0)
+        night = start_night(changes, real_rate=12.0)
         made.append(Program(night, tmp_path, watchdog=watchdog, planned=planned))
         return made[-1]
 

@@ -20,7 +20,6 @@ from polewright_sim.sky.disturbance import Disturbance
 
 pytestmark = pytest.mark.e2e
 
-RATE = 12.0
 QUICK = {"sweep.settle_s": 0.0, "recovery.tries": 0}
 #: The planned points stand at azimuths 140, 114 and 97 degrees, altitudes 55, 43 and 29.
 HOUSE = [(0.0, 0.0), (80.0, 0.0), (82.0, 40.0), (104.0, 40.0), (106.0, 0.0)]
@@ -29,7 +28,7 @@ WIDE_HOUSE = [(0.0, 0.0), (60.0, 0.0), (62.0, 75.0), (160.0, 75.0), (162.0, 0.0)
 
 def test_a_house_nobody_told_of_moves_the_point_behind_it(start_night) -> None:
     """The point behind the house fails, another place on its circle serves, the axis is right."""
-    night = start_night({"horizon": HOUSE}, rate=RATE)
+    night = start_night({"horizon": HOUSE})
     rig = night.connect(QUICK)
     points = planned_points(rig)
 
@@ -55,7 +54,7 @@ def test_a_house_nobody_told_of_moves_the_point_behind_it(start_night) -> None:
 def test_a_passing_cloud_costs_a_longer_exposure(start_night) -> None:
     """A point that is clouded over is exposed again, longer, and stays where it was planned; what
     solved is kept for the points after it."""
-    night = start_night(rate=RATE)
+    night = start_night()
     rig = night.connect({**QUICK, "recovery.tries": 2})
     points = planned_points(rig)
     cloudy = {"frames": 1}
@@ -80,7 +79,7 @@ def test_a_passing_cloud_costs_a_longer_exposure(start_night) -> None:
 
 def test_a_wide_house_swaps_the_sweep(start_night, monkeypatch) -> None:
     """Where no place on the circle solves, another sweep elsewhere is planned and made."""
-    night = start_night({"horizon": WIDE_HOUSE}, rate=RATE)
+    night = start_night({"horizon": WIDE_HOUSE})
     monkeypatch.setattr("polewright.observing.sweep.recovery.MOVES", 0)
     rig = night.connect(QUICK)
 
@@ -96,7 +95,7 @@ def test_a_wide_house_swaps_the_sweep(start_night, monkeypatch) -> None:
 
 def test_a_lens_cap_ends_at_the_first_frame(start_night) -> None:
     """No light: the mount stops, and no other place was tried."""
-    night = start_night({"optics": {"transmission": 1e-6}}, rate=RATE)
+    night = start_night({"optics": {"transmission": 1e-6}})
     rig = night.connect({**QUICK, "recovery.tries": 1})
 
     with pytest.raises(NoLight) as caught:

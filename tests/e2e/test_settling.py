@@ -38,7 +38,7 @@ def told(night) -> str:
 def test_it_exposes_as_soon_as_the_stars_stand_still(start_night) -> None:
     """Later than the swing became harmless, much sooner than the fixed wait; and the frame after
     it is a whole one again."""
-    night = start_night(RINGING, rate=1.5)
+    night = start_night(RINGING)
     rig = ringing(night)
 
     settle(rig, 1, 3)
@@ -71,7 +71,7 @@ def test_where_looks_tell_nothing_the_fixed_wait_is_left(
     start_night, monkeypatch, spoil, why
 ) -> None:
     """A camera that refuses subframes or ignores them, and a sky without stars."""
-    night = start_night({"optics": {"transmission": 1e-6}} if spoil == "no stars" else {}, rate=4.0)
+    night = start_night({"optics": {"transmission": 1e-6}} if spoil == "no stars" else {})
     camera = night.running.camera
     if spoil == "no subframes":
         monkeypatch.setattr(camera, "put_numx", whole_only)

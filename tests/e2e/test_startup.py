@@ -32,7 +32,7 @@ def outcomes(run: Startup) -> dict[str, str]:
 
 def test_a_good_start_opens_the_cover_measures_and_parks(start_night) -> None:
     """Cover opened since that is allowed, light switched off, axis within tolerance, parked."""
-    night = start_night({**CLOSED, **NEAR_POLE}, rate=12.0)
+    night = start_night({**CLOSED, **NEAR_POLE})
     night.running.cover.put_calibratoron(100)
     run = startup(night, {"startup.open_cover": True})
 
@@ -60,7 +60,7 @@ def test_a_good_start_opens_the_cover_measures_and_parks(start_night) -> None:
 def test_an_uncertain_check_takes_a_further_point(start_night, monkeypatch) -> None:
     """A finer uncertainty than three points give: more are taken, up to the limit, and told."""
     monkeypatch.setattr("polewright.observing.runs.startup.MOST_POINTS", 4)
-    night = start_night(NEAR_POLE, rate=12.0)
+    night = start_night(NEAR_POLE)
     run = startup(
         night,
         {

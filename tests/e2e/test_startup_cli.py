@@ -20,11 +20,7 @@ def called(start_night, monkeypatch, tmp_path):
     """Call the command line against a rig that shares its clock."""
 
     def call(changes, *arguments: str):
-        night = start_night(changes, rate=12.0)
-        clock = night.clock
-        monkeypatch.setenv(
-            "POLEWRIGHT_REHEARSAL_CLOCK", f"{clock.start_utc_s},{clock.origin_real_s},{clock.rate}"
-        )
+        night = start_night(changes)
         here = []
         for kind in ("telescope", "camera", "cover", "safety"):
             here += [f"--{kind}-host", night.running.host, f"--{kind}-port", night.running.port]
@@ -104,10 +100,6 @@ def test_the_list_of_devices_cuts_nothing(start_night, monkeypatch) -> None:
 def test_check_leaves_a_running_alignment_alone(start_night, monkeypatch) -> None:
     """Both would expose with one camera: it is refused, and nothing is exposed."""
     night = start_night({})
-    clock = night.clock
-    monkeypatch.setenv(
-        "POLEWRIGHT_REHEARSAL_CLOCK", f"{clock.start_utc_s},{clock.origin_real_s},{clock.rate}"
-    )
     rig = night.connect()
     words = ["check", "--json", "--site-latitude-deg", "44.62", "--site-longitude-deg", "9.31"]
     for kind in ("telescope", "camera"):
@@ -126,7 +118,7 @@ def test_what_a_driver_says_ends_align_as_any_other_trouble(
 ) -> None:
     """Brackets, escape sequences and turned lines in its message: exit code 3, the words as they
     are, nothing obeyed, and the run is in the history."""
-    night = start_night({}, rate=12.0)
+    night = start_night({})
     said = "axis [/bold] stalled [fd12::5]\x1b[2J\u202e\nWithin the tolerance"
     fault = Fault(
         kind="error_number",
@@ -136,10 +128,6 @@ def test_what_a_driver_says_ends_align_as_any_other_trouble(
         parameters={"message": said},
     )
     night.running.load_faults(Scenario(fault=(fault,), seed=1))
-    clock = night.clock
-    monkeypatch.setenv(
-        "POLEWRIGHT_REHEARSAL_CLOCK", f"{clock.start_utc_s},{clock.origin_real_s},{clock.rate}"
-    )
     url = f"sqlite:///{tmp_path / 'runs.db'}"
     config = tmp_path / "night.toml"
     at = f'host = "{night.running.host}"\nport = {night.running.port}\n'

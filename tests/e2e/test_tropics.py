@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import threading
-import time
-
 import pytest
 
 from polewright.calculation.planning.slew_paths import meridian_side
@@ -23,7 +20,7 @@ SWEEPS = 3
 def test_sweep_after_sweep_at_three_degrees_south(start_night, tmp_path) -> None:
     """The pole stands below the lowest altitude allowed, and a side is never changed: the mount
     comes up from there, and each further sweep begins on the side where the one before ended."""
-    night = start_night({"site": {"latitude_deg": -3.0}}, rate=12.0)
+    night = start_night({"site": {"latitude_deg": -3.0}})
     changes = {
         "site.latitude_deg": -3.0,
         "sweep.start_azimuth_deg": None,
@@ -35,21 +32,19 @@ def test_sweep_after_sweep_at_three_degrees_south(start_night, tmp_path) -> None
         connect_rig, night.config(changes), night.clock, journal, night.events.append,
         session_id="tropics",
     )  # fmt: skip
-    thread = threading.Thread(target=session.run, daemon=True)
-    thread.start()
+    running = night.beside(session.run)
 
     asked = 0
-    deadline = time.monotonic() + 240.0
     now = session.snapshot()
-    while now.step not in ENDED and time.monotonic() < deadline:
-        now = session.wait_for_change(now.version, 1.0)
+    while now.step not in ENDED:
+        now = night.next_snapshot(session, now.version)
         if now.step is Step.ADJUSTING and now.error is not None and now.sweeps > asked:
             asked = now.sweeps
             if asked == SWEEPS:
                 session.stop()
             else:
                 session.command(Command.SWEEP)
-    thread.join(20.0)
+    assert running.wait(60.0)
     journal.close()
 
     assert asked == SWEEPS, session.snapshot().failure

@@ -43,7 +43,7 @@ def step_is(served, step: Step, limit_s: float = 60.0) -> dict[str, Any]:
 
 def test_an_idle_service_tells_so_in_the_same_document(start_night, start_service) -> None:
     """Snapshot, health and journals answer before any session; commands are refused."""
-    served = start_service(start_night())
+    served = start_service(start_night(real_rate=6.0))
 
     now = served.get("/api/session").json()
     assert now["step"] == "idle"
@@ -62,7 +62,7 @@ def test_an_idle_service_tells_so_in_the_same_document(start_night, start_servic
 
 def test_the_api_describes_itself(start_night, start_service) -> None:
     """Every path of the API is in its OpenAPI document, which names the snapshot's fields."""
-    served = start_service(start_night())
+    served = start_service(start_night(real_rate=6.0))
 
     document = served.get("/api/openapi.json").json()
 
@@ -107,7 +107,7 @@ def test_a_start_with_unusable_settings_is_refused_and_nothing_runs(
     start_night, start_service, document, code, word
 ) -> None:
     """The answer names the key; what only the computer's owner may set stays as it is."""
-    served = start_service(start_night())
+    served = start_service(start_night(real_rate=6.0))
 
     answer = served.post("/api/session", document)
 
@@ -122,7 +122,7 @@ def test_a_contradicting_mount_is_refused_until_that_is_accepted_for_one_session
     start_night, start_service, tmp_path
 ) -> None:
     """Nothing moves; acceptance is asked once, holds for that session alone, and is recorded."""
-    night = start_night({"mount": {"clock_offset_s": 3600.0}}, rate=12.0)
+    night = start_night({"mount": {"clock_offset_s": 3600.0}}, real_rate=12.0)
     served = start_service(night)
 
     def ended() -> str:
@@ -150,7 +150,7 @@ def test_a_session_is_started_steered_and_stopped_through_the_api(
     start_night, start_service
 ) -> None:
     """Start, refuse a second, follow, show pictures, pause, resume, tell turns, stop."""
-    night = start_night(rate=20.0)
+    night = start_night(real_rate=20.0)
     served = start_service(night)
 
     started = served.post("/api/session", {"config": {"pole.tolerance_arcmin": 0.5}, "by": "a"})
@@ -213,7 +213,7 @@ def test_the_hard_stop_ends_a_slew_and_says_that_the_mount_stands(
     start_night, start_service
 ) -> None:
     """Pressed in the middle of a slew: the mount stands still when the answer comes."""
-    night = start_night(rate=4.0)
+    night = start_night(real_rate=4.0)
     served = start_service(night)
     served.post("/api/session", {})
     wait_for(lambda: night.truth["mount"]["slewing"])
@@ -229,7 +229,7 @@ def test_the_hard_stop_ends_a_slew_and_says_that_the_mount_stands(
 
 def test_the_hard_stop_needs_no_help_from_the_sessions_thread(start_night, start_service) -> None:
     """A session that hangs with the mount slewing: the stop goes past it, and says it hangs."""
-    night = start_night(rate=4.0)
+    night = start_night(real_rate=4.0)
     release = threading.Event()
 
     def connect(*arguments):
@@ -260,7 +260,7 @@ def test_the_hard_stop_needs_no_help_from_the_sessions_thread(start_night, start
 
 def test_the_hard_stop_works_without_any_session(start_night, start_service) -> None:
     """A mount that another program left slewing is stopped from the idle page."""
-    night = start_night(rate=4.0)
+    night = start_night(real_rate=4.0)
     served = start_service(night)
     rig = night.connect()
     rig.telescope.unpark()
@@ -281,7 +281,7 @@ def test_the_hard_stop_says_unknown_when_the_mount_does_not_answer(
     start_night, start_service
 ) -> None:
     """Nothing is claimed of a mount that cannot be reached; the advice is to go and look."""
-    night = start_night()
+    night = start_night(real_rate=6.0)
     served = start_service(night)
     night.running.stop()
 
@@ -311,7 +311,7 @@ def _messages(response) -> Any:
 
 def test_events_bring_every_state_and_beat_when_nothing_changes(start_night, start_service) -> None:
     """The first message is the present; then each change; known states are not sent again."""
-    night = start_night(rate=20.0)
+    night = start_night(real_rate=20.0)
     served = start_service(night)
     with served.get("/api/session/events", stream=True) as response:
         assert response.headers["content-type"].startswith("text/event-stream")
@@ -352,7 +352,7 @@ def test_an_interrupted_session_is_offered_and_taken_up(
     start_night, start_service, tmp_path
 ) -> None:
     """A journal without an end is marked; starting with resume goes on in the same journal."""
-    night = start_night(rate=20.0)
+    night = start_night(real_rate=20.0)
     first = start_service(night)
     first.post("/api/session", {})
     step_is(first, Step.ADJUSTING)

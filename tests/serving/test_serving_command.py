@@ -98,7 +98,7 @@ def test_with_lan_it_shows_a_link_with_a_token_and_its_qr_code(started) -> None:
 
 def test_ctrl_c_stops_a_running_session_and_the_mount(start_night, started, tmp_path) -> None:
     """In the middle of a slew: the mount stands still when the command has ended."""
-    night = start_night(rate=4.0)
+    night = start_night(real_rate=4.0)
     address = [
         *("--telescope-host", night.running.host, "--telescope-port", str(night.running.port)),
         *("--camera-host", night.running.host, "--camera-port", str(night.running.port)),

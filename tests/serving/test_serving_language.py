@@ -33,7 +33,7 @@ def english_only() -> set[str]:
 @pytest.mark.e2e
 @needs_chromium
 def test_a_german_browser_shows_a_german_page(start_night, start_service, tmp_path) -> None:
-    served = start_service(start_night())
+    served = start_service(start_night(real_rate=6.0))
     with browser(tmp_path / "profile", language="de") as driver:
         driver.implicitly_wait(10)
         driver.get(served.url)
@@ -50,7 +50,7 @@ def test_a_german_browser_shows_a_german_page(start_night, start_service, tmp_pa
 
 def test_each_reader_is_answered_in_his_language(start_night, start_service) -> None:
     """A program that names no language gets English; codes are the same for all."""
-    served = start_service(start_night())
+    served = start_service(start_night(real_rate=6.0))
     german = served.post("/api/nothing", headers={"Accept-Language": "de-CH, en;q=0.5"}).json()
     english = served.post("/api/nothing").json()
 
@@ -60,7 +60,7 @@ def test_each_reader_is_answered_in_his_language(start_night, start_service) -> 
 
 
 def test_a_configured_language_wins_over_the_browsers(start_night, start_service) -> None:
-    served = start_service(start_night(), configured_language="de")
+    served = start_service(start_night(real_rate=6.0), configured_language="de")
 
     told = served.get("/language.json", headers={"Accept-Language": "en"}).json()
 
@@ -72,7 +72,7 @@ def test_a_configured_language_wins_over_the_browsers(start_night, start_service
 def test_a_page_that_is_being_translated_does_not_delay_stop(
     start_night, start_service, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    served = start_service(start_night())
+    served = start_service(start_night(real_rate=6.0))
     begun, go_on, over = threading.Event(), threading.Event(), threading.Event()
 
     def slow(document: Any, _reader: str) -> Any:

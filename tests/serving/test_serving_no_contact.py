@@ -43,7 +43,7 @@ def test_stop_into_a_dead_line_is_said_to_be_unconfirmed_and_tried_until_it_gets
 
     Once the line is back, STOP is confirmed without being pressed again.
     """
-    night = start_night(rate=20.0)
+    night = start_night(real_rate=20.0)
     token = "a-token-of-this-test-0123456789ab"
     served = start_service(night, token=token)
     PICTURES.mkdir(exist_ok=True)
@@ -108,7 +108,7 @@ def test_a_stop_that_the_mount_does_not_confirm_is_answered_all_the_same(
 
     Asking again shares the stops that are under way: they would only wait for each other.
     """
-    night = start_night()
+    night = start_night(real_rate=6.0)
     with SwallowingProxy(night.running.port) as proxy:
         served = start_service(night, {"telescope.port": proxy.port})
         proxy.swallow = True

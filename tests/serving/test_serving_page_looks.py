@@ -81,7 +81,7 @@ def test_the_page_is_legible_red_at_night_and_steered_by_keys(
     start_night, start_service, tmp_path
 ) -> None:
     """One session up to adjusting, looked at as phone and desktop, by day and by night."""
-    night = start_night(rate=20.0)
+    night = start_night(real_rate=20.0)
     names = {
         "name": "rear altitude bolt",
         "to_raise": "tighten the rear altitude bolt",
@@ -184,7 +184,7 @@ def test_before_the_start_all_can_be_reached_and_a_wrong_tolerance_is_refused(
     start_night, start_service, tmp_path
 ) -> None:
     """STOP fits its frame, the bar hides nothing for good, and what is no tolerance is told."""
-    night = start_night(rate=20.0)
+    night = start_night(real_rate=20.0)
     served = start_service(night)
     PICTURES.mkdir(exist_ok=True)
     with browser(tmp_path / "profile") as driver:
@@ -244,7 +244,7 @@ def test_the_page_says_when_it_lost_contact_and_comes_back_by_itself(
     start_night, start_service, tmp_path
 ) -> None:
     """Service gone: it says so, and STOP that it is not confirmed; back: it goes on by itself."""
-    night = start_night()
+    night = start_night(real_rate=6.0)
     served = start_service(night)
     with browser(tmp_path / "profile") as driver:
         driver.get(served.url)

@@ -29,7 +29,7 @@ def test_a_person_who_follows_the_page_aligns_the_mount(
                 "azimuth": {"backlash_arcmin": 5.0, "rate_arcmin_per_s": 30.0},
             },
         },
-        rate=20.0,
+        real_rate=20.0,
     )
     served = start_service(
         night,

@@ -218,7 +218,7 @@ class SessionBench:
         number, _, attitude = self._taken[id(frame)]
         if not self.solves(number):
             raise TooFewStars(0, 8)
-        solution = SimpleNamespace(centre_icrs=np.array([1.0, 0.0, 0.0]), elapsed_s=0.1)
+        solution = SimpleNamespace(centre_icrs=np.array([1.0, 0.0, 0.0]))
         return SimpleNamespace(attitude=attitude, solution=solution, mount_offset=0.0, light=None)
 
     def _attitude(self, utc_s: float) -> Attitude:

@@ -1,4 +1,8 @@
-"""A simulated rig on loopback, in this process, under a clock that rig and run share."""
+"""A simulated rig on loopback, in this process, under a clock that rig and run share.
+
+Its time is simulated unless a test asks for the computer's: for programs, pages and sockets that
+know no simulated time.
+"""
 
 from __future__ import annotations
 
@@ -8,20 +12,24 @@ from typing import Any
 
 import pytest
 
-from polewright.foundation.clock import CancelToken, SystemClock
+from polewright.foundation.clock import CancelToken, SystemClock, give_clock, threads_of
 from polewright.foundation.config import Config, config_from_text
+from polewright.observing.rig.background_task import BackgroundTask
 from polewright.observing.rig.rig import Rig
 from polewright.observing.runs.connect import connect_rig
 from polewright.observing.safety import keep_clear
 from polewright.records.events import Event
+from polewright.session.session import AlignSession
+from polewright.session.snapshot import SessionSnapshot
+from polewright.session.states import ENDED
 from polewright_sim.rig import SimulatedRig
 from polewright_sim.server.server import RunningRig, serve
+from polewright_sim.simulated_clock import SimulatedClock
 from polewright_sim.spec import RigSpec
 from support.whole_night import crossed_untold, moved_after_stop
 
 #: 2026-11-20 21:30 UTC: night at the invented site.
 NIGHT_UTC_S = 1795210200.0
-RATE = 6.0
 #: A small, quick rig: 2.6 x 1.9 degrees on 1600 x 1200 pixels. Invented.
 SMALL_RIG: dict[str, Any] = {
     "name": "bench rig",
@@ -47,7 +55,7 @@ settle_s = 4.0
 settle = "fixed"
 exposure_s = 2.0
 [recovery]
-nowhere_s = 7200.0   # a busy computer under a quick clock solves slowly
+nowhere_s = 7200.0
 [camera]
 """
 
@@ -64,7 +72,9 @@ def merged(base: dict[str, Any], changes: dict[str, Any]) -> dict[str, Any]:
 class Night:
     """A running rig, the clock, and ways to use them."""
 
-    def __init__(self, running: RunningRig, rig: SimulatedRig, clock: SystemClock) -> None:
+    def __init__(
+        self, running: RunningRig, rig: SimulatedRig, clock: SystemClock | SimulatedClock
+    ) -> None:
         self.running, self.rig, self.clock = running, rig, clock
         self.events: list[Event] = []
         self.cancel = CancelToken()
@@ -88,6 +98,33 @@ class Night:
         """Connect as a command would that was told this."""
         return connect_rig(config, self.clock, self.cancel, self.events.append)
 
+    def beside(self, work: Callable[[], object]) -> BackgroundTask[object]:
+        """Run ``work`` in a thread of its own; wait for it by its `wait`."""
+        return BackgroundTask("beside the test", lambda _task: work(), threads_of(self.clock))
+
+    def until(self, happened: Callable[[], object], within_s: float = 600.0) -> None:
+        """Let the night go on until something has happened."""
+        end_s = self.clock.monotonic_s() + within_s
+        while not happened():
+            assert self.clock.monotonic_s() < end_s, f"not within {within_s:g} s of the night"
+            self.clock.sleep(0.05)
+
+    def next_snapshot(self, session: AlignSession, version: int) -> SessionSnapshot:
+        """Let the night go on until a session's snapshot is newer than ``version``, or it ends."""
+        self.until(lambda: session.snapshot().version > version or session.step in ENDED)
+        return session.snapshot()
+
+    def solves_in(self, rig: Rig, seconds: float) -> None:
+        """Have each solve of a rig take so long: a simulated time knows no computing."""
+        solver: Any = rig.plates.solver
+        solve = solver.solve
+
+        def takes_its_time(*args: Any, **more: Any) -> Any:
+            self.clock.sleep(seconds, more.get("cancel"))
+            return solve(*args, **more)
+
+        solver.solve = takes_its_time
+
     @property
     def truth(self) -> dict[str, Any]:
         """What the rig knows about its axis and mount."""
@@ -105,6 +142,8 @@ StartNight = Callable[..., Night]
 def start_night(monkeypatch: pytest.MonkeyPatch) -> Iterator[StartNight]:
     """Start rigs by nested changes to the small one; all are stopped afterwards.
 
+    With ``real_rate`` the night goes so many times as fast as the computer's own time.
+
     Then every night is looked through: no slew crossed the meridian untold, and nothing moved
     after the product had said that all stands still.
     """
@@ -112,16 +151,26 @@ def start_night(monkeypatch: pytest.MonkeyPatch) -> Iterator[StartNight]:
     monkeypatch.setattr(keep_clear, "CLEAR_S", 1.0)
 
     def start(
-        changes: dict[str, Any] | None = None, rate: float = RATE, utc_s: float = NIGHT_UTC_S
+        changes: dict[str, Any] | None = None,
+        utc_s: float = NIGHT_UTC_S,
+        *,
+        real_rate: float | None = None,
     ) -> Night:
-        clock = SystemClock(rate, utc_s, time.time())
+        clock: SystemClock | SimulatedClock = SimulatedClock(utc_s)
+        if real_rate is not None:
+            clock = SystemClock(real_rate, utc_s, time.time())
+        else:
+            give_clock(clock)
         rig = SimulatedRig(RigSpec.model_validate(merged(SMALL_RIG, changes or {})), clock=clock)
         nights.append(Night(serve(rig), rig, clock))
         return nights[-1]
 
     yield start
+    give_clock(None)
     for night in nights:
         night.running.stop()
+        if isinstance(night.clock, SimulatedClock):
+            night.clock.close()
     for night in nights:
         assert night.runs_away or crossed_untold(night.rig, night.events) == []
         assert moved_after_stop(night.rig, night.events) == []

@@ -79,13 +79,16 @@ class Threads(Protocol):
     """
 
     def start(self, target: Callable[[], None], name: str) -> None:
-        """Have a thread run ``target``. A daemon: what hangs must not keep a program from ending."""
+        """Have a daemon thread run ``target``: a hang keeps no program from ending."""
 
     def signal(self) -> Signal:
         """Return a flag that these threads may wait for."""
 
     def timer_s(self) -> float:
         """Seconds of the timer by which these threads limit how long they wait for each other."""
+
+    def pause(self, seconds: float) -> None:
+        """Let so many seconds of that timer pass."""
 
 
 class RealThreads:
@@ -102,6 +105,10 @@ class RealThreads:
     def timer_s(self) -> float:
         """Seconds of the computer's timer."""
         return time.monotonic()
+
+    def pause(self, seconds: float) -> None:
+        """Let so many seconds pass."""
+        time.sleep(seconds)
 
 
 REAL_THREADS = RealThreads()
@@ -149,8 +156,19 @@ class SystemClock:
             cancel.check()
 
 
-def clock_from_environment() -> SystemClock:
+_given: Clock | None = None
+
+
+def give_clock(clock: Clock | None) -> None:
+    """Have the commands of this process go by this clock; None gives them the computer's again."""
+    global _given  # noqa: PLW0603 - one process, one time
+    _given = clock
+
+
+def clock_from_environment() -> Clock:
     """Return the computer's clock, or the rehearsal clock that a variable of the environment sets.
+
+    Before both comes the clock that `give_clock` gave.
 
     ``POLEWRIGHT_REHEARSAL_CLOCK="start,origin,rate"`` (Unix seconds simulated, Unix seconds real,
     factor) lets a simulated rig and the program, in processes of their own, share one night and
@@ -159,6 +177,8 @@ def clock_from_environment() -> SystemClock:
     Raises:
         ConfigError: the variable is not three numbers.
     """
+    if _given is not None:
+        return _given
     text = os.environ.get(REHEARSAL_VARIABLE)
     if not text:
         return SystemClock()

@@ -55,7 +55,6 @@ class Solution:
     false_probability: float | None = None
     """Chance that the match is accidental, where the solver estimates it."""
     distortion: Distortion = Distortion()
-    elapsed_s: float = 0.0
     catalogue_sigma_rad: NDArray[np.floating] | float = 0.0
     """1-sigma error of the stars' places along one coordinate, rad, of each (N,) or of all: proper
     motions that the catalogue lacks."""

@@ -45,6 +45,7 @@ from polewright.devices.alpaca.errors import (
     rejection,
 )
 from polewright.devices.alpaca.models import Reply, excerpt, parse_reply
+from polewright.foundation.clock import REAL_THREADS, Threads
 from polewright.foundation.language import say
 from polewright.foundation.plain_text import LONGEST
 
@@ -158,8 +159,9 @@ class AlpacaConnection:
         timeout_s: longest silence while waiting for an answer, unless a call says otherwise.
         connect_timeout_s: longest wait for the connection itself.
         client_id: Alpaca ClientID, 1 to 65535; random when None.
-        patience: real seconds to wait before each repetition of a GET, by kind of failure. A
+        patience: seconds to wait before each repetition of a GET, by kind of failure. A
             path that failed through all of them gets none until it has answered again.
+        threads: of the run's clock (`threads_of`); they measure those waits.
     """
 
     def __init__(
@@ -171,7 +173,9 @@ class AlpacaConnection:
         connect_timeout_s: float = 3.0,
         client_id: int | None = None,
         patience: Mapping[type[AlpacaError], Sequence[float]] | None = None,
+        threads: Threads = REAL_THREADS,
     ) -> None:
+        self._threads = threads
         self.patience = dict(patience or {})
         self._answered = False
         self._given_up: set[str] = set()
@@ -222,7 +226,7 @@ class AlpacaConnection:
                 if wait_s is None:
                     raise
                 log.info("alpaca.again path=%s in_s=%g because=%s", path, wait_s, exc)
-                time.sleep(wait_s)
+                self._threads.pause(wait_s)
             else:
                 self._answered = True
                 self._given_up.discard(path)

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import dataclasses
 import math
+import time
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -103,6 +105,8 @@ class Plate:
     """Angle (rad) between the mount's own pointing and the solved one."""
     light: Light | None = None
     """Of a live frame: whether all of it lies where it was solved."""
+    solve_s: float = 0.0
+    """How long the solver took, all its tries together."""
 
 
 def _shortest_turn(start: Vector, end: Vector) -> Matrix:
@@ -133,8 +137,10 @@ class PlateSolver:
         blind: bool,
         timeout_s: float,
         k1: float = 0.0,
+        timer: Callable[[], float] = time.monotonic,
     ) -> None:
         self.solver = solver
+        self._timer = timer
         self.site, self.atmosphere = site, atmosphere
         self.scale = nominal_scale
         self.claim = claim
@@ -222,6 +228,7 @@ class PlateSolver:
             FirstSolutionFalse: this is the second solution at another scale than the only one
                 before; it was learnt from, and what that one told is forgotten.
         """
+        began_s = self._timer()
         self._light.forget()
         sky = self.sky_at(frame.utc_mid_s)
         hint = self.hint(sky, mount_icrs)
@@ -252,7 +259,8 @@ class PlateSolver:
             self._learn(stars, sky, solution, mount_icrs)
             self._confirmed = True
             raise FirstSolutionFalse(other.found_arcsec, other.expected_arcsec) from None
-        return self._learn(stars, sky, solution, mount_icrs)
+        plate = self._learn(stars, sky, solution, mount_icrs)
+        return dataclasses.replace(plate, solve_s=self._timer() - began_s)
 
     def _solve_wider(
         self,
@@ -390,11 +398,13 @@ class PlateSolver:
                 look that contradicts what is known.
             FirstSolutionFalse: as `solve` says.
         """
+        began_s = self._timer()
         plate = self._followed(stars, frame, mount_icrs, cancel, tracking, near)
+        took_s = self._timer() - began_s
         light = self._light.judge(
             self.solver, frame, plate.stars, plate.solution, plate.sky.julian_year
         )
-        return dataclasses.replace(plate, light=light)
+        return dataclasses.replace(plate, light=light, solve_s=took_s)
 
     def _followed(
         self,

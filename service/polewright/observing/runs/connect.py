@@ -27,7 +27,7 @@ from polewright.devices.alpaca.observing_conditions import ObservingConditions
 from polewright.devices.alpaca.safety_monitor import SafetyMonitor
 from polewright.devices.alpaca.telescope import DriveRate, Telescope
 from polewright.foundation.angles import DEG
-from polewright.foundation.clock import CancelToken, Clock
+from polewright.foundation.clock import CancelToken, Clock, threads_of
 from polewright.foundation.config import Config, DeviceSection
 from polewright.foundation.errors import DeviceError, PolewrightError
 from polewright.foundation.language import joined, say
@@ -215,7 +215,7 @@ def connect_devices(config: Config, clock: Clock, cancel: CancelToken, emit: Eve
         rate = None if drive is None else drive.name.lower()
         known = Known(focal_mm, pixel_um, sensor_diagonal_mm(info), rate)
     words = SolverWords()
-    plates = _plate_solver(config, words, site, weather.air, focal_mm, binned_um)
+    plates = _plate_solver(config, words, site, weather.air, focal_mm, binned_um, clock)
     rig = Rig(
         telescope=telescope,
         camera=camera,
@@ -265,15 +265,15 @@ def _connected(
     telescope_at = locate("telescope", config.telescope)
     # Most rigs have one server: ask the telescope's first.
     camera_at = locate("camera", config.camera, [telescope_at[:2]])
-    telescope = Telescope(_connection(telescope_at), telescope_at[2], clock=clock)
+    telescope = Telescope(_connection(telescope_at, clock), telescope_at[2], clock=clock)
     client_id = telescope.connection.client_id
     # A way of its own, to the same server too: while an image comes the mount has to be watched.
-    camera = Camera(_connection(camera_at, client_id), camera_at[2], clock=clock)
+    camera = Camera(_connection(camera_at, clock, client_id), camera_at[2], clock=clock)
     monitor: SafetyMonitor | None = None
     if config.safety.wanted:
         safety_at = locate("safetymonitor", config.safety, [telescope_at[:2]])
         shared = safety_at[:2] == telescope_at[:2]
-        way = telescope.connection if shared else _connection(safety_at, client_id)
+        way = telescope.connection if shared else _connection(safety_at, clock, client_id)
         monitor = SafetyMonitor(way, safety_at[2], clock=clock)
     for device in (telescope, camera) if monitor is None else (monitor, telescope, camera):
         _connect(device, clock, cancel, emit)
@@ -287,6 +287,7 @@ def _plate_solver(
     air: Atmosphere,
     focal_mm: float | None,
     pixel_um: float | None,
+    clock: Clock,
 ) -> PlateSolver:
     """Return the configured solver with its hints; the pixel (µm) is one of the frame."""
     return PlateSolver(
@@ -299,6 +300,7 @@ def _plate_solver(
         blind=True,
         timeout_s=config.solver.timeout_s,
         k1=config.optics.distortion_k1 or 0.0,
+        timer=threads_of(clock).timer_s,
     )
 
 
@@ -371,8 +373,13 @@ def _focal_claim(
     return FocalClaim(focal_mm, binned_um, config.optics.focal_length_mm is None)
 
 
-def _connection(address: tuple[str, int, int], client_id: int | None = None) -> AlpacaConnection:
-    return AlpacaConnection(address[0], address[1], client_id=client_id, patience=patience())
+def _connection(
+    address: tuple[str, int, int], clock: Clock, client_id: int | None = None
+) -> AlpacaConnection:
+    host, port, _ = address
+    return AlpacaConnection(
+        host, port, client_id=client_id, patience=patience(), threads=threads_of(clock)
+    )
 
 
 def configured_solver(config: Config, on_progress: Callable[[str], None] | None = None) -> Solver:
@@ -431,7 +438,7 @@ def _weather_station(
         )
         way = telescope.connection
         if (host, port) != (telescope.where.host, telescope.where.port):
-            way = _connection((host, port, number), telescope.connection.client_id)
+            way = _connection((host, port, number), clock, telescope.connection.client_id)
         station = ObservingConditions(way, number, clock=clock)
         _connect(station, clock, cancel, emit)
     except DeviceError as error:

@@ -354,7 +354,7 @@ def _point_result(point: SolvedPoint, residual: Sequence[float]) -> PointResult:
         sigma_pointing_arcsec=math.sqrt((covariance[0, 0] + covariance[1, 1]) / 2.0) / ARCSEC,
         sigma_roll_arcsec=math.sqrt(covariance[2, 2]) / ARCSEC,
         solver=solution.solver,
-        solve_s=solution.elapsed_s,
+        solve_s=point.plate.solve_s,
         residual_arcsec=(
             float(residual[0]) / ARCSEC,
             float(residual[1]) / ARCSEC,

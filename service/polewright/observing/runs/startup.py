@@ -18,7 +18,7 @@ from polewright.devices.alpaca.device import Device
 from polewright.devices.alpaca.dome import Dome
 from polewright.devices.alpaca.mount_state import MountState
 from polewright.foundation.angle_text import angle_text, arcmin_text
-from polewright.foundation.clock import CancelToken, Clock
+from polewright.foundation.clock import CancelToken, Clock, threads_of
 from polewright.foundation.config import Config, SafetySection
 from polewright.foundation.errors import DeviceError, PolewrightError, SolveError
 from polewright.foundation.language import say
@@ -156,7 +156,8 @@ class Startup:
     def _connected(self, section: SafetySection, kind: type[D], rig: Rig) -> D:
         where = rig.telescope.where
         host, port, number = locate(kind.device_type, section, [(where.host, where.port)])
-        device = kind(AlpacaConnection(host, port, patience=patience()), number, clock=rig.clock)
+        way = AlpacaConnection(host, port, patience=patience(), threads=threads_of(rig.clock))
+        device = kind(way, number, clock=rig.clock)
         device.connect(cancel=self.cancel)
         return device
 

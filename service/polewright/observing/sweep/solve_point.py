@@ -163,7 +163,7 @@ def report_plate(rig: Rig, plate: Plate, number: int, total: int) -> None:
             rms_arcsec=plate.attitude.rms_px * plate.attitude.scale / ARCSEC,
             sigma_pointing_arcsec=math.sqrt((covariance[0, 0] + covariance[1, 1]) / 2.0) / ARCSEC,
             sigma_roll_arcsec=math.sqrt(covariance[2, 2]) / ARCSEC,
-            solve_s=plate.solution.elapsed_s,
+            solve_s=plate.solve_s,
             mount_offset_arcmin=plate.mount_offset / ARCMIN,
         )
     )

@@ -7,7 +7,6 @@
 from __future__ import annotations
 
 import math
-import time
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
@@ -72,7 +71,6 @@ class EmbeddedSolver:
                 shapes.
             polewright.foundation.errors.Cancelled: ``cancel`` was raised.
         """
-        started = time.monotonic()
         if len(stars) < MIN_MATCHED:
             raise TooFewStars(len(stars), MIN_MATCHED)
         watch = Watch(NAME, timeout_s, cancel)
@@ -85,7 +83,7 @@ class EmbeddedSolver:
             if fit is None:
                 continue
             if not fit.objection:
-                return _solution(stars, fit, time.monotonic() - started)
+                return _solution(stars, fit)
             if fit.matched > best:
                 best, objection = (
                     fit.matched,
@@ -119,7 +117,6 @@ class EmbeddedSolver:
             TooFewStars: fewer than four detections.
             NoMatch: not found near the prediction; a full solve may find it.
         """
-        started = time.monotonic()
         if len(stars) < MIN_MATCHED:
             raise TooFewStars(len(stars), MIN_MATCHED)
         hint = SolveHint(predicted[:, 2], off, scale, 0.002, parity, epoch_year)
@@ -127,7 +124,7 @@ class EmbeddedSolver:
         for start in follow(stars, predicted, parity, scale, off, self._source, epoch_year, k1):
             fit = refit(stars, start, self._source, epoch_year)
             if fit is not None and not fit.objection:
-                return _solution(stars, fit, time.monotonic() - started)
+                return _solution(stars, fit)
             objection = "" if fit is None else fit.objection
         raise NoMatch(_where(hint), field_deg(hint, stars), len(stars), objection)
 
@@ -228,7 +225,7 @@ def _where(hint: SolveHint) -> str:
     )
 
 
-def _solution(stars: StarList, fit: Refit, elapsed_s: float) -> Solution:
+def _solution(stars: StarList, fit: Refit) -> Solution:
     pixels = np.column_stack([stars.x[fit.detections], stars.y[fit.detections]])
     return Solution(
         solver=NAME,
@@ -245,6 +242,5 @@ def _solution(stars: StarList, fit: Refit, elapsed_s: float) -> Solution:
         matched=fit.matched,
         false_probability=10.0**fit.log10_accident,
         distortion=Distortion(fit.k1),
-        elapsed_s=elapsed_s,
         catalogue_sigma_rad=fit.drift,
     )

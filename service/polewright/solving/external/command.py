@@ -154,15 +154,14 @@ class CommandSolver:
         if len(stars) < self.options.min_stars:
             raise TooFewStars(len(stars), self.options.min_stars)
         try:
-            found = self._run(stars, hint, frame, timeout_s, cancel)
+            return self._run(stars, hint, frame, timeout_s, cancel)
         except (NoMatch, SolutionRejected):
             left_s = timeout_s - (time.monotonic() - began)
             free = replace(hint, scale=None)
             told = hint.scale is not None and hint.scale_tolerance > MEASURED_SCALE
             if not told or self._blind is None or not self._blind.suits(free) or left_s < 1.0:
                 raise
-            found = self._run(stars, free, frame, left_s, cancel)
-        return replace(found, elapsed_s=time.monotonic() - began)
+            return self._run(stars, free, frame, left_s, cancel)
 
     def _run(
         self,
