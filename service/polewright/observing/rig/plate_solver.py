@@ -236,7 +236,8 @@ class PlateSolver:
             solution = self._ask(stars, frame, hint, cancel, self.timeout_s)
         except NoMatch as nowhere_near:
             solution = self._solve_wider(stars, frame, mount_icrs, hint, nowhere_near, cancel)
-        return self._taken(stars, sky, solution, mount_icrs)
+        plate = self._taken(stars, sky, solution, mount_icrs)
+        return dataclasses.replace(plate, solve_s=self._timer() - began_s)
 
     def _taken(
         self, stars: StarList, sky: ObservedFrame, solution: Solution, mount_icrs: Vector | None
@@ -259,8 +260,7 @@ class PlateSolver:
             self._learn(stars, sky, solution, mount_icrs)
             self._confirmed = True
             raise FirstSolutionFalse(other.found_arcsec, other.expected_arcsec) from None
-        plate = self._learn(stars, sky, solution, mount_icrs)
-        return dataclasses.replace(plate, solve_s=self._timer() - began_s)
+        return self._learn(stars, sky, solution, mount_icrs)
 
     def _solve_wider(
         self,
