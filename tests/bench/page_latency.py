@@ -24,9 +24,9 @@ from typing import Any, cast
 
 import requests
 
+from polewright.calculation.images.preview import frame_picture
 from polewright.foundation.clock import SystemClock
 from polewright.interfaces.web.app import create_app
-from polewright.interfaces.web.picture import frame_picture
 from polewright.interfaces.web.runner import SessionRunner
 from polewright.interfaces.web.server import RunningService
 from polewright.observing.capture.live_frames import LiveFrames

@@ -19,7 +19,7 @@ from polewright.interfaces.cli.console import print_result
 from polewright.interfaces.cli.live_view import KeysNow, view
 from polewright.interfaces.cli.session_terminal import SessionLines
 from polewright.interfaces.cli.terminal import Console
-from polewright.interfaces.report.page import report_of_run
+from polewright.interfaces.report.page import Place, Telling, report_of_run
 from polewright.interfaces.web.models import Problem
 from polewright.records.result import MeasurementResult
 
@@ -113,9 +113,10 @@ def test_a_report_is_german_and_its_numbers_are_the_same() -> None:
     run = made_run("session-01", NIGHT_UTC_S, (41.0, -60.0), (0.31, -0.42), readings=readings)
     sweeps = tuple(one.model_copy(update={"result": stored(one.result)}) for one in run.sweeps)
     run = run.model_copy(update={"sweeps": sweeps})
-    german = report_of_run(run)
+    exact = Telling(Place.EXACT)
+    german = report_of_run(run, (), exact)
     language.use("en")
-    english = report_of_run(run)
+    english = report_of_run(run, (), exact)
 
     def shown(html: str) -> str:
         return unescape(

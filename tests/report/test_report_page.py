@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import io
 import json
 import math
@@ -12,14 +13,16 @@ import subprocess
 import xml.etree.ElementTree as ET
 from html import unescape
 from html.parser import HTMLParser
+from pathlib import Path
 from typing import Any, cast
 
 import jsonschema
 import numpy as np
 import pytest
 from history.history_made import NIGHT_UTC_S, made_reading, made_result, made_run
+from PIL import Image
 from rich.console import Console
-from serving.chromium import browser, needs_chromium
+from serving.chromium import browser, needs_chromium, resize
 from typer.testing import CliRunner
 
 from polewright.calculation.geometry.axis import fit_axis
@@ -34,13 +37,25 @@ from polewright.interfaces.cli.app import build_app
 from polewright.interfaces.cli.console import print_result
 from polewright.interfaces.report import page
 from polewright.interfaces.report.improvements import what_would_be_better
-from polewright.interfaces.report.page import report_of_result, report_of_run
+from polewright.interfaces.report.page import (
+    Drift,
+    Place,
+    Telling,
+    drift_check,
+    report_of_result,
+    report_of_run,
+)
 from polewright.interfaces.report.pictures import axis_picture
 from polewright.interfaces.report.write_schemas import DOCUMENTS, published, schema_of
+from polewright.records.history.plot import drift_picture
+from polewright.records.history.run_record import FrameKept
 from polewright.records.history.store import History
+from polewright.records.history.trend import AxisSeries
 from polewright.records.result import SagResult, WeatherResult
 from polewright.session.snapshot import SessionSnapshot
 from polewright.session.states import Step
+
+EXACT = Telling(Place.EXACT)
 
 
 class Page(HTMLParser):
@@ -77,16 +92,37 @@ def session_run():
     way = tuple(
         made_reading(NIGHT_UTC_S + 20.0 * k, 41.0 - 3.6 * k, -60.0 + 5.4 * k, 1) for k in range(12)
     )
-    return made_run(
-        "session-01", NIGHT_UTC_S, (41.0, -60.0), (0.31, -0.42), readings=way, notes=("Windy.",)
+    picture = Image.fromarray(np.random.default_rng(1).integers(0, 90, (420, 560), np.uint8))
+    out = io.BytesIO()
+    picture.save(out, "JPEG")
+    frame = FrameKept(
+        jpeg_base64=base64.b64encode(out.getvalue()).decode(), exposure_s=2.0, star_count=120
     )
+    return made_run(
+        "session-01", NIGHT_UTC_S, (41.0, -60.0), (0.31, -0.42), readings=way, notes=("Windy.",),
+        frame=frame,
+    )  # fmt: skip
+
+
+def with_site_accepted(run):
+    """The same run, whose mount's longitude had the wrong sign and was overruled."""
+    what = "the mount's longitude is -9.314°, ours 9.314° (configuration): EAST is positive"
+    last = run.sweeps[-1]
+    site = last.result.site.model_copy(
+        update={"latitude_deg": 44.6213, "longitude_deg": 9.3142, "accepted": what}
+    )
+    result = last.result.model_copy(
+        update={"site": site, "notes": (f"Accepted for this session, ours are used: {what}.",)}
+    )
+    sweep = last.model_copy(update={"result": result})
+    return run.model_copy(update={"sweeps": (*run.sweeps[:-1], sweep)})
 
 
 @pytest.mark.parametrize("latitude", [44.62, -31.4])
 def test_a_report_is_one_file_that_fetches_and_runs_nothing(latitude) -> None:
     """No link, image, font or script; the only script element is the JSON of the result."""
     result = made_result(latitude=latitude)
-    page = Page(report_of_result(result))
+    page = Page(report_of_result(result, EXACT))
 
     assert [one for one in page.fetched if not one.startswith("#")] == []
     assert page.scripts == ["application/json"]
@@ -111,10 +147,36 @@ def test_a_session_shows_the_way_and_its_sweeps() -> None:
     html = report_of_run(run)
     page = Page(html)
 
-    assert json.loads(page.data)["run_id"] == "session-01"
+    assert json.loads(Page(report_of_run(run, (), EXACT)).data)["run_id"] == "session-01"
     assert "Sweep by sweep" in page.headings
     assert html.count('class="way"') == 2
     assert "Windy." in html
+    assert "From 72.67 ± 0.06 arcmin to 31 ± 4 arcsec in 13 minutes, with 2 sweeps." in html
+    assert html.count('src="data:image/jpeg;base64,') == 1
+
+
+def test_the_site_is_told_to_a_tenth_of_a_degree_in_full_or_not_at_all() -> None:
+    """Nothing tells more than was asked for: no text, no picture, no data, no address."""
+    run = with_site_accepted(session_run())
+    coarse, exact, none = (
+        report_of_run(run, (), Telling(place)) for place in (Place.COARSE, Place.EXACT, Place.NONE)
+    )
+    words = [re.sub(r"<svg.*?</svg>|<script.*?</script>|<style.*?</style>", "", one, flags=re.S)
+             for one in (coarse, exact, none)]  # fmt: skip
+
+    assert "44.6° N, 9.3° E" in words[0]
+    assert "longitude is -9.3°, ours 9.3°" in words[0]
+    assert "44.621° N, 9.314° E" in words[1]
+    assert "longitude is -9.314°" in words[1]
+    for told in (words[0], words[2]):
+        assert "contradicted each other about site or clock" in told
+        assert "rig:11111" not in told
+    for hidden, at in (("44.62", 0), ("9.314", 0), ("44.6", 2), ("9.3", 2)):
+        assert hidden not in words[at]
+    assert "polewright-data" not in coarse + none
+    assert "bench ·" not in none
+    assert "azimuth</th>" not in none
+    assert none.count("<svg") == coarse.count("<svg") - 1  # the sky, whose pole is the latitude
 
 
 def test_a_drift_check_is_shown_as_an_image_that_cannot_run(tmp_path) -> None:
@@ -133,7 +195,7 @@ def test_a_drift_check_is_shown_as_an_image_that_cannot_run(tmp_path) -> None:
 
     assert "Drift check" in page.headings
     assert "The drift agrees." in out.read_text()
-    assert page.scripts == ["application/json"]
+    assert page.scripts == []
     assert [one[:26] for one in page.fetched if not one.startswith("#")] == [
         "data:image/svg+xml;base64,"
     ]
@@ -143,7 +205,7 @@ def test_hostile_names_stay_text() -> None:
     """A device's name that is HTML is shown, not obeyed."""
     evil = '</script><script>alert(1)</script><img src="http://x/">'
     result = made_result().model_copy(update={"telescope": evil, "notes": (evil,)})
-    page = Page(report_of_result(result))
+    page = Page(report_of_result(result, EXACT))
 
     assert page.scripts == ["application/json"]
     assert [one for one in page.fetched if not one.startswith("#")] == []
@@ -310,6 +372,11 @@ def test_reports_come_from_files_and_from_the_history(tmp_path) -> None:
     assert report("--url", url) == 0
     assert "night-004" in out.read_text()
     assert "The pier over time" in out.read_text()
+    assert report("night-001", "--url", url, "--without-site", "--theme", "night") == 0
+    assert 'data-theme="night"' in out.read_text()
+    assert "44.6" not in out.read_text()
+    assert report("night-001", "--url", url, "--without-site", "--exact-site") == ExitCode.USAGE
+    assert report("night-001", "--url", url, "--theme", "blue") == ExitCode.USAGE
     assert report("nowhere", "--url", url) == ExitCode.USAGE
     (tmp_path / "bad.json").write_text('{"axis": 3}')
     assert report(str(tmp_path / "bad.json")) == ExitCode.USAGE
@@ -327,33 +394,54 @@ CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 
 @pytest.mark.e2e
 @pytest.mark.skipif(CHROMIUM is None or shutil.which("pdftotext") is None, reason="no Chromium")
-def test_the_report_prints_to_a4(tmp_path) -> None:
-    """A browser prints it to a few A4 pages that hold every section, and nothing overflows."""
-    (tmp_path / "r.html").write_text(report_of_run(session_run()), encoding="utf-8")
+def test_the_report_prints_to_two_pages_of_a4(tmp_path) -> None:
+    """Also with many sweeps, notes, a drift check and a history; the second page is no stub."""
+    drift = drift_check({"sentence": "The drift agrees.", "svg": plot().decode()})
+    svg = plot().decode()
+    months = Drift("The pier over time", "It stands.", svg[svg.index("<svg") :])
+    notes = tuple(f"The camera was late by {k} s and its temperature rose." for k in range(12))
+    errors = ((41.0, -60.0), (12.0, -8.0), (3.1, 1.2), (0.9, 0.8), (0.31, -0.42))
+    full = made_run("session-02", NIGHT_UTC_S, *errors, notes=notes, frame=session_run().frame)
+    for name, html in (
+        ("usual", report_of_run(with_site_accepted(session_run()))),
+        ("full", report_of_run(full, [drift, months])),
+    ):
+        pages, words = printed(html, tmp_path / name)
+        assert len(pages) == 2, name
+        assert all(len(page.splitlines()) > 15 for page in pages), name
+        for heading in ("What to do", "Sweep by sweep", "Can it be trusted", "Where it comes from"):
+            assert heading in words, (name, heading)
+
+
+def plot() -> bytes:
+    """A chart as a drift check and a history bring them."""
+    at = NIGHT_UTC_S + 86400.0 * np.arange(9.0)
+    error = np.tile([0.4, -0.2], (9, 1))
+    return drift_picture("bench", AxisSeries(at, error, np.tile(1e-3 * np.eye(2), (9, 1, 1))))
+
+
+def printed(html: str, folder: Path) -> tuple[list[str], str]:
+    """Return the text of each page that a browser prints, and all of it. A4 is asked for."""
+    folder.mkdir()
+    (folder / "r.html").write_text(html, encoding="utf-8")
     subprocess.run(
         [
             str(CHROMIUM), "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic",
             "--no-first-run", "--disable-background-networking", "--disable-component-update",
-            "--disable-sync", "--no-pdf-header-footer", f"--user-data-dir={tmp_path / 'profile'}",
-            f"--print-to-pdf={tmp_path / 'r.pdf'}", f"file://{tmp_path / 'r.html'}",
+            "--disable-sync", "--no-pdf-header-footer", f"--user-data-dir={folder / 'profile'}",
+            f"--print-to-pdf={folder / 'r.pdf'}", f"file://{folder / 'r.html'}",
         ],
         check=True, timeout=90, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
-        env={**os.environ, "HOME": str(tmp_path)},
+        env={**os.environ, "HOME": str(folder)},
     )  # fmt: skip
     info = subprocess.run(
-        ["pdfinfo", tmp_path / "r.pdf"], check=True, capture_output=True, text=True
+        ["pdfinfo", folder / "r.pdf"], check=True, capture_output=True, text=True
     ).stdout
-    words = subprocess.run(
-        ["pdftotext", "-layout", tmp_path / "r.pdf", "-"],
-        check=True, capture_output=True, text=True,
-    ).stdout  # fmt: skip
-
-    pages = re.search(r"Pages:\s+(\d+)", info)
-    assert pages is not None
-    assert 2 <= int(pages[1]) <= 5
     assert "A4" in info
-    for heading in ("What to do", "Sweep by sweep", "Can it be trusted", "What would be better"):
-        assert heading in words
+    words = subprocess.run(
+        ["pdftotext", "-layout", folder / "r.pdf", "-"], check=True, capture_output=True, text=True
+    ).stdout
+    return words.removesuffix("\f").split("\f"), words
 
 
 def looking_at(site, hour_angle, declination):
@@ -364,17 +452,57 @@ def looking_at(site, hour_angle, declination):
     return np.stack([x, np.cross(boresight, x), boresight], axis=-1)
 
 
+# Labels of the report's own pictures that cover each other, by the browser's boxes.
+_COVERED = """
+const found = [];
+for (const svg of document.querySelectorAll("svg.dial, svg.plot")) {
+  const all = [...svg.querySelectorAll("text")].map((one) => [one.textContent, one.getBBox()]);
+  for (const [i, [a, p]] of all.entries())
+    for (const [b, q] of all.slice(0, i))
+      if (p.x < q.x + q.width && q.x < p.x + p.width && p.y < q.y + q.height - 2 && q.y < p.y + p.height - 2)
+        found.push([a, b]);
+}
+return found;
+"""  # noqa: E501 - a script
+
+
 @needs_chromium
 def test_a_phone_shows_every_figure_without_scrolling_sideways(tmp_path) -> None:
-    """Tables with many columns stand below each other there, each cell with its name."""
-    out = tmp_path / "r.html"
+    """Tables with many columns stand below each other there, each cell with its name; by night it
+    is red alone. No label of the report's own pictures covers another, whatever the way."""
+    out, night = tmp_path / "r.html", tmp_path / "n.html"
     out.write_text(report_of_run(session_run()))
+    night.write_text(report_of_run(session_run(), (), Telling(theme="night")))
+    dice = np.random.default_rng(4)
+    ways = tmp_path / "ways.html"
+    pictures = [
+        axis_picture(
+            made_result(alt=alt, az=az).axis, 1.0, southern=bool(k % 2),
+            way=[(az * s + shift, alt * s) for s in (40.0, 12.0, 3.0)] if k % 3 else (),
+        )
+        for k, (alt, az, shift) in enumerate(dice.normal(0.0, 2.0, (30, 3)))
+    ]  # fmt: skip
+    style = re.findall(r"<style>.*?</style>", out.read_text(), re.S)[0]
+    ways.write_text(f"<meta charset=utf-8>{style}<div class='figures n3'>{''.join(pictures)}</div>")
     with browser(tmp_path / "profile", 390, 844) as driver:
-        driver.get(f"file://{out}")
-        assert driver.execute_script("return document.documentElement.scrollWidth") == 390
+        driver.get(f"file://{ways}")
+        assert driver.execute_script(_COVERED) == []
+        for width, height in ((320, 568), (844, 390), (390, 844)):
+            resize(driver, width, height)
+            driver.get(f"file://{out}")
+            wide = driver.execute_script("return document.documentElement.scrollWidth")
+            assert wide <= width
+            assert driver.execute_script(_COVERED) == []
         named = driver.execute_script(
             "return [...document.querySelectorAll('table.stack td')]"
             ".map((cell) => getComputedStyle(cell, '::before').content)"
         )
+        driver.get(f"file://{night}")
+        resize(driver, 390, driver.execute_script("return document.documentElement.scrollHeight"))
+        with Image.open(io.BytesIO(driver.get_screenshot_as_png())) as shot:
+            pixels = np.asarray(shot.convert("RGB"))
     assert '"azimuth on the sky (+ east)"' in named
     assert '"solved in"' in named
+    assert pixels.shape[0] > 3000
+    assert pixels[..., 1:].max() == 0
+    assert pixels[..., 0].max() == 255

@@ -656,6 +656,7 @@ class AlignSession:
         number = 1 if self._last_frame is None else self._last_frame[0] + 1
         self._last_frame = (number, frame, stars)
         self._board.frame(number, frame, stars)
+        self._recorder.saw(frame, stars)
 
     def _keep_plan(self, request: PlanRequest, plan: SweepPlan) -> None:
         self._last_plan = (request, plan)

@@ -71,6 +71,7 @@ def measure(
                     journal(event)
 
                 rig = connect_rig(settings, clock, cancel, hear)
+                rig.on_frame = recorder.saw
                 result = measure_axis(rig)
             # The figure comes first: what is written down after it may find no room.
             if as_json:

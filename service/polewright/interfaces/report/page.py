@@ -4,32 +4,62 @@ from __future__ import annotations
 
 import base64
 import json
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from enum import StrEnum
 from importlib import resources
-from typing import Any
+from typing import Any, Literal
 
+from polewright.calculation.figures import night_variables
 from polewright.calculation.geometry.shared_errors import STANDARD_NOISE_DOF
 from polewright.calculation.sky.site import Site
 from polewright.calculation.sky.weather import believed_weather
 from polewright.foundation.angle_text import angle_text, arcmin_text
 from polewright.foundation.angles import ARCSEC
 from polewright.foundation.config import Config
-from polewright.foundation.language import active, joined, say
+from polewright.foundation.language import active, joined, say, say_count, translated
 from polewright.interfaces.report.errors import NothingToReport
 from polewright.interfaces.report.improvements import what_would_be_better
 from polewright.interfaces.report.pictures import Way, axis_picture, residual_picture
 from polewright.interfaces.report.skychart import config_of, sky_chart_svg
 from polewright.interfaces.report.svg import escape
 from polewright.observing.plan.rig_errors import shared_errors
-from polewright.records.history.run_record import AxisReading, RunRecord
+from polewright.records.history.run_record import AxisReading, FrameKept, RunRecord
 from polewright.records.result import AxisResult, MeasurementResult
 
 #: A way so many times longer than the last picture's reach gets a second, closer picture.
 ZOOM_FROM = 4.0
+#: So many cautions are printed (twin: page.css), for a report is two pages of A4.
+PRINTED_CAUTIONS = 6
 #: Letters of a heading up to which two of its cells fit beside each other on a phone.
 LONGEST_OF_A_PAIR = 9
+
+
+class Place(StrEnum):
+    """How much of the site a report tells. A solved frame with its time gives a site away, too."""
+
+    COARSE = "coarse"
+    """To a tenth of a degree, some 10 km; directions as well."""
+    EXACT = "exact"
+    NONE = "none"
+
+
+Theme = Literal["auto", "day", "night"]
+"""Of a report: as the device is set, or one of the two. Printed it is always light."""
+
+
+@dataclass(frozen=True)
+class Telling:
+    """How a report is told: what of the place, in which light."""
+
+    place: Place = Place.COARSE
+    theme: Theme = "auto"
+
+
+AS_USUAL = Telling()
+_DEGREES = re.compile(r"[+-]?\d+(?:\.\d+)?(?=\s?°)")
 
 
 @dataclass(frozen=True)
@@ -41,59 +71,101 @@ class Drift:
     svg: str = ""
 
 
-def report_of_run(run: RunRecord, drifts: Sequence[Drift] = ()) -> str:
+def report_of_run(run: RunRecord, drifts: Sequence[Drift] = (), telling: Telling = AS_USUAL) -> str:
     """Return the page of a recorded run. Raises `NothingToReport` when it measured nothing."""
     if not run.sweeps:
         raise NothingToReport(run.run_id)
     checks = [drift_check(document) for document in run.drifts]
-    return _page(run.sweeps[-1].result, config_of(run.config), run, [*checks, *drifts])
+    config = config_of(run.config)
+    return _page(run.sweeps[-1].result, config, run, [*checks, *drifts], telling)
 
 
-def report_of_result(result: MeasurementResult) -> str:
+def report_of_result(result: MeasurementResult, telling: Telling = AS_USUAL) -> str:
     """Return the page of a bare measurement, as `polewright measure --json` prints it."""
-    return _page(result, Config(), None, [])
+    return _page(result, Config(), None, [], telling)
 
 
 def _page(
-    result: MeasurementResult, config: Config, run: RunRecord | None, drifts: Sequence[Drift]
+    result: MeasurementResult,
+    config: Config,
+    run: RunRecord | None,
+    drifts: Sequence[Drift],
+    telling: Telling,
 ) -> str:
-    southern = result.site.latitude_deg < 0.0
-    way = _way(run) if run else []
+    place, theme = telling.place, telling.theme
+    told = _as_told(result, place)
     title = say("Polar axis, {finished_utc}", finished_utc=_when(result.finished_utc))
     body = [
-        _heading(result, run),
-        _verdict(result),
+        _heading(told, run, place),
+        _verdict(result, run),
         _numbers(result.axis),
         _to_do(result),
-        _axis_section(result, southern, way),
+        _cautions(result, run, place),
+        _axis_section(told, run),
         _moves(run),
-        _sky(result, config),
-        _points(result, _floor_arcsec(result, config)),
-        *(_drift(item) for item in drifts),
+        _where_it_looked(told, config, place, _floor_arcsec(result, config)),
+        _points(told, place),
+        _extras(drifts),
         _better(result, config),
-        _cautions(result, run),
-        _origin(result, run),
-        _data(result, run),
+        _origin(told, run, place),
+        _data(result, run, place),
     ]
     css = (
         resources.files("polewright.interfaces.report")
         .joinpath("page.css")
         .read_text(encoding="utf-8")
+        .replace("/* night's charts */", night_variables())
     )
+    chosen = "" if theme == "auto" else f' data-theme="{theme}"'
     return (
-        f'<!doctype html>\n<html lang="{active()}"><head><meta charset="utf-8">'
+        f'<!doctype html>\n<html lang="{active()}"{chosen}><head><meta charset="utf-8">'
+        f"<style>{css}</style>"
         '<meta name="viewport" content="width=device-width, initial-scale=1">'
         # A report is a document: whatever names devices carry, it runs and fetches nothing.
         '<meta http-equiv="Content-Security-Policy" content="default-src \'none\'; '
         "style-src 'unsafe-inline'; img-src data:\">"
-        f"<title>{escape(title)}</title><style>{css}</style></head><body>"
+        f"<title>{escape(title)}</title></head><body><main>"
         + "\n".join(part for part in body if part)
-        + "</body></html>\n"
+        + "</main></body></html>\n"
     )
 
 
-def _heading(result: MeasurementResult, run: RunRecord | None) -> str:
-    subtitle = escape(_subtitle(result, run))
+def _as_told(result: MeasurementResult, place: Place) -> MeasurementResult:
+    """The result with site and directions as coarse as they are told."""
+    if place is Place.EXACT:
+        return result
+    site = result.site.model_copy(
+        update={
+            "latitude_deg": round(result.site.latitude_deg, 1),
+            "longitude_deg": round(result.site.longitude_deg, 1),
+            "elevation_m": round(result.site.elevation_m, -2),
+        }
+    )
+    points = tuple(
+        point.model_copy(
+            update={
+                "azimuth_deg": round(point.azimuth_deg, 1),
+                "altitude_deg": round(point.altitude_deg, 1),
+            }
+        )
+        for point in result.points
+    )
+    return result.model_copy(update={"site": site, "points": points})
+
+
+def _plain_place(text: str, place: Place) -> str:
+    """A sentence in the reader's language, its degrees as coarse as the site is told."""
+    text = translated(text)
+    match place:
+        case Place.EXACT:
+            return text
+        case Place.COARSE:
+            return _DEGREES.sub(lambda found: f"{float(found[0]):.1f}", text)
+    return _DEGREES.sub("…", text)
+
+
+def _heading(result: MeasurementResult, run: RunRecord | None, place: Place) -> str:
+    subtitle = escape(_subtitle(result, run, place))
     return f"<h1>{escape(say('Where the polar axis points'))}</h1><p class='sub'>{subtitle}</p>"
 
 
@@ -101,30 +173,34 @@ def _when(iso: str) -> str:
     return datetime.fromisoformat(iso).astimezone(UTC).strftime("%Y-%m-%d %H:%M UTC")
 
 
-def _subtitle(result: MeasurementResult, run: RunRecord | None) -> str:
+def _subtitle(result: MeasurementResult, run: RunRecord | None, place: Place) -> str:
     site = result.site
     north = say("N") if site.latitude_deg >= 0 else say("S")
     longitude = (site.longitude_deg + 180.0) % 360.0 - 180.0
     east = say("E") if longitude >= 0 else say("W")
+    decimals = 3 if place is Place.EXACT else 1
+    where = [
+        say(
+            "{latitude}° {north}, {longitude}° {east}",
+            latitude=f"{abs(site.latitude_deg):.{decimals}f}",
+            north=north,
+            longitude=f"{abs(longitude):.{decimals}f}",
+            east=east,
+        ),
+        say("{elevation_m:.0f} m", elevation_m=site.elevation_m),
+    ]
     words = [
         _when(result.finished_utc),
-        *([run.pier] if run and run.pier != result.telescope else []),
+        *([run.pier] if run and run.pier != result.telescope and place is not Place.NONE else []),
         result.telescope,
         result.camera,
-        say(
-            "{latitude:.3f}° {north}, {longitude:.3f}° {east}, {elevation_m:.0f} m",
-            latitude=abs(site.latitude_deg),
-            north=north,
-            longitude=abs(longitude),
-            east=east,
-            elevation_m=site.elevation_m,
-        ),
+        *(where if place is not Place.NONE else []),
     ]
     rehearsal = say("REHEARSAL on a simulated clock · ") if run and run.rehearsal else ""
     return rehearsal + joined(" · ", words)
 
 
-def _verdict(result: MeasurementResult) -> str:
+def _verdict(result: MeasurementResult, run: RunRecord | None) -> str:
     axis = result.axis
     inside = result.within_tolerance
     head = (
@@ -148,6 +224,24 @@ def _verdict(result: MeasurementResult) -> str:
     return (
         f'<div class="verdict {"in" if inside else "out"}"><strong>{escape(head)}</strong>'
         f"{escape(line)}</div>"
+        f'<p class="from">{escape(_from_to(result, run))}</p>'
+    )
+
+
+def _from_to(result: MeasurementResult, run: RunRecord | None) -> str:
+    """From what to what, in how many minutes."""
+    axis = result.axis
+    ended = datetime.fromisoformat(result.finished_utc).timestamp()
+    if run is None or len(run.sweeps) < 2:
+        began = datetime.fromisoformat(result.started_utc).timestamp()
+        return say("Measured in {minutes:.1f} minutes.", minutes=(ended - began) / 60.0)
+    first = run.sweeps[0].result.axis
+    return say(
+        "From {first} to {last} in {minutes:.0f} minutes, with {sweeps} sweeps.",
+        first=arcmin_text(first.total_arcmin, first.sigma_total_arcmin),
+        last=arcmin_text(axis.total_arcmin, axis.sigma_total_arcmin),
+        minutes=(ended - run.started_utc_s) / 60.0,
+        sweeps=len(run.sweeps),
     )
 
 
@@ -210,33 +304,51 @@ def _sure(reading: AxisReading) -> bool:
     return reading.state not in ("lost", "moving")
 
 
-def _axis_section(result: MeasurementResult, southern: bool, way: Way) -> str:
+def _axis_section(result: MeasurementResult, run: RunRecord | None) -> str:
+    """The axis about the pole, and one frame of the sweep."""
     axis, tolerance = result.axis, result.tolerance_arcmin
+    southern = result.site.latitude_deg < 0.0
+    way = _way(run) if run else []
     facing = say("south") if southern else say("north")
     caption = say(
-        "Seen facing {facing}. Cross: the pole. Green: the tolerance of {tolerance}. Red "
-        "dot: the measured axis; red outline: where it is with 95 % confidence.",
+        "Seen facing {facing}. Cross: the pole. Disc: the tolerance of {tolerance}. Dot: the "
+        "measured axis; dashed: where it is with 95 % confidence.",
         facing=facing,
         tolerance=arcmin_text(tolerance),
     )
     if way:
-        caption += say(" Blue: how it came there, sweeps and readings in between.")
-    pictures = [f"<figure>{axis_picture(axis, tolerance, southern=southern, way=way)}"]
+        caption += say(" Line with squares: how it came there.")
+    figures = [(axis_picture(axis, tolerance, southern=southern, way=way), caption)]
     far = max((max(abs(a), abs(b)) for a, b in way), default=0.0)
-    near = max(axis.total_arcmin, tolerance)
-    zoomed = bool(way) and far > ZOOM_FROM * near
-    head = say("Where the axis points")
-    if zoomed:
-        whole = escape(say("The whole way. {caption}", caption=caption))
-        pictures[0] += f"<figcaption>{whole}</figcaption></figure>"
-        end = escape(say("The end of it, closer."))
+    if way and far > ZOOM_FROM * max(axis.total_arcmin, tolerance):
         close = axis_picture(axis, tolerance, southern=southern, way=way, zoom=True)
-        pictures.append(f"<figure>{close}<figcaption>{end}</figcaption></figure>")
-        inner = f'<div class="two">{"".join(pictures)}</div>'
-    else:
-        pictures[0] += f"<figcaption>{escape(caption)}</figcaption></figure>"
-        inner = pictures[0].replace("<figure>", '<figure class="narrow">', 1)
-    return _section(head, inner, whole=True)
+        figures.append((close, say("The end of it, closer.")))
+    if run is not None and run.frame is not None:
+        figures.append(_frame(run.frame))
+    return _section(say("Where the axis points"), _side_by_side(figures), whole=True)
+
+
+def _frame(frame: FrameKept) -> tuple[str, str]:
+    caption = say_count(
+        "A frame of the last sweep: {exposure_s:g} s, {count} star found (ringed).",
+        "A frame of the last sweep: {exposure_s:g} s, {count} stars found (ringed).",
+        frame.star_count,
+        exposure_s=frame.exposure_s,
+    )
+    # Through bytes and back: whatever a run of another machine carries, it is base64 here.
+    data = base64.b64encode(base64.b64decode(frame.jpeg_base64)).decode()
+    alt = escape(say("A frame of the sweep"))
+    picture = f'<img src="data:image/jpeg;base64,{data}" alt="{alt}">'
+    return f'<div class="frame">{picture}</div>', caption
+
+
+def _side_by_side(figures: Sequence[tuple[str, str]]) -> str:
+    """Pictures and their captions; on a phone and where there is one alone, below each other."""
+    inner = "".join(
+        f"<figure>{picture}<figcaption>{escape(caption)}</figcaption></figure>"
+        for picture, caption in figures
+    )
+    return f'<div class="figures n{len(figures)}">{inner}</div>'
 
 
 def _table(
@@ -290,12 +402,23 @@ def _moves(run: RunRecord | None) -> str:
     return _section(say("Sweep by sweep"), _table(headings, rows))
 
 
-def _sky(result: MeasurementResult, config: Config) -> str:
-    chart = f'<figure class="narrow">{sky_chart_svg(result, config)}</figure>'
-    return _section(say("Where the sweep looked"), chart, whole=True)
+def _where_it_looked(
+    result: MeasurementResult, config: Config, place: Place, floor_arcsec: float
+) -> str:
+    """The sky with the points, and what the fit leaves over at each."""
+    caption = say(
+        "How far each point's attitude is from one fixed axis. Bars within the shaded band (two "
+        "sigmas) are as expected; {floor} for air and mount is added to a point's own error.",
+        floor=angle_text(floor_arcsec * ARCSEC),
+    )
+    figures = [(residual_picture(result, floor_arcsec), caption)]
+    if place is not Place.NONE:  # the pole's height in it is the latitude, the skyline a house's
+        sky = say("North up, east left; the zenith is in the middle.")
+        figures.insert(0, (sky_chart_svg(result, config), sky))
+    return _section(say("Where the sweep looked"), _side_by_side(figures), whole=True)
 
 
-def _points(result: MeasurementResult, floor_arcsec: float) -> str:
+def _points(result: MeasurementResult, place: Place) -> str:
     axis = result.axis
     if axis.p_value is None:
         check = say(
@@ -312,8 +435,7 @@ def _points(result: MeasurementResult, floor_arcsec: float) -> str:
         )
     headings = (
         "",
-        say("azimuth"),
-        say("altitude"),
+        *((say("azimuth"), say("altitude")) if place is not Place.NONE else ()),
         say("exposure"),
         say("stars"),
         say("matched"),
@@ -325,8 +447,11 @@ def _points(result: MeasurementResult, floor_arcsec: float) -> str:
     rows = [
         (
             say("point {number}", number=p.number),
-            f"{p.azimuth_deg:.1f}°",
-            f"{p.altitude_deg:.1f}°",
+            *(
+                (f"{p.azimuth_deg:.1f}°", f"{p.altitude_deg:.1f}°")
+                if place is not Place.NONE
+                else ()
+            ),
             f"{p.exposure_s:g} s",
             str(p.star_count),
             str(p.matched),
@@ -337,17 +462,8 @@ def _points(result: MeasurementResult, floor_arcsec: float) -> str:
         )
         for p in result.points
     ]
-    caption = say(
-        "How far each point's attitude is from one fixed axis. Bars inside the green band (two "
-        "sigmas) are as expected; {floor} for air and mount is added to a point's own error.",
-        floor=angle_text(floor_arcsec * ARCSEC),
-    )
-    picture = residual_picture(result, floor_arcsec)
-    inner = (
-        f'<p>{escape(check)}</p><figure class="narrow">{picture}'
-        f"<figcaption>{escape(caption)}</figcaption></figure>{_table(headings, rows)}"
-    )
-    return _section(say("Can it be trusted"), inner, whole=True)
+    inner = f"<p>{escape(check)}</p>{_table(headings, rows)}"
+    return _section(say("Can it be trusted"), inner)
 
 
 def drift_check(document: dict[str, Any]) -> Drift:
@@ -358,14 +474,20 @@ def drift_check(document: dict[str, Any]) -> Drift:
         return Drift(say("Drift check"), sentence)
     # As an image, whose scripts no browser runs: the document may come from another machine.
     data = base64.b64encode(picture.encode()).decode()
-    alt = 'alt="' + escape(say("Drift of the fields")) + '" style="width:100%"'
-    return Drift(
-        say("Drift check"), sentence, f'<img src="data:image/svg+xml;base64,{data}" {alt}>'
+    alt = escape(say("Drift of the fields"))
+    image = (
+        f'<div class="frame chart"><img src="data:image/svg+xml;base64,{data}" alt="{alt}"></div>'
     )
+    return Drift(say("Drift check"), sentence, image)
+
+
+def _extras(drifts: Sequence[Drift]) -> str:
+    """Drift checks and the pier over time; on paper two of them stand side by side."""
+    return f'<div class="extras">{"".join(map(_drift, drifts))}</div>' if drifts else ""
 
 
 def _drift(item: Drift) -> str:
-    figure = f"<figure>{item.svg}</figure>" if item.svg else ""
+    figure = f'<figure class="wide">{item.svg}</figure>' if item.svg else ""
     return _section(item.title, f"<p>{escape(item.sentence)}</p>{figure}", whole=True)
 
 
@@ -410,11 +532,12 @@ def _better(result: MeasurementResult, config: Config) -> str:
         "same fit, all else equal:",
         sigma=arcmin_text(found.sigma_arcmin),
     )
-    inner = f"<p>{escape(found.summary)}</p><p>{escape(known)}</p>{table}"
+    details = f'<div class="details"><p>{escape(known)}</p>{table}</div>'
+    inner = f"<p>{escape(found.summary)}</p>{details}"
     return _section(say("What would be better"), inner, whole=True)
 
 
-def _cautions(result: MeasurementResult, run: RunRecord | None) -> str:
+def _cautions(result: MeasurementResult, run: RunRecord | None, place: Place) -> str:
     notes = list(dict.fromkeys((*result.notes, *(run.notes if run else ()))))
     if run is not None and run.failure is not None:
         notes.insert(
@@ -434,14 +557,34 @@ def _cautions(result: MeasurementResult, run: RunRecord | None) -> str:
                 "moved since."
             )
         )
+    if result.site.accepted:
+        notes = [note for note in notes if result.site.accepted not in note]
+        what = (
+            say("figures left out with the site")
+            if place is Place.NONE
+            else _plain_place(result.site.accepted, place)
+        )
+        notes.insert(
+            0,
+            say(
+                "Mount and program contradicted each other about site or clock; ours were used, as "
+                "was confirmed for this session: {what}.",
+                what=what,
+            ),
+        )
     if not notes:
         return ""
-    inner = "".join(f'<p class="caution">{escape(note)}</p>' for note in notes)
-    return _section(say("Cautions"), inner)
+    inner = "".join(f"<li>{escape(_plain_place(note, place))}</li>" for note in notes)
+    more = len(notes) - PRINTED_CAUTIONS
+    told = say_count("{count} more is in the file.", "{count} more are in the file.", more)
+    rest = f'<p class="more">{escape(told)}</p>' if more > 0 else ""
+    return _section(say("Cautions"), f'<ul class="cautions">{inner}</ul>{rest}')
 
 
-def _origin(result: MeasurementResult, run: RunRecord | None) -> str:
-    rows = [
+def _origin(result: MeasurementResult, run: RunRecord | None, place: Place) -> str:
+    """Where every figure comes from, in one paragraph: for whoever doubts one."""
+    weather = result.weather.source if result.weather else ""
+    facts = [
         (
             say("measured"),
             say(
@@ -452,31 +595,41 @@ def _origin(result: MeasurementResult, run: RunRecord | None) -> str:
         ),
         (say("telescope"), result.telescope),
         (say("camera"), result.camera),
-        (say("site from"), result.site.source),
-        *([(say("air, for refraction"), result.weather.source)] if result.weather else []),
+        *([(say("site from"), result.site.source)] if place is not Place.NONE else []),
+        *([(say("air, for refraction"), _plain_place(weather, place))] if weather else []),
         *([(say("sag of the tube"), result.axis.sag.sentence())] if result.axis.sag else []),
         (say("solver"), ", ".join(sorted({point.solver for point in result.points}))),
         (say("software"), result.software),
     ]
     if run is not None:
-        rows += [
-            (
-                say("{device} at", device=d.device),
-                say(
-                    "{address} (interface {interface_version})",
-                    address=d.address,
-                    interface_version=d.interface_version,
-                ),
-            )
-            for d in run.devices
-        ]
+        if place is Place.EXACT:  # an address tells of the network at home
+            facts += [
+                (
+                    say("{device} at", device=d.device),
+                    say(
+                        "{address} (interface {interface_version})",
+                        address=d.address,
+                        interface_version=d.interface_version,
+                    ),
+                )
+                for d in run.devices
+            ]
         versions = ", ".join(f"{name} {version}" for name, version in run.versions.items())
-        rows += [(say("run"), run.run_id), (say("versions"), versions)]
-    return _section(say("Where it comes from"), _table(("", ""), rows, (1,)))
+        facts += [(say("run"), run.run_id), (say("versions"), versions)]
+    inner = " ".join(f"<span><b>{escape(name)}</b> {escape(fact)}</span>" for name, fact in facts)
+    return _section(say("Where it comes from"), f'<p class="origin">{inner}</p>', whole=True)
 
 
-def _data(result: MeasurementResult, run: RunRecord | None) -> str:
-    """The numbers for programs, in the file itself."""
+def _data(result: MeasurementResult, run: RunRecord | None, place: Place) -> str:
+    """The numbers for programs, in the file itself; they hold the site to the last digit."""
+    if place is not Place.EXACT:
+        coarse = say(
+            "The site is told to 0.1 degree, and numbers for programs are left out, as they tell "
+            "it exactly: `polewright report --exact-site` keeps both."
+        )
+        none = say("The site is left out, and with it the numbers for programs.")
+        left_out = coarse if place is Place.COARSE else none
+        return f"<footer>{escape(left_out)}</footer>"
     document = (run or result).model_dump(mode="json")
     # "</" would end the element wherever it stands, and "<!--<script" would keep it open.
     text = json.dumps(document).replace("<", "\\u003c")

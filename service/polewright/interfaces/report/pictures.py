@@ -60,15 +60,23 @@ def axis_picture(
         svg.circle(MIDDLE, MIDDLE, REACH, "sky"),
         svg.circle(MIDDLE, MIDDLE, tolerance_arcmin * scale, "good"),
     ]
+    # The rings are labelled in the quarter where least is drawn.
+    drawn_at = [at(place) for place in (*way, tuple(here))]
+    right, below = min(
+        ((1, 1), (-1, 1), (1, -1), (-1, -1)),
+        key=lambda way_: sum(
+            (x - MIDDLE) * way_[0] > 0.0 and (y - MIDDLE) * way_[1] > 0.0 for x, y in drawn_at
+        ),
+    )
     for k in range(1, int(reach / step) + 1):
         parts.append(svg.circle(MIDDLE, MIDDLE, k * step * scale, "ring"))
         parts.append(
             svg.text(
-                MIDDLE + 0.71 * k * step * scale + 3.0,
-                MIDDLE + 0.71 * k * step * scale + 3.0,
+                MIDDLE + right * (0.71 * k * step * scale + 3.0),
+                MIDDLE + below * (0.71 * k * step * scale + 4.0) + (8.0 if below > 0 else 0.0),
                 angle_text(k * step * ARCMIN),
                 "small",
-                "start",
+                "start" if right > 0 else "end",
             )
         )
     parts += [
@@ -93,7 +101,9 @@ def axis_picture(
     ]
     if way:
         track = [at(place) for place in (*way, tuple(here))]
-        drawn = svg.path(track, "way") + "".join(svg.circle(x, y, 2.4, "stop") for x, y in track)
+        drawn = svg.path(track, "way") + "".join(
+            svg.rect(x - 2.4, y - 2.4, 4.8, 4.8, "stop") for x, y in track
+        )
         if not zoom:
             aside = 1.0 if track[0][0] < MIDDLE else -1.0
             anchor = "start" if aside > 0 else "end"
@@ -110,7 +120,7 @@ def axis_picture(
         svg.line(MIDDLE, MIDDLE - 7, MIDDLE, MIDDLE + 7, "pole"),
         svg.circle(x, y, 5.0, "axis"),
     ]
-    return svg.picture(SIZE, SIZE, say("The polar axis seen about the pole"), parts)
+    return svg.picture(SIZE, SIZE, say("The polar axis seen about the pole"), parts, "dial")
 
 
 def residual_picture(result: MeasurementResult, floor_arcsec: float) -> str:

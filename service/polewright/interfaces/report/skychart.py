@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from polewright.calculation.figures import with_themes
 from polewright.calculation.planning.chart import sky_chart
 from polewright.calculation.planning.horizon import Horizon
 from polewright.calculation.planning.request import PlanPoint, PlanRequest, SweepPlan
@@ -53,7 +54,7 @@ def sky_chart_svg(result: MeasurementResult, config: Config) -> str:
         sky=sky,
         pointing_margin_deg=config.limits.pointing_margin_deg,
     )
-    data = sky_chart(request, [_plan_of(result, site)]).decode()
+    data = with_themes(sky_chart(request, [_plan_of(result, site)]).decode())
     data = re.sub(r"^.*?(?=<svg)", "", data, count=1, flags=re.DOTALL)
     # What stands below the legend compares plans; here there is one sweep, and it was made.
     return re.sub(

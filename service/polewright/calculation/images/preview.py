@@ -1,4 +1,4 @@
-"""A small, stretched picture of a frame for the page."""
+"""A small, stretched picture of a frame, for the page and the report."""
 
 from __future__ import annotations
 
