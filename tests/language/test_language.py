@@ -92,7 +92,7 @@ def test_a_stored_sentence_is_recognised_by_its_wording() -> None:
 
 
 def test_what_a_stored_sentence_quotes_is_quoted_once() -> None:
-    told = say("no run of a pier {name!r} is recorded; known: {value}", name="it's", value="M 13")
+    told = say("no run of a pier {name!r} is recorded; known: {piers}", name="it's", piers="M 13")
     german = """von einem Pfeiler "it's" ist kein Lauf aufgezeichnet; bekannt: M 13"""
 
     assert translated(told, "de") == german

@@ -174,7 +174,7 @@ class SiteResult(_Part):
         )
         if not self.accepted:
             return told
-        return f"{told} {say('Accepted although {what}.', what=self.accepted)}"
+        return f"{told} {say('Accepted although {contradictions}.', contradictions=self.accepted)}"
 
 
 def _east_deg(longitude_deg: float) -> float:

@@ -107,9 +107,9 @@ class Anchor:
         if not 0.0 <= age_s <= OLDEST_S:
             raise CannotTakeUp(
                 say(
-                    "its reference frame is {age_s:.1f} h old; at most {value:.0f} h is allowed",
+                    "its reference frame is {age_s:.1f} h old; at most {most_h:.0f} h is allowed",
                     age_s=age_s / 3600.0,
-                    value=OLDEST_S / 3600.0,
+                    most_h=OLDEST_S / 3600.0,
                 )
             )
         declination = rig.telescope.declination_deg()

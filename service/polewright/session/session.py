@@ -543,11 +543,11 @@ class AlignSession:
         turned_deg = abs(jump_s) * SIDEREAL_RATE / DEG
         rig.note(
             say(
-                "{what} The reading goes on; the direction of the error may be wrong by "
+                "{event} The reading goes on; the direction of the error may be wrong by "
                 "{turned_deg:.2g}°, which matters less the smaller the error is. Check that "
                 "the clock is right now, and make a new sweep before you trust the last "
                 "arcminutes.",
-                what=what,
+                event=what,
                 turned_deg=turned_deg,
             ),
             warning=True,

@@ -54,9 +54,9 @@ class NotNow(PolewrightError):
 
     def __str__(self) -> str:
         return say(
-            "'{happening}' is not possible while the session is {value}",
+            "'{happening}' is not possible while the session is {step}",
             happening=self.happening,
-            value=self.step.value,
+            step=self.step.value,
         )
 
 

@@ -92,9 +92,9 @@ class NoMatch(SolveError):
             field = say("a field of unknown size")
         else:
             field = say(
-                "a field of {field_deg:.2f} x {field_deg_2:.2f} deg",
-                field_deg=self.field_deg[0],
-                field_deg_2=self.field_deg[1],
+                "a field of {width_deg:.2f} x {height_deg:.2f} deg",
+                width_deg=self.field_deg[0],
+                height_deg=self.field_deg[1],
             )
         sentence = say(
             "{stars} match no place {hint} for {field}", stars=stars, hint=self.hint, field=field
@@ -167,7 +167,9 @@ class SolverMissing(SolveError):
         self.advice = advice
 
     def __str__(self) -> str:
-        return say("the solver {solver!r} cannot run: {what}", solver=self.solver, what=self.what)
+        return say(
+            "the solver {solver!r} cannot run: {problem}", solver=self.solver, problem=self.what
+        )
 
 
 class SolverTimedOut(SolveError):

@@ -252,11 +252,11 @@ def move_base(adjuster: Adjuster, goal: Goal, left: float) -> str:
     )
     return say(
         "{goal}: the {adjuster} has only {left} of travel left. Bring it back to "
-        "mid-travel, {how}, and start again with a new sweep.",
+        "mid-travel, {direction}, and start again with a new sweep.",
         goal=heading_text(goal),
         adjuster=adjuster.name,
         left=angle_text(left),
-        how=how,
+        direction=how,
     )
 
 
@@ -289,9 +289,9 @@ def _or_declination(before: float) -> str:
 def other_axis_moved(moved: Axis, other: Axis, amount: float, before: float) -> str:
     """Both components changed in one move; ``before`` it the error was so large (rad)."""
     return say(
-        "The {other} changed by {amount} while the {moved} was turned. If you did not "
+        "The {other_angle} changed by {amount} while the {moved} was turned. If you did not "
         "touch that adjuster, a lock is loose or the tripod was bumped. {before}",
-        other=other.value,
+        other_angle=other.value,
         amount=angle_text(amount),
         moved=moved.value,
         before=_or_declination(before),

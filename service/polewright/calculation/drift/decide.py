@@ -262,17 +262,17 @@ def _sentence(
         what = "declination" if change.part is Part.DECLINATION else say("roll of the camera")
         if cause is Cause.JUMP:
             return say(
-                "Disagrees: the {what} jumped by {size} {seconds:.0f} s after the "
+                "Disagrees: the {drift_of} jumped by {size} {seconds:.0f} s after the "
                 "field's first frame. Something slipped or was touched: look at the "
                 "clutches, the cables and the tripod.",
-                what=what,
+                drift_of=what,
                 size=angle_text(change.size, signed=True),
                 seconds=change.seconds,
             )
         return say(
-            "Disagrees: the {what} does not drift evenly (a bend of {size}). Something "
+            "Disagrees: the {drift_of} does not drift evenly (a bend of {size}). Something "
             "is settling: a clutch, the focuser, the mirror or the tripod.",
-            what=what,
+            drift_of=what,
             size=angle_text(change.size, signed=True),
         )
     if cause is Cause.FIELDS:

@@ -52,9 +52,9 @@ class DriftSettingsWrong(ConfigError):
 
     def __str__(self) -> str:
         return say(
-            "{name} is {value:g}; it must be {allowed}",
+            "{name} is {given:g}; it must be {allowed}",
             name=self.name,
-            value=self.value,
+            given=self.value,
             allowed=self.allowed,
         )
 

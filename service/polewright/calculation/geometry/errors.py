@@ -32,9 +32,9 @@ class TooFewDirections(GeometryError):
 
     def __str__(self) -> str:
         return say(
-            "{found} {what} given, at least {needed} needed",
+            "{found} {kind} given, at least {needed} needed",
             found=self.found,
-            what=self.what,
+            kind=self.what,
             needed=self.needed,
         )
 

@@ -50,10 +50,10 @@ class Canvas:
             wanted = say("(height, width, 3)") if planes else say("(height, width)")
             raise BadFrame(
                 say(
-                    "pixels of shape {shape} where a {value} sensor gives {wanted}",
+                    "pixels of shape {shape} where a {sensor} sensor gives {layers}",
                     shape=data.shape,
-                    value=frame.sensor.value,
-                    wanted=wanted,
+                    sensor=frame.sensor.value,
+                    layers=wanted,
                 )
             )
         if data.dtype.kind not in "uif":

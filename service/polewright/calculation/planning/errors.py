@@ -58,7 +58,10 @@ class HorizonUnreadable(ConfigError):
             where = say("horizon line {line}", line=self.line)
         others = joined(
             "",
-            (say("; line {line}: {what}", line=item.line, what=item._what) for item in self.others),
+            (
+                say("; line {line}: {problem}", line=item.line, problem=item._what)
+                for item in self.others
+            ),
         )
         more = say("; and {more} more", more=self.more) if self.more else ""
         return joined("", (where, ": ", self._what, others, more))
@@ -76,9 +79,9 @@ class LimitsInvalid(ConfigError):
 
     def __str__(self) -> str:
         return say(
-            "{name} is {value:g}, but must be {allowed}",
+            "{name} is {given:g}, but must be {allowed}",
             name=self.name,
-            value=self.value,
+            given=self.value,
             allowed=self.allowed,
         )
 

@@ -178,10 +178,10 @@ def _add_pair(
             raise HorizonUnreadable(
                 number,
                 say(
-                    "azimuth {azimuth:g} was already given on line {other}; for an upright "
+                    "azimuth {azimuth:g} was already given on line {earlier_line}; for an upright "
                     "edge use two azimuths 0.1 apart",
                     azimuth=azimuth,
-                    other=abs(other),
+                    earlier_line=abs(other),
                 ),
                 raw,
             )
@@ -231,9 +231,9 @@ def _number(number: int, raw: str, word: str, name: str, low: float, high: float
         raise HorizonUnreadable(
             number,
             say(
-                "{name} {value:g} is outside {low:g} to {high:g} degrees",
+                "{name} {given:g} is outside {low:g} to {high:g} degrees",
                 name=name,
-                value=value,
+                given=value,
                 low=low,
                 high=high,
             ),

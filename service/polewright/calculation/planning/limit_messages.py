@@ -148,10 +148,10 @@ def _meridian(b: Breach) -> tuple[str, str]:
     which = say("meridian") if abs(b.hour_angle_deg) < 90.0 else say("meridian below the pole")
     return (
         say(
-            "hour angle {hour_angle_deg:+.1f} deg is too near the {which} or beyond it, "
+            "hour angle {hour_angle_deg:+.1f} deg is too near the {meridian} or beyond it, "
             "where the mount may change sides",
             hour_angle_deg=b.hour_angle_deg,
-            which=which,
+            meridian=which,
         ),
         say("keep {keep:g} deg of hour angle from it during the whole sweep", keep=keep),
     )

@@ -28,9 +28,9 @@ class PresetNotUsable(ConfigError):
 
     def __str__(self) -> str:
         return say(
-            "{name} is {value:g}; it must be {allowed}",
+            "{name} is {given:g}; it must be {allowed}",
             name=self.name,
-            value=self.value,
+            given=self.value,
             allowed=self.allowed,
         )
 

@@ -67,13 +67,13 @@ def earth_time(utc_s: float) -> EarthTime:
         warnings.append(
             say(
                 "The bundled Earth-orientation table {end} this date (MJD {mjd:.0f}, table "
-                "{table_mjd:.0f} to {table_mjd_2:.0f}); hour angles may be off by up to 15 "
+                "{from_mjd:.0f} to {to_mjd:.0f}); hour angles may be off by up to 15 "
                 "arcsec, the size of the alignment error is not affected. Update "
                 "astropy-iers-data.",
                 end=end,
                 mjd=mjd,
-                table_mjd=table_mjd[0],
-                table_mjd_2=table_mjd[-1],
+                from_mjd=table_mjd[0],
+                to_mjd=table_mjd[-1],
             )
         )
     if int(status) != 0:

@@ -14,9 +14,9 @@ def _require(name: str, value: float, low: float, high: float, unit: str) -> Non
     if not (math.isfinite(value) and low <= value <= high):
         raise ConfigError(
             say(
-                "{name} is {value:g} {unit}; it must lie between {low:g} and {high:g}.",
+                "{name} is {given:g} {unit}; it must lie between {low:g} and {high:g}.",
                 name=name,
-                value=value,
+                given=value,
                 unit=unit,
                 low=low,
                 high=high,

@@ -18,12 +18,12 @@ class ImagingNotUsable(ConfigError):
 
     def __str__(self) -> str:
         value = self.value if isinstance(self.value, str) else f"{self.value:g}"
-        return say("{what} of {value} cannot be used", what=self.what, value=value)
+        return say("{figure} of {given} cannot be used", figure=self.what, given=value)
 
     @property
     def advice(self) -> str:  # type: ignore[override]
         """What is allowed."""
-        return say("Give {what} {allowed}.", what=self.what, allowed=self.allowed)
+        return say("Give {figure} {allowed}.", figure=self.what, allowed=self.allowed)
 
 
 class GuideStarLost(ConfigError):

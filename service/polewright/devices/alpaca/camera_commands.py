@@ -253,10 +253,10 @@ class CameraDevice(Device):
         full = (info.width // binning, info.height // binning) if binning >= 1 else (0, 0)
         x, y, width, height = subframe or (0, 0, *full)
         limits = say(
-            "binning 1 to {max_binning}, {full} x {full_2} binned pixels",
+            "binning 1 to {max_binning}, {width} x {height} binned pixels",
             max_binning=info.max_binning,
-            full=full[0],
-            full_2=full[1],
+            width=full[0],
+            height=full[1],
         )
         if not 1 <= binning <= info.max_binning:
             raise BadGeometry(
@@ -269,11 +269,11 @@ class CameraDevice(Device):
                 self.where,
                 "numx",
                 say(
-                    "{width} x {height} from ({x}, {y}) asked; {limits}",
+                    "{width} x {height} from ({left}, {top}) asked; {limits}",
                     width=width,
                     height=height,
-                    x=x,
-                    y=y,
+                    left=x,
+                    top=y,
                     limits=limits,
                 ),
             )
@@ -377,7 +377,7 @@ class CameraDevice(Device):
             raise InvalidValue(
                 self.where,
                 member,
-                say("'{text}' asked; choices: {names}", text=text, names=joined(", ", names)),
+                say("'{wanted}' asked; choices: {names}", wanted=text, names=joined(", ", names)),
                 0x401,
             )
         if limits is None:
@@ -394,10 +394,10 @@ class CameraDevice(Device):
                 self.where,
                 member,
                 say(
-                    "'{text}' asked; {limits} to {limits_2}",
-                    text=text,
-                    limits=limits[0],
-                    limits_2=limits[1],
+                    "'{wanted}' asked; {least} to {most}",
+                    wanted=text,
+                    least=limits[0],
+                    most=limits[1],
                 ),
                 0x401,
             )

@@ -114,7 +114,7 @@ def wire_text(value: Param, where: Where, member: str) -> str:
         return "True" if value else "False"
     if isinstance(value, float):
         if not np.isfinite(value):
-            raise InvalidValue(where, member, say("{value} cannot be sent", value=value), 0x401)
+            raise InvalidValue(where, member, say("{figure} cannot be sent", figure=value), 0x401)
         return str(np.format_float_positional(value, trim="0"))
     return str(value)
 

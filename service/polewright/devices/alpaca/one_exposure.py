@@ -129,9 +129,9 @@ class Exposure:
         info, where = self.camera.info(), self.camera.where
         low, high = info.exposure_min_s, info.exposure_max_s
         shown = say(
-            "{duration_s:g} s asked, allowed {how:g} s to ",
+            "{duration_s:g} s asked, allowed {least_s:g} s to ",
             duration_s=duration_s,
-            how=low if low is not None else 0,
+            least_s=low if low is not None else 0,
         ) + (f"{high:g} s" if high is not None else "any")
         if not (np.isfinite(duration_s) and duration_s >= 0.0):
             raise ExposureOutOfRange(where, "startexposure", shown)
@@ -262,14 +262,18 @@ class Exposure:
             camera.image_sizes[settings] = got
             return
         text = say(
-            "{got} x {got_2} pixels came, {asked} x {asked_2} were asked",
-            got=got[0],
-            got_2=got[1],
-            asked=asked[0],
-            asked_2=asked[1],
+            "{width} x {height} pixels came, {asked_width} x {asked_height} were asked",
+            width=got[0],
+            height=got[1],
+            asked_width=asked[0],
+            asked_height=asked[1],
         )
         if usual is not None and usual != asked:
-            text += say(", and {usual} x {usual_2} came before", usual=usual[0], usual_2=usual[1])
+            text += say(
+                ", and {usual_width} x {usual_height} came before",
+                usual_width=usual[0],
+                usual_height=usual[1],
+            )
         if got == asked[::-1]:
             raise MislabelledImage(
                 camera.where, imagebytes.MEMBER, say("{text}: transposed", text=text)
@@ -294,7 +298,7 @@ class Exposure:
             raise StaleImage(
                 self.camera.where,
                 imagebytes.MEMBER,
-                say("every pixel is the same as in {which}", which=which),
+                say("every pixel is the same as in {frame}", frame=which),
             )
         seen.append(key)
 

@@ -75,7 +75,7 @@ def adjust(
         console.print(say("Left; the session goes on in the service."))
         return
     console.print(
-        say("The session is {value}; the mount: {motion}.", value=now.step.value, motion=now.motion)
+        say("The session is {step}; the mount: {motion}.", step=now.step.value, motion=now.motion)
     )
     if now.step is not Step.FINISHED:
         code = now.failure.exit_code if now.failure is not None else ExitCode.UNEXPECTED

@@ -203,7 +203,7 @@ def show(*, folder: Folder = None, as_json: AsJson = False) -> None:
         screen.print(say("Damaged: {error}", error=error), style="bold red")
         screen.print(say("What to do: {advice}", advice=error.advice))
     screen.print(_sentence(together))
-    screen.print(say("Folder: {value}", value=folder or default_folder()))
+    screen.print(say("Folder: {folder}", folder=folder or default_folder()))
 
 
 @catalogue_app.command()
@@ -257,11 +257,11 @@ def _width(density: SkyDensity, share: float) -> str:
 def _sentence(density: SkyDensity) -> str:
     return say(
         "With what is installed the embedded solver serves frames (3:2) down to a width "
-        "of {density} in the Milky Way, {density_2} in half of the sky and {density_3} "
+        "of {milky_way} in the Milky Way, {mean} in half of the sky and {poor} "
         "nearly everywhere.",
-        density=_width(density, 0.9),
-        density_2=_width(density, 0.5),
-        density_3=_width(density, 0.01),
+        milky_way=_width(density, 0.9),
+        mean=_width(density, 0.5),
+        poor=_width(density, 0.01),
     )
 
 
@@ -270,13 +270,13 @@ def _tell_built(built: Built) -> None:
     lines = [
         say(
             "{stars} stars, magnitude {brightest:.1f} to {faintest:.1f}, epoch "
-            "{epoch_year:.1f}, {how} proper motions; {extra_stars} of them are not in the "
-            "bundled catalogue.",
+            "{epoch_year:.1f}, {with_or_without} proper motions; {extra_stars} of them are "
+            "not in the bundled catalogue.",
             stars=about.stars,
             brightest=about.brightest,
             faintest=about.faintest,
             epoch_year=about.epoch_year,
-            how=say("with") if about.moving else say("without"),
+            with_or_without=say("with") if about.moving else say("without"),
             extra_stars=about.extra_stars,
         ),
         say(

@@ -73,7 +73,7 @@ def devices(
     console = Console()
     for server in dict.fromkeys((row["host"], row["port"]) for row in rows):
         console.print(
-            say("Alpaca server {server}:{server_2}", server=server[0], server_2=server[1]),
+            say("Alpaca server {host}:{port}", host=server[0], port=server[1]),
             style="bold",
         )
         # Nothing is cut: names and ids go into the configuration.

@@ -250,9 +250,9 @@ def show_run(
     for device in record.devices:
         out.print(
             say(
-                "  {device}: {device_2} at {address}",
-                device=device.device,
-                device_2=device.name,
+                "  {kind}: {device} at {address}",
+                kind=device.device,
+                device=device.name,
                 address=device.address,
             )
         )
@@ -398,7 +398,11 @@ def _show_trend(
     rate = joined(
         ", ",
         (
-            say("{word} {value} a month", word=word, value=arcmin_text(value, sigma, signed=True))
+            say(
+                "{direction} {rate} a month",
+                direction=word,
+                rate=arcmin_text(value, sigma, signed=True),
+            )
             for word, value, sigma in zip(
                 (say("azimuth"), say("altitude")), found.rate, found.rate_sigma, strict=True
             )
@@ -554,9 +558,9 @@ def _one_pier(history: History, name: str | None, rehearsals: bool) -> str:
         )
     raise ConfigError(
         say(
-            "no run of a pier {name!r} is recorded; known: {value}",
+            "no run of a pier {name!r} is recorded; known: {piers}",
             name=name,
-            value=known or "none",
+            piers=known or "none",
         )
     )
 

@@ -185,7 +185,7 @@ def _record(settings: Any, lines: SkylineLines, messages: Console) -> None:
                     messages.print(told)
                 case "u":
                     gone = lines.take_back()
-                    messages.print(say("Taken back: {value}", value=gone or "nothing"))
+                    messages.print(say("Taken back: {pair}", pair=gone or "nothing"))
                 case "q":
                     return
                 case other:

@@ -103,7 +103,7 @@ def _found(named: Path | None) -> Path | None:
     found = find_config(named)
     language.use(wanted_language(found.path, {}))
     if found.how:
-        told = say("Configuration: {path}, {how}.", path=found.path, how=found.how)
+        told = say("Configuration: {path}, {reason}.", path=found.path, reason=found.how)
         Console(stderr=True).print(told, soft_wrap=True)
     return found.path
 

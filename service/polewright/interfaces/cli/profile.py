@@ -211,12 +211,12 @@ def _show(console: Console, changed: str, found: FoundOptics | None) -> None:
         console.print(
             say(
                 "Focal length {focal_length_mm:.1f} mm: {scale_arcsec_per_px:.3f} arcsec per "
-                "pixel, field {field_deg:.2f} by {field_deg_2:.2f} degrees, {mirrored}, "
+                "pixel, field {width_deg:.2f} by {height_deg:.2f} degrees, {mirrored}, "
                 "{matched} stars matched{bent}.",
                 focal_length_mm=found.focal_length_mm,
                 scale_arcsec_per_px=found.scale_arcsec_per_px,
-                field_deg=found.field_deg[0],
-                field_deg_2=found.field_deg[1],
+                width_deg=found.field_deg[0],
+                height_deg=found.field_deg[1],
                 mirrored=mirrored,
                 matched=found.matched,
                 bent=bent,

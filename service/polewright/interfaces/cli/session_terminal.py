@@ -267,8 +267,8 @@ def _line(now: SessionSnapshot) -> str:
     if now.advice is None or now.error is None:
         return f"{now.step.value}"
     return say(
-        "{value}, {state}: total {total_arcmin}, under {upper95_arcmin} (95 %). {sentence}",
-        value=now.step.value,
+        "{time}, {state}: total {total_arcmin}, under {upper95_arcmin} (95 %). {sentence}",
+        time=now.step.value,
         state=now.error.state,
         total_arcmin=arcmin_text(now.error.total_arcmin),
         upper95_arcmin=arcmin_text(now.error.upper95_arcmin),

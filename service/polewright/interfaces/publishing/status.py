@@ -109,9 +109,9 @@ def why_unsafe(status: AlignmentStatus, rules: Rules, utc_s: float) -> str:
         return say("the last sweep's points contradict each other")
     if verified.pole != rules.pole:
         return say(
-            "the axis was verified against the {pole} pole, not the {pole_2} one",
-            pole=verified.pole,
-            pole_2=rules.pole,
+            "the axis was verified against the {verified} pole, not the {wanted} one",
+            verified=verified.pole,
+            wanted=rules.pole,
         )
     limit = min(verified.tolerance_arcmin, rules.tolerance_arcmin)
     if not verified.upper95_arcmin <= limit:

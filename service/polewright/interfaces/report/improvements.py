@@ -90,9 +90,9 @@ def what_would_be_better(
         if _fits(site, longer, declination, max_altitude_deg, float(hours[0])):
             consider(
                 say(
-                    "Sweep over {span:.0f}° instead of {span_2:.0f}°",
-                    span=abs(span) * stretch / DEG,
-                    span_2=abs(span) / DEG,
+                    "Sweep over {wider_deg:.0f}° instead of {span_deg:.0f}°",
+                    wider_deg=abs(span) * stretch / DEG,
+                    span_deg=abs(span) / DEG,
                 ),
                 longer,
                 star,
@@ -102,7 +102,7 @@ def what_would_be_better(
         points = np.linspace(hours[0], hours[-1], n + more)
         each = np.tile(np.mean(star, axis=0), (n + more, 1))
         consider(
-            say("{n} points over the same arc instead of {n_2}", n=n + more, n_2=n),
+            say("{more} points over the same arc instead of {points}", more=n + more, points=n),
             points,
             each,
             floor_arcsec,

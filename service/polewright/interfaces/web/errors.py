@@ -47,7 +47,7 @@ class NothingToShow(PolewrightError):
         self.what = what
 
     def __str__(self) -> str:
-        return say("there is no {what} yet", what=self.what)
+        return say("there is no {thing_asked} yet", thing_asked=self.what)
 
 
 class SettingNotAllowed(ConfigError):

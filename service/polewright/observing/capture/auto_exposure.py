@@ -81,9 +81,9 @@ def _found(rig: Rig, points: Sequence[Pointing]) -> tuple[float, Frame | None]:
             return shortest(rig, frame, stars, points), frame
         rig.note(
             say(
-                "Exposing {exposure_s:g} s instead of {exposure_s_2:g} s: {why}.",
+                "Exposing {exposure_s:g} s instead of {before_s:g} s: {why}.",
                 exposure_s=choice.exposure_s,
-                exposure_s_2=exposure_s,
+                before_s=exposure_s,
                 why=choice.why,
             )
         )
@@ -117,13 +117,13 @@ def shortest(rig: Rig, frame: Frame, stars: StarList, points: Sequence[Pointing]
         if sigma <= max(wanted, HARDLY_WORSE * best):
             rig.note(
                 say(
-                    "Exposing {exposure_s:g} s instead of {exposure_s_2:g} s: about {stars} "
-                    "of {stars_2} stars remain, which gives the axis to {sigma} (1 sigma; "
+                    "Exposing {exposure_s:g} s instead of {before_s:g} s: about {remaining} "
+                    "of {stars} stars remain, which gives the axis to {sigma} (1 sigma; "
                     "{wanted} wanted).",
                     exposure_s=exposure_s,
-                    exposure_s_2=frame.exposure_s,
-                    stars=short.stars,
-                    stars_2=len(stars),
+                    before_s=frame.exposure_s,
+                    remaining=short.stars,
+                    stars=len(stars),
                     sigma=angle_text(sigma),
                     wanted=angle_text(wanted),
                 )

@@ -42,7 +42,9 @@ class MountContradicts(DeviceError):
         self.what, self.brief = what, brief
 
     def __str__(self) -> str:
-        return say("the mount contradicts us: {what}", what=joined("; ", self.what))
+        return say(
+            "the mount contradicts us: {contradictions}", contradictions=joined("; ", self.what)
+        )
 
 
 @dataclass(frozen=True)
@@ -268,17 +270,20 @@ def check_site_and_clock(
     if wrong:
         rig.site_accepted = joined("; ", wrong)
         rig.note(
-            say("Accepted for this session, ours are used: {what}.", what=rig.site_accepted),
+            say(
+                "Accepted for this session, ours are used: {contradictions}.",
+                contradictions=rig.site_accepted,
+            ),
             warning=True,
         )
-        return say("accepted although {what}", what=rig.site_accepted)
+        return say("accepted although {contradictions}", contradictions=rig.site_accepted)
     for sentence in theirs.contradictions(SITE_TOLERANCE_DEG, CLOCK_NOTE_S, rig.site_source):
-        rig.note(say("{what}. Ours is used.", what=sentence), warning=True)
+        rig.note(say("{contradiction}. Ours is used.", contradiction=sentence), warning=True)
     if theirs.unset:
         rig.note(say("The mount was told no site: its latitude and longitude are 0."), warning=True)
     if not theirs.told:
         return say("the mount tells neither site nor clock: nothing to compare")
-    return say("{what} agree with the mount's", what=", ".join(theirs.told))
+    return say("{compared} agree with the mount's", compared=", ".join(theirs.told))
 
 
 def zone_against_site(site: Site, zone_s: float) -> str:

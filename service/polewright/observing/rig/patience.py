@@ -57,9 +57,9 @@ class Patience:
             self._warned = True
             self._warn(
                 say(
-                    "No {what} solved for {waited_s:.0f} s; the run ends after {limit_s:.0f} "
-                    "s ([recovery] nowhere_s).",
-                    what=self._what,
+                    "No {frame_or_point} solved for {waited_s:.0f} s; the run ends after "
+                    "{limit_s:.0f} s ([recovery] nowhere_s).",
+                    frame_or_point=self._what,
                     waited_s=waited_s,
                     limit_s=self.limit_s,
                 )

@@ -149,10 +149,10 @@ def _told(
         why = joined("; ", (note for note in station.notes if sensor in note))
         doubts.append(
             say(
-                "{label} does not give the air's {sensor}{value}.",
+                "{label} does not give the air's {sensor}{reason}.",
                 label=station.label,
                 sensor=sensor,
-                value=why and say(" ({why})", why=why),
+                reason=why and say(" ({why})", why=why),
             )
         )
         return None

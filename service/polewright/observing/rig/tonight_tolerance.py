@@ -35,7 +35,7 @@ class FigureMissing(ConfigError):
         )
 
     def __str__(self) -> str:
-        return say("{what} is not known", what=self.what)
+        return say("{figure} is not known", figure=self.what)
 
 
 @dataclass(frozen=True)

@@ -167,10 +167,10 @@ def _offered_by(
         names = ", ".join(f"{item.DeviceType} {item.DeviceNumber}" for item in listing.devices)
         looked_at.append(
             say(
-                "{host}:{port} offers {value}",
+                "{host}:{port} offers {devices}",
                 host=listing.host,
                 port=listing.port,
-                value=names or "nothing",
+                devices=names or "nothing",
             )
         )
     return None

@@ -362,12 +362,12 @@ def _describe(
 
 def _measured_sentence(error: AxisError) -> str:
     return say(
-        "Measured by drift alone: the axis is {d_alt} {how} and {d_az_sky} too far "
-        "{how_2} on the sky.",
+        "Measured by drift alone: the axis is {d_alt} {high_or_low} and {d_az_sky} too far "
+        "{east_or_west} on the sky.",
         d_alt=angle_text(abs(error.d_alt), error.sigma_alt),
-        how=say("too high") if error.d_alt > 0 else say("too low"),
+        high_or_low=say("too high") if error.d_alt > 0 else say("too low"),
         d_az_sky=angle_text(abs(error.d_az_sky), error.sigma_az_sky),
-        how_2=say("east") if error.d_az_sky > 0 else say("west"),
+        east_or_west=say("east") if error.d_az_sky > 0 else say("west"),
     )
 
 

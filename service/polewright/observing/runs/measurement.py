@@ -262,18 +262,18 @@ def correction_sentences(error: AxisError, tolerance: float) -> tuple[str, ...]:
     altitude = (
         abs(error.d_alt),
         say(
-            "Move the axis {d_alt} {how} with the altitude adjuster.",
+            "Move the axis {d_alt} {up_or_down} with the altitude adjuster.",
             d_alt=angle_text(error.d_alt),
-            how=say("down") if error.d_alt > 0 else say("up"),
+            up_or_down=say("down") if error.d_alt > 0 else say("up"),
         ),
     )
     azimuth = (
         abs(error.d_az_sky),
         say(
-            "Move the axis {d_az_sky} {how} with the azimuth adjuster (turn the base by "
+            "Move the axis {d_az_sky} {east_or_west} with the azimuth adjuster (turn the base by "
             "{d_az_base}).",
             d_az_sky=angle_text(error.d_az_sky),
-            how=say("west") if error.d_az_sky > 0 else say("east"),
+            east_or_west=say("west") if error.d_az_sky > 0 else say("east"),
             d_az_base=angle_text(error.d_az_base),
         ),
     )

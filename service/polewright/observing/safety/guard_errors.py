@@ -216,8 +216,8 @@ class WentElsewhere(GuardError):
 
     def __str__(self) -> str:
         return say(
-            "{what}: {off_deg:.2f} degrees apart (tolerance {tolerance_deg:.2f})",
-            what=self.what,
+            "{comparison}: {off_deg:.2f} degrees apart (tolerance {tolerance_deg:.2f})",
+            comparison=self.what,
             off_deg=self.off_deg,
             tolerance_deg=self.tolerance_deg,
         )
@@ -262,8 +262,8 @@ class ClockWasSet(GuardError):
     def __str__(self) -> str:
         how = "forward" if self.jump_s > 0.0 else "back"
         return say(
-            "this computer's clock was set {how} by {jump_s:.1f} s during the run",
-            how=how,
+            "this computer's clock was set {forward_or_back} by {jump_s:.1f} s during the run",
+            forward_or_back=how,
             jump_s=abs(self.jump_s),
         )
 

@@ -201,9 +201,9 @@ class AllowedSkyGuard(Watching):
         except AllowedSkyLeft as coming:
             self.warn(
                 say(
-                    "Within {value:.0f} minutes tracking reaches a limit and the run is stopped "
+                    "Within {minutes:.0f} minutes tracking reaches a limit and the run is stopped "
                     "({fix}). Start a new sweep elsewhere before that.",
-                    value=WARN_AHEAD_S / 60.0,
+                    minutes=WARN_AHEAD_S / 60.0,
                     fix=coming.fix,
                 )
             )

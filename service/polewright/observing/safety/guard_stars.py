@@ -62,10 +62,10 @@ class TruthGuard(Watching):
             if off > self.turn_tolerance:
                 raise WentElsewhere(
                     say(
-                        "from point {number} to {number_2} the mount reports a turn of "
+                        "from point {number} to {next_number} the mount reports a turn of "
                         "{turned:+.2f} degrees of hour angle, the stars {seen:+.2f}",
                         number=number,
-                        number_2=solved.number,
+                        next_number=solved.number,
                         turned=turned,
                         seen=seen,
                     ),
@@ -76,9 +76,9 @@ class TruthGuard(Watching):
         if miss is not None and miss / DEG > SOLVED_TOLERANCE_DEG:
             raise WentElsewhere(
                 say(
-                    "point {number} was solved away from where point {number_2} puts it",
+                    "point {number} was solved away from where point {other} puts it",
                     number=solved.number,
-                    number_2=number,
+                    other=number,
                 ),
                 miss / DEG,
                 SOLVED_TOLERANCE_DEG,

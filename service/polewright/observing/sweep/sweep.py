@@ -204,11 +204,11 @@ class _Sweep:
                 self.recovery.tell(
                     say(
                         "Point {number} did not solve with {exposure_s:g} s ({error}); "
-                        "exposing {exposure_s_2:g} s.",
+                        "exposing {longer_s:g} s.",
                         number=number,
                         exposure_s=taken.exposure_s,
                         error=error,
-                        exposure_s_2=exposure_s,
+                        longer_s=exposure_s,
                     )
                 )
         began_s = rig.clock.monotonic_s()

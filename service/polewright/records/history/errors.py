@@ -80,8 +80,8 @@ class ExtraMissing(ConfigError):
 
     def __str__(self) -> str:
         return say(
-            "{what} needs the library {library}, which is not installed",
-            what=self.what,
+            "{task} needs the library {library}, which is not installed",
+            task=self.what,
             library=self.library,
         )
 

@@ -215,9 +215,9 @@ class AddOn:
                 raise CatalogueUnusable(
                     str(path),
                     say(
-                        "its layout is {layout}; this version knows {layout_2}",
+                        "its layout is {layout}; this version knows {known}",
                         layout=told["layout"],
-                        layout_2=LAYOUT,
+                        known=LAYOUT,
                     ),
                 )
             about = told["about"]
@@ -267,7 +267,7 @@ class AddOn:
                 or (kinds is not bool and isinstance(value, bool))
                 or (number and not abs(value) < _HUGE)
             ):
-                raise TypeError(say("{name} is {value!r}", name=name, value=value))
+                raise TypeError(say("{name} is {found!r}", name=name, found=value))
         rows = [self._ra, self._dec, self._magnitude, *(self._pm or ())]
         if {int(column.size) for column in rows} != {self.header.stars}:
             raise ValueError("its columns are of different lengths")

@@ -187,7 +187,10 @@ def check_ranges(part: ReadStars) -> None:
         (column, row, what), *others = found
         also = "".join(say("; column {c!r}, row {r}: {w}", c=c, r=r, w=w) for c, r, w in others)
         reason = say(
-            "{what}{also}; columns used: {columns}", what=what, also=also, columns=part.columns
+            "{problem}{also}; columns used: {columns}",
+            problem=what,
+            also=also,
+            columns=part.columns,
         )
         raise CatalogueRefused(str(part.path), reason, column, row)
 
@@ -330,22 +333,22 @@ def _judged(sources: Sequence[Path], agreement: Agreement, epoch: float) -> list
     if agreement.share is None:
         return [
             say(
-                "Only {compared} stars of magnitude {compared_2:g} to {compared_3:g}: too "
+                "Only {stars} stars of magnitude {brightest:g} to {faintest:g}: too "
                 "few to compare with the bundled catalogue.",
-                compared=agreement.compared,
-                compared_2=_COMPARED[0],
-                compared_3=_COMPARED[1],
+                stars=agreement.compared,
+                brightest=_COMPARED[0],
+                faintest=_COMPARED[1],
             )
         ]
     if agreement.share < _FEW_AGREE:
         raise CatalogueRefused(
             str(sources[0]),
             say(
-                "of {compared} stars of magnitude {compared_2:g} to {compared_3:g} only "
+                "of {stars} stars of magnitude {brightest:g} to {faintest:g} only "
                 "{share:.1%} are where the bundled catalogue has one (epoch {epoch:.1f})",
-                compared=agreement.compared,
-                compared_2=_COMPARED[0],
-                compared_3=_COMPARED[1],
+                stars=agreement.compared,
+                brightest=_COMPARED[0],
+                faintest=_COMPARED[1],
                 share=agreement.share,
                 epoch=epoch,
             ),

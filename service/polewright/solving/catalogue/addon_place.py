@@ -121,7 +121,7 @@ def remove(name: str, folder: Path | None = None) -> Path:
         names = ", ".join(item.stem for item in installed(folder))
         raise CatalogueUnusable(
             str(path),
-            say("it is not there; installed: {value}", value=names or "none"),
+            say("it is not there; installed: {names}", names=names or "none"),
             say("Give one of the names that are installed.")
             if names
             else say("There is nothing to remove."),

@@ -216,7 +216,11 @@ def _pick(
         shown = ", ".join(every[:30]) or say("none")
         raise CatalogueRefused(
             str(path),
-            say("no column looks like the {what}; there are: {shown}", what=what, shown=shown),
+            say(
+                "no column looks like the {quantity}; there are: {shown}",
+                quantity=what,
+                shown=shown,
+            ),
             "",
             None,
             say("Name it with {option}.", option=option),

@@ -119,10 +119,10 @@ def check_scale(answer: Solution, hint: SolveHint) -> None:
             answer.solver,
             say(
                 "its scale of {scale:.3f} arcsec/px is {off:+.1%} off the expected "
-                "{scale_2:.3f}, more than {scale_tolerance:.1%}",
+                "{expected:.3f}, more than {scale_tolerance:.1%}",
                 scale=answer.scale / DEG * 3600.0,
                 off=off,
-                scale_2=hint.scale / DEG * 3600.0,
+                expected=hint.scale / DEG * 3600.0,
                 scale_tolerance=hint.scale_tolerance,
             ),
         )

@@ -164,9 +164,9 @@ def _read_celestial(header: Header, solver: str) -> WCS:
         raise SolutionRejected(
             solver,
             say(
-                "its WCS has axes {kinds!r} and {kinds_2!r}, not RA, Dec",
-                kinds=kinds[0],
-                kinds_2=kinds[1],
+                "its WCS has axes {first!r} and {second!r}, not RA, Dec",
+                first=kinds[0],
+                second=kinds[1],
             ),
         )
     # FK5 at J2000 is within 0.03 arcsec of ICRS, so it is taken as such.
