@@ -22,8 +22,9 @@ REFUSED_BY_CHANCE = "is not a turn about one fixed axis|sweep_not_rigid|AXIS_NOT
 #: For .ci/run: the same examples each time. Other runs look for new ones.
 settings.register_profile("same-examples", derandomize=True)
 
-#: Where platformdirs puts state (locks, journals) and data (history, catalogues) on Linux.
-OWN_FOLDERS = ("XDG_STATE_HOME", "XDG_DATA_HOME")
+#: Where platformdirs puts state (locks, journals), data (history, catalogues) and configuration on
+#: Linux.
+OWN_FOLDERS = ("XDG_STATE_HOME", "XDG_DATA_HOME", "XDG_CONFIG_HOME")
 
 
 @pytest.fixture(scope="session", autouse=True)
@@ -37,6 +38,7 @@ def own_folders() -> Iterator[None]:
     ):
         for name in OWN_FOLDERS:
             patch.setenv(name, f"{folder}/{name.lower()}")
+            Path(folder, name.lower()).mkdir()
         patch.setenv("POLEWRIGHT_CONFIG", "none")  # not the one of whoever runs the tests
         yield
 

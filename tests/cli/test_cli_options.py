@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import io
 import json
+import time
 from pathlib import Path
 
 import pytest
@@ -11,8 +13,11 @@ from typer.testing import CliRunner
 from polewright.foundation import config_place, language
 from polewright.foundation.config import BadConfig, config_from_text
 from polewright.foundation.errors import ExitCode
+from polewright.interfaces.cli import devices
 from polewright.interfaces.cli.app import build_app
 from polewright.interfaces.cli.old_options import renamed
+from polewright.interfaces.cli.terminal import Console
+from polewright.observing.runs.drift_run import DriftResult
 
 OPTICS = "[optics]\nfocal_length_mm = {}\npixel_um = 3.76\n"
 
@@ -166,3 +171,103 @@ def test_a_targets_direction_may_be_sexagesimal() -> None:
     assert target["declination_deg"] == pytest.approx(-5.3911, abs=1e-3)
     assert refused[0] == ExitCode.USAGE
     assert "5:35:17" in refused[2]
+
+
+def test_a_plan_counts_turns_and_says_this_computers_time(monkeypatch) -> None:
+    """Three points are two turns; a time zone that speaks against the longitude is told."""
+    monkeypatch.setenv("TZ", "CET-1")
+    time.tzset()
+    plan = ["plan", "--site-latitude-deg", "44.6", "--at", "2026-11-20T21:30"]
+    try:
+        there = " ".join(run(*plan, "--site-longitude-deg", "9.3")[1].split())
+        wrong = " ".join(run(*plan, "--site-longitude-deg", "-49.3")[1].split())
+        document = json.loads(run(*plan, "--site-longitude-deg", "9.3", "--json")[1])
+    finally:
+        monkeypatch.undo()
+        time.tzset()
+
+    assert "from 2026-11-20 21:30 UTC (22:30 CET), best first" in there
+    assert "3 points: 2 turns of 20°" in there
+    assert "time zone" not in there
+    assert "are east and west exchanged" in wrong
+    assert document["at_local"] == "2026-11-20T22:30:00+01:00"
+    assert there.endswith("Next: `polewright align`.")
+
+
+def test_a_target_that_sets_is_said_to_set() -> None:
+    """With the time until which it counts; one that is never up is named, and what to change."""
+    place = ["--site-latitude-deg", "40", "--site-longitude-deg", "9", "--site-elevation-m", "9"]
+    sets = run("bestpole", "--ra", "18h", "--dec", "-10", "--at", "2026-11-30T16:00", *place)
+    never = run("bestpole", "--ra", "18h", "--dec", "-75", "--at", "2026-11-30T16:00", *place)
+
+    told = " ".join(sets[1].split())
+    assert "The target sets below 10° at about 2026-11-30 1" in told
+    assert "rises" not in told
+    assert never[0] == ExitCode.PLAN
+    assert "does not rise above 10°" in never[2]
+    assert "--at" in never[2]
+
+
+def test_a_tolerance_echoes_its_assumptions_and_asks_for_the_guide_star() -> None:
+    """With their figures; a guide star whose distance is told is not asked for."""
+    optics = ["--focal-length-mm", "400", "--pixel-um", "3.8", "--guided"]
+    asked = " ".join(run("tolerance", *optics, "--sensor-diagonal-mm", "14")[1].split())
+    told = " ".join(run("tolerance", *optics, "--guide-distance-deg", "2")[1].split())
+
+    assert "exposures of 300 s, declination +45°, from hour angle -4 h" in asked
+    assert "latitude +45°" in asked
+    assert "How far is yours from the field's centre? Taken: 1°" in asked
+    assert "How far" not in told
+
+
+@pytest.mark.parametrize(
+    ("link", "told"),
+    [("127.0.0.1:9", "no service listens there"), ("http://", "the link is no address")],
+)
+def test_an_attached_terminal_without_a_service_says_so(link: str, told: str) -> None:
+    code, _out, err = run("adjust", "--attach", link)
+
+    assert code == ExitCode.DEVICE
+    assert told in err
+    assert "Start `polewright serve` there" in err
+    assert "HTTPConnectionPool" not in err
+
+
+@pytest.mark.parametrize(
+    ("verdict", "upper", "code"),
+    [
+        ("agrees", 60.0, ExitCode.OK),
+        ("disagrees", 0.5, ExitCode.AXIS_NOT_TRUSTED),
+        ("needs longer", 60.0, ExitCode.UNDECIDED),
+        ("measured", 60.0, ExitCode.OUT_OF_TOLERANCE),
+        ("measured", 0.5, ExitCode.OK),
+        ("measured", None, ExitCode.OK),
+    ],
+)
+def test_a_drift_check_ends_by_what_it_came_to(verdict, upper, code) -> None:
+    """A check that could not decide is told apart from one that disagrees."""
+    known = {"verdict": verdict, "total_upper95_arcmin": upper, "tolerance_arcmin": 1.0}
+    result = DriftResult.model_construct(None, **known)
+
+    assert result.exit_code is code
+
+
+def test_the_list_of_devices_fits_eighty_columns() -> None:
+    """Names are whole, and what comes next is said."""
+    names = ["Long name of a mount in a garden", "A camera"]
+    rows = [
+        {"host": "192.168.1.20", "port": 11111, "type": kind, "number": 0, "name": name}
+        for kind, name in zip(("telescope", "camera"), names, strict=True)
+    ]
+    screen = io.StringIO()
+
+    devices._print(Console(file=screen, width=80), rows)
+    devices._print(Console(file=screen, width=80), rows[:1])
+
+    lines = screen.getvalue().splitlines()
+    assert max(map(len, lines)) <= 80
+    assert any(
+        line.startswith("telescope  0    Long name of a mount in a garden") for line in lines
+    )
+    assert "Next: `polewright profile`" in screen.getvalue()
+    assert "Missing here: camera." in screen.getvalue()

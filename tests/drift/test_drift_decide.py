@@ -12,8 +12,8 @@ from polewright.calculation.drift.bestpole import Criterion, TargetSpan, best_po
 from polewright.calculation.drift.decide import StopRule
 from polewright.calculation.drift.errors import (
     DriftSettingsWrong,
-    NoFieldFits,
     PredictionUnreadable,
+    TargetNotUp,
 )
 from polewright.calculation.drift.prediction import predicted_from_document
 from polewright.calculation.geometry.axis_error import axis_error
@@ -121,5 +121,5 @@ def test_high_near_the_meridian_the_refracted_pole_is_close_to_best() -> None:
 
 def test_a_target_below_the_horizon_is_refused() -> None:
     """A target that never rises has no best pole."""
-    with pytest.raises(NoFieldFits):
+    with pytest.raises(TargetNotUp, match="does not rise above 10"):
         best_pole(SITE, AIR, TargetSpan(84.0, -80.0, NIGHT_S, NIGHT_S + 7200.0))

@@ -106,6 +106,35 @@ def rig(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[int, float]]
         yield port, longitude
 
 
+def test_that_rig_is_examined_without_moving_it(rig: tuple[int, float]) -> None:
+    """What it lacks is told with what is done instead; nothing is in the way."""
+    port, longitude = rig
+    place = ["--site-latitude-deg", f"{LATITUDE_DEG}", "--site-longitude-deg", f"{longitude}"]
+    there = [
+        word
+        for kind in ("telescope", "camera")
+        for word in (f"--{kind}-host", "127.0.0.1", f"--{kind}-port", f"{port}")
+    ]
+
+    done = subprocess.run(
+        [sys.executable, "-m", "polewright", "examine", "--json", *place, *there],
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+    )
+
+    document = json.loads(done.stdout)
+    assert done.returncode == 0, document
+    assert not document["moved"]
+    told = {f"{item['about']}: {item['what']}": item["outcome"] for item in document["findings"]}
+    assert told["mount: coordinates"] == "instead"
+    assert told["mount: state in one answer"] == "instead"
+    assert told["camera: sensor"] == "ok"
+    assert told["site: mount and clock"] == "ok"
+    assert told["picture: frame"] == "ok"
+
+
 def test_the_measured_axis_is_the_pole_about_which_that_sky_turns(
     rig: tuple[int, float], tmp_path: Path
 ) -> None:

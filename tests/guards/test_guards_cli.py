@@ -67,7 +67,7 @@ def test_plan_prints_a_table_and_draws_a_chart(garden, tmp_path) -> None:
     assert "± axis" in done.stdout
     assert "What obstacles and wishes cost" in done.stdout
     # "3 × 20°" reads like three turns; there are two.
-    assert re.search(r"has 3 points, [\d.]+° apart", " ".join(done.stdout.split()))
+    assert re.search(r"has 3 points: 2 turns of [\d.]+°", " ".join(done.stdout.split()))
     assert "×" not in done.stdout
     text = chart.read_text(encoding="utf-8")
     assert text.startswith("<?xml")

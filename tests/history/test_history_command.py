@@ -418,7 +418,7 @@ def test_a_list_at_80_columns_cuts_nothing(tmp_path, monkeypatch) -> None:
 
     _code, out = history("list", "--url", url, "--rehearsals")
 
-    (line,) = [line for line in out.splitlines() if "abcdefgh" in line]
+    (line,) = [line for line in out.splitlines() if "measure*" in line]
     assert "…" not in out
     at = line.index("Ropewalk")
     under = [other[at:].split("  ")[0] for other in out.splitlines() if other.startswith("   ")]

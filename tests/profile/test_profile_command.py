@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import stat
 from operator import attrgetter
+from pathlib import Path
 
 import pytest
 from typer.testing import CliRunner
@@ -14,6 +15,7 @@ from polewright.foundation.errors import ExitCode
 from polewright.interfaces.cli.app import build_app
 from polewright.interfaces.rig_setup.editing import difference, with_changes, write_whole
 from polewright.interfaces.rig_setup.errors import FileChangedMeanwhile, ProfileNotWritten
+from polewright.interfaces.rig_setup.offers import Offers
 from polewright.interfaces.rig_setup.questions import QUESTIONS
 
 FILE = """# My rig, balcony side.
@@ -84,12 +86,33 @@ def test_comments_order_and_spelling_stay(tmp_path) -> None:
     assert config_from_file(path).profile.heavy_load is True
 
 
+@pytest.fixture
+def network(monkeypatch) -> Offers:
+    """What devices are taken to offer; nothing is searched."""
+    found = Offers()
+    monkeypatch.setattr("polewright.interfaces.rig_setup.offers.offers", lambda *_: found)
+    return found
+
+
+def answers(**typed: str | list[str]) -> list[str]:
+    """Return what is typed to all questions: Enter where nothing else is said (by last word)."""
+    lines: list[str] = []
+    for question in QUESTIONS:
+        given = typed.get(question.key.replace(".", "_"), "")
+        lines += [given] if isinstance(given, str) else given
+    return lines
+
+
+@pytest.mark.usefixtures("network")
 def test_questions_are_asked_with_what_is_there_and_shown_before_writing(tmp_path) -> None:
     """Enter keeps the present value, a wrong answer is asked again, and a no writes nothing."""
     path = tmp_path / "p.toml"
     path.write_text(FILE)
-    wrong = ["six", "-6"]
-    typed = ["", "lift it", "", *wrong, "6", *[""] * (len(QUESTIONS) - 5), "none.txt", ""]
+    typed = answers(
+        horizon_file=["none.txt", "n", ""],
+        profile_altitude_to_raise="lift it",
+        profile_altitude_arcmin_per_turn=["six", "-6", "6"],
+    )
 
     refused = profile(path, "--ask", typed="\n".join([*typed, "n"]) + "\n")
     kept = path.read_text()
@@ -102,12 +125,45 @@ def test_questions_are_asked_with_what_is_there_and_shown_before_writing(tmp_pat
     assert "'-6.0' is not usable for profile.altitude.arcmin_per_turn: input should be" in (
         " ".join(refused.output.split())
     )
-    assert "horizon file none.txt cannot be read" in " ".join(refused.output.split())
+    assert "none.txt cannot be read" in " ".join(refused.output.split())
     assert '+to_raise = "lift it"' in refused.output
     assert done.exit_code == 0
     assert config_from_file(path).profile.altitude.to_raise == "lift it"
     assert config_from_file(path).profile.altitude.arcmin_per_turn == 6.0
     assert config_from_file(path).profile.altitude.to_lower == Config().profile.altitude.to_lower
+
+
+def test_a_fresh_machine_is_asked_for_a_first_night(tmp_path, network, monkeypatch) -> None:
+    """What devices know is offered and taken by Enter; the skyline is typed; the file is found."""
+    own = tmp_path / "own" / "polewright.toml"
+    monkeypatch.setattr("polewright.interfaces.cli.profile.users_file", lambda: own)
+    network.values |= {"site.latitude_deg": 44.62, "optics.focal_length_mm": 396.0}
+    network.sentences.append("The camera is asked what it knows.")
+    typed = answers(
+        site_longitude_deg=["nine", "9:18:36"],
+        pole_tolerance_arcmin="1.5",
+        horizon_file=["garden.txt", "y", "60 10", "90 35", "north 3", "130 5", ""],
+        profile_azimuth_name="left knob",
+    )
+
+    done = CliRunner().invoke(
+        build_app(), ["profile", "--ask"], input="\n".join([*typed, "y"]) + "\n"
+    )
+
+    assert done.exit_code == 0, done.output
+    told = " ".join(done.output.split())
+    assert "The camera is asked what it knows." in told
+    assert "[44.62]" in told
+    assert "'nine' is no angle" in told
+    assert "Not used:" in told
+    assert told.endswith("Next: `polewright examine`: with mount and camera switched on.")
+    config = config_from_file(own)
+    assert (config.site.latitude_deg, config.site.longitude_deg) == (44.62, 9.31)
+    assert config.optics.focal_length_mm == 396.0
+    assert config.pole.tolerance_arcmin == 1.5
+    assert config.profile.azimuth.name == "left knob"
+    assert config.horizon.file == str(own.parent / "garden.txt")
+    assert "90.0 35.0" in Path(config.horizon.file).read_text()
 
 
 @pytest.mark.parametrize(

@@ -62,8 +62,8 @@ def test_it_says_for_which_exposures_it_holds_and_what_of_them_was_assumed() -> 
     assert "latitude" not in assumed
     assert {"declination", "guiding", "longest trail"} <= set(assumed)
     assert (
-        "Assumed, since nothing tells it: first hour angle, last hour angle, longest trail, "
-        "latitude." in said
+        "Assumed, since nothing tells it: from hour angle -4 h, to hour angle +4 h, "
+        "trails of 1 px allowed, latitude +45°." in said
     )
 
 

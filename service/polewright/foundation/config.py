@@ -920,11 +920,15 @@ def config_from_file(path: Path | None, overrides: Mapping[str, Any] | None = No
     except (OSError, UnicodeDecodeError) as exc:
         raise BadConfig(str(path), [say("cannot be read: {exc}", exc=in_words(exc))]) from exc
     config = config_from_text(text, source=str(path), overrides=overrides)
-    skyline = config.horizon.file
-    if skyline is None or "horizon.file" in (overrides or {}):
+    return config if "horizon.file" in (overrides or {}) else beside(config, path)
+
+
+def beside(config: Config, path: Path) -> Config:
+    """Return the same with a relative skyline taken from the configuration file's own folder."""
+    if config.horizon.file is None:
         return config
-    beside = path.parent / Path(skyline).expanduser()  # an absolute path stays what it is
-    horizon = config.horizon.model_copy(update={"file": str(beside)})
+    there = path.parent / Path(config.horizon.file).expanduser()  # an absolute path stays
+    horizon = config.horizon.model_copy(update={"file": str(there)})
     return config.model_copy(update={"horizon": horizon})
 
 

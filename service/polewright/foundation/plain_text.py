@@ -8,7 +8,6 @@ A name or a message may hold what a terminal obeys (escape sequences), what turn
 from __future__ import annotations
 
 import html
-import logging
 import unicodedata
 
 LONGEST = 300
@@ -53,11 +52,3 @@ def _shown(character: str, lines: bool) -> str:
 def plain_html(text: str) -> str:
     """Return a text for a place between or in HTML tags."""
     return html.escape(plain(text, lines=True))
-
-
-class PlainFormatter(logging.Formatter):
-    """Log lines for a person: their text is `plain`, line by line."""
-
-    def format(self, record: logging.LogRecord) -> str:
-        """Return the line."""
-        return plain(super().format(record), lines=True)

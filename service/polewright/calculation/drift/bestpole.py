@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
-from polewright.calculation.drift.errors import DriftSettingsWrong, NoFieldFits
+from polewright.calculation.drift.errors import DriftSettingsWrong, TargetNotUp
 from polewright.calculation.geometry.axis_error import axis_error
 from polewright.calculation.geometry.rotation import rotation_about, tangent_basis
 from polewright.calculation.sky.frame import ObservedFrame
@@ -91,6 +91,10 @@ class BestPole:
     best: PoleCost
     visible_share: float
     """Part of the span in which the target is high enough; only that counts."""
+    visible_from_utc_s: float
+    """Begin of the first exposure for which it is high enough, to a 25th of the span."""
+    visible_until_utc_s: float
+    """End of the last one."""
 
     @property
     def gain(self) -> float:
@@ -111,6 +115,8 @@ class _Moments:
     seconds: float
     southern: bool
     arm: float
+    begin_utc_s: tuple[float, ...]
+    """When these exposures begin."""
 
 
 def best_pole(
@@ -122,10 +128,10 @@ def best_pole(
     """Find the axis that is best for a target, and compare it with both poles.
 
     Raises:
-        NoFieldFits: the target is too low all through the span.
+        TargetNotUp: the target is too low all through the span.
         DriftSettingsWrong: as `TargetSpan`.
     """
-    moments, share = _moments(site, atmosphere, target)
+    moments = _moments(site, atmosphere, target)
     true = pole_enu(site, PoleTarget.TRUE, atmosphere)
     refracted = pole_enu(site, PoleTarget.REFRACTED, atmosphere)
     basis = tangent_basis(true)
@@ -152,18 +158,20 @@ def best_pole(
         true=cost(say("true pole"), true),
         refracted=cost(say("refracted pole"), refracted),
         best=cost(say("best for this target"), best),
-        visible_share=share,
+        visible_share=len(moments.begin_utc_s) / _MOMENTS,
+        visible_from_utc_s=moments.begin_utc_s[0],
+        visible_until_utc_s=moments.begin_utc_s[-1] + target.exposure_s,
     )
 
 
-def _moments(site: Site, atmosphere: Atmosphere, target: TargetSpan) -> tuple[_Moments, float]:
+def _moments(site: Site, atmosphere: Atmosphere, target: TargetSpan) -> _Moments:
     centre = unit_vector(target.right_ascension_deg * DEG, target.declination_deg * DEG)
     side = tangent_basis(centre)
     arm = target.field_radius_deg * DEG
     points = np.stack(
         [centre, *(math.cos(arm) * centre + math.sin(arm) * way for way in (*side.T, *-side.T))]
     )
-    before, after, north, east = [], [], [], []
+    before, after, north, east, begins = [], [], [], [], []
     times = np.linspace(target.begin_utc_s, target.end_utc_s - target.exposure_s, _MOMENTS)
     pole = pole_enu(site, PoleTarget.TRUE, atmosphere)
     for begin in np.maximum(times, target.begin_utc_s):
@@ -177,13 +185,14 @@ def _moments(site: Site, atmosphere: Atmosphere, target: TargetSpan) -> tuple[_M
         celestial_north = -pole if site.southern else pole
         across = np.cross(celestial_north, first[0])
         across /= max(1e-12, float(np.linalg.norm(across)))
+        begins.append(float(begin))
         before.append(first)
         after.append(last)
         east.append(across)
         north.append(np.cross(first[0], across))
     if not before:
-        raise NoFieldFits({"low": 1.0})
-    moments = _Moments(
+        raise TargetNotUp
+    return _Moments(
         before=np.array(before),
         after=np.array(after),
         north=np.array(north),
@@ -191,8 +200,8 @@ def _moments(site: Site, atmosphere: Atmosphere, target: TargetSpan) -> tuple[_M
         seconds=target.exposure_s,
         southern=site.southern,
         arm=arm,
+        begin_utc_s=tuple(begins),
     )
-    return moments, len(before) / _MOMENTS
 
 
 def _motions(moments: _Moments, axis: Vector, criterion: Criterion) -> NDArray[np.float64]:

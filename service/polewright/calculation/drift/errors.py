@@ -98,6 +98,16 @@ class TurnTooShort(GeometryError):
         )
 
 
+class TargetNotUp(PlanError):
+    """A target is below 10 degrees all through the span."""
+
+    code = "target_not_up"
+    advice = say("Choose another time with --at, a longer span with --hours, or another target.")
+
+    def __str__(self) -> str:
+        return say("the target does not rise above 10° in the time asked for")
+
+
 class NoFieldFits(PlanError):
     """No direction for a drift check keeps all limits long enough."""
 

@@ -307,6 +307,14 @@ class Telescope(Motion):
         """Whether slews by right ascension and declination return at once."""
         return self._flag("canslewasync", needed=True)
 
+    def can_set_tracking(self) -> bool:
+        """Whether it says that tracking can be switched."""
+        return self._flag("cansettracking")
+
+    def can_unpark(self) -> bool:
+        """Whether it says that it can be unparked."""
+        return self._flag("canunpark")
+
 
 def _pier(number: int | None) -> PierSide | None:
     if number is None:

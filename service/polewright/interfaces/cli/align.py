@@ -19,7 +19,7 @@ from polewright.interfaces.cli.console import (
     told_plainly,
     write_out,
 )
-from polewright.interfaces.cli.options import ConfigPath, with_rig_options
+from polewright.interfaces.cli.options import ConfigPath, next_step, with_rig_options
 from polewright.interfaces.cli.terminal import Console
 from polewright.records.result import MeasurementResult
 from polewright.session.snapshot import SessionSnapshot
@@ -239,3 +239,11 @@ class Told:
             console.print(say("This run has moved nothing: the mount is the other run's."))
         else:
             console.print(words[now.motion])
+        console.print(self._next())
+
+    def _next(self) -> str:
+        if self.now.step.value == "finished":
+            return next_step("report", say("writes it down"))
+        if self.unconfirmed_end:
+            return next_step("measure", say("a sweep confirms what the reading says"))
+        return next_step("align --resume", say("goes on, where that is safe"))

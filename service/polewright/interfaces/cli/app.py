@@ -37,6 +37,10 @@ COMMANDS = {
         "polewright.interfaces.cli.check:check",
         say("Look where the telescope points: stars, focus."),
     ),
+    "examine": (
+        "polewright.interfaces.cli.examine:examine",
+        say("Say whether it will work with this rig."),
+    ),
     "startup": (
         "polewright.interfaces.cli.startup:startup",
         say("Start an observatory's night unattended."),

@@ -13,16 +13,17 @@ from rich.table import Table
 from polewright.foundation.angle_text import angle_text
 from polewright.foundation.angles import ARCMIN, ARCSEC
 from polewright.foundation.clock import clock_from_environment
-from polewright.foundation.language import say
+from polewright.foundation.language import joined, say
 from polewright.interfaces.cli.console import told_plainly
 from polewright.interfaces.cli.options import (
     ConfigPath,
     degrees_option,
     hours_option,
+    next_step,
     with_config_options,
 )
 from polewright.interfaces.cli.terminal import Console
-from polewright.interfaces.cli.times import At, utc_from_text
+from polewright.interfaces.cli.times import At, moment, utc_from_text
 
 
 @with_config_options
@@ -99,6 +100,8 @@ def bestpole(
             "ok": True,
             "criterion": wanted.value,
             "visible_share": answer.visible_share,
+            "visible_from_utc_s": answer.visible_from_utc_s,
+            "visible_until_utc_s": answer.visible_until_utc_s,
             "weather": weather.source,
             "gain_arcsec": answer.gain / ARCSEC,
             "gain_px": None if scale is None else answer.gain / scale,
@@ -149,10 +152,21 @@ def bestpole(
     ):
         out.print(sentence)
     out.print(say("The best axis gains {gain} rms over the better of the two poles.", gain=gain))
-    if answer.visible_share < 1.0:
+    ways = []
+    if answer.visible_from_utc_s > span.begin_utc_s:
+        ways.append(say("rises above 10° at about {when}", when=moment(answer.visible_from_utc_s)))
+    if answer.visible_until_utc_s < span.end_utc_s:
+        ways.append(say("sets below 10° at about {when}", when=moment(answer.visible_until_utc_s)))
+    _tell_ways(out, ways, answer.visible_share)
+    out.print(next_step("tolerance", say("whether that gain matters tonight")))
+
+
+def _tell_ways(out: Console, ways: list[str], visible_share: float) -> None:
+    if ways:
         out.print(
             say(
-                "The target is high enough for {visible_share:.0%} of the time; only that counts.",
-                visible_share=answer.visible_share,
+                "The target {ways}: only {visible_share:.0%} of the time counts.",
+                ways=joined(say(" and "), ways),
+                visible_share=visible_share,
             ),
         )

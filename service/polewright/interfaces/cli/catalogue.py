@@ -16,6 +16,7 @@ from polewright.foundation.angles import ARCSEC
 from polewright.foundation.clock import clock_from_environment
 from polewright.foundation.language import say
 from polewright.interfaces.cli.console import told_plainly
+from polewright.interfaces.cli.options import next_step
 from polewright.interfaces.cli.outputs import Force, keep_existing
 from polewright.interfaces.cli.terminal import Console
 
@@ -137,6 +138,7 @@ def build(
         )
     else:
         _tell_built(built)
+        Console().print(next_step("check", say("whether a frame is solved with it")))
 
 
 @catalogue_app.command()

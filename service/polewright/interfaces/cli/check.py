@@ -22,7 +22,7 @@ from polewright.interfaces.cli.console import (
     stop_on_signals,
     told_plainly,
 )
-from polewright.interfaces.cli.options import ConfigPath, with_rig_options
+from polewright.interfaces.cli.options import ConfigPath, next_step, with_rig_options
 from polewright.interfaces.cli.terminal import Console, styled
 
 if TYPE_CHECKING:
@@ -143,21 +143,17 @@ def check(
         sys.stdout.write(done.model_dump_json() + "\n")
     elif done is not None and not loop:
         Console().print(_told(done))
+        if code is ExitCode.OK:
+            Console().print(next_step("plan", say("where the sweep will go")))
     exit_with(code)
 
 
 def _focused(rig: Rig, step: int, exposure_s: float, console: Console) -> FocusResult:
-    from polewright.devices.alpaca.client import AlpacaConnection
     from polewright.devices.alpaca.focuser import Focuser
-    from polewright.observing.runs.connect import locate
+    from polewright.observing.runs.connect import connect_one
     from polewright.observing.runs.focus_run import FocusRun
-    from polewright.observing.safety.retry_policy import patience
 
-    where = rig.camera.where
-    host, port, number = locate("focuser", rig.config.focuser, [(where.host, where.port)])
-    connection = AlpacaConnection(host, port, patience=patience())
-    focuser = Focuser(connection, number, clock=rig.clock)
-    focuser.connect(cancel=rig.cancel)
+    focuser = connect_one(Focuser, rig.config.focuser, rig.clock, rig.cancel, (rig.camera,))
 
     def tell(sentence: str) -> None:
         console.print(say("  focuser {sentence}", sentence=sentence))

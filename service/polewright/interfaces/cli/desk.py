@@ -52,7 +52,7 @@ class ServiceUnreachable(DeviceError):
 
     code = "service_unreachable"
     advice = say(
-        "Check that `polewright serve` runs there and that the link is complete. A session "
+        "Start `polewright serve` there, or give the link that it printed. A session that runs "
         "there goes on by itself; its page and its STOP still work."
     )
 
@@ -75,6 +75,15 @@ class ServiceRefused(PolewrightError):
 
     def __str__(self) -> str:
         return self.message
+
+
+def _why(error: requests.RequestException) -> str:
+    """Say in words why no answer came."""
+    if isinstance(error, requests.Timeout):
+        return say("it does not answer")
+    if isinstance(error, requests.ConnectionError):
+        return say("no service listens there")
+    return say("the link is no address of a service")
 
 
 class RemoteDesk:
@@ -102,8 +111,11 @@ class RemoteDesk:
                 method, f"{self.url}/api/{path}", json=body, timeout=self.TIMEOUT_S
             )
             document = answer.json()
-        except (requests.RequestException, ValueError) as exc:
-            raise ServiceUnreachable(self.url, str(exc)) from exc
+        except requests.RequestException as exc:
+            raise ServiceUnreachable(self.url, _why(exc)) from exc
+        except ValueError as exc:
+            reason = say("what answers there is no Polewright")
+            raise ServiceUnreachable(self.url, reason) from exc
         if not answer.ok:
             if not isinstance(document, dict) or "message" not in document:
                 raise ServiceUnreachable(

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import json
 import sys
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 from rich.table import Table
 from rich.text import Text
 
 from polewright.foundation.errors import ConfigError, ExitCode
-from polewright.foundation.language import say
+from polewright.foundation.language import joined, say
 from polewright.interfaces.cli.console import told_plainly
 from polewright.interfaces.cli.terminal import Console
 
@@ -70,20 +70,29 @@ def devices(
     if as_json:
         sys.stdout.write(json.dumps({"schema_version": "1", "ok": True, "devices": rows}) + "\n")
         return
-    console = Console()
+    _print(Console(), rows)
+    if not rows:
+        raise SystemExit(int(ExitCode.DEVICE))
+
+
+def _print(console: Console, rows: list[dict[str, Any]]) -> None:
     for server in dict.fromkeys((row["host"], row["port"]) for row in rows):
         console.print(
             say("Alpaca server {host}:{port}", host=server[0], port=server[1]),
             style="bold",
         )
-        # Nothing is cut: names and ids go into the configuration.
-        table = Table(box=None, padding=(0, 1, 0, 0), pad_edge=False)
-        for heading in (say("type"), say("no."), say("name"), say("unique id")):
-            table.add_column(heading, justify="left", overflow="fold")
+        table = Table(box=None, padding=(0, 2, 0, 0), pad_edge=False)
+        for heading, wraps in ((say("type"), True), (say("no."), True), (say("name"), False)):
+            table.add_column(heading, no_wrap=wraps, overflow="fold")
         for row in rows:
             if (row["host"], row["port"]) == server:
-                cells = (row[key] for key in ("type", "number", "name", "unique_id"))
-                table.add_row(*(Text(str(cell)) for cell in cells))
+                table.add_row(*(Text(str(row[key])) for key in ("type", "number", "name")))
         console.print(table)
-    if not rows:
-        raise SystemExit(int(ExitCode.DEVICE))
+    kinds = {row["type"] for row in rows}
+    if {"telescope", "camera"} <= kinds:
+        console.print(say("Next: `polewright profile` writes down what they do not know."))
+    else:
+        missing = joined(
+            say(" and "), (name for name in ("telescope", "camera") if name not in kinds)
+        )
+        console.print(say("Missing here: {missing}. Start its Alpaca server.", missing=missing))

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 from rich.table import Table
 
+from polewright.foundation.angle_text import arcmin_text
 from polewright.foundation.clock import CancelToken, clock_from_environment
-from polewright.foundation.errors import ExitCode
 from polewright.foundation.language import say
 from polewright.interfaces.cli.console import (
     TerminalListener,
@@ -20,7 +20,7 @@ from polewright.interfaces.cli.console import (
     told_plainly,
     write_out,
 )
-from polewright.interfaces.cli.options import ConfigPath, with_rig_options
+from polewright.interfaces.cli.options import ConfigPath, next_step, with_rig_options
 from polewright.interfaces.cli.outputs import (
     Chart,
     ChartUnwritable,
@@ -94,6 +94,9 @@ def drift(
     The mount slews to each field and then only tracks. Keep hands off, switch guiding and
     periodic error correction by guiding off, and do not touch the adjusters between the
     measurement and this check. Ctrl-C stops all motion.
+
+    Exit code 8: it disagrees with --axis. 12: it could not decide. 9: without --axis, and the axis
+    is outside the tolerance.
     """
     from polewright.calculation.drift.decide import StopRule
     from polewright.calculation.drift.errors import DriftSettingsWrong, PredictionUnreadable
@@ -158,7 +161,8 @@ def drift(
                 {
                     **run.result.model_dump(mode="json"),
                     "svg": drift_plot(run.curves, run.result.sentence).decode(),
-                }
+                },
+                run.result.exit_code,
             )
         if chart is not None:
             kind = picture_kind(chart, theme)
@@ -169,8 +173,7 @@ def drift(
                 write_picture(chart, picture)
             except ChartUnwritable as error:  # the check is done all the same
                 tell_line(str(error))
-    disagrees = run.result.verdict in ("disagrees", "needs longer")
-    exit_with(ExitCode.AXIS_NOT_TRUSTED if disagrees else ExitCode.OK)
+    exit_with(run.result.exit_code)
 
 
 def _print(console: Console, result: DriftResult) -> None:
@@ -208,4 +211,33 @@ def _print(console: Console, result: DriftResult) -> None:
         ),
     )
     console.print(result.sentence, style="bold")
+    if result.total_upper95_arcmin is not None and result.tolerance_arcmin is not None:
+        told = (
+            say(
+                "By drift the axis is within the tolerance of {tolerance}: under {upper} (95 %).",
+                tolerance=arcmin_text(result.tolerance_arcmin),
+                upper=arcmin_text(result.total_upper95_arcmin),
+            )
+            if result.within_tolerance
+            else say(
+                "By drift the axis is not surely within the tolerance of {tolerance}: "
+                "{total} off, under {upper} (95 %).",
+                tolerance=arcmin_text(result.tolerance_arcmin),
+                total=arcmin_text(result.total_arcmin),
+                upper=arcmin_text(result.total_upper95_arcmin),
+            )
+        )
+        console.print(told)
     console.print(result.weather.sentence())
+    console.print(_next(result))
+
+
+def _next(result: DriftResult) -> str:
+    match result.verdict:
+        case "disagrees":
+            return next_step("measure", say("again, once it is found what slips or bends"))
+        case "needs longer":
+            return next_step("drift --minutes 30", say("longer, or in steadier air"))
+        case "measured" if not result.within_tolerance:
+            return next_step("align")
+    return next_step("report", say("writes it down"))

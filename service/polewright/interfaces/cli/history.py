@@ -21,7 +21,7 @@ from polewright.foundation.errors import ConfigError, ExitCode, in_words
 from polewright.foundation.language import joined, say, say_count, translated
 from polewright.interfaces.cli.brief_help import BriefHelp
 from polewright.interfaces.cli.console import exit_with, told_plainly
-from polewright.interfaces.cli.options import ConfigPath
+from polewright.interfaces.cli.options import ConfigPath, next_step
 from polewright.interfaces.cli.outputs import (
     Force,
     Theme,
@@ -145,6 +145,8 @@ def list_runs(
         table.add_row(*line)
     if rows:
         Console().print(table)
+        if url is None:
+            Console().print(next_step(f"history show {rows[0]['run_id'][:8]}"))
     else:
         console.print(why_none)
 

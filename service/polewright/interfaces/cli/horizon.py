@@ -16,7 +16,7 @@ from polewright.foundation.errors import ConfigError, ExitCode, in_words
 from polewright.foundation.files import write_whole
 from polewright.foundation.language import say, say_count
 from polewright.interfaces.cli.console import exit_with, stop_on_signals, told_plainly
-from polewright.interfaces.cli.options import ConfigPath, with_config_options
+from polewright.interfaces.cli.options import ConfigPath, next_step, with_rig_options
 from polewright.interfaces.cli.outputs import (
     Chart,
     Force,
@@ -69,7 +69,7 @@ class HorizonFile(ConfigError):
         return say("{path}: {reason}", path=self.path, reason=self.reason)
 
 
-@with_config_options
+@with_rig_options
 def horizon(
     source: Annotated[
         Path | None,
@@ -134,6 +134,11 @@ def horizon(
 
             write_sky_chart(chart, theme, replace(request, horizon=skyline))
     _report(skyline, lines, settings.sweep.min_altitude_deg, out, as_json=as_json)
+    if not as_json:
+        if out is not None and settings.horizon.file is None:
+            told = say("Write it into the configuration: [horizon] file = '{out}'.", out=out)
+            messages.print(told, soft_wrap=True)
+        messages.print(next_step("plan", say("where a sweep fits under it")))
     exit_with(ExitCode.USAGE if lines.rejected else ExitCode.OK)
 
 
@@ -153,6 +158,22 @@ def _read(source: Path | None, lines: SkylineLines, messages: Console) -> None:
         problem = lines.add(line)
         if problem is not None:
             messages.print(say("Not used: {problem}", problem=problem))
+
+
+def typed_skyline(out: Path, messages: Console) -> None:
+    """Take a skyline from the terminal and write it. Raises `NoHorizonGiven`, `HorizonFile`."""
+    from polewright.observing.runs.horizon_recording import SkylineLines
+
+    _check_writable(out)
+    lines = SkylineLines(None)
+    messages.print(HOW_TO_TYPE)
+    for line in _typed():
+        problem = lines.add(line)
+        if problem is not None:
+            messages.print(say("Not used: {problem}", problem=problem))
+    if not lines.accepted:
+        raise NoHorizonGiven
+    _write(out, lines, sys.stdout)
 
 
 def _typed() -> Iterator[str]:

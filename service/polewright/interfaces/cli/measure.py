@@ -9,6 +9,7 @@ import typer
 
 from polewright.foundation.clock import CancelToken, clock_from_environment
 from polewright.foundation.errors import ExitCode
+from polewright.foundation.language import say
 from polewright.interfaces.cli.console import (
     LEFT_STANDING,
     LEFT_TRACKING,
@@ -19,7 +20,7 @@ from polewright.interfaces.cli.console import (
     told_plainly,
     write_out,
 )
-from polewright.interfaces.cli.options import ConfigPath, with_rig_options
+from polewright.interfaces.cli.options import ConfigPath, next_step, with_rig_options
 from polewright.interfaces.cli.terminal import Console
 
 
@@ -80,6 +81,11 @@ def measure(
                 print_result(Console(), result)
                 stopped = settings.run.afterwards == "stop"
                 Console().print(LEFT_STANDING if stopped else LEFT_TRACKING)
+                Console().print(
+                    next_step("report", say("writes it down"))
+                    if result.within_tolerance
+                    else next_step("align", say("turn the adjusters by the live reading"))
+                )
             recorder.measured(result)
             code = ExitCode.OK if result.within_tolerance else ExitCode.OUT_OF_TOLERANCE
             journal.measured(result, code)

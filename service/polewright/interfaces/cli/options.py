@@ -98,9 +98,27 @@ def _config_parameters() -> list[inspect.Parameter]:
     return parameters
 
 
+_named: Path | None = None
+
+
+def next_step(command: str, why: str = "") -> str:
+    """Say what to do next: a command, with the configuration that was named for this one."""
+    line = f"polewright {command}" + ("" if _named is None else f" -c {_named}")
+    if why:
+        return say("Next: `{command}`: {why}.", command=line, why=why)
+    return say("Next: `{command}`.", command=line)
+
+
+def remember(named: Path | None) -> Path | None:
+    """Keep the configuration's name for what comes next."""
+    global _named  # noqa: PLW0603 - one program reads one command line
+    _named = named
+    return named
+
+
 def _found(named: Path | None) -> Path | None:
     """Say which configuration is taken where nobody named one, in its own language."""
-    found = find_config(named)
+    found = find_config(remember(named))
     language.use(wanted_language(found.path, {}))
     if found.how:
         told = say("Configuration: {path}, {reason}.", path=found.path, reason=found.how)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import sys
 from collections.abc import Sequence
+from datetime import datetime
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
@@ -15,10 +16,10 @@ from polewright.foundation.clock import CancelToken, clock_from_environment
 from polewright.foundation.errors import PlanError, SolveError
 from polewright.foundation.language import say
 from polewright.interfaces.cli.console import TerminalListener, stop_on_signals, told_plainly
-from polewright.interfaces.cli.options import ConfigPath, with_rig_options
+from polewright.interfaces.cli.options import ConfigPath, next_step, with_rig_options
 from polewright.interfaces.cli.outputs import Chart, Force, Theme, check_chart, write_sky_chart
 from polewright.interfaces.cli.terminal import Console
-from polewright.interfaces.cli.times import At, utc_from_text
+from polewright.interfaces.cli.times import At, moment, utc_from_text
 
 if TYPE_CHECKING:
     from polewright.calculation.planning.request import PlanRequest, SweepPlan
@@ -111,6 +112,7 @@ def plan_document(
         "schema_version": "1",
         "ok": True,
         "at_utc": utc_text(request.utc_s),
+        "at_local": datetime.fromtimestamp(request.utc_s).astimezone().isoformat(),
         "site": {
             "latitude_deg": request.site.latitude_deg,
             "longitude_deg": request.site.longitude_deg,
@@ -127,10 +129,9 @@ def print_plans(
 ) -> None:
     """Print plans for a person."""
     from polewright.calculation.planning.chart import LETTERS
-    from polewright.calculation.planning.plan_as_data import utc_text
 
     table = Table(
-        title=say("Sweeps that fit from {utc_s}, best first", utc_s=utc_text(request.utc_s)),
+        title=say("Sweeps that fit from {when}, best first", when=moment(request.utc_s)),
         title_justify="left",
         box=None,
         padding=(0, 2, 0, 0),
@@ -161,10 +162,11 @@ def print_plans(
     )
     console.print(
         say(
-            "The best one has {points} points, {step:g}° apart, going {how} on the {side} "
-            "side of the meridian; after it the mount can track on for "
+            "The best one has {points} points: {turns} turns of {step:g}°, going {how} on the "
+            "{side} side of the meridian; after it the mount can track on for "
             "{adjusting_time_s:.0f} minutes before a limit is reached.",
             points=len(best.points),
+            turns=len(best.points) - 1,
             step=best.step / DEG,
             how=say("westward") if best.direction > 0 else say("eastward"),
             side=best.side,
@@ -173,6 +175,7 @@ def print_plans(
     )
     for sentence in dict.fromkeys((*best.warnings, *notes)):
         console.print(say("Note: {sentence}", sentence=sentence))
+    console.print(next_step("align"))
 
 
 def _row(name: str, item: SweepPlan) -> tuple[str, ...]:

@@ -13,7 +13,12 @@ import typer
 from polewright.foundation.clock import clock_from_environment
 from polewright.foundation.language import say
 from polewright.interfaces.cli.console import told_plainly
-from polewright.interfaces.cli.options import ConfigPath, with_config_options
+from polewright.interfaces.cli.options import (
+    ConfigPath,
+    degrees_option,
+    next_step,
+    with_config_options,
+)
 from polewright.interfaces.cli.terminal import Console
 
 if TYPE_CHECKING:
@@ -29,7 +34,9 @@ def preset(
     record: Annotated[
         float | None,
         typer.Option(
-            help="end of a night: compass bearing read along the bare base, adjusters centred, deg"
+            parser=degrees_option,
+            metavar="DEGREES",
+            help="end of a night: compass bearing read along the bare base, adjusters centred, deg",
         ),
     ] = None,
     base_turn: Annotated[
@@ -41,7 +48,11 @@ def preset(
     ] = 0.0,
     altitude_scale: Annotated[
         float | None,
-        typer.Option(help="what the altitude scale read with the axis on the pole, degrees"),
+        typer.Option(
+            parser=degrees_option,
+            metavar="DEGREES",
+            help="what the altitude scale read with the axis on the pole, degrees",
+        ),
     ] = None,
     raise_bias: Annotated[
         float, typer.Option(help="preset the axis so much low, degrees (common practice)")
@@ -56,7 +67,11 @@ def preset(
     ] = None,
     magnetic_declination: Annotated[
         float | None,
-        typer.Option(help="declination from a map instead of the model, degrees, east positive"),
+        typer.Option(
+            parser=degrees_option,
+            metavar="DEGREES",
+            help="declination from a map instead of the model, degrees, east positive",
+        ),
     ] = None,
     rig: Annotated[
         str, typer.Option(help="name of the rig and compass, if there are several")
@@ -123,6 +138,8 @@ def preset(
         out.print(adjuster_left_sentence(base_turn, azimuth_travel))
         out.print(say("Next time, with what has been learned:"))
     _print(out, proposal)
+    if recorded is None:
+        out.print(next_step("align", say("when everything is switched on")))
 
 
 def _magnetic(site: Site, utc_s: float, by_hand_deg: float | None) -> MagneticDeclination:

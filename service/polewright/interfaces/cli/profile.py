@@ -13,14 +13,15 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from polewright.foundation.clock import CancelToken, clock_from_environment
-from polewright.foundation.language import say
+from polewright.foundation.config_place import find_config, users_file
+from polewright.foundation.language import say, translated
 from polewright.interfaces.cli.console import (
     LEFT_TRACKING,
     TerminalListener,
     stop_on_signals,
     told_plainly,
 )
-from polewright.interfaces.cli.options import ACCEPT_SITE_HELP
+from polewright.interfaces.cli.options import ACCEPT_SITE_HELP, next_step, remember
 from polewright.interfaces.cli.terminal import Console
 from polewright.interfaces.rig_setup.questions import QUESTIONS, Question
 
@@ -68,8 +69,16 @@ def _asking(command: Callable[..., None]) -> Callable[..., None]:
 @_asking
 def profile(
     config: Annotated[
-        Path, typer.Option("--config", "-c", help="configuration file to make or change")
-    ] = Path("polewright.toml"),
+        Path | None,
+        typer.Option(
+            "--config",
+            "-c",
+            callback=remember,
+            help="configuration file to make or change; the one that commands find, or a new one "
+            "in your own folder, if left out",
+            show_default=False,
+        ),
+    ] = None,
     *,
     ask: Annotated[
         bool | None,
@@ -95,9 +104,10 @@ def profile(
 ) -> None:
     """Build or change a rig's configuration; comments and everything else in it stay.
 
-    Asks only what no device can tell: what the adjusters are called and which way they go, what
-    the mount must not reach, and the skyline. With --solve the mount tracks and one frame is
-    taken where it points; it does not slew.
+    Asks what a first night needs: site, optics, tolerance, skyline, what the adjusters are called
+    and which way they go, what the mount must not reach. What mount, camera and clock know is
+    offered. With --solve the mount tracks and one frame is taken where it points; it does not
+    slew.
     """
     from polewright.foundation.config import config_from_text
     from polewright.interfaces.rig_setup.answers import check
@@ -109,6 +119,9 @@ def profile(
     )
 
     console = Console(stderr=True)
+    if config is None:
+        config = find_config(None).path or users_file()
+        console.print(say("Configuration: {path}", path=config), soft_wrap=True)
     with told_plainly(console, as_json=as_json):
         before = read_text(config)
         now = config_from_text(before, source=str(config))
@@ -118,8 +131,14 @@ def profile(
         interactive = sys.stdin.isatty() and not as_json if ask is None else ask
         if interactive:
             left = [question for question in QUESTIONS if question.key not in changes]
+            known = _offers(left, now, console)
             changes |= _ask(
-                left, now, console, lambda key, value: check(before, {key: value}, str(config))
+                left,
+                now,
+                known,
+                config,
+                console,
+                lambda key, value: check(before, {key: value}, str(config)),
             )
         found = None
         if solve:
@@ -134,10 +153,12 @@ def profile(
         _show(console, changed, found)
         written = bool(changed) and not dry_run
         if written and interactive and not yes:
-            written = typer.confirm(say("Write it?"), default=True, err=True)
+            written = typer.confirm(translated(say("Write it?")), default=True, err=True)
         if written:
             write_whole(config, before, after)
-            console.print(say("Written: {config}", config=config))
+            console.print(say("Written: {config}", config=config), soft_wrap=True)
+        if interactive:
+            console.print(next_step("examine", say("with mount and camera switched on")))
     if as_json:
         document = {
             "schema_version": "1",
@@ -151,34 +172,92 @@ def profile(
         sys.stdout.write(json.dumps(document) + "\n")
 
 
+def _offers(left: list[Question], now: Config, console: Console) -> dict[str, Any]:
+    """Ask mount, camera and clock for what is not written down yet."""
+    from polewright.interfaces.rig_setup.offers import OFFERED, offers
+
+    keys = {question.key for question in left if _value(now, question.key) is None}
+    if not keys.intersection(OFFERED):
+        return {}
+    console.print(say("Looking for mount and camera on the network."))
+    cancel = CancelToken()
+    with stop_on_signals(cancel):
+        found = offers(now, clock_from_environment(), cancel)
+    for sentence in found.sentences:
+        console.print(say("  {sentence}", sentence=sentence))
+    return {key: value for key, value in found.values.items() if key in keys}
+
+
 def _ask(
-    left: list[Question], now: Config, console: Console, check: Callable[[str, Any], None]
+    left: list[Question],
+    now: Config,
+    known: dict[str, Any],
+    config: Path,
+    console: Console,
+    check: Callable[[str, Any], None],
 ) -> dict[str, Any]:
-    """Ask; an empty answer keeps what is there. Wrong answers are asked again."""
+    """Ask; an empty answer takes what is offered. Wrong answers are asked again."""
     from polewright.foundation.errors import ConfigError
 
-    console.print(say("Enter keeps what stands in brackets."))
+    console.print(say("Enter takes what stands in brackets."))
     found: dict[str, Any] = {}
     for question in left:
         there = _value(now, question.key)
-        shown = question.default if there is None else there
+        shown = known.get(question.key, question.default) if there is None else there
         hint = {True: "yes", False: "no"}.get(shown, shown) if question.kind == "yes" else shown
         while True:
             text = typer.prompt(
-                question.text, default="" if hint is None else str(hint), err=True,
+                translated(question.text), default="" if hint is None else str(hint), err=True,
                 show_default=hint is not None,
             )  # fmt: skip
-            if text == "" or text == str(hint):
+            if text in ("", str(hint)):
+                if question.key in known and text:
+                    found[question.key] = shown
+                    _doubt(question.key, shown, console)
                 break
             try:
                 value = question.read(text)
+                if question.key == "horizon.file":
+                    value = _skyline(value, config, console)
                 check(question.key, value)
+                _doubt(question.key, value, console)
             except ConfigError as error:
                 console.print(str(error))
             else:
                 found[question.key] = value
                 break
     return found
+
+
+def _doubt(key: str, value: Any, out: Console) -> None:
+    """Say it where the clock's time zone speaks against a longitude."""
+    from polewright.calculation.sky.site import Site
+    from polewright.observing.rig.mount_site import own_zone_s, zone_against_site
+
+    if key != "site.longitude_deg":
+        return
+    doubt = zone_against_site(Site(0.0, value, 0.0), own_zone_s())
+    if doubt:
+        out.print(say("Note: {sentence}", sentence=doubt))
+
+
+def _skyline(name: str, config: Path, console: Console) -> str:
+    """Return the skyline's file as the configuration names it; one that is missing can be typed.
+
+    A name is one beside the configuration; a file of that name in the current folder is meant,
+    where there is one.
+    """
+    from polewright.interfaces.cli.horizon import typed_skyline
+
+    here, there = Path(name).expanduser(), config.parent / Path(name).expanduser()
+    if there.is_file():
+        return name
+    if here.is_file():
+        return str(here.resolve())
+    question = say("There is no {path}. Type the skyline now?", path=there)
+    if typer.confirm(translated(question), default=True, err=True):
+        typed_skyline(there, console)
+    return name
 
 
 def _value(config: Config, dotted: str) -> Any:

@@ -7,6 +7,7 @@ import json
 import logging
 import sys
 import time
+from datetime import datetime
 from functools import partial
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -15,7 +16,6 @@ import typer
 from polewright.foundation.clock import CancelToken, clock_from_environment
 from polewright.foundation.errors import ExitCode
 from polewright.foundation.language import say
-from polewright.foundation.plain_text import PlainFormatter
 from polewright.interfaces.cli.console import exit_with, stop_on_signals, told_plainly
 from polewright.interfaces.cli.options import ConfigPath, with_config_options
 from polewright.interfaces.cli.terminal import Console
@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from polewright.interfaces.web.night_token import NightToken
     from polewright.interfaces.web.runner import SessionRunner
     from polewright.interfaces.web.server import RunningService
+    from polewright.session.snapshot import SessionSnapshot
 from polewright.foundation.errors import PolewrightError
 
 LOOPBACK = "127.0.0.1"
@@ -101,9 +102,7 @@ def serve(
     from polewright.interfaces.web.server import RunningService
 
     console = Console(stderr=True)
-    lines = logging.StreamHandler(sys.stderr)
-    lines.setFormatter(PlainFormatter())
-    logging.basicConfig(level=logging.WARNING, handlers=[lines])
+    logging.getLogger().addHandler(_Faults(console))
     cancel = CancelToken()
     with told_plainly(console, as_json=as_json):
         bind = host or (EVERYWHERE if lan else LOOPBACK)
@@ -161,7 +160,7 @@ def serve(
                 if published is not None:
                     console.print(say("Alpaca devices on port {port}", port=published.port))
             try:
-                _until_stopped(runner, service, cancel, log, kept)
+                _until_stopped(runner, service, cancel, log, kept, console)
                 console.print("Stopping ...")
             finally:
                 stopped = _stop(runner, service)
@@ -185,6 +184,7 @@ def _until_stopped(
     cancel: CancelToken,
     log: Any,
     kept: NightToken | None,
+    console: Console,
 ) -> None:
     """Wait for the end; meanwhile tell the service manager and the log how things stand.
 
@@ -194,13 +194,16 @@ def _until_stopped(
 
     log.info("serving", url=service.url)
     tell_manager(READY=1)
-    every_s, fed_s, told, noted_s = watchdog_every_s(), -1e9, "", -1e9
+    every_s, fed_s, told, noted_s = watchdog_every_s(), -1e9, ("", ""), -1e9
     while not cancel.wait(0.5):
-        step = runner.snapshot().step.value if runner.session is not None else say("no session")
-        if step != told:
+        now = None if runner.session is None else runner.snapshot()
+        step = "no session" if now is None else now.step.value
+        if (step, "" if now is None else now.session_id) != told:
             log.info("session_step", step=step)
             tell_manager(STATUS=step)
-            told = step
+            told = (step, "" if now is None else now.session_id)
+            if now is not None:
+                _tell_step(console, now)
         if kept is not None and time.monotonic() - noted_s >= IN_USE_EVERY_S:
             noted_s = time.monotonic()
             kept.in_use()
@@ -209,6 +212,43 @@ def _until_stopped(
             tell_manager(WATCHDOG=1)
     tell_manager(STOPPING=1)
     log.info("stopping")
+
+
+def _tell_step(console: Console, now: SessionSnapshot) -> None:
+    """Say what is happening: a line for each step of a session, with this computer's time."""
+    from polewright.foundation.angle_text import arcmin_text
+    from polewright.interfaces.cli.live_view import STEP_TITLES
+
+    more = ""
+    if now.failure is not None:
+        more = say(": {message} {advice}", message=now.failure.message, advice=now.failure.advice)
+    elif now.result is not None and now.step.value == "finished":
+        upper = now.result.axis.total_upper95_arcmin
+        more = say(": the axis is under {upper} off (95 %)", upper=arcmin_text(upper))
+    console.print(
+        say(
+            "{time}  {step}{more}",
+            time=datetime.fromtimestamp(now.utc_s).astimezone().strftime("%H:%M:%S"),
+            step=STEP_TITLES[now.step],
+            more=more,
+        ).strip()
+    )
+
+
+class _Faults(logging.Handler):
+    """Tells the program's own faults in a line; other log lines are for [log] file."""
+
+    def __init__(self, console: Console) -> None:
+        super().__init__(logging.ERROR)
+        self._console = console
+
+    def emit(self, record: logging.LogRecord) -> None:
+        """Say it."""
+        error = record.exc_info[1] if record.exc_info else None
+        text = record.getMessage() if error is None else f"{record.getMessage()}: {error!r}"
+        self._console.print(
+            say("Fault of the program: {text} ([log] file keeps the details)", text=text)
+        )
 
 
 def _stop(runner: SessionRunner, service: RunningService) -> StopAnswer | None:

@@ -36,3 +36,14 @@ def utc_from_text(text: str) -> float:
     except ValueError:
         raise BadTime(text) from None
     return (when if when.tzinfo else when.replace(tzinfo=UTC)).timestamp()
+
+
+def moment(utc_s: float) -> str:
+    """Say a time to the minute: UTC, and this computer's own where that is another."""
+    utc = datetime.fromtimestamp(utc_s, UTC)
+    told = utc.strftime("%Y-%m-%d %H:%M UTC")
+    here = utc.astimezone()
+    if not here.utcoffset():
+        return told
+    shape = "%H:%M %Z" if here.date() == utc.date() else "%Y-%m-%d %H:%M %Z"
+    return say("{utc} ({here})", utc=told, here=here.strftime(shape))

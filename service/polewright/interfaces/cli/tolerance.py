@@ -6,7 +6,7 @@ import json
 import math
 import sys
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -14,7 +14,12 @@ from polewright.foundation.clock import clock_from_environment
 from polewright.foundation.errors import ConfigError, ExitCode
 from polewright.foundation.language import joined, say
 from polewright.interfaces.cli.console import exit_with, told_plainly
-from polewright.interfaces.cli.options import ConfigPath, degrees_option, with_section_options
+from polewright.interfaces.cli.options import (
+    ConfigPath,
+    degrees_option,
+    next_step,
+    with_section_options,
+)
 from polewright.interfaces.cli.outputs import (
     Chart,
     Force,
@@ -25,15 +30,50 @@ from polewright.interfaces.cli.outputs import (
 )
 from polewright.interfaces.cli.terminal import Console
 
-#: What [tonight] has a figure for when nobody gives one.
+if TYPE_CHECKING:
+    from polewright.foundation.config import TonightSection
+
+#: What [tonight] has a figure for when nobody gives one: its name in the document.
 _ASSUMED = {
     "exposure_s": "exposure",
     "declination_deg": "declination",
-    "hour_angle_from_hours": say("first hour angle"),
-    "hour_angle_to_hours": say("last hour angle"),
+    "hour_angle_from_hours": "first hour angle",
+    "hour_angle_to_hours": "last hour angle",
     "guided": "guiding",
-    "trail_px": say("longest trail"),
+    "trail_px": "longest trail",
 }
+
+
+def _assumption(name: str, tonight: TonightSection, latitude_deg: float) -> str:
+    """Say what was taken where nobody told it."""
+    match name:
+        case "exposure":
+            return say("exposures of {exposure_s:g} s", exposure_s=tonight.exposure_s)
+        case "declination":
+            return say("declination {angle:+g}°", angle=tonight.declination_deg)
+        case "first hour angle":
+            return say("from hour angle {angle:+g} h", angle=tonight.hour_angle_from_hours)
+        case "last hour angle":
+            return say("to hour angle {angle:+g} h", angle=tonight.hour_angle_to_hours)
+        case "guiding":
+            return say("no guiding")
+        case "longest trail":
+            return say("trails of {trail_px:g} px allowed", trail_px=tonight.trail_px)
+    return say("latitude {angle:+g}°", angle=latitude_deg)
+
+
+def _guide_star(tonight: TonightSection, guide_deg: float) -> tuple[str, ...]:
+    """Ask for the guide star's distance: it decides what guiding leaves of the error."""
+    if not tonight.guided or tonight.guide_distance_deg is not None:
+        return ()
+    return (
+        say(
+            "Guiding hides the drift and leaves the field's turn about the guide star, which "
+            "grows with its distance. How far is yours from the field's centre? Taken: "
+            "{guide_deg:.2g}°, the field's edge; --guide-distance-deg tells another.",
+            guide_deg=guide_deg,
+        ),
+    )
 
 
 def _reach(field_radius_deg: float) -> str:
@@ -162,9 +202,9 @@ def tolerance(
             *allowed.sentences,
         ]
         if assumed:
-            lines.insert(
-                1, say("Assumed, since nothing tells it: {assumed}.", assumed=joined(", ", assumed))
-            )
+            taken = joined(", ", (_assumption(name, tonight, latitude) for name in assumed))
+            lines.insert(1, say("Assumed, since nothing tells it: {assumed}.", assumed=taken))
+        lines += _guide_star(tonight, imaging.guide_distance_deg)
         good = True
         if error is not None:
             up, east = error
@@ -194,6 +234,14 @@ def tolerance(
     if as_json:
         sys.stdout.write(json.dumps(document) + "\n")
     else:
+        arcmin = max(allowed.axis_error / ARCMIN, 0.05)
+        if error is None and allowed.axis_error and not allowed.unlimited:
+            lines.append(
+                next_step(
+                    f"align --pole-tolerance-arcmin {min(arcmin, CEILING_ARCMIN):.2g}",
+                    say("[pole] tolerance_from_tonight = true does it each night"),
+                )
+            )
         for line in lines:
             Console().print(line)
     exit_with(ExitCode.OK if good else ExitCode.OUT_OF_TOLERANCE)

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from pathlib import Path
 from typing import Any
 
-from polewright.foundation.config import BadConfig, config_from_text
+from polewright.foundation.config import BadConfig, beside, config_from_text
 from polewright.foundation.errors import ConfigError
 from polewright.interfaces.rig_setup.editing import with_changes
 from polewright.interfaces.rig_setup.errors import AnswerWrong
@@ -27,7 +28,8 @@ def check(text: str, answers: Mapping[str, Any], source: str) -> None:
         try:
             changed = with_changes(text, {key: value}, source)
             if key == "horizon.file":
-                horizon_of(config_from_text(changed, source=source))
+                config = config_from_text(changed, source=source)
+                horizon_of(beside(config, Path(source)))
         except BadConfig as exc:
             # "line 13, key = value (meaning): what is wrong"
             raise AnswerWrong(key, str(value), exc.problems[0].rpartition(": ")[2]) from exc

@@ -5,10 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any, Literal
 
+from polewright.foundation.angle_input import degrees_from_text
 from polewright.foundation.language import say
 from polewright.interfaces.rig_setup.errors import AnswerWrong
 
-Kind = Literal["text", "number", "yes"]
+Kind = Literal["text", "number", "degrees", "yes"]
 
 
 @dataclass(frozen=True)
@@ -36,6 +37,11 @@ class Question:
                 return float(text.replace(",", "."))
             except ValueError as exc:
                 raise AnswerWrong(self.key, given, say("a number is needed")) from exc
+        if self.kind == "degrees":
+            try:
+                return float(degrees_from_text(text))
+            except ValueError as exc:
+                raise AnswerWrong(self.key, given, str(exc)) from exc
         if self.kind == "yes":
             if text.lower() in ("y", "yes", "true", "1"):
                 return True
@@ -46,6 +52,34 @@ class Question:
 
 
 QUESTIONS = (
+    Question(
+        "site.latitude_deg",
+        say("Latitude of the mount, degrees or 44:37:12, NORTH positive"),
+        "degrees",
+    ),
+    Question(
+        "site.longitude_deg",
+        say("Longitude of the mount, degrees or 9:18:36, EAST positive"),
+        "degrees",
+    ),
+    Question("site.elevation_m", say("Height above the sea, metres"), "number"),
+    Question(
+        "optics.focal_length_mm",
+        say("Focal length, mm (the maker's figure; the stars correct it)"),
+        "number",
+    ),
+    Question("optics.pixel_um", say("Pixel of the camera, micrometres, not binned"), "number"),
+    Question(
+        "pole.tolerance_arcmin",
+        say("Axis error that is good enough, arcminutes (`polewright tolerance` computes one)"),
+        "number",
+        1.0,
+    ),
+    Question(
+        "horizon.file",
+        say("Name of the file with your skyline (empty: an open horizon)"),
+        "text",
+    ),
     Question(
         "profile.altitude.name",
         say("What do you call the altitude adjuster"),
@@ -138,5 +172,4 @@ QUESTIONS = (
         "number",
         90.0,
     ),
-    Question("horizon.file", say("File with your skyline (empty: an open horizon)"), "text"),
 )

@@ -5,9 +5,13 @@ from __future__ import annotations
 import time
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from typing import Protocol
 
+from polewright.calculation.sky.frame import ObservedFrame
 from polewright.calculation.sky.site import Site
+from polewright.devices.alpaca.telescope import Telescope
 from polewright.foundation.angles import DEG, HOUR, fold_pi
+from polewright.foundation.clock import Clock
 from polewright.foundation.errors import DeviceError
 from polewright.foundation.language import joined, say
 from polewright.observing.rig.rig import Rig
@@ -66,13 +70,13 @@ class SiteAngle:
         both = float(fold_pi((self.theirs_deg + self.ours_deg) * DEG)) / DEG
         return abs(both) < REVERSED_WITHIN_DEG
 
-    def against(self, source: str, cause: str) -> str:
-        """Say both figures, and why they may differ."""
+    def against(self, source: str, cause: str, figures: int) -> str:
+        """Say both to so many decimals, and why they may differ."""
         return say(
-            "the mount's {name} is {theirs:.3f}°, ours {ours:.3f}° ({source}): {cause}",
+            "the mount's {name} is {theirs}°, ours {ours}° ({source}): {cause}",
             name=say("latitude") if self.name == "latitude" else say("longitude"),
-            theirs=self.theirs_deg,
-            ours=self.ours_deg,
+            theirs=f"{self.theirs_deg:.{figures}f}",
+            ours=f"{self.ours_deg:.{figures}f}",
             source=source,
             cause=cause,
         )
@@ -101,17 +105,20 @@ class MountsSite:
             *(name for name, off_s in times if off_s is not None),
         )
 
-    def contradictions(self, site_deg: float, clock_s: float, source: str) -> tuple[str, ...]:
+    def contradictions(
+        self, site_deg: float, clock_s: float, source: str, *, figures: int = 3
+    ) -> tuple[str, ...]:
         """Return a sentence for each that is further off than that; none says the same twice.
 
         Args:
             site_deg: how far latitude and longitude may differ, degrees.
             clock_s: how far the clocks may differ, s.
             source: where our site comes from.
+            figures: decimals of latitude and longitude.
         """
         swapped = self._swapped()
         wrong = [
-            angle.against(source, _site_cause(angle, swapped))
+            angle.against(source, _site_cause(angle, swapped), figures)
             for angle in self.angles
             if angle.off_deg > site_deg
         ]
@@ -219,7 +226,18 @@ def _sidereal_cause(off_s: float, unset: bool) -> str:
     return say("its clock (time zone, date) or its longitude (east and west)")
 
 
-def mounts_site(rig: Rig) -> MountsSite:
+class Placed(Protocol):
+    """A mount, and where and when we take it to be."""
+
+    telescope: Telescope
+    site: Site
+    clock: Clock
+
+    def sky_now(self) -> ObservedFrame:
+        """Return the sky over the site at this moment."""
+
+
+def mounts_site(rig: Placed) -> MountsSite:
     """Ask the mount for all of it.
 
     Raises:
@@ -298,7 +316,7 @@ def zone_against_site(site: Site, zone_s: float) -> str:
     if off_deg <= ZONE_NOTE_DEG:
         return ""
     return say(
-        "The longitude {longitude:.2f}° (EAST is positive) lies {off:.0f}° from this computer's "
+        "The longitude {longitude:.1f}° (EAST is positive) lies {off:.0f}° from this computer's "
         "time zone, UTC{zone:+.1f} h: are east and west exchanged, or is the zone not that of the "
         "place?",
         longitude=float(fold_pi(site.longitude)) / DEG,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from typing import TypeVar
 
 from polewright.calculation.sky.frame import ObservedFrame
 from polewright.calculation.sky.mount_coordinates import (
@@ -55,6 +56,7 @@ from polewright.solving.registry import load_detector, load_solver
 
 DISCOVERY_S = 2.5
 DEFAULT_PORT = 11111  # common practice, no source
+D = TypeVar("D", bound=Device)
 
 
 _SECTIONS = {"safetymonitor": "safety", "observingconditions": "observing_conditions"}
@@ -181,6 +183,32 @@ def _pick(offered: Sequence[ConfiguredDevice], wanted: int | None) -> int | None
     if wanted is not None:
         return wanted if wanted in numbers else None
     return min(numbers) if numbers else None
+
+
+def connect_one(
+    kind: type[D],
+    section: DeviceSection,
+    clock: Clock,
+    cancel: CancelToken,
+    beside: Sequence[Device] = (),
+) -> D:
+    """Find and connect a single device, by a connection of its own.
+
+    Args:
+        kind: its class.
+        section: what the configuration says of it.
+        clock: for its waits.
+        cancel: ends them.
+        beside: devices whose servers are looked at before any is searched for.
+
+    Raises:
+        DeviceError: it is missing or refuses.
+    """
+    known = [(device.where.host, device.where.port) for device in beside]
+    where = locate(kind.device_type, section, known)
+    device = kind(_connection(where, clock), where[2], clock=clock)
+    device.connect(cancel=cancel)
+    return device
 
 
 def connect_rig(config: Config, clock: Clock, cancel: CancelToken, emit: EventSink) -> Rig:

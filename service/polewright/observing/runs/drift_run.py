@@ -24,7 +24,7 @@ from polewright.calculation.planning.request import Pointing
 from polewright.calculation.sky.pole import PoleTarget
 from polewright.foundation.angle_text import angle_text
 from polewright.foundation.angles import ARCMIN, ARCSEC, DEG, azalt_from_enu
-from polewright.foundation.errors import DeviceError, ImageError, SolveError
+from polewright.foundation.errors import DeviceError, ExitCode, ImageError, SolveError
 from polewright.foundation.language import say
 from polewright.observing.capture.frame_quality import look_at
 from polewright.observing.capture.take_frame import take_frame
@@ -149,6 +149,10 @@ class DriftResult(_Part):
     d_az_sky_arcmin: float = Field(description="on the sky; positive: too far east")
     sigma_az_sky_arcmin: float
     total_arcmin: float
+    total_upper95_arcmin: float | None = Field(
+        None, description="what the total does not exceed, 95 %; None in documents of old versions"
+    )
+    tolerance_arcmin: float | None = Field(None, description="None in documents of old versions")
     sigma_best_arcsec: float = Field(description="1 sigma in the direction known best")
     sigma_worst_arcsec: float
     minus_predicted_alt_arcmin: float | None
@@ -170,6 +174,28 @@ class DriftResult(_Part):
     flexure_allowance_arcsec_per_hour: float
     fields: tuple[DriftFieldResult, ...]
     notes: tuple[str, ...]
+
+    @property
+    def within_tolerance(self) -> bool | None:
+        """Whether the axis by drift surely is (95 %); None where that is not known."""
+        upper, tolerance = self.total_upper95_arcmin, self.tolerance_arcmin
+        return None if upper is None or tolerance is None else upper <= tolerance
+
+    @property
+    def exit_code(self) -> ExitCode:
+        """How the command ends.
+
+        An axis that was measured before is agreed with or not; the tolerance counts where drift
+        alone measured it.
+        """
+        match self.verdict:
+            case "disagrees":
+                return ExitCode.AXIS_NOT_TRUSTED
+            case "needs longer":
+                return ExitCode.UNDECIDED
+            case "measured" if self.within_tolerance is False:
+                return ExitCode.OUT_OF_TOLERANCE
+        return ExitCode.OK
 
 
 @dataclass(frozen=True, eq=False)
@@ -342,6 +368,8 @@ def _describe(
         d_az_sky_arcmin=error.d_az_sky / ARCMIN,
         sigma_az_sky_arcmin=error.sigma_az_sky / ARCMIN,
         total_arcmin=error.total / ARCMIN,
+        total_upper95_arcmin=error.total_upper() / ARCMIN,
+        tolerance_arcmin=rig.tolerance_arcmin,
         sigma_best_arcsec=decision.sigma_best / ARCSEC,
         sigma_worst_arcsec=decision.sigma_worst / ARCSEC,
         minus_predicted_alt_arcmin=decision.up / ARCMIN if compared else None,

@@ -11,14 +11,19 @@ from polewright.calculation.sky.bodies import sun_enu
 from polewright.calculation.sky.frame import ObservedFrame
 from polewright.calculation.sky.mount_coordinates import check_system, icrs_from_mount
 from polewright.calculation.sky.site import Atmosphere, Site
-from polewright.devices.alpaca.client import AlpacaConnection
 from polewright.devices.alpaca.telescope import Telescope
 from polewright.foundation.angles import DEG, azalt_from_enu, separation
 from polewright.foundation.clock import CancelToken, Clock
 from polewright.foundation.config import Config
 from polewright.foundation.language import say
+from polewright.observing.rig.mount_site import (
+    CLOCK_LIMIT_S,
+    SITE_LIMIT_DEG,
+    MountContradicts,
+    mounts_site,
+)
 from polewright.observing.rig.site_and_weather import site_of, weather_of
-from polewright.observing.runs.connect import locate, settled_system
+from polewright.observing.runs.connect import connect_one, settled_system
 
 
 class SkylineLines:
@@ -95,24 +100,32 @@ class Pointer:
         """Connect the mount that the configuration names, or the first one found.
 
         Raises:
+            MountContradicts: its site or clock is not ours, and that was not accepted: azimuth
+                and altitude would be wrong.
             DeviceError: it is missing or refuses.
             ConfigError: the site is unknown.
         """
-        host, port, number = locate("telescope", config.telescope)
-        telescope = Telescope(AlpacaConnection(host, port), number, clock=clock)
-        telescope.connect(cancel=cancel)
-        site, _source = site_of(config, telescope)
-        return cls(
+        telescope = connect_one(Telescope, config.telescope, clock, cancel)
+        site, source = site_of(config, telescope)
+        pointer = cls(
             telescope,
             site,
             weather_of(config, site, clock.utc_s()).air,
             clock,
             sun_avoid_deg=config.limits.sun_avoid_deg,
         )
+        wrong = mounts_site(pointer).contradictions(SITE_LIMIT_DEG, CLOCK_LIMIT_S, source)
+        if wrong and not config.accepts_site:
+            raise MountContradicts(wrong)
+        return pointer
+
+    def sky_now(self) -> ObservedFrame:
+        """Return the sky over the site at this moment."""
+        return ObservedFrame.at(self.site, self.atmosphere, self.clock.utc_s())
 
     def look(self) -> SkylineLook:
         """Read where the mount points now: its own word, refraction added."""
-        sky = ObservedFrame.at(self.site, self.atmosphere, self.clock.utc_s())
+        sky = self.sky_now()
         told = self.telescope.right_ascension_hours(), self.telescope.declination_deg()
         enu = sky.observe(icrs_from_mount(sky, self.system, *told))
         azimuth, altitude = (float(value) / DEG for value in azalt_from_enu(enu))

@@ -9,6 +9,7 @@ from polewright.foundation.language import joined, say
 from polewright.observing.plan.plan_from_config import noise_of, request_for
 from polewright.observing.plan.rig_errors import shared_errors
 from polewright.observing.plan.star_coverage import doubts, judged, plans_for, with_stars
+from polewright.observing.rig.mount_site import own_zone_s, zone_against_site
 from polewright.observing.rig.rig import nominal_scale
 from polewright.observing.rig.site_and_weather import site_given, weather_of
 from polewright.observing.runs.connect import configured_solver
@@ -46,6 +47,7 @@ def offline_request(config: Config, utc_s: float) -> tuple[PlanRequest, tuple[st
         ),
         say("Air, for refraction: {source}.", source=weather.source),
         *weather.warnings,
+        *filter(None, (zone_against_site(site, own_zone_s()),)),
         *config.notes,
     )
     noise = noise_of(config.sweep.frame_floor_arcsec, scale, width, height)

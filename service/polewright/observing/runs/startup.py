@@ -12,13 +12,12 @@ from typing import Literal, TypeVar
 from pydantic import BaseModel, ConfigDict
 
 from polewright.calculation.images.quality import FrameQuality
-from polewright.devices.alpaca.client import AlpacaConnection
 from polewright.devices.alpaca.cover_calibrator import CoverCalibrator
 from polewright.devices.alpaca.device import Device
 from polewright.devices.alpaca.dome import Dome
 from polewright.devices.alpaca.mount_state import MountState
 from polewright.foundation.angle_text import angle_text, arcmin_text
-from polewright.foundation.clock import CancelToken, Clock, threads_of
+from polewright.foundation.clock import CancelToken, Clock
 from polewright.foundation.config import Config, SafetySection
 from polewright.foundation.errors import DeviceError, PolewrightError, SolveError
 from polewright.foundation.language import say
@@ -26,7 +25,7 @@ from polewright.observing.plan.plan_from_config import plan_request, planned_poi
 from polewright.observing.plan.star_coverage import check_field
 from polewright.observing.rig.mount_site import SITE_TOLERANCE_DEG, check_site_and_clock
 from polewright.observing.rig.rig import Rig
-from polewright.observing.runs.connect import connect_devices, locate
+from polewright.observing.runs.connect import connect_devices, connect_one
 from polewright.observing.runs.measurement import Measured, begin, measured_axis, ready_mount
 from polewright.observing.runs.startup_errors import FocusWrong
 from polewright.observing.runs.startup_site import (
@@ -34,7 +33,6 @@ from polewright.observing.runs.startup_site import (
     ready_cover,
     ready_roof,
 )
-from polewright.observing.safety.retry_policy import patience
 from polewright.observing.safety.stopping import motion_stopped_on_trouble, stop_now
 from polewright.observing.safety.watchdog_client import watched
 from polewright.observing.settling.blur_weighting import swung_px
@@ -154,12 +152,7 @@ class Startup:
             raise
 
     def _connected(self, section: SafetySection, kind: type[D], rig: Rig) -> D:
-        where = rig.telescope.where
-        host, port, number = locate(kind.device_type, section, [(where.host, where.port)])
-        way = AlpacaConnection(host, port, patience=patience(), threads=threads_of(rig.clock))
-        device = kind(way, number, clock=rig.clock)
-        device.connect(cancel=self.cancel)
-        return device
+        return connect_one(kind, section, rig.clock, self.cancel, (rig.telescope,))
 
     # -- the mount ---------------------------------------------------------------------------
 

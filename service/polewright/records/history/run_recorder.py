@@ -97,6 +97,7 @@ class RunRecorder:
         self._sweeps: list[Sweep] = []
         self._readings: list[AxisReading] = []
         self._drifts: list[dict[str, Any]] = []
+        self._drift_outcome = ExitCode.OK
         self._notes: list[str] = []
         self._seen: FrameKept | None = None
         self._frame: FrameKept | None = None
@@ -168,15 +169,16 @@ class RunRecorder:
         self._frame = self._seen or self._frame
         self._plan = self._seen = None
 
-    def drifted(self, document: dict[str, Any]) -> None:
-        """A drift check came to a result, as plain JSON values."""
+    def drifted(self, document: dict[str, Any], outcome: ExitCode) -> None:
+        """A drift check came to a result, as plain JSON values, and ends its command so."""
         self._drifts.append(document)
+        self._drift_outcome = outcome
 
     @property
     def verdict(self) -> ExitCode:
         """How a run that ended by itself ended: by what it measured last."""
-        if self._drifts and self._drifts[-1].get("verdict") in ("disagrees", "needs longer"):
-            return ExitCode.AXIS_NOT_TRUSTED
+        if self._drifts:
+            return self._drift_outcome
         outside = self._sweeps and not self._sweeps[-1].result.within_tolerance
         return ExitCode.OUT_OF_TOLERANCE if outside else ExitCode.OK
 

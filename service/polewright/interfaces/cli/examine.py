@@ -1,0 +1,128 @@
+"""``polewright examine``: will it work with my rig?"""
+
+from __future__ import annotations
+
+from itertools import groupby
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+from rich.console import RenderableType
+from rich.table import Table
+
+from polewright.foundation.clock import CancelToken, clock_from_environment
+from polewright.foundation.errors import ExitCode
+from polewright.foundation.language import say, say_count
+from polewright.interfaces.cli.console import (
+    TerminalListener,
+    exit_with,
+    stop_on_signals,
+    told_plainly,
+    write_out,
+)
+from polewright.interfaces.cli.options import ConfigPath, next_step, with_rig_options
+from polewright.interfaces.cli.terminal import Console, styled
+
+if TYPE_CHECKING:
+    from polewright.observing.runs.examination import Examination, Finding
+
+MARKS = {"ok": ("ok", ""), "instead": ("~", ""), "missing": ("-", ""), "failed": ("NO", "bold red")}
+
+
+@with_rig_options
+def examine(
+    config: ConfigPath = None,
+    move: Annotated[
+        bool,
+        typer.Option(
+            "--move",
+            help="turn the mount, too: 5 degrees in right ascension and back, stopped on the way",
+        ),
+    ] = False,
+    as_json: Annotated[
+        bool, typer.Option("--json", help="print one JSON document; progress goes to stderr")
+    ] = False,
+    *,
+    overrides: dict[str, Any],
+) -> None:
+    """Say whether it will work with this rig: ask each device, take one picture, move nothing.
+
+    Prints what works, what is missing, what is done in its place, and what to set. It holds the
+    site to 0.1 degree, no token and no personal folder, so that it can be attached to a question.
+
+    With --move the mount turns, with all guards: see that the tube is free, that no cable can
+    catch, and never point an unfiltered telescope near the Sun. It ends stopped.
+    """
+    from polewright.foundation.config import config_from_file
+    from polewright.observing.runs.examination import Examiner
+
+    console = Console(stderr=True)
+    cancel = CancelToken()
+    with told_plainly(console, as_json=as_json):
+        settings = config_from_file(config, overrides)
+        with stop_on_signals(cancel), TerminalListener(console) as listener:
+            examiner = Examiner(settings, clock_from_environment(), cancel, listener)
+            try:
+                examiner.run(move=move)
+            finally:
+                result = examiner.result()
+                if not as_json:
+                    _print(Console(), result)
+    if as_json:
+        write_out(result.model_dump_json())
+    exit_with(ExitCode(result.exit_code))
+
+
+def _print(out: Console, result: Examination) -> None:
+    out.print(
+        say(
+            "{software}, {system}; {when} UTC",
+            software=result.software,
+            system=result.system,
+            when=result.examined_utc[:16].replace("T", " "),
+        )
+    )
+    table = Table(box=None, show_header=False, padding=(0, 1, 0, 0), pad_edge=False)
+    table.add_column(no_wrap=True, min_width=2)
+    table.add_column(max_width=20)
+    table.add_column(ratio=1)
+    for about, findings in groupby(result.findings, lambda finding: finding.about):
+        table.add_row("", styled(about, "bold"), "")
+        for finding in findings:
+            mark, style = MARKS[finding.outcome]
+            table.add_row(styled(mark, style), finding.what, _told(finding))
+    out.print(table)
+    out.print(say("ok works   ~ made up for   - not there, or not to be told now   NO in the way"))
+    for sentence in _verdict(result):
+        out.print(sentence)
+
+
+def _told(finding: Finding) -> RenderableType:
+    lines = [finding.found]
+    if finding.instead:
+        lines.append(say("instead: {instead}", instead=finding.instead))
+    if finding.todo:
+        lines.append(say("to do: {todo}", todo=finding.todo))
+    cell = Table.grid()
+    for line in lines:
+        cell.add_row(line)
+    return cell
+
+
+def _verdict(result: Examination) -> list[str]:
+    count = sum(finding.outcome == "failed" for finding in result.findings)
+    solved = any(f.what == "solved" and f.outcome in ("ok", "instead") for f in result.findings)
+    if count:
+        told = say_count(
+            "Not yet: {count} thing is in the way (NO).",
+            "Not yet: {count} things are in the way (NO).",
+            count,
+        )
+    elif solved:
+        told = say("It will work with this rig.")
+    else:
+        told = say("The devices will do. Whether frames are solved, a starry sky tells.")
+    if count or not solved:
+        return [told, next_step("examine", say("again, when that is put right"))]
+    if not result.moved:
+        return [told, next_step("examine --move", say("it turns the mount as well"))]
+    return [told, next_step("plan", say("where the sweep will go"))]
