@@ -445,8 +445,8 @@ class Examiner:
             with watched(rig), motion_stopped_on_trouble(rig.telescope, self.clock, hear):
                 rig.guards.begin()
                 ready_mount(rig)
-                self.moved = True
                 start, goal = self._way(rig)
+                self.moved = True
                 began_s = self.clock.monotonic_s()
                 go_to(rig, goal, 1, 2, first=True)
                 self._add(about, say("slew"), self._slewed(rig, start, began_s))
