@@ -15,12 +15,13 @@ the watchdog, which is a process. They only guard against a hang.
 from __future__ import annotations
 
 import heapq
+import math
 import random
 import sys
 import threading
 import traceback
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass, field
 
 from polewright.foundation.clock import CancelToken
@@ -45,6 +46,8 @@ class _Waiting:
 
     what: str
     go: threading.Event = field(default_factory=threading.Event)
+    runs: int = 0
+    """The thread whose turn it is then."""
     over: bool = False
     """Whether it may go on, or already does."""
     in_time: bool = True
@@ -73,6 +76,11 @@ class SimulatedClock:
         self._counted = 0
         self._turns = 0
         self._asleep: dict[int, _Waiting] = {}
+        self._runs = threading.get_ident()
+        """The thread whose turn it is."""
+        self._taking_part = {self._runs}
+        self._limits: dict[int, float] = {}
+        """Until when threads that asked somebody wait for the answer, s."""
         self._dice = None if shake is None else random.Random(shake)
         self._closed = False
 
@@ -88,7 +96,7 @@ class SimulatedClock:
 
     def sleep(self, seconds: float, cancel: CancelToken | None = None) -> None:
         """Let the others run for so long. Raises `Cancelled` within `LOOK_S` of a stop."""
-        end_s = self._now_s + max(0.0, seconds)
+        end_s = min(self._now_s + max(0.0, seconds), self._patience_s())
         while True:
             if cancel is not None:
                 cancel.check()
@@ -110,7 +118,7 @@ class SimulatedClock:
         try:
             yield
         finally:
-            back = _Waiting("comes back")
+            back = _Waiting("comes back", runs=threading.get_ident())
             self.wake(back)
             self._wait_for(back)
 
@@ -125,8 +133,10 @@ class SimulatedClock:
 
     def wait(self, waiting: _Waiting, until_s: float | None) -> bool:
         """Hand on until woken or until a time; return whether it was woken."""
+        until_s = min(self._patience_s(), math.inf if until_s is None else until_s)
         with self._lock:
-            if until_s is not None:
+            waiting.runs = self._for_whom()
+            if until_s < math.inf:
                 self._counted += 1
                 heapq.heappush(self._sleeping, (until_s, self._counted, waiting))
             self._hand_on()
@@ -145,12 +155,40 @@ class SimulatedClock:
 
     def begin(self, waiting: _Waiting) -> None:
         """Wait for the first turn of a thread that was just started."""
+        waiting.runs = threading.get_ident()
+        with self._lock:
+            self._taking_part.add(waiting.runs)
         self._wait_for(waiting)
+        self._runs = waiting.runs
 
     def end(self) -> None:
         """A thread is at its end."""
         with self._lock:
+            self._taking_part.discard(threading.get_ident())
             self._hand_on()
+
+    @contextmanager
+    def within(self, limit_s: float) -> Iterator[None]:
+        """See `polewright.foundation.clock.Threads.within`."""
+        me, until_s = threading.get_ident(), self._now_s + limit_s
+        self._limits[me] = until_s
+        try:
+            yield
+        finally:
+            del self._limits[me]
+            if self._now_s >= until_s:
+                raise TimeoutError(f"no answer within {limit_s:g} s of the night")
+
+    def _for_whom(self) -> int:
+        """The thread that waits: this one, or the one that asked it as a part of the rig."""
+        me = threading.get_ident()
+        return me if me in self._taking_part else self._runs
+
+    def _patience_s(self) -> float:
+        """Until when whoever asked this thread waits for its answer, s."""
+        if threading.get_ident() in self._taking_part:
+            return math.inf
+        return self._limits.get(self._runs, math.inf)
 
     def _wait_for(self, waiting: _Waiting) -> None:
         me = threading.get_ident()
@@ -179,7 +217,9 @@ class SimulatedClock:
         if self._ready:
             index = 0 if self._dice is None else self._dice.randrange(len(self._ready))
             self._held = True
-            self._ready.pop(index).go.set()
+            chosen = self._ready.pop(index)
+            self._runs = chosen.runs
+            chosen.go.set()
 
     def _to_next_moment(self) -> None:
         """Jump to the next time at which somebody wants to wake, and wake all of that moment."""
@@ -239,6 +279,13 @@ class SimulatedThreads:
     def pause(self, seconds: float) -> None:
         """Let so many seconds of the night pass."""
         self._clock.sleep(seconds)
+
+    stretch = 20.0
+    """A busy computer may take its time to answer."""
+
+    def within(self, limit_s: float) -> AbstractContextManager[None]:
+        """See `polewright.foundation.clock.Threads.within`."""
+        return self._clock.within(limit_s)
 
 
 class SimulatedSignal:

@@ -38,6 +38,7 @@ class Mount:
     """Answers a stop with a state, or is interrupted in it."""
 
     where = Where("127.0.0.1", 9, "telescope", 0)
+    clock = SystemClock()
 
     def __init__(self, answer: MotionState | type[BaseException]) -> None:
         self.answer, self.stops = answer, 0

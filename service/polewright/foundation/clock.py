@@ -6,6 +6,7 @@ import os
 import threading
 import time
 from collections.abc import Callable
+from contextlib import AbstractContextManager, nullcontext
 from typing import Protocol
 
 from polewright.foundation.errors import Cancelled, ConfigError
@@ -90,6 +91,16 @@ class Threads(Protocol):
     def pause(self, seconds: float) -> None:
         """Let so many seconds of that timer pass."""
 
+    @property
+    def stretch(self) -> float:
+        """By how much time-outs of sockets are lengthened, as they are the computer's."""
+
+    def within(self, limit_s: float) -> AbstractContextManager[None]:
+        """Ask somebody in the block, and raise TimeoutError at its end if that took too long.
+
+        For what a socket's own time-out does not see: seconds of a timer that is not real.
+        """
+
 
 class RealThreads:
     """Threads in the computer's own time."""
@@ -109,6 +120,12 @@ class RealThreads:
     def pause(self, seconds: float) -> None:
         """Let so many seconds pass."""
         time.sleep(seconds)
+
+    stretch = 1.0
+
+    def within(self, limit_s: float) -> AbstractContextManager[None]:  # noqa: ARG002 - see Threads
+        """Leave it to the socket's own time-out."""
+        return nullcontext()
 
 
 REAL_THREADS = RealThreads()

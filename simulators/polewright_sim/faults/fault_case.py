@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 
+from polewright.foundation.clock import Signal, threads_of
 from polewright_sim.rig import SimulatedRig
 from polewright_sim.scenario import Fault
 from polewright_sim.sky.disturbance import Disturbance
@@ -38,7 +38,11 @@ class Case:
     hits: int = 0
     """Calls it changed."""
     memory: dict[str, Any] = field(default_factory=dict)
-    removed: threading.Event = field(default_factory=threading.Event)
+    removed: Signal = field(init=False)
+
+    def __post_init__(self) -> None:
+        """The rig's threads wait for it."""
+        self.removed = threads_of(self.rig.clock).signal()
 
     @property
     def on(self) -> bool:

@@ -370,19 +370,25 @@ class AlpacaConnection:
     ) -> RawReply:
         member = member_of(path)
         url = f"http://{self._authority()}/{path}"
-        lane.limit.total_s = total_s
+        lane.limit.total_s = total_s * self._threads.stretch
         lane.limit.begin()
         try:
-            with lane.session.request(
-                method,
-                url,
-                params=fields if method == "GET" else None,
-                data=fields if method == "PUT" else None,
-                headers={"Accept": accept},
-                timeout=(self.connect_timeout_s, timeout_s),
-                allow_redirects=False,
-                stream=True,
-            ) as response:
+            with (
+                self._threads.within(timeout_s),
+                lane.session.request(
+                    method,
+                    url,
+                    params=fields if method == "GET" else None,
+                    data=fields if method == "PUT" else None,
+                    headers={"Accept": accept},
+                    timeout=(
+                        self.connect_timeout_s * self._threads.stretch,
+                        timeout_s * self._threads.stretch,
+                    ),
+                    allow_redirects=False,
+                    stream=True,
+                ) as response,
+            ):
                 body = _read_body(response, where, member, max_bytes)
         except AlpacaError:
             raise
