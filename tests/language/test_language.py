@@ -86,8 +86,8 @@ def test_a_stored_sentence_is_recognised_by_its_wording() -> None:
     assert translated(stored, "de") == "Messung von 04: ausgeschwungen."
     assert translated("20 stars", "de") == "20 Sterne"
     assert (
-        translated("Then press NEW SWEEP. Go on?", "de")
-        == "Dann NEUER SCHWENK drücken. Fortsetzen?"
+        translated("Let go, then press NEW SWEEP. Go on?", "de")
+        == "Loslassen, dann NEUER SCHWENK drücken. Fortsetzen?"
     )
 
 

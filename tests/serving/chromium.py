@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import importlib.util
 import math
-import re
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -68,25 +67,31 @@ def resize(driver: Any, width: int, height: int) -> None:
 
 @dataclass(frozen=True)
 class Seen:
-    """What a person sees on the page."""
+    """What a person sees on the page; ``reading_s`` stands for the ring that fills anew."""
 
     word: str
+    knob: str
     number: str
+    unit: str
+    hollow: bool
     sentence: str
-    reading: str
     where: str
     sweep: bool
     snugged: bool
     start: bool
-    cautions: str
+    reading_s: float | None
+    scrolls: bool
 
 
 _LOOK = """
 const at = (id) => document.getElementById(id);
 const text = (id) => at(id).checkVisibility() ? at(id).innerText : "";
-return [text("word"), text("amount"), text("sentence"), text("reading"), text("where"),
+const reading = Number(document.body.dataset.reading);
+return [text("word"), text("knob"), text("number"), text("unit"),
+        at("plate").hasAttribute("data-hollow"), text("sentence"), text("where"),
         at("sweep").checkVisibility(), at("snugged").checkVisibility(), at("go").checkVisibility(),
-        text("cautions")];
+        reading || null, document.documentElement.scrollHeight > innerHeight ||
+        at("now").parentElement.scrollHeight > at("now").parentElement.clientHeight + 1];
 """
 
 
@@ -98,10 +103,12 @@ class Person:
     the page warns of slack.
     """
 
-    ANGLE = r"([\d.]+) (arcsec|arcmin|deg)"
-    RAISE = re.compile(rf"^(Raise|Lower) the axis {ANGLE}:")
-    MOVE = re.compile(rf"^Move the axis {ANGLE} (east|west):")
-    TIME = re.compile(r"Reading of (\d\d):(\d\d):(\d\d) UTC")
+    WAYS = {  # noqa: RUF012 - never changed
+        "RAISE": ("altitude", 1.0),
+        "LOWER": ("altitude", -1.0),
+        "EAST": ("azimuth", 1.0),
+        "WEST": ("azimuth", -1.0),
+    }
     SLACK_STEP_ARCMIN = 0.35
     UNIT = {"arcsec": 1.0 / 60.0, "arcmin": 1.0, "deg": 60.0}  # noqa: RUF012 - never changed
 
@@ -144,87 +151,65 @@ class Person:
         self.press(button)
         self.press("ask-yes")
 
-    def reading_s(self, seen: Seen) -> float | None:
-        """Seconds of the day at which the shown reading was taken."""
-        found = self.TIME.search(seen.reading)
-        return (
-            None
-            if found is None
-            else sum(
-                int(part) * unit for part, unit in zip(found.groups(), (3600, 60, 1), strict=True)
-            )
-        )
-
     def follow(self, limit_s: float) -> Seen:
         """Do what the page says until it says that the session is over; return its last face."""
         deadline = time.monotonic() + limit_s
         while True:
             seen = self.look()
             assert time.monotonic() < deadline, (seen, self.said)
-            if seen.start and not seen.where.startswith("Ready"):
+            if seen.word == "DONE" or (seen.start and not seen.where.startswith("Ready")):
                 return seen
             self._act(seen)
             time.sleep(0.15)
 
     def _act(self, seen: Seen) -> None:
-        if seen.sweep and seen.word in ("STOP", "THERE"):
+        assert not (seen.scrolls and seen.sweep), seen  # at the mount nothing is out of sight
+        if seen.sweep and seen.word in ("NEW SWEEP", "THERE", "ACROSS?"):
             self._say(seen)
             self.press_and_confirm("sweep")
-            while self.look().sweep:
+            while self.look().sweep and self.look().word not in ("ACROSS?", "WAIT"):
                 time.sleep(0.05)
             return
-        taken_s = self.reading_s(seen)
+        taken_s = seen.reading_s
         # A reading that was begun before the hand let go tells nothing of the turn.
         if taken_s is None or taken_s <= self._let_go_s or taken_s == self._done_with_s:
             return
-        if seen.snugged and seen.word == "SNUG":
+        if seen.snugged and seen.word == "TIGHTEN":
             self._say(seen)
             self._done_with_s = taken_s
             self._press_unless_gone("snugged")
             return
-        turn = self._turn(seen)
-        if turn is None:
+        if seen.hollow or seen.word not in self.WAYS:
             return
         self._say(seen)
-        ((knob, arcmin),) = turn.items()
+        knob, arcmin = self._turn(seen)
         # The same rest again, where slack was told of: the same move goes on.
+        slack = "Slack" in seen.sentence
         stands_still = (
             self._asked is not None
             and self._asked[0] == knob
             and abs(arcmin - self._asked[1]) <= 0.15 * abs(arcmin)
-            and "slack" in seen.cautions
+            and slack
         )
         self._asked = (knob, arcmin)
-        self.warned_of_slack = self.warned_of_slack or "slack" in seen.cautions
+        self.warned_of_slack = self.warned_of_slack or slack
         if stands_still:
             self.turned_on += 1
             arcmin = math.copysign(max(abs(arcmin), self.SLACK_STEP_ARCMIN), arcmin)
         else:
             self.moves += 1
         self.night.rig.turn_knobs(**{knob: arcmin}, wait=True)
-        self._let_go_s = self.night.clock.utc_s() % 86400.0
+        self._let_go_s = self.night.clock.utc_s()
 
-    def _turn(self, seen: Seen) -> dict[str, float] | None:
-        """What the visible sentence asks for; the big word and number must say the same."""
-        found = self.RAISE.search(seen.sentence)
-        if found is not None:
-            way, number, unit = found.groups()
-            assert seen.word == way.upper(), seen
-            assert seen.number.split() == [number, unit], seen
-            sign = 1.0 if way == "Raise" else -1.0
-            return {"altitude_arcmin": sign * float(number) * self.UNIT[unit]}
-        found = self.MOVE.search(seen.sentence)
-        if found is not None:
-            number, unit, way = found.groups()
-            assert seen.word == way.upper(), seen
-            assert seen.number.split() == [number, unit], seen
-            sign = 1.0 if way == "east" else -1.0
-            # The rig's knob counts azimuth from north through east: seen from the south, where
-            # the axis points to azimuth 180, more azimuth is west.
-            if self.night.rig.spec.site.latitude_deg < 0.0:
-                sign = -sign
-            return {"azimuth_arcmin": sign * float(number) * self.UNIT[unit]}
-        return None
+    def _turn(self, seen: Seen) -> tuple[str, float]:
+        """What the plate asks for: the big word, the figure and its unit."""
+        axis, sign = self.WAYS[seen.word]
+        assert seen.knob, seen
+        # The rig's knob counts azimuth from north through east: seen from the south, where
+        # the axis points to azimuth 180, more azimuth is west.
+        if axis == "azimuth" and self.night.rig.spec.site.latitude_deg < 0.0:
+            sign = -sign
+        return f"{axis}_arcmin", sign * float(seen.number) * self.UNIT[seen.unit]
 
     def _say(self, seen: Seen) -> None:
-        self.said.append(seen.sentence)
+        self.said.append(" ".join((seen.word, seen.number, seen.unit, seen.knob, seen.sentence)))

@@ -28,9 +28,11 @@ _OUTSIDE = """
 const screen = document.documentElement;
 return [...document.querySelectorAll("#unstopped > *, #stop")].filter((one) => {
   const box = one.getBoundingClientRect();
-  const bar = document.getElementById("controls").getBoundingClientRect().top;
-  const low = one.closest("#controls") ? innerHeight : bar;
-  return box.left < 0 || box.top < 0 || box.right > innerWidth || box.bottom > low;
+  const stop = document.getElementById("stop").getBoundingClientRect();
+  const covered = one.id !== "stop" && box.right > stop.left && box.left < stop.right &&
+    box.bottom > stop.top && box.top < stop.bottom;
+  return covered || box.left < 0 || box.top < 0 ||
+    box.right > innerWidth || box.bottom > innerHeight;
 }).map((one) => one.id);
 """
 

@@ -56,6 +56,7 @@ from polewright.records.events import (
     ReadingTaken,
     StepChanged,
 )
+from polewright.records.history.run_record import RunRecord
 from polewright.records.history.run_recorder import RunRecorder
 from polewright.session.hands_free import HandsFree, unattended_config
 from polewright.session.journal import SITE_ACCEPTED, Journal, JournalUnusable, read_journal
@@ -208,6 +209,11 @@ class AlignSession:
         return self._board.wait_for_change(version, timeout_s)
 
     @property
+    def record(self) -> RunRecord | None:
+        """The whole session as one record, once it has ended."""
+        return self._recorder.run
+
+    @property
     def last_frame(self) -> tuple[int, Frame, StarList] | None:
         """Number, frame and stars of the last exposure."""
         return self._last_frame
@@ -341,6 +347,7 @@ class AlignSession:
             self._commands.get_nowait()
         self._paused = False
         self._board.paused(False)
+        self._board.offers("")
 
     # -- adjusting -------------------------------------------------------------------------
 
@@ -520,6 +527,7 @@ class AlignSession:
             "cables and tripod clear, then ask for the new sweep once more."
         )
         self._warn(rig, text)
+        self._board.offers(text)
         self._crossing_told = True
         self._sweep_wanted.clear()
         return False

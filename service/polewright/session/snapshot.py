@@ -48,6 +48,7 @@ class AdviceNow(_Part):
     doing: Prose = Field("", description="what to do to it, in its owner's words")
     turns: float | None = None
     turns_text: Prose = ""
+    brief: Prose = Field("", description="the most pressing caution in a few words")
     cautions: tuple[Prose, ...] = ()
     spoken: Prose = ""
     tone_hz: float | None = None
@@ -149,6 +150,9 @@ class SessionSnapshot(_Part):
     )
     sweep_ends_utc_s: float | None = Field(
         None, description="when the sweep under way is expected to be measured"
+    )
+    offer: Prose = Field(
+        "", description="a sweep that begins only if it is asked for once more, and why"
     )
     unread: int = Field(0, description="frames in a row that gave no reading")
     unread_why: Prose = ""

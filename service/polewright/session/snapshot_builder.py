@@ -134,6 +134,10 @@ class Board:
             changes["motion"] = "tracking"
         self._put(**changes)
 
+    def offers(self, text: str) -> None:
+        """A sweep waits for being asked for once more; empty: none does."""
+        self._put(offer=text)
+
     def sweeps_for(self, duration_s: float) -> None:
         """A sweep begins that is expected to take so long."""
         self._put(sweep_ends_utc_s=self._clock.utc_s() + duration_s)
@@ -253,6 +257,7 @@ class Board:
                 doing=advice.doing,
                 turns=advice.turns,
                 turns_text=advice.turns_text,
+                brief=advice.brief,
                 cautions=(*advice.cautions, *self._notices(reading)),
                 spoken=spoken(advice, reading.state),
                 tone_hz=tone.frequency_hz if tone else None,

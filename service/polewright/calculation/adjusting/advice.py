@@ -74,6 +74,8 @@ class Advice:
     """What to do to the adjuster in hand, in its owner's words; kept while it is turned."""
     zone_arcmin: float = 0.0
     """Way on the sky left of the adjuster in hand below which it is finished."""
+    brief: str = ""
+    """The most pressing caution in a few words."""
 
     @property
     def turns_text(self) -> str:
@@ -238,6 +240,7 @@ class Advisor:
         signed = goal.amount_base if goal.plus else -goal.amount_base
         turns, rate = knob.turns_for(signed), knob.rate
         sigma = turns * rate.sigma / rate.arcmin_per_turn if turns is not None and rate else None
+        slack = self._slack(axis, signed, counted=turns is not None)
         return Advice(
             goal.heading,
             phrases.turn(self.profile.adjuster(axis), goal, turns, sigma),
@@ -252,10 +255,11 @@ class Advisor:
                 axis,
                 goal,
                 first=self.moves == 0,
-                slack=self._slack(axis, signed, counted=turns is not None),
+                slack=slack,
             ),
             doing=self.profile.adjuster(axis).doing(goal.plus),
             zone_arcmin=self.zone / ARCMIN,
+            brief=phrases.brief(self.profile, axis, goal, first=self.moves == 0, slack=bool(slack)),
         )
 
     def _slack(self, axis: Axis, signed: float, *, counted: bool) -> str:

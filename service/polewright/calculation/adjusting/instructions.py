@@ -154,6 +154,20 @@ def cautions(
     return tuple(found)
 
 
+def brief(profile: AdjusterProfile, axis: Axis, goal: Goal, *, first: bool, slack: bool) -> str:
+    """The most pressing of those cautions in a few words; empty where there is none."""
+    if profile.adjuster(axis).opposing_pair:
+        return say("Loosen the opposite screw a little first.")
+    if slack:
+        return say("Slack first: turn on slowly until the figure follows.")
+    if profile.heavy_load:
+        lowers = goal.heading is Action.LOWER
+        return say("Hold the weight.") if lowers else say("Heavy load: never unlock it fully.")
+    if first:
+        return say("Turn the adjusters only: leave clutches and tube alone.")
+    return ""
+
+
 def wait(state: State, reason: str) -> str:
     """What to say while there is nothing to turn."""
     if state is State.LOST:

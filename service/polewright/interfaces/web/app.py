@@ -12,7 +12,7 @@ from dataclasses import replace
 from importlib.resources import files
 from typing import Annotated, Any, Literal, TypeVar
 
-from fastapi import Depends, FastAPI, Request
+from fastapi import Depends, FastAPI, Query, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import (
     HTMLResponse,
@@ -26,7 +26,7 @@ from starlette.exceptions import HTTPException
 from starlette.types import ASGIApp
 
 from polewright import __version__
-from polewright.calculation.images.preview import PictureFormat, frame_picture
+from polewright.calculation.images.preview import MOST_PX, PictureFormat, frame_picture
 from polewright.foundation import language
 from polewright.foundation.errors import ConfigError, DeviceError, PolewrightError
 from polewright.foundation.language import say
@@ -43,6 +43,7 @@ from polewright.interfaces.web.models import (
     StopAnswer,
     TurnsRequest,
 )
+from polewright.interfaces.web.past import history_page, report_page
 from polewright.interfaces.web.problem_page import problem_page, wants_page
 from polewright.interfaces.web.runner import SessionRunner, not_confirmed_yet
 from polewright.interfaces.web.security import Gate
@@ -67,6 +68,7 @@ PAGE_FILES = {
     "page.css": ("page.css", "text/css; charset=utf-8"),
     "page.js": ("page.js", "text/javascript; charset=utf-8"),
     "picture.js": ("picture.js", "text/javascript; charset=utf-8"),
+    "plate.js": ("plate.js", "text/javascript; charset=utf-8"),
     "words.js": ("words.js", "text/javascript; charset=utf-8"),
     "sound.js": ("sound.js", "text/javascript; charset=utf-8"),
     "language.js": ("language.js", "text/javascript; charset=utf-8"),
@@ -78,7 +80,8 @@ PAGE_FILES = {
     "icon.svg": ("icon.svg", "image/svg+xml"),
     "page.webmanifest": ("page.webmanifest", "application/manifest+json"),
 }
-#: An SVG drawn here styles itself; opened on its own it may do nothing else.
+#: A report and an SVG drawn here style themselves; opened on their own they may do nothing else.
+REPORT_POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; sandbox"
 SVG_POLICY = "default-src 'none'; style-src 'unsafe-inline'; sandbox"
 
 PROBLEMS: dict[int | str, dict[str, Any]] = {
@@ -141,6 +144,9 @@ def _problem(request: Request, status: int, code: str, message: str, advice: str
     return JSONResponse(document.model_dump(), status_code=status)
 
 
+LongerSide = Annotated[int, Query(ge=100, le=MOST_PX, description="longest side, pixels")]
+
+
 class _Pictures:
     """The last few pictures made, so that many pages do not each make their own."""
 
@@ -191,6 +197,7 @@ def create_app(
     _add_session(app, runner)
     _add_events(app, runner)
     _add_pictures(app, runner)
+    _add_past(app, runner)
     _add_metrics(app, runner, metrics or Metrics())
     _add_page(app)
     _add_handbook(app)
@@ -380,15 +387,15 @@ def _add_events(app: FastAPI, runner: SessionRunner) -> None:
 def _add_pictures(app: FastAPI, runner: SessionRunner) -> None:
     pictures = _Pictures()
 
-    def frame(picture: PictureFormat, stars: bool) -> Response:
+    def frame(picture: PictureFormat, stars: bool, px: int) -> Response:
         session = runner.session
         last = session.last_frame if session is not None else None
         if session is None or last is None:
             raise NothingToShow("frame")
         number, image, found = last
         data = pictures.get(
-            ("frame", session.session_id, number, picture, stars),
-            lambda: frame_picture(image, found if stars else None, picture),
+            ("frame", session.session_id, number, picture, stars, px),
+            lambda: frame_picture(image, found if stars else None, picture, px),
         )
         return Response(data, media_type=f"image/{picture}", headers={"X-Frame": str(number)})
 
@@ -398,9 +405,9 @@ def _add_pictures(app: FastAPI, runner: SessionRunner) -> None:
         response_class=Response,
         responses=NOTHING_YET,
     )
-    def frame_png(stars: bool = False) -> Response:
+    def frame_png(stars: bool = False, px: LongerSide = MOST_PX) -> Response:
         """The last frame, small and stretched; with ``stars=1`` its stars are ringed."""
-        return frame("png", stars)
+        return frame("png", stars, px)
 
     @app.get(
         "/api/session/frame.jpg",
@@ -408,9 +415,9 @@ def _add_pictures(app: FastAPI, runner: SessionRunner) -> None:
         response_class=Response,
         responses=NOTHING_YET,
     )
-    def frame_jpg(stars: bool = False) -> Response:
+    def frame_jpg(stars: bool = False, px: LongerSide = MOST_PX) -> Response:
         """The last frame, small and stretched; with ``stars=1`` its stars are ringed."""
-        return frame("jpeg", stars)
+        return frame("jpeg", stars, px)
 
     @app.get(
         "/api/session/chart.svg",
@@ -439,6 +446,29 @@ def _add_pictures(app: FastAPI, runner: SessionRunner) -> None:
         return Response(
             data, media_type="image/svg+xml", headers={"Content-Security-Policy": SVG_POLICY}
         )
+
+
+def _add_past(app: FastAPI, runner: SessionRunner) -> None:
+    @app.get(
+        "/api/session/report.html",
+        tags=["past"],
+        response_class=HTMLResponse,
+        responses=NOTHING_YET,
+    )
+    def report(request: Request, reader: Reader) -> Response:
+        """The report of the session that ended last, as `polewright report` writes it."""
+        session = runner.session
+        record = session.record if session is not None else None
+        if record is None or not record.sweeps:
+            raise NothingToShow("report")
+        html = report_page(record, Look.of(request.headers), reader)
+        return HTMLResponse(html, headers={"Content-Security-Policy": REPORT_POLICY})
+
+    @app.get("/api/history.html", tags=["past"], response_class=HTMLResponse)
+    def history(request: Request, reader: Reader) -> Response:
+        """The newest runs of the history, as `polewright history list` shows them."""
+        look = Look.of(request.headers)
+        return _page(look, history_page(runner.history_url, look, reader))
 
 
 def _add_metrics(app: FastAPI, runner: SessionRunner, metrics: Metrics) -> None:

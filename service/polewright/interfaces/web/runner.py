@@ -116,6 +116,11 @@ class SessionRunner:
         )
 
     @property
+    def history_url(self) -> str | None:
+        """Where runs are recorded; None: the user's own place."""
+        return self._config.history.url
+
+    @property
     def folder(self) -> Path:
         """Where the journals are."""
         return journal_folder(self._config)

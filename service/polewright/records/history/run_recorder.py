@@ -89,6 +89,8 @@ class RunRecorder:
         self, config: Config, clock: Clock, kind: Kind, *, session_id: str | None = None
     ) -> None:
         self.run_id = uuid.uuid4().hex
+        self.run: RunRecord | None = None
+        """The whole run once it is finished, recorded or not."""
         self._config, self._clock, self._kind = config, clock, kind
         self._session_id = session_id
         self._started_utc_s = clock.utc_s()
@@ -187,12 +189,14 @@ class RunRecorder:
 
         A run that never reached a device is not worth a line, and is not recorded.
         """
-        if not self._config.history.enabled or not (self._devices or self._sweeps or self._drifts):
+        if not (self._devices or self._sweeps or self._drifts):
             return None
         try:
-            record = self._record(outcome, error)
+            record = self.run = self._record(outcome, error)
         except Exception as exc:  # noqa: BLE001 - nothing here may fail a run that has ended well
             return say("The run could not be put into the history: {exc!r}", exc=exc)
+        if not self._config.history.enabled:
+            return None
         named = self._config.history.url or os.environ.get("POLEWRIGHT_HISTORY_URL")
         if record.rehearsal and not named:
             return None

@@ -5,39 +5,14 @@ import { Awake } from "./awake.js";
 import { say, sayCount, sayDocument } from "./language.js";
 import { Link, ask, keyed, tell } from "./link.js";
 import { ErrorPicture } from "./picture.js";
-import { Tone, Voice } from "./sound.js";
-import { ENDED, unitText, angle, angleText, clockTime, figures, lost, now, progressWords, sentenceCase, stepWords } from "./words.js";
+import { Plate } from "./plate.js";
+import { Tone, Voice, buzz } from "./sound.js";
+import { ENDED, angleText, clockTime, figures, lost, now, passScale, progressWords, sentenceCase, stepWords, stopConfirmed } from "./words.js";
 
 sayDocument();
 
 const $ = (id) => document.getElementById(id);
 const body = document.body;
-
-// -- shapes: each mode is told apart by outline alone ------------------------------------------
-
-const OCTAGON = "M31 4H69L96 31V69L69 96H31L4 69V31Z";
-const SIGNS = {
-  turn: ["M50 4L94 50H70V96H30V50H6Z", ""],
-  wait: ["M18 4H82V16C82 36 62 42 62 50C62 58 82 64 82 84V96H18V84C18 64 38 58 38 50C38 42 18 36 18 16Z", "M32 20H68M50 56V78"],
-  stop: [OCTAGON, "M26 50H74"],
-  look: [OCTAGON, "M50 22V58M50 72V77"],
-  hands: ["M50 5L97 92H3Z", "M50 36V64M50 75V80"],
-  pause: ["M14 6H42V94H14ZM58 6H86V94H58Z", ""],
-  snug: ["M27 8H73L97 50L73 92H27L3 50Z", "M30 62L70 38"],
-  done: ["M50 3A47 47 0 1 1 49.9 3Z", "M28 52L44 68L73 34"],
-  lost: ["M20 4L50 34L80 4L96 20L66 50L96 80L80 96L50 66L20 96L4 80L34 50L4 20Z", ""],
-  ready: ["M50 3A47 47 0 1 1 49.9 3Z", "M40 28L72 50L40 72Z"],
-};
-const TURN_BY = { raise: 0, lower: 180, east: 90, west: -90 };
-
-function showSign(mode, heading, southern) {
-  const [outline, mark] = SIGNS[mode];
-  $("sign-path").setAttribute("d", outline);
-  $("sign-mark").setAttribute("d", mark);
-  const flip = southern && (heading === "east" || heading === "west") ? -1 : 1;
-  const turn = mode === "turn" ? flip * TURN_BY[heading] : 0;
-  $("sign-path").setAttribute("transform", turn ? `rotate(${turn} 50 50)` : "");
-}
 
 function text(id, value) {
   const element = $(id);
@@ -82,7 +57,9 @@ function sync(utc) {
   Object.assign(time, { utc, at });
 }
 
-const age = (utc) => Math.max(0, (time.utc - utc) / time.rate + performance.now() / 1000 - time.at);
+/** Real seconds since then; less than 0: until then. */
+const elapsed = (utc) => (time.utc - utc) / time.rate + performance.now() / 1000 - time.at;
+const age = (utc) => Math.max(0, elapsed(utc));
 
 const staleAfter = (s) => 12 + 3 * (s.frame?.exposure_s ?? 4);
 
@@ -91,6 +68,7 @@ const staleAfter = (s) => 12 + 3 * (s.frame?.exposure_s ?? 4);
 let shown = null;
 let linkState = "lost";
 const picture = new ErrorPicture($("error-picture"), $("picture-words"));
+const plate = new Plate($);
 const tone = new Tone();
 const voice = new Voice();
 const announcer = new Announcer($("said"));
@@ -105,10 +83,11 @@ function show(s) {
   text("where", stepWords(s));
   showNow(s);
   showProgress(s);
-  if (s.error !== was?.error || s.advice !== was?.advice) picture.draw(s);
+  if (s.error !== was?.error || s.advice !== was?.advice || s.moving !== was?.moving) picture.draw(s);
   showFigures(s);
+  showOutcome(s);
   showFrame(s);
-  showChart(s, was);
+  showChart(s);
   showNotes(s);
   showControls(s, was);
   // For whoever measures how quick the page is.
@@ -117,26 +96,53 @@ function show(s) {
   body.dataset.shownMs = Date.now();
 }
 
+/** The newest reading: a glance of an axis that is being turned, or a full frame's. */
+const newest = (s) => s.moving ?? s.error;
+
+const pass = { key: "", scale: null };
+
+/** Unit and decimals stay from the first advice of a pass to its end. */
+function scaleOf(s) {
+  const key = `${s.session_id}.${s.sweeps}`;
+  if (pass.key !== key && s.advice?.heading) Object.assign(pass, { key, scale: passScale(s) });
+  return pass.key === key ? pass.scale : passScale(s);
+}
+
+function faceOf(s) {
+  if (linkState === "lost") return [lost(), false];
+  if (stopping.confirmed === s.session_id && !ENDED.has(s.step)) return [stopConfirmed(stopping.words), false];
+  const late = s.step === "adjusting" && s.error && s.error.state !== "measured" && age(newest(s).utc_s) > staleAfter(s);
+  const fresh = !late && linkState !== "locked";
+  const left_s = s.sweep_ends_utc_s ? Math.max(0, -elapsed(s.sweep_ends_utc_s)) : null;
+  return [now(s, fresh, left_s, scaleOf(s)), fresh];
+}
+
+let face = null;
+
 function showNow(s) {
-  const late = s.step === "adjusting" && s.error && s.error.state !== "measured" && age(s.error.utc_s) > staleAfter(s);
-  const fresh = !late && linkState !== "lost" && linkState !== "locked";
-  const n = linkState === "lost" ? lost() : now(s, fresh);
+  const was = face;
+  const [n, fresh] = faceOf(s);
+  face = n;
   body.dataset.mode = n.mode;
-  $("plate").dataset.mode = n.mode;
-  showSign(n.mode, n.heading, s.southern);
-  text("word", n.word);
-  const [number, unit] = n.amount === null ? ["", ""] : angle(n.amount);
-  text("number", number);
-  $("number").dataset.signs = number.length;
-  text("unit", unitText(unit) ?? "");
-  $("amount").hidden = n.amount === null;
   message("sentence", n.sentence);
+  const left = s.error && fresh ? 1 - age(newest(s).utc_s) / staleAfter(s) : 0;
+  plate.show(n, s, { seconds: s.error ? age(newest(s).utc_s) : null, left, scale: scaleOf(s), rate: time.rate });
+  message("long-text", n.long);
   list($("cautions"), n.cautions);
   announcer.tell(n);
+  const more = Boolean(n.long || n.cautions.length);
+  $("why").hidden = !more;
+  if (!more && !$("long").hidden) toggleLong();
   const a = s.advice;
-  const audible = s.step === "adjusting" && fresh && !s.paused && a && a.tone_hz;
-  tone.follow(audible ? { hz: a.tone_hz, period: a.beat_period_s } : null);
-  voice.speak(s.step === "adjusting" && !s.paused ? (fresh ? a?.spoken : linkState === "lost" ? say("no contact, hands off") : say("no reading, wait")) : n.word.toLowerCase());
+  const audible = s.step === "adjusting" && fresh && !s.paused && a?.tone_hz && linkState !== "lost";
+  tone.follow(audible ? { hz: a.tone_hz, period: a.beat_period_s, past: a.passed } : null);
+  voice.speak(n.said);
+  if (was) buzz(was, n);
+}
+
+function toggleLong() {
+  $("long").hidden = !$("long").hidden;
+  $("why").setAttribute("aria-expanded", String(!$("long").hidden));
 }
 
 function showProgress(s) {
@@ -148,10 +154,6 @@ function showProgress(s) {
   text("progress-text", words);
   if (share === null) $("bar").removeAttribute("value");
   else $("bar").value = share;
-  for (const stage of $("stages").children) {
-    stage.hidden = s.step === "adjusting" && (stage.dataset.stage === "slew" || stage.dataset.stage === "settle");
-    stage.classList.toggle("on", stage.dataset.stage === p.step);
-  }
 }
 
 function showFigures(s) {
@@ -167,6 +169,18 @@ function showFigures(s) {
   showAge();
 }
 
+/** From what to what, how sure, and in how many minutes. */
+function showOutcome(s) {
+  $("outcome").hidden = s.step !== "finished" || !s.error;
+  if ($("outcome").hidden) return;
+  text("o-before", angleText(s.before_arcmin ?? s.error.total_arcmin));
+  text("o-after", angleText(s.error.total_arcmin));
+  text("o-sure", say("under {bound}", { bound: angleText(s.error.upper95_arcmin) }));
+  const minutes = ((s.ended_utc_s ?? s.utc_s) - (s.began_utc_s ?? s.utc_s)) / 60;
+  text("o-time", sayCount("{minutes} min, {count} sweep", "{minutes} min, {count} sweeps", s.sweeps, { minutes: minutes < 9.5 ? minutes.toFixed(1) : minutes.toFixed(0) }));
+  $("to-history").href = keyed("/api/history.html");
+}
+
 function showAge() {
   const s = shown;
   if (!s?.error) return;
@@ -178,7 +192,6 @@ function showAge() {
   text("reading", `${reading} ${say("Settled moves: {moves}. Sweeps: {sweeps}.", { moves: s.moves, sweeps: s.sweeps })}`);
 }
 
-const wide = matchMedia("(min-width: 900px)");
 let frameAsked = "";
 
 function showFrame(s) {
@@ -186,8 +199,9 @@ function showFrame(s) {
   if (!f) return;
   const shape = [sayCount("{count} star", "{count} stars", f.star_count), f.hfd_px ? say("half-flux diameter {hfd} px", { hfd: f.hfd_px.toFixed(1) }) : "", f.elongation ? say("elongation {elongation}", { elongation: f.elongation.toFixed(2) }) : "", `${f.exposure_s} s`, f.solved ? say("solved") : ""].filter(Boolean).join(", ");
   text("frame-words", say("Frame {number}: {facts}.", { number: f.number, facts: shape }));
-  const want = `/api/session/frame.jpg?stars=${$("rings").checked ? 1 : 0}&n=${s.session_id}.${f.number}`;
-  if (!$("frame").open || want === frameAsked || document.hidden) return;
+  const size = Math.min(1200, Math.max(200, 100 * Math.ceil($("frame").clientWidth * devicePixelRatio / 100)));
+  const want = `/api/session/frame.jpg?stars=${$("rings").checked ? 1 : 0}&px=${size}&n=${s.session_id}.${f.number}`;
+  if (want === frameAsked || document.hidden) return;
   frameAsked = want;
   load($("frame-img"), want, sayCount("Last frame, {count} star found", "Last frame, {count} stars found", f.star_count));
 }
@@ -205,16 +219,16 @@ function load(img, source, alt) {
 
 let chartAsked = "";
 
-function showChart(s, was) {
-  if (s.step === "sweeping" && was?.step !== "sweeping") $("chart").open = true;
-  if (was?.step === "sweeping" && s.step === "adjusting" && !wide.matches) $("chart").open = false;
-  if (!s.plan || !$("chart").open) return;
+function showChart(s) {
+  // Until there is an error to draw, the sky stands in the dial's place.
+  $("chart").hidden = Boolean(s.error) || !s.plan;
+  if (!s.plan || $("chart").hidden) return;
   const want = `/api/session/chart.svg?theme=${document.documentElement.dataset.theme}&n=${s.session_id}.${s.sweeps}.${s.plan.azimuths_deg.join(",")}`;
   if (want === chartAsked) return;
   chartAsked = want;
-  load($("chart-img"), want, sayCount("Sky chart with a sweep of {count} point, north up, east left", "Sky chart with a sweep of {count} points, north up, east left", s.plan.azimuths_deg.length));
   const sigma = s.plan.predicted_sigma_arcsec;
   text("chart-words", sigma ? sayCount("{count} point, expected uncertainty {sigma}.", "{count} points, expected uncertainty {sigma}.", s.plan.azimuths_deg.length, { sigma: angleText(sigma / 60) }) : sayCount("{count} point.", "{count} points.", s.plan.azimuths_deg.length));
+  load($("chart-img"), want, sayCount("Sky chart with a sweep of {count} point, north up, east left", "Sky chart with a sweep of {count} points, north up, east left", s.plan.azimuths_deg.length));
 }
 
 function showNotes(s) {
@@ -224,25 +238,59 @@ function showNotes(s) {
   text("session-id", s.session_id ? say("Session {id}", { id: s.session_id }) : "");
 }
 
+/** One large button for what is to be done next, and what must stay in sight beside it; the rest
+ * lies behind one. */
+function arrange(s) {
+  const ended = ENDED.has(s.step);
+  const adjusting = s.step === "adjusting";
+  const usable = {
+    go: ended, "accept-site": ended && s.failure?.code === "mount_contradicts", "take-up": ended && interrupted,
+    report: s.step === "finished", sweep: adjusting, pause: adjusting, "note-turns": adjusting,
+    snugged: adjusting && s.advice?.action === "snug_and_recheck",
+  };
+  const wanted = usable[face.main] ? face.main : ended ? "go" : adjusting ? "sweep" : "";
+  const sight = [wanted, ...face.beside].filter(Boolean);
+  for (const [id, can] of Object.entries(usable)) {
+    const button = $(id);
+    button.hidden = !can;
+    const place = sight.includes(id) ? $("main-act") : $("others");
+    if (button.parentElement !== place) {
+      const held = document.activeElement === button;
+      place.append(button);
+      if (held) button.focus();
+    }
+    button.classList.toggle("main", id === wanted && face.calls);
+  }
+  const more = Object.entries(usable).some(([id, can]) => can && !sight.includes(id));
+  $("other").hidden = !more;
+  if (!more) openOthers(false);
+}
+
+function openOthers(open) {
+  $("others").hidden = !open;
+  $("other").setAttribute("aria-expanded", String(open));
+}
+
 function showControls(s, was) {
   const ended = ENDED.has(s.step);
   const adjusting = s.step === "adjusting";
-  $("start").hidden = !ended;
-  $("go").hidden = !ended;
-  $("accept-row").hidden = !ended || s.failure?.code !== "mount_contradicts";
+  $("start").hidden = !ended || s.step === "finished";
   $("picture").hidden = !s.error;
-  for (const id of ["sweep", "pause", "note-turns"]) $(id).hidden = !adjusting;
-  $("snugged").hidden = !adjusting || s.advice?.action !== "snug_and_recheck";
+  $("small").hidden = !s.error && !s.frame && !s.plan;
+  arrange(s);
   const told = adjusting && $("snugged").dataset.told === String(s.error?.utc_s);
   $("snugged").disabled = told;
   text("snugged", told ? say("CHECKING") : say("SNUGGED"));
-  $("sweep").classList.toggle("main", adjusting && ["stop_and_sweep", "done", "check_mount"].includes(s.advice?.action));
   text("pause", s.paused ? say("GO ON") : say("PAUSE"));
+  text("sweep", s.offer ? say("TAKE THE OFFERED SWEEP") : say("NEW SWEEP"));
+  text("go", s.step === "idle" ? say("START") : say("START AGAIN"));
   awake.want(!ended);
   if (was && was.step !== s.step) {
     if (!adjusting) close($("turns"));
     close($("ask"));
+    openOthers(false);
     if (!ended) $("alarm").hidden = true;
+    if (s.session_id !== was.session_id) stopping.confirmed = null;
   }
   if (ended && (!was || was.step !== s.step)) offerResume();
   // Filled in once: whoever empties it must not find it filled behind his back.
@@ -261,13 +309,16 @@ async function tellSnugged() {
   }
 }
 
+let interrupted = false;
+
 async function offerResume() {
   try {
     const [last] = await ask("/api/sessions");
-    $("take-up-row").hidden = !last?.interrupted;
+    interrupted = Boolean(last?.interrupted);
   } catch {
-    $("take-up-row").hidden = true;
+    interrupted = false;
   }
+  if (shown && face) arrange(shown);
 }
 
 // -- telling -----------------------------------------------------------------------------------
@@ -293,7 +344,8 @@ async function send(path, data) {
 
 const STOP_TRY_MS = 2000;
 const STOP_TOLD_MS = 1800; // what is not confirmed by then is said not to be
-const stopping = { on: false, tries: 0, began: 0, answer: "" };
+// confirmed: the session whose motion was stopped, which takes a moment longer to end by itself.
+const stopping = { on: false, tries: 0, began: 0, answer: "", confirmed: null, words: "" };
 const pause = (ms) => new Promise((done) => setTimeout(done, ms));
 
 async function stopNow() {
@@ -311,8 +363,10 @@ async function stopNow() {
       const answer = await tell("/api/stop", {}, STOP_TRY_MS);
       const words = `${answer.message} ${answer.advice}`.trim();
       if (answer.motion === "stopped") {
+        Object.assign(stopping, { confirmed: shown?.session_id ?? null, words });
         endStopping();
         alarm(words, false);
+        if (shown) showNow(shown);
         return;
       }
       stopping.answer = answer.message;
@@ -414,10 +468,37 @@ const acts = {
     $("settings").hidden = !$("settings").hidden;
     $("more").setAttribute("aria-expanded", String(!$("settings").hidden));
   },
+  why: toggleLong,
+  other: () => openOthers($("others").hidden),
+  report: () => open(keyed("/api/session/report.html"), "_blank", "noopener"),
   tone: () => toggle("tone", (on) => tone.set(on)),
   voice: () => toggle("voice", (on) => voice.set(on)),
+  buzz: () => toggle("buzz", (on) => (buzz.on = on)),
+  hand: () => setHand(body.dataset.hand === "left" ? "right" : "left"),
 };
 for (const [id, act] of Object.entries(acts)) $(id).addEventListener("click", act);
+for (const one of $("others").children) one.addEventListener("click", () => openOthers(false));
+
+/** STOP lies under the hand that is free. */
+function setHand(hand) {
+  body.dataset.hand = hand;
+  $("hand").setAttribute("aria-pressed", String(hand === "left"));
+  try {
+    localStorage.setItem("polewright.hand", hand);
+  } catch {
+    // Private windows may forbid it; the choice then lasts as long as the page.
+  }
+}
+
+function keptHand() {
+  try {
+    return localStorage.getItem("polewright.hand") === "left" ? "left" : "right";
+  } catch {
+    return "right";
+  }
+}
+
+setHand(keptHand());
 
 function toggle(id, set) {
   const on = $(id).getAttribute("aria-pressed") !== "true";
@@ -467,23 +548,16 @@ for (const button of document.querySelectorAll("[data-add]")) {
 
 // -- keys; day and night are theme.js's ---------------------------------------------------------
 
-document.addEventListener("look", () => shown && showChart(shown, shown));
+document.addEventListener("look", () => shown && showChart(shown));
 $("rings").addEventListener("change", () => shown && showFrame(shown));
-for (const id of ["frame", "chart"]) {
-  $(id).addEventListener("toggle", () => {
-    if (!shown) return;
-    showFrame(shown);
-    showChart(shown, shown);
-  });
-}
-
-const KEYS = { s: "stop", n: "sweep", p: "pause", k: "snugged", u: "note-turns", t: "tone", v: "voice" };
+const KEYS = { s: "stop", n: "sweep", p: "pause", k: "snugged", u: "note-turns", t: "tone", v: "voice", b: "buzz" };
 
 document.addEventListener("keydown", (event) => {
   if (event.ctrlKey || event.metaKey || event.altKey || event.repeat) return;
   if (event.key === "Escape") {
     close($("ask"));
     close($("turns"));
+    openOthers(false);
     return;
   }
   const id = KEYS[event.key.toLowerCase()];
@@ -500,6 +574,7 @@ document.addEventListener("focusin", (event) => {
 // What is at the page's end can be scrolled clear of the bar, however high its buttons make it.
 new ResizeObserver(() => {
   document.documentElement.style.setProperty("--bar", `${$("controls").offsetHeight}px`);
+  plate.fit();
 }).observe($("controls"), { box: "border-box" });
 
 const awake = new Awake((state) => {
@@ -530,5 +605,5 @@ new Link({
 setInterval(() => {
   if (!shown) return;
   showAge();
-  if (shown.step === "adjusting") showNow(shown);
-}, 1000);
+  if (shown.step === "adjusting" || shown.step === "sweeping") showNow(shown);
+}, 250);

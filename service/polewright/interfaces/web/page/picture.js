@@ -34,7 +34,7 @@ export class ErrorPicture {
 
   /** Choose how much the picture shows; it zooms out at once and in only when that is worth it. */
   zoom(s) {
-    const e = s.error;
+    const e = s.moving?.turning ? s.moving : s.error;
     const wanted = 1.18 * Math.max(Math.abs(e.d_alt_arcmin), Math.abs(e.d_az_sky_arcmin), 1.5 * (s.goal_arcmin ?? s.tolerance_arcmin));
     const fit = (size) => SCALES.find((one) => one >= size) ?? SCALES.at(-1);
     if (wanted > this.reach || fit(1.3 * wanted) < this.reach) this.reach = fit(wanted);
@@ -49,10 +49,8 @@ export class ErrorPicture {
     const k = EDGE / reach;
     const at = (east, up) => [flip * east * k, -up * k];
 
-    for (const share of [1, 0.5]) {
-      make(svg, "circle", { r: EDGE * share, class: "ring" });
-      make(svg, "text", { x: 0.7071 * EDGE * share + 1, y: 0.7071 * EDGE * share + 6, class: "scale" }, angleText(reach * share));
-    }
+    for (const share of [1, 0.5]) make(svg, "circle", { r: EDGE * share, class: "ring" });
+    make(svg, "text", { x: -119, y: -107, class: "scale" }, `◯ ${angleText(reach)}`);
     make(svg, "path", { d: `M${-EDGE} 0H${EDGE}M0 ${-EDGE}V${EDGE}`, class: "cross" });
     const label = (x, y, text) => make(svg, "text", { x, y, class: "side", "text-anchor": "middle" }, text);
     label(0, -103, say("up"));
@@ -71,7 +69,7 @@ export class ErrorPicture {
       this.words.textContent = say("No reading yet. The pole is in the middle.");
       return;
     }
-    const e = s.error;
+    const e = s.moving?.turning ? s.moving : s.error;
     const [x, y] = at(e.d_az_sky_arcmin, e.d_alt_arcmin);
     const points = s.trail.map((point) => at(point.d_az_sky_arcmin, point.d_alt_arcmin));
     if (points.length) make(inside, "polyline", { points: [...points, [x, y]].map((one) => one.map((v) => v.toFixed(2)).join(",")).join(" "), class: "trail" });

@@ -1,4 +1,5 @@
-// The reading for ears: a tone whose pitch and beat tell the distance, and a few spoken words.
+// The reading for ears and hands: a tone whose pitch and beat tell the way left of the adjuster in
+// hand, a few spoken words, and a buzz at the same events.
 
 import { language } from "./language.js";
 
@@ -26,12 +27,12 @@ export class Tone {
     this.beat();
   }
 
-  /** Follow an advice: {hz, period} or null for silence. */
+  /** Follow an advice: {hz, period, past} or null for silence. */
   follow(wanted) {
     const was = this.wanted;
     this.wanted = wanted;
     if (!this.context) return;
-    if (!wanted || !was || (wanted.period === null) !== (was.period === null)) this.beat();
+    if (!wanted || !was || (wanted.period === null) !== (was.period === null) || wanted.past !== was.past) this.beat();
   }
 
   beat() {
@@ -43,6 +44,8 @@ export class Tone {
       this.gain.gain.setTargetAtTime(0, at, 0.01);
       return;
     }
+    // Past the mark it is rough: small loudspeakers have no low tones, but their overtones.
+    this.voice.type = this.wanted.past ? "square" : "sine";
     this.voice.frequency.setTargetAtTime(this.wanted.hz, at, 0.01);
     this.gain.gain.setTargetAtTime(LOUD, at, 0.005);
     if (this.wanted.period === null) {
@@ -77,3 +80,15 @@ export class Voice {
     speechSynthesis.speak(words);
   }
 }
+
+const BUZZES = { mark: [400], past: [80, 60, 80, 60, 80], snug: [200, 100, 200], there: [200, 100, 200], sweep: [200, 100, 200], done: [100, 80, 100, 80, 500] };
+const ALARM = [300, 100, 300, 100, 300];
+
+/** Buzz where the plate comes to say something else that a hand has to follow. */
+export function buzz(was, now) {
+  if (!buzz.on || !navigator.userActivation?.hasBeenActive) return; // browsers forbid it before a touch
+  if (was.mode === now.mode && was.heading === now.heading) return;
+  const pattern = BUZZES[now.mode] ?? (now.tone === "halt" || now.mode === "cloud" ? ALARM : now.mode === "turn" ? [120] : null);
+  if (pattern) navigator.vibrate?.(pattern);
+}
+buzz.on = true;

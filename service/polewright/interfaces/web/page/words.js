@@ -20,6 +20,21 @@ export function angleText(arcmin) {
 /** A unit that stands apart from its number. */
 export const unitText = (unit) => ({ arcsec: say("arcsec"), arcmin: say("arcmin"), deg: say("deg") })[unit];
 
+/** Decimals and unit in which the way left is shown from the start of a pass to its end. */
+export function passScale(s) {
+  const far = Math.max(s.advice?.begin_arcmin ?? 0, s.error?.total_arcmin ?? 0);
+  const goal = s.goal_arcmin ?? s.tolerance_arcmin;
+  if (far < 3 || (goal < 0.3 && far < 16)) return { unit: "arcsec", per: 60, decimals: 0 };
+  return far > 999 ? { unit: "deg", per: 1 / 60, decimals: 2 } : { unit: "arcmin", per: 1, decimals: far >= 99.5 ? 0 : far >= 20 ? 1 : 2 };
+}
+
+/** An angle on a scale that stays: what changes is the figure, never its unit or its length. */
+export function onScale(arcmin, scale) {
+  const most = (scale.decimals ? 100 : 1000) - 0.5 * 10 ** -scale.decimals;
+  const value = arcmin * scale.per;
+  return value < most ? value.toFixed(scale.decimals) : value.toFixed(Math.max(0, scale.decimals - 1));
+}
+
 const TURNS = { raise: say("RAISE"), lower: say("LOWER"), east: say("EAST"), west: say("WEST") };
 
 const STEPS = {
@@ -40,36 +55,51 @@ export function stepWords(s) {
   return parts.join(" · ");
 }
 
-/** What stands on the plate while the service is not heard: no order, for it may be over long since. */
-export function lost() {
-  const sentence = say("Hands off the adjusters: the service is not heard, and its last word may not hold any more.");
-  const caution = say("STOP may not get through now; the hand controller and the mount's power switch do. Is this device on the mount's network?");
-  return { mode: "lost", word: say("NO CONTACT"), sentence, cautions: [caution], amount: null, heading: null };
+// A face is all that the plate shows. mode: the shape. tone: "go", "wait" or "halt", the colour.
+// knob: what stands beside the big word. amount: {number, unit}, as large as will fit. sentence: in
+// sight; long and cautions: behind a tap. main: the one large button; beside: what stays in sight
+// next to it. calls: whether pressing it is what is to be done next. said: what the voice says.
+
+function face(mode, tone, word, sentence, more = {}) {
+  return { mode, tone, word, sentence, knob: "", amount: null, heading: null, hollow: false, long: "", cautions: [], main: "", beside: [], calls: true, said: word.toLowerCase(), ...more };
 }
 
-/** Mode (which decides shape and colour), big word, big amount, sentence and cautions. */
-export function now(s, fresh) {
-  const total = s.error ? s.error.total_arcmin : null;
-  const plain = (mode, word, sentence, cautions = [], amount = null, heading = null) =>
-    ({ mode, word, sentence, cautions, amount, heading });
+/** What stands on the plate while the service is not heard: no order, for it may be over long since. */
+export function lost() {
+  const long = say("STOP may not get through now; the hand controller and the mount's power switch do. Is this device on the mount's network?");
+  return face("lost", "halt", say("NO CONTACT"), say("Hands off the adjusters: the service is not heard, and its last word may not hold any more."), { long, said: say("no contact, hands off") });
+}
+
+/** After STOP was confirmed, until the session has ended too. */
+export const stopConfirmed = (words) => face("stopped", "wait", say("STOPPED"), words);
+
+/** The face of a snapshot. `fresh`: its reading is young enough to turn by. `left_s`: of a sweep.
+ * `scale`: of the pass. */
+export function now(s, fresh, left_s = null, scale = passScale(s)) {
   switch (s.step) {
     case "idle":
-      return plain("ready", say("READY"), say("Read the cautions, then press START."));
+      return face("ready", "go", say("READY"), say("Read the cautions, then press START."), { main: "go" });
     case "checking":
-      return plain("wait", say("WAIT"), say("Connecting to mount and camera; comparing site and clock."));
+      return face("wait", "wait", say("WAIT"), say("Connecting to mount and camera; comparing site and clock."));
     case "planning":
-      return plain("hands", say("HANDS OFF"), say("Planning a safe sweep. The mount will move soon."));
+      return face("hands", "halt", say("HANDS OFF"), say("Planning a safe sweep. The mount will move soon."));
     case "sweeping":
-      return plain("hands", say("HANDS OFF"), say("The mount moves by itself from point to point. Keep clear of it."),
-        [say("Press STOP at once if anything comes near tube, cables or legs.")]);
+      return sweeping(s, left_s);
     case "finished":
-      return plain("done", say("DONE"), say("The axis is {total} off; the tolerance is {tolerance}. The last sweep confirms it: leave the adjusters alone.", { total: angleText(total), tolerance: angleText(s.tolerance_arcmin) }), [], total);
+      return face("done", "go", say("DONE"), say("Leave the adjusters alone: the last sweep confirms the axis."), { main: "report", said: say("done, hands off") });
     case "stopped":
-      return plain("stop", say("STOPPED"), stoppedWords(s));
+      return face("stopped", "wait", say("STOPPED"), stoppedWords(s), { main: "go" });
     case "failed":
-      return plain("look", say("ENDED"), failureWords(s), s.motion === "unknown" ? [say("Go and look at the mount now.")] : []);
+      return ended(s);
   }
-  return adjusting(s, fresh, plain, total);
+  return adjusting(s, fresh, scale);
+}
+
+function sweeping(s, left_s) {
+  const p = s.progress;
+  const knob = p?.points ? say("point {point} of {points}", { point: p.point, points: p.points }) : "";
+  const amount = left_s === null ? null : { number: left_s.toFixed(0), unit: say("s left") };
+  return face("hands", "halt", say("HANDS OFF"), say("The mount moves by itself: keep clear of tube, cables and legs."), { knob, amount, long: say("Press STOP at once if anything comes near tube, cables or legs."), said: say("hands off, the mount moves") });
 }
 
 function stoppedWords(s) {
@@ -81,9 +111,37 @@ function stoppedWords(s) {
   }
 }
 
-function failureWords(s) {
-  if (!s.failure) return say("The session ended early.");
-  return `${sentenceCase(s.failure.message)}. ${s.failure.advice}`.trim();
+const KINDS = {
+  unsafe: ["unsafe", say("NOT SAFE")],
+  sun: ["sun", say("SUN")],
+  limit: ["limit", say("LIMIT")],
+  cloud: ["cloud", say("NO STARS")],
+  refused: ["refused", say("REFUSED")],
+  failed: ["failed", say("FAILED")],
+};
+const LONGEST_CAUSE = 130;
+
+const STANDS = { still: say("The mount stands still."), tracking: say("The mount follows the stars."), unasked: say("Nothing has moved.") };
+
+/** Remedy first, then the cause; what it was in full is behind a tap. */
+function ended(s) {
+  const f = s.failure;
+  if (s.motion === "unknown" || !f) {
+    const why = f ? `${sentenceCase(f.message)}. ${f.advice}`.trim() : "";
+    return face("look", "halt", say("GO AND LOOK"), say("The mount has not confirmed that it stands still. Be ready to cut its power."), { long: why, main: "go" });
+  }
+  const [mode, word] = KINDS[f.kind] ?? KINDS.failed;
+  const cause = f.brief || sentenceCase(f.message) + ".";
+  const contradicts = f.code === "mount_contradicts";
+  const remedy = contradicts ? say("Correct it there or here and press START; or go on with ours, for this session only.") : f.advice;
+  const sentence = [STANDS[s.motion], remedy].filter(Boolean).join(" ");
+  const whole = cause.length <= LONGEST_CAUSE;
+  return face(mode, mode === "cloud" ? "wait" : "halt", word, sentence, {
+    knob: whole ? cause : "",
+    long: whole && !f.brief ? "" : `${sentenceCase(f.message)}. ${contradicts ? f.advice : ""}`.trim(),
+    main: "go",
+    beside: contradicts ? ["accept-site"] : [],
+  });
 }
 
 export function sentenceCase(text) {
@@ -91,26 +149,44 @@ export function sentenceCase(text) {
   return trimmed.charAt(0).toUpperCase() + trimmed.slice(1);
 }
 
-function adjusting(s, fresh, plain, total) {
-  if (s.paused) return plain("pause", say("PAUSED"), say("No frames are taken. Do not turn anything; press GO ON to continue."), [], total);
+function adjusting(s, fresh, scale) {
   const a = s.advice;
-  if (!a) return plain("wait", say("WAIT"), say("Hands off: the first frame after the sweep is the reference."), [say("Do not touch mount, tube or clutches until the first instruction comes.")], total);
-  if (!fresh) return plain("wait", say("WAIT"), say("No fresh reading: hands off until the figures change again."), a.cautions, total);
-  if (a.action in TURNS) return plain("turn", TURNS[a.action], a.sentence, a.cautions, a.amount_arcmin, a.action);
-  switch (a.action) {
-    case "wait": {
-      const going = a.heading && a.amount_arcmin > 0;
-      if (a.passed) return plain("stop", say("TOO FAR"), a.sentence, a.cautions, a.amount_arcmin);
-      return plain("wait", say("WAIT"), a.sentence, a.cautions, going ? a.amount_arcmin : total);
-    }
-    case "stop_and_sweep":
-      return plain("stop", say("STOP"), a.sentence, [...a.cautions, say("Then press NEW SWEEP.")], total);
-    case "snug_and_recheck":
-      return plain("snug", say("SNUG"), a.sentence, a.cautions, total);
-    case "done":
-      return plain("done", say("THERE"), a.sentence, [...a.cautions, say("Hands off, then press NEW SWEEP: the last sweep confirms it.")], total);
+  const others = { main: "sweep", long: a?.sentence ?? "", cautions: [...(a?.cautions ?? []), s.moving?.caution].filter(Boolean) };
+  if (s.paused) return face("pause", "wait", say("PAUSED"), say("No frames are taken. Turn nothing; press GO ON."), { main: "pause" });
+  if (s.offer) return face("sweep", "halt", say("ACROSS?"), say("The next sweep crosses the meridian. Keep clear, then take it."), { ...others, long: s.offer, said: say("keep clear, then take the offered sweep") });
+  if (!a) return face("wait", "wait", say("WAIT"), say("Hands off: the first frame after the sweep is the reference."), { ...others, calls: false, long: say("Do not touch mount, tube or clutches until the first instruction comes.") });
+  if (s.unread > 0) {
+    const amount = { number: String(s.unread), unit: s.unread === 1 ? say("frame") : say("frames") };
+    return face("cloud", "wait", say("NO STARS"), say("Hands off. The next frame is tried by itself."), { ...others, main: "pause", calls: false, amount, knob: say("cloud, dew or cap?"), said: say("no stars, hands off") });
   }
-  return plain("look", a.action === "move_base" ? say("NO TRAVEL") : say("LOOK"), a.sentence, a.cautions, total);
+  if (!fresh) return face("wait", "wait", say("WAIT"), say("No fresh reading: hands off until the figures change again."), { ...others, calls: false, said: say("no reading, hands off") });
+  const turns = a.heading && a.amount_arcmin > 0 && (a.action in TURNS || a.action === "wait");
+  if (turns) return turning(s, a, scale, others);
+  switch (a.action) {
+    case "stop_and_sweep":
+      return face("sweep", "go", say("NEW SWEEP"), say("Let go, then press NEW SWEEP."), { ...others, said: a.spoken });
+    case "snug_and_recheck":
+      return face("snug", "go", say("TIGHTEN"), say("Gently, by turns, a little at a time. Then press SNUGGED."), { ...others, main: "snugged", said: a.spoken });
+    case "done":
+      return face("there", "go", say("THERE"), say("Hands off, then press NEW SWEEP: it confirms the axis."), { ...others, said: a.spoken });
+    case "wait":
+      return face("wait", "wait", say("WAIT"), say("Hands off until the next frame."), { ...others, calls: false, said: a.spoken });
+  }
+  const travel = a.action === "move_base";
+  return face("look", "halt", travel ? say("NO TRAVEL") : say("LOOK"), travel ? say("Bring the adjuster back to its middle and move the base.") : say("Hands off. See what slipped, then press NEW SWEEP."), { ...others, said: a.spoken });
+}
+
+/** The faces of an adjuster in hand: turn, let go, too far. The figure is its way left in all. */
+function turning(s, a, scale, others) {
+  const amount = { number: onScale(a.amount_arcmin, scale), unit: unitText(scale.unit) };
+  const unsure = Boolean(s.moving?.turning) || s.error?.state === "moving" || s.error?.state === "settling";
+  const both = { ...others, calls: false, amount, heading: a.heading, hollow: unsure, said: a.spoken };
+  if (a.passed) return face("past", "halt", say("TOO FAR"), say("Let go. The way back comes with the next reading."), both);
+  if (unsure && a.amount_arcmin <= a.zone_arcmin) return face("mark", "go", say("LET GO"), say("On the mark: hands off, a frame confirms it."), both);
+  if (s.error?.state === "settling" && !s.moving?.turning) return face("hold", "go", say("LET GO"), say("Hands off: a second frame has to agree."), both);
+  const knob = [a.doing, a.turns_text].filter(Boolean).join(", ");
+  const sentence = unsure ? say("Moving. Let go for a reading that counts.") : a.brief || say("Turn, let go, wait for the figure to fill.");
+  return face("turn", "go", TURNS[a.heading], sentence, { ...both, knob });
 }
 
 const STAGES = {
