@@ -23,19 +23,21 @@ from image_server import Served, connected_camera
 
 from polewright.devices.alpaca import imagebytes
 from polewright.devices.alpaca.camera import Camera
+from polewright.devices.alpaca.client import Request
 
 
 def fetch(camera: Camera, accept: str) -> np.ndarray:
     """Download and decode as `alpaca.exposing` does."""
-    raw = camera.connection.raw(
+    request = Request(
         "GET",
         camera.image_path(),
-        where=camera.where,
+        camera.where,
         timeout_s=120.0,
         total_s=600.0,
         accept=accept,
         max_bytes=2_000_000_000,
     )
+    raw = camera.connection.raw(request)
     pixels = imagebytes.decode(raw.content_type, raw.body, camera.where).pixels
     if accept == imagebytes.CONTENT_TYPE:
         received = np.frombuffer(raw.body, np.uint8)

@@ -63,6 +63,32 @@ JSON_LIMIT = 8 << 20
 
 
 @dataclass(frozen=True)
+class Request:
+    """One question or command, as it goes over the wire."""
+
+    method: Method
+    path: str
+    where: Where
+    timeout_s: float
+    """Longest silence."""
+    total_s: float
+    """Longest for the whole answer, headers included."""
+    params: Mapping[str, Param] | None = None
+    urgent: bool = False
+    """Over the lane that stops use."""
+    accept: str = "application/json"
+    max_bytes: int = JSON_LIMIT
+    """A longer body is refused."""
+    transaction: int | None = None
+    """Its number; a new one when None."""
+
+    @property
+    def member(self) -> str:
+        """The member's name."""
+        return member_of(self.path)
+
+
+@dataclass(frozen=True)
 class RawReply:
     """Body and type of an answer with HTTP status 200."""
 
@@ -273,18 +299,18 @@ class AlpacaConnection:
         at = where or self.where
         transaction = self.next_id()
         limit = self.timeout_s if timeout_s is None else timeout_s
-        raw = self.raw(
+        request = Request(
             method,
             path,
-            where=at,
-            params=params,
+            at,
             timeout_s=limit,
             # A trickle of bytes resets the socket's own timer, so the whole has a limit as well.
             total_s=limit if urgent else 2.0 * limit,
+            params=params,
             urgent=urgent,
             transaction=transaction,
         )
-        member = member_of(path)
+        raw, member = self.raw(request), request.member
         reply = parse_reply(raw.body, at, member)
         self.check_id(at, member, transaction, reply.ClientTransactionID, urgent=urgent)
         if reply.ErrorNumber:
@@ -311,43 +337,30 @@ class AlpacaConnection:
         """Return a new transaction id, 1 and counting."""
         return (next(self._ids) - 1) % 0xFFFFFFFF + 1
 
-    def raw(
-        self,
-        method: Method,
-        path: str,
-        *,
-        where: Where,
-        params: Mapping[str, Param] | None = None,
-        timeout_s: float,
-        total_s: float,
-        urgent: bool = False,
-        accept: str = "application/json",
-        max_bytes: int = JSON_LIMIT,
-        transaction: int | None = None,
-    ) -> RawReply:
-        """Return body and type of an answer with status 200; raise typed errors otherwise.
+    def raw(self, request: Request) -> RawReply:
+        """Return body and type of an answer with status 200.
 
-        ``timeout_s`` bounds each silence, ``total_s`` the whole answer, headers included;
-        bodies over ``max_bytes`` are refused.
+        A question whose connection was dropped is asked once more; a command never is.
+
+        Raises:
+            AlpacaError: as `get`.
         """
-        member = member_of(path)
-        fields = {key: wire_text(v, where, member) for key, v in (params or {}).items()}
+        where, member = request.where, request.member
+        fields = {key: wire_text(v, where, member) for key, v in (request.params or {}).items()}
         fields["ClientID"] = str(self.client_id)
-        fields["ClientTransactionID"] = str(transaction or self.next_id())
-        lane = self._urgent if urgent else self._normal
+        fields["ClientTransactionID"] = str(request.transaction or self.next_id())
+        lane = self._urgent if request.urgent else self._normal
         if not lane.lock.acquire(timeout=LANE_WAIT_S):
             raise DeviceSilent(where, member, say("another call to this server does not end"))
         try:
             for attempt in (1, 2):
-                if method == "PUT" and time.monotonic() - lane.last_used_s > FRESH_S:
+                if request.method == "PUT" and time.monotonic() - lane.last_used_s > FRESH_S:
                     lane.session.close()
                 try:
-                    return self._once(
-                        lane, method, path, fields, where, timeout_s, total_s, accept, max_bytes
-                    )
+                    return self._once(lane, request, fields)
                 except ConnectionDropped:
                     lane.session.close()
-                    if method == "PUT" or attempt == 2:
+                    if request.method == "PUT" or attempt == 2:
                         raise
                     log.info("alpaca.retry server=%s member=%s", where.address, member)
                 finally:
@@ -356,48 +369,36 @@ class AlpacaConnection:
             lane.lock.release()
         raise AssertionError("unreachable")  # pragma: no cover
 
-    def _once(
-        self,
-        lane: _Lane,
-        method: Method,
-        path: str,
-        fields: Mapping[str, str],
-        where: Where,
-        timeout_s: float,
-        total_s: float,
-        accept: str,
-        max_bytes: int,
-    ) -> RawReply:
-        member = member_of(path)
-        url = f"http://{self._authority()}/{path}"
-        lane.limit.total_s = total_s * self._threads.stretch
+    def _once(self, lane: _Lane, request: Request, fields: Mapping[str, str]) -> RawReply:
+        where, member = request.where, request.member
+        url = f"http://{self._authority()}/{request.path}"
+        lane.limit.total_s = request.total_s * self._threads.stretch
         lane.limit.begin()
         try:
             with (
-                self._threads.within(timeout_s),
+                self._threads.within(request.timeout_s),
                 lane.session.request(
-                    method,
+                    request.method,
                     url,
-                    params=fields if method == "GET" else None,
-                    data=fields if method == "PUT" else None,
-                    headers={"Accept": accept},
+                    params=fields if request.method == "GET" else None,
+                    data=fields if request.method == "PUT" else None,
+                    headers={"Accept": request.accept},
                     timeout=(
                         self.connect_timeout_s * self._threads.stretch,
-                        timeout_s * self._threads.stretch,
+                        request.timeout_s * self._threads.stretch,
                     ),
                     allow_redirects=False,
                     stream=True,
                 ) as response,
             ):
-                body = _read_body(response, where, member, max_bytes)
+                body = _read_body(response, where, member, request.max_bytes)
         except AlpacaError:
             raise
         except (requests.RequestException, urllib3.exceptions.HTTPError, OSError, ValueError) as e:
             if time.monotonic() >= lane.limit.end_s:
-                raise DeviceSilent(
-                    where, member, say("not complete after {total_s:.0f} s", total_s=total_s)
-                ) from e
-            raise _transport_error(e, where, member, timeout_s) from e
+                late = say("not complete after {total_s:.0f} s", total_s=request.total_s)
+                raise DeviceSilent(where, member, late) from e
+            raise _transport_error(e, where, member, request.timeout_s) from e
         if response.status_code != 200:
             raise self._status_error(response.status_code, body, where, member)
         return RawReply(response.headers.get("Content-Type", "").lower(), body)

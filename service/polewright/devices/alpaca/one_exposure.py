@@ -13,6 +13,7 @@ import numpy as np
 from polewright.calculation.images.frame import Frame, SensorKind
 from polewright.devices.alpaca import imagebytes
 from polewright.devices.alpaca.camera_commands import CameraDevice, CameraSettings, PastExposure
+from polewright.devices.alpaca.client import Request
 from polewright.devices.alpaca.deadline import Deadline
 from polewright.devices.alpaca.errors import (
     AlpacaError,
@@ -233,16 +234,17 @@ class Exposure:
         # The first byte of a JSON image comes after all of it was written into memory.
         first_s = 30.0 + pixels * 1e-6
         transaction = self.camera.connection.next_id()
-        raw = self.camera.connection.raw(
+        request = Request(
             "GET",
             self.camera.image_path(),
-            where=self.camera.where,
+            self.camera.where,
             timeout_s=first_s,
             total_s=first_s + 30.0 + expected / SLOWEST_BYTES_S,
             accept=f"{imagebytes.CONTENT_TYPE}, application/json;q=0.5",
             max_bytes=max(self._full_pixels(), pixels) * planes * JSON_BYTES_PER_PIXEL + 65536,
             transaction=transaction,
         )
+        raw = self.camera.connection.raw(request)
         return _Raw(raw.content_type, raw.body, transaction)
 
     def _full_pixels(self) -> int:
