@@ -14,7 +14,7 @@ from polewright.calculation.images.frame import Frame
 from polewright.calculation.images.stillness import Rest
 from polewright.calculation.planning.request import Pointing
 from polewright.foundation.angles import fold_pi
-from polewright.foundation.errors import Cancelled
+from polewright.foundation.errors import Cancelled, PolewrightError
 from polewright.foundation.language import say
 from polewright.observing.capture.auto_exposure import choose_exposure, keep_exposure
 from polewright.observing.capture.take_frame import expose_here, take_frame
@@ -201,16 +201,7 @@ class _Sweep:
             except UNSOLVED as error:
                 self.recovery.last = error
                 exposure_s = max(exposure_s, taken.exposure_s)
-                self.recovery.tell(
-                    say(
-                        "Point {number} did not solve with {exposure_s:g} s ({error}); "
-                        "exposing {longer_s:g} s.",
-                        number=number,
-                        exposure_s=taken.exposure_s,
-                        error=error,
-                        longer_s=exposure_s,
-                    )
-                )
+                self._tell_longer(number, taken.exposure_s, error, exposure_s)
         began_s = rig.clock.monotonic_s()
         for left in range(settings.tries, -1, -1):
             try:
@@ -225,16 +216,7 @@ class _Sweep:
                 late = rig.clock.monotonic_s() - began_s > 0.5 * settings.nowhere_s
                 if left == 0 or longer_s <= exposure_s or late:
                     raise
-                self.recovery.tell(
-                    say(
-                        "Point {number} did not solve with {exposure_s:g} s ({error}); "
-                        "exposing {longer_s:g} s.",
-                        number=number,
-                        exposure_s=exposure_s,
-                        error=error,
-                        longer_s=longer_s,
-                    )
-                )
+                self._tell_longer(number, exposure_s, error, longer_s)
                 exposure_s = longer_s
             else:
                 if exposure_s > rig.exposure_s:
@@ -247,6 +229,20 @@ class _Sweep:
                     keep_exposure(rig, exposure_s)
                 return point
         raise AssertionError("the last try returns or raises")
+
+    def _tell_longer(
+        self, number: int, exposure_s: float, error: PolewrightError, longer_s: float
+    ) -> None:
+        self.recovery.tell(
+            say(
+                "Point {number} did not solve with {exposure_s:g} s ({error}); "
+                "exposing {longer_s:g} s.",
+                number=number,
+                exposure_s=exposure_s,
+                error=error,
+                longer_s=longer_s,
+            )
+        )
 
     def _go_there(
         self, target: Pointing, number: int, total: int, exposure_s: float, *, first: bool
