@@ -219,7 +219,9 @@ class SessionBench:
         if not self.solves(number):
             raise TooFewStars(0, 8)
         solution = SimpleNamespace(centre_icrs=np.array([1.0, 0.0, 0.0]))
-        return SimpleNamespace(attitude=attitude, solution=solution, mount_offset=0.0, light=None)
+        return SimpleNamespace(
+            attitude=attitude, solution=solution, solve_s=0.1, mount_offset=0.0, light=None
+        )
 
     def _attitude(self, utc_s: float) -> Attitude:
         return dataclasses.replace(cast("Attitude", self.mount.look().attitude), utc_s=utc_s)

@@ -139,7 +139,7 @@ ConfigPath = Annotated[
 ]
 
 
-ACCEPT_SITE_HELP = (
+ACCEPT_SITE_HELP = say(
     "go on although site or clock of the mount contradict ours, which are used; for this run "
     "only, and written down"
 )
