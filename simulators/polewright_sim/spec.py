@@ -192,15 +192,26 @@ class CameraDriverSpec(_Spec):
     offset_names: tuple[str, ...] = ("small", "large")
     exposure_min_s: float = Field(0.001, ge=0.0)
     exposure_max_s: float = Field(3600.0, gt=0.0)
-    pixel_type: Literal["uint16", "int32", "float32", "float64"] = "uint16"
-    """What it hands out; counts in any case."""
+    pixel_type: Literal["uint8", "uint16", "int32", "float32", "float64"] = "uint16"
+    """What it hands out; counts in any case, of eight bits the upper ones."""
     counts_to_one: bool = False
     """A floating image ends at 1 where the counts end at MaxADU."""
     readout_s: float = Field(0.2, ge=0.0)
-    """Time from the end of the exposure to ImageReady, at least."""
+    """Time from the end of the exposure to ImageReady, at least, however little is read."""
+    readout_s_per_megapixel: float = Field(0.0, ge=0.0)
+    """What each million of (unbinned) pixels of the subframe adds to it."""
+    handover_mb_per_s: float | None = Field(None, gt=0.0)
+    """Megabytes a second at which an image goes from the camera to its driver, once it is asked
+    for; None takes no time."""
+    subframes: Literal["taken", "refused", "ignored", "restart"] = "taken"
+    """refused: InvalidValue for less than the whole sensor; ignored: the whole sensor comes all the
+    same; restart: the driver starts the camera anew at each change."""
+    restart_s: float = Field(2.0, ge=0.0)
+    """How long such a new start takes; the exposure begins after it."""
     can_abort: bool = True
     can_stop: bool = True
-    has_shutter: bool = True
+    has_shutter: bool = False
+    """A mechanical one, which each exposure to light opens and closes."""
     cooler: bool = True
     ambient_c: float = 10.0
 

@@ -110,10 +110,10 @@ def main(readings: int) -> None:
     # Frames come from a thread of their own: the session's thread takes them up here.
     original = LiveFrames.next
 
-    def taken_up(frames: LiveFrames) -> Any:
-        frame = original(frames)
-        last_ready[:] = ready[frame.utc_mid_s], time.thread_time()
-        return frame
+    def taken_up(frames: LiveFrames, *given: Any) -> Any:
+        live = original(frames, *given)
+        last_ready[:] = ready[cast("Any", live.frame).utc_mid_s], time.thread_time()
+        return live
 
     cast("Any", LiveFrames).next = taken_up
 
@@ -131,6 +131,7 @@ def main(readings: int) -> None:
             "optics.focal_length_mm": 400.0,
             "sweep.settle_s": 1.0,
             "sweep.exposure_s": 1.0,
+            "adjusting.glances": "off",
         }
         runner = SessionRunner(
             lambda extra: night.config({**own, **extra}), clock, connect=connect, listener=listen

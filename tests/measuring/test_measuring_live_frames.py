@@ -70,7 +70,8 @@ def test_the_next_frame_is_exposed_while_one_is_read(rig: FakeRig) -> None:
     live = LiveFrames(rig, lambda: 0.05)  # type: ignore[arg-type]
     read_s = []
     for number in range(3):
-        frame = live.next()
+        frame = live.next().frame
+        assert frame is not None
         live.begin()
         assert frame.utc_mid_s == number
         while len(rig.begun) < number + 2:
@@ -108,7 +109,9 @@ def test_a_frame_that_is_not_wanted_is_aborted(rig: FakeRig) -> None:
 
     assert time.monotonic() - began_s < 10.0
     assert rig.aborted == [0]
-    assert live.next().utc_mid_s == 1.0
+    frame = live.next().frame
+    assert frame is not None
+    assert frame.utc_mid_s == 1.0
 
 
 def test_a_stop_of_the_run_is_heard_while_a_frame_is_waited_for(rig: FakeRig) -> None:

@@ -48,6 +48,7 @@ CONFIG = """
 enabled = false
 [adjusting]
 exposure_s = 5.0
+glances = "off"
 """
 
 

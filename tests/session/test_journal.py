@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import errno
+import os
+import threading
+import time
 from pathlib import Path
 from typing import Any, cast
 
@@ -208,3 +212,56 @@ def test_rehearsals_and_real_sessions_do_not_take_up_each_others_journals(tmp_pa
     first.path.unlink()
     with pytest.raises(CannotTakeUp, match="there is no journal of a real session"):
         open_interrupted(folder, real)
+
+
+def test_a_slow_disk_holds_up_only_records_that_wait_for_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Records are in order all the same, and one that waits is on the disk with all before it."""
+    path = tmp_path / "night.jsonl"
+    journal = Journal(path)
+    slow, fsync = threading.Event(), os.fsync
+    stuck = threading.Event()
+
+    def fsync_slowly(descriptor: int) -> None:
+        stuck.set()
+        assert slow.wait(30.0)
+        fsync(descriptor)
+
+    monkeypatch.setattr(os, "fsync", fsync_slowly)
+    for number in range(5):
+        journal.write(float(number), "event", {"number": number}, wait=False)
+        assert stuck.wait(30.0)  # the disk is at it, and the session has gone on
+    slow.set()
+    journal.write(5.0, "anchor", {"number": 5})
+    assert [record.data["number"] for record in read_journal(path)] == list(range(6))
+    journal.close()
+
+
+def test_what_the_disk_refuses_meanwhile_is_told_at_the_next_record(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "night.jsonl"
+    journal = Journal(path)
+    tried = threading.Event()
+
+    def full(_descriptor: int) -> None:
+        tried.set()
+        raise OSError(errno.ENOSPC, "no space left")
+
+    with monkeypatch.context() as patched:
+        patched.setattr(os, "fsync", full)
+        journal.write(0.0, "event", {"number": 0}, wait=False)
+        assert tried.wait(30.0)
+        told, number = False, 0
+        while not told and number < 10_000:
+            number += 1
+            try:
+                journal.write(float(number), "event", {"number": number}, wait=False)
+            except JournalUnusable:
+                told = True
+            time.sleep(0.001)
+    assert told
+    journal.close()
+    numbers = [record.data["number"] for record in read_journal(path)]
+    assert numbers == list(range(len(numbers)))

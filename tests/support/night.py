@@ -56,6 +56,8 @@ settle = "fixed"
 exposure_s = 2.0
 [recovery]
 nowhere_s = 7200.0
+[adjusting]
+glances = "off"   # ten a second cost more computing than most tests need
 [camera]
 """
 

@@ -689,6 +689,12 @@ class AdjustingSection(Section):
         description="exposure of a live frame, s; as in the sweep if left out. Shorter than the "
         "sweep's makes the reading follow the hand more quickly",
     )
+    glances: Literal["auto", "on", "off"] = Field(
+        "auto",
+        description="short exposures of a part of the frame between full ones, so that the "
+        "reading moves with the hand; auto: not with a mechanical shutter, which they would wear. "
+        "Switch them off where a camera or its driver does not bear them",
+    )
     sweep_by_itself: bool = Field(
         False,
         description="whether a new sweep may start unasked; hands must then be off the mount. "

@@ -1,5 +1,8 @@
 """The session's journal: append-only JSON lines, each on the disk before the session goes on.
 
+Records that nobody would miss after a power cut do not wait for the disk: a thread writes them,
+in order, so that a slow card does not hold up a reading.
+
 A power cut can tear at most the last line; reading drops a torn one. Nothing is ever rewritten.
 While a program writes a journal it holds a lock on it, which ends with the program however that
 ends; so a journal that came to no end and is not locked belongs to an interrupted session.
@@ -14,6 +17,7 @@ import logging
 import math
 import os
 import stat
+import threading
 import time
 from collections import deque
 from collections.abc import Iterator, Mapping
@@ -100,6 +104,12 @@ class Journal:
         self._pending: deque[bytes] = deque()
         self._torn = False
         self._file: IO[bytes] | None = None
+        self._disk = threading.Lock()
+        self._wake = threading.Event()
+        self._writer: threading.Thread | None = None
+        self._closed = False
+        self._trouble: JournalUnusable | None = None
+        """What the thread met with; told at the next record."""
         try:
             self._open()
         except OSError as exc:
@@ -118,8 +128,8 @@ class Journal:
         self._file = file
         return file
 
-    def write(self, utc_s: float, kind: str, data: Mapping[str, Any]) -> None:
-        """Append one record and wait until the disk has it.
+    def write(self, utc_s: float, kind: str, data: Mapping[str, Any], *, wait: bool = True) -> None:
+        """Append one record and ``wait`` until the disk has it, and all before it.
 
         Raises:
             JournalUnusable: the disk does not take it. The record is kept in memory and written
@@ -131,7 +141,29 @@ class Journal:
         except ValueError:
             line = json.dumps(_without_nan(record), allow_nan=False)
         self._pending.append(line.encode() + b"\n")
-        self._flush()
+        if wait:
+            self._trouble = None
+            with self._disk:
+                self._flush()
+            return
+        if self._writer is None:
+            self._writer = threading.Thread(target=self._write_on, name="journal", daemon=True)
+            self._writer.start()
+        self._wake.set()
+        trouble, self._trouble = self._trouble, None
+        if trouble is not None:
+            raise trouble
+
+    def _write_on(self) -> None:
+        while not self._closed:
+            self._wake.wait()
+            self._wake.clear()
+            try:
+                with self._disk:
+                    if self._pending and not self._closed:
+                        self._flush()
+            except JournalUnusable as exc:
+                self._trouble = exc
 
     def _flush(self) -> None:
         try:
@@ -155,14 +187,17 @@ class Journal:
 
     def close(self) -> None:
         """Close the file, after a last try to write what is missing."""
-        try:
-            if self._pending:
-                self._flush()
-        except JournalUnusable as exc:
-            log.warning("journal.incomplete records=%d: %s", len(self._pending), exc)
-        finally:
-            if self._file is not None:
-                self._file.close()
+        self._closed = True
+        self._wake.set()
+        with self._disk:
+            try:
+                if self._pending:
+                    self._flush()
+            except JournalUnusable as exc:
+                log.warning("journal.incomplete records=%d: %s", len(self._pending), exc)
+            finally:
+                if self._file is not None:
+                    self._file.close()
 
 
 def _without_nan(value: Any) -> Any:

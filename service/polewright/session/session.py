@@ -35,10 +35,12 @@ from polewright.foundation.errors import (
 )
 from polewright.foundation.language import capitalised, joined, say, say_count
 from polewright.observing.capture.frame_quality import measure_stars, tell_frame
-from polewright.observing.capture.live_frames import LiveFrames
+from polewright.observing.capture.glances import Glances
+from polewright.observing.capture.live_frames import Live, LiveFrames
 from polewright.observing.capture.take_frame import take_frame
 from polewright.observing.plan.plan_from_config import planned_sweep, pointing_now
 from polewright.observing.rig.patience import OutOfPatience, Patience
+from polewright.observing.rig.plate_solver import Plate
 from polewright.observing.rig.rig import Rig
 from polewright.observing.runs.measurement import Measured, measure, ready_mount
 from polewright.observing.safety.guard_errors import ClockWasSet, MovedBySomebodyElse
@@ -185,6 +187,7 @@ class AlignSession:
         self._sweep_wanted = threading.Event()
         self._crossing_told = False
         self._paused = False
+        self._unread, self._why_unread = 0, ""
         self._last_frame: tuple[int, Frame, StarList] | None = None
         self._last_plan: tuple[PlanRequest, SweepPlan] | None = None
         self._sweeps = 0
@@ -440,19 +443,24 @@ class AlignSession:
         if self._hands_free is not None:
             self._hands_free.begin_pass()
         live = LiveFrames(rig, lambda: self._live_exposure_s(rig))
+        # Motors turn between frames, and need no reading meanwhile.
+        asked = self.config.adjusting.glances if self._hands_free is None else "off"
+        glances = Glances(rig, engine, asked)
         try:
-            self._read_on(rig, engine, live)
+            self._read_on(rig, engine, live, glances)
         except BaseException:
             live.stop(hurry=True)
             raise
         live.stop()
         self._go(Happening.SWEEP_WANTED, say("a new sweep measures the axis again"))
 
-    def _read_on(self, rig: Rig, engine: AdjustmentEngine, live: LiveFrames) -> None:
+    def _read_on(
+        self, rig: Rig, engine: AdjustmentEngine, live: LiveFrames, glances: Glances
+    ) -> None:
         limit_s = self.config.recovery.nowhere_s
         patience = Patience(rig.clock, limit_s, lambda text: self._warn(rig, text), "frame")
         patience.begin()
-        unread = 0
+        self._unread = 0
         while True:
             try:
                 rig.guards.while_tracking()
@@ -463,46 +471,81 @@ class AlignSession:
                 if self._paused:
                     rig.clock.sleep(WAIT_TICK_S, self.cancel)
                     continue
-                frame = live.next()
+                live.begin(glances.next)
+                shot = live.next(glances.next if self._goes_on(()) else None)
             except (ClockWasSet, MovedBySomebodyElse) as error:
                 self._interfered(rig, engine, error)
                 continue
             asked = self._asked()
             if self._hands_free is None and self._goes_on(asked):
-                live.begin()
-            seen = self._read(rig, frame, quick=True)
-            try:
-                reading = engine.update(seen)
-            except FramesOutOfOrder as error:
-                back_s = error.utc_s - error.previous_utc_s
-                text = say(
-                    "This computer's clock was set back by {back_s:.1f} s or a little more",
-                    back_s=-back_s,
-                )
-                self._clock_set(
-                    rig,
-                    engine,
-                    say("{text} ({error}).", text=text, error=error),
-                    back_s,
-                    error.utc_s,
-                )
-                reading = engine.update(seen)
-            self._tell(rig, reading)
-            if isinstance(seen, NoReading) and not self._attended:
-                unread += 1
-                try:
-                    patience.check()
-                except OutOfPatience:
-                    raise NoReference(unread, seen.reason) from None
-            elif not isinstance(seen, NoReading):
-                patience.solved()
-                unread = 0
+                live.begin(glances.next)
+            if shot.glance is not None or shot.frame is None:
+                self._glance(glances, shot)
+                self._obey(engine, asked)
+                continue
+            reading = self._full(rig, engine, glances, shot, shot.frame)
+            if not self._attended:
+                self._bear_with(patience)
             self._obey(engine, asked)
             if self._hands_free is not None:
                 self._hands_free.act(reading)
             wants = reading.advice.action in (Action.STOP_AND_SWEEP, Action.DONE)
             if self._by_itself and reading.settled and wants and self._clear_to_sweep(rig):
                 return
+
+    def _full(
+        self, rig: Rig, engine: AdjustmentEngine, glances: Glances, shot: Live, frame: Frame
+    ) -> Reading:
+        """Read a full frame and tell what it shows."""
+        plate, seen = self._read(rig, frame, quick=True)
+        reading = self._updated(rig, engine, seen)
+        self._why_unread = seen.reason if isinstance(seen, NoReading) else ""
+        self._tell(rig, reading)
+        took_s = rig.clock.monotonic_s() - shot.began_s
+        glances.full(frame, plate, seen, reading, took_s)
+        return reading
+
+    def _bear_with(self, patience: Patience) -> None:
+        """With nobody there, give up when frames tell nothing for too long."""
+        if not self._why_unread:
+            patience.solved()
+            self._unread = 0
+            return
+        self._unread += 1
+        try:
+            patience.check()
+        except OutOfPatience:
+            raise NoReference(self._unread, self._why_unread) from None
+
+    def _updated(
+        self, rig: Rig, engine: AdjustmentEngine, seen: Observation | NoReading
+    ) -> Reading:
+        """Feed a full frame to the engine, over a step back of the clock if there was one."""
+        try:
+            return engine.update(seen)
+        except FramesOutOfOrder as error:
+            back_s = error.utc_s - error.previous_utc_s
+            text = say(
+                "This computer's clock was set back by {back_s:.1f} s or a little more",
+                back_s=-back_s,
+            )
+            text = say("{text} ({error}).", text=text, error=error)
+            self._clock_set(rig, engine, text, back_s, error.utc_s)
+            return engine.update(seen)
+
+    def _glance(self, glances: Glances, shot: Live) -> None:
+        """Read a glance and show it; nothing is written down of it."""
+        if shot.frame is None or shot.glance is None:
+            if shot.trouble is not None:
+                glances.failed(shot.trouble)
+            return
+        try:
+            moving = glances.read(shot.frame, shot.glance, shot.took_s, changed=shot.changed)
+        except ImageError as error:
+            glances.failed(error)
+            return
+        if moving is not None:
+            self._board.glanced(moving)
 
     def _warn(self, rig: Rig, text: str) -> None:
         """Tell a sentence, again where it was told before."""
@@ -596,9 +639,11 @@ class AlignSession:
 
     def _look(self, rig: Rig) -> Observation | NoReading:
         """Take one live frame and read all of it."""
-        return self._read(rig, take_frame(rig, self._live_exposure_s(rig)), quick=False)
+        return self._read(rig, take_frame(rig, self._live_exposure_s(rig)), quick=False)[1]
 
-    def _read(self, rig: Rig, frame: Frame, *, quick: bool) -> Observation | NoReading:
+    def _read(
+        self, rig: Rig, frame: Frame, *, quick: bool
+    ) -> tuple[Plate | None, Observation | NoReading]:
         """Read a live frame; one that tells nothing says why.
 
         ``quick`` looks only where stars are expected, and at the whole frame if they are not
@@ -623,9 +668,11 @@ class AlignSession:
                 near=near,
             )
         except (ImageError, SolveError) as error:
-            return NoReading(str(error), frame.utc_mid_s, elongation=elongation, tracking=tracking)
+            return None, NoReading(
+                str(error), frame.utc_mid_s, elongation=elongation, tracking=tracking
+            )
         report_plate(rig, plate, 0, 0)
-        return Observation(
+        return plate, Observation(
             plate.attitude,
             elongation=quality.elongation,
             star_count=quality.star_count,
@@ -695,8 +742,10 @@ class AlignSession:
             self._go(happening, str(error))
 
     def _write(self, kind: str, data: Mapping[str, Any]) -> None:
+        # A reading must not wait for the disk, and a power cut may cost the last of them.
+        wait = kind not in ("event", "moved") or self._step is not Step.ADJUSTING
         try:
-            self.journal.write(self.clock.utc_s(), kind, data)
+            self.journal.write(self.clock.utc_s(), kind, data, wait=wait)
         except JournalUnusable as error:
             # An alignment is worth more than its record: told once, and written when there is room.
             if not self._journal_troubled:

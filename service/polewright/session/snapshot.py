@@ -30,6 +30,21 @@ class ErrorNow(_Part):
     utc_s: float = Field(description="when the reading was taken, Unix seconds")
 
 
+class MovingNow(ErrorNow):
+    """A glance: where the axis is while it is being turned.
+
+    It steers the hand and counts for nothing else; its sigmas are its own.
+    """
+
+    turning: bool = Field(
+        description="whether the axis has left the place of the last full frame at rest"
+    )
+    hidden: tuple[Literal["altitude", "azimuth"], ...] = Field(
+        (), description="adjusters that a glance hardly shows where the telescope points"
+    )
+    caution: Prose = ""
+
+
 class AdviceNow(_Part):
     """What the person at the mount should do."""
 
@@ -127,6 +142,9 @@ class SessionSnapshot(_Part):
     schema_version: Literal["1"] = "1"
     session_id: str
     version: int
+    version_but_moving: int = Field(
+        0, description="version of the last change of anything but `moving` and `advice`"
+    )
     step: Step
     paused: bool = False
     utc_s: float
@@ -136,7 +154,12 @@ class SessionSnapshot(_Part):
     pass_kind: Literal["coarse", "final"] | None = None
     tolerance_arcmin: float
     goal_arcmin: float | None = None
-    error: ErrorNow | None = None
+    error: ErrorNow | None = Field(
+        None, description="from the last full frame or sweep; a verdict counts for this one only"
+    )
+    moving: MovingNow | None = Field(
+        None, description="from a glance, where there is one that is newer than `error`"
+    )
     advice: AdviceNow | None = None
     trail: tuple[TrailPoint, ...] = ()
     progress: ProgressNow | None = None
@@ -162,3 +185,18 @@ class SessionSnapshot(_Part):
     noted: NoteNow | None = Field(None, description="the last note, as long as it is about now")
     result: MeasurementResult | None = None
     failure: Failure | None = None
+
+
+class MovingUpdate(_Part):
+    """What a glance changes in a snapshot: the rest of it stays as it was."""
+
+    session_id: str
+    version: int
+    utc_s: float
+    moving: MovingNow | None
+    advice: AdviceNow | None
+
+    @classmethod
+    def of(cls, snapshot: SessionSnapshot) -> MovingUpdate:
+        """Take it out of a snapshot."""
+        return cls(**{name: getattr(snapshot, name) for name in cls.model_fields})

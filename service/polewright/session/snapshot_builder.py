@@ -10,7 +10,8 @@ from typing import Any, Literal
 from polewright.calculation.adjusting.advice import Advice
 from polewright.calculation.adjusting.axis_at_rest import State
 from polewright.calculation.adjusting.engine import AdjustmentEngine, Reading
-from polewright.calculation.adjusting.instructions import Action
+from polewright.calculation.adjusting.glance_follow import Moving
+from polewright.calculation.adjusting.instructions import Action, glance_caution
 from polewright.calculation.adjusting.tone import spoken, tone_for
 from polewright.calculation.adjusting.trail import Trail
 from polewright.calculation.images.frame import Frame, StarList
@@ -28,6 +29,7 @@ from polewright.session.snapshot import (
     Failure,
     FailureKind,
     FrameNow,
+    MovingNow,
     NoteNow,
     PlanNow,
     ProgressNow,
@@ -106,12 +108,15 @@ class Board:
             self._changed.wait_for(lambda: self._now.version > version, timeout_s)
             return self._now
 
-    def _put(self, **changes: Any) -> None:
+    def _put(self, *, by_glance: bool = False, **changes: Any) -> None:
         with self._changed:
+            version = self._now.version + 1
+            if not by_glance:
+                changes["version_but_moving"] = version
             self._now = self._now.model_copy(
                 update={
                     **changes,
-                    "version": self._now.version + 1,
+                    "version": version,
                     "utc_s": self._clock.utc_s(),
                 }
             )
@@ -121,7 +126,7 @@ class Board:
 
     def goes(self, step: Step) -> None:
         """The session moved on."""
-        changes: dict[str, Any] = {"step": step, "progress": None}
+        changes: dict[str, Any] = {"step": step, "progress": None, "moving": None}
         if step in MAY_MOVE or step in ENDED:
             changes["advice"] = None
         if step is not Step.SWEEPING:
@@ -217,15 +222,8 @@ class Board:
 
     def read(self, reading: Reading) -> None:
         """A live frame was read."""
-        error, advice = reading.error, reading.advice
         new_point = self._trail.add(reading)
-        spread = error.sigma_alt * error.sigma_az_sky
-        correlation = float(error.covariance[0, 1]) / spread if spread > 0.0 else 0.0
-        tone = None
-        if advice.heading is not None and advice.zone_arcmin and reading.state is not State.LOST:
-            tone = tone_for(
-                advice.amount_arcmin * ARCMIN, advice.zone_arcmin * ARCMIN, passed=advice.passed
-            )
+        older = self._now.moving is None or self._now.moving.utc_s <= reading.utc_s
         lost = reading.state is State.LOST
         self._put(
             progress=None,
@@ -233,36 +231,10 @@ class Board:
             unread_why=reading.reason if lost else "",
             moves=self._now.moves + (1 if new_point and len(self._trail.points) > 1 else 0),
             error=ErrorNow(
-                d_alt_arcmin=error.d_alt / ARCMIN,
-                d_az_sky_arcmin=error.d_az_sky / ARCMIN,
-                d_az_base_arcmin=error.d_az_base / ARCMIN,
-                total_arcmin=error.total / ARCMIN,
-                sigma_alt_arcmin=error.sigma_alt / ARCMIN,
-                sigma_az_sky_arcmin=error.sigma_az_sky / ARCMIN,
-                sigma_total_arcmin=error.sigma_total / ARCMIN,
-                upper95_arcmin=reading.bound / ARCMIN,
-                correlation=correlation,
-                state=reading.state.value,
-                utc_s=reading.axis_utc_s,
+                **_figures(reading), state=reading.state.value, utc_s=reading.axis_utc_s
             ),
-            advice=AdviceNow(
-                action=advice.action.value,
-                sentence=advice.sentence,
-                axis=advice.axis.value if advice.axis is not None else None,
-                heading=advice.heading.value if advice.heading is not None else None,
-                passed=advice.passed,
-                amount_arcmin=advice.amount_arcmin,
-                begin_arcmin=self._begin_of(advice),
-                zone_arcmin=advice.zone_arcmin,
-                doing=advice.doing,
-                turns=advice.turns,
-                turns_text=advice.turns_text,
-                brief=advice.brief,
-                cautions=(*advice.cautions, *self._notices(reading)),
-                spoken=spoken(advice, reading.state),
-                tone_hz=tone.frequency_hz if tone else None,
-                beat_period_s=tone.beat_period_s if tone else None,
-            ),
+            moving=None if older else self._now.moving,
+            advice=self._advice_now(reading.advice, reading.state, self._notices(reading)),
             trail=tuple(
                 TrailPoint(
                     d_az_sky_arcmin=point.east / ARCMIN,
@@ -284,6 +256,51 @@ class Board:
         if advice.heading is self._in_hand:
             self._begin_arcmin = max(self._begin_arcmin, advice.amount_arcmin)
         return self._begin_arcmin
+
+    def glanced(self, moving: Moving) -> None:
+        """A glance was read."""
+        changes: dict[str, Any] = {}
+        if moving.advice is not None:
+            self._noticed = ()
+            changes["advice"] = self._advice_now(moving.advice, State.MOVING, ())
+        self._put(
+            by_glance=True,
+            moving=MovingNow(
+                **_figures(moving),
+                state="moving",
+                utc_s=moving.utc_s,
+                turning=moving.turning,
+                hidden=tuple(axis.value for axis in moving.hidden),
+                caution=glance_caution(moving.hidden, odd=moving.odd),
+            ),
+            **changes,
+        )
+
+    def _advice_now(self, advice: Advice, state: State, notices: tuple[str, ...]) -> AdviceNow:
+        """Show an advice, with a tone for what the adjuster in hand has yet to do."""
+        tone = None
+        if advice.heading is not None and advice.zone_arcmin and state is not State.LOST:
+            tone = tone_for(
+                advice.amount_arcmin * ARCMIN, advice.zone_arcmin * ARCMIN, passed=advice.passed
+            )
+        return AdviceNow(
+            action=advice.action.value,
+            sentence=advice.sentence,
+            axis=advice.axis.value if advice.axis is not None else None,
+            heading=advice.heading.value if advice.heading is not None else None,
+            passed=advice.passed,
+            amount_arcmin=advice.amount_arcmin,
+            begin_arcmin=self._begin_of(advice),
+            zone_arcmin=advice.zone_arcmin,
+            doing=advice.doing,
+            turns=advice.turns,
+            turns_text=advice.turns_text,
+            brief=advice.brief,
+            cautions=(*advice.cautions, *notices),
+            spoken=spoken(advice, state),
+            tone_hz=tone.frequency_hz if tone else None,
+            beat_period_s=tone.beat_period_s if tone else None,
+        )
 
     def _notices(self, reading: Reading) -> tuple[str, ...]:
         """Return what is to be said beside the advice: the engine says each thing only once."""
@@ -352,3 +369,20 @@ class Board:
             changes["plan"] = self._now.plan.model_copy(update={"solved": event.point})
         if changes:
             self._put(**changes)
+
+
+def _figures(reading: Reading | Moving) -> dict[str, float]:
+    """Return what full frames and glances both tell of the error, in arcmin."""
+    error = reading.error
+    spread = error.sigma_alt * error.sigma_az_sky
+    return {
+        "d_alt_arcmin": error.d_alt / ARCMIN,
+        "d_az_sky_arcmin": error.d_az_sky / ARCMIN,
+        "d_az_base_arcmin": error.d_az_base / ARCMIN,
+        "total_arcmin": error.total / ARCMIN,
+        "sigma_alt_arcmin": error.sigma_alt / ARCMIN,
+        "sigma_az_sky_arcmin": error.sigma_az_sky / ARCMIN,
+        "sigma_total_arcmin": error.sigma_total / ARCMIN,
+        "upper95_arcmin": reading.bound / ARCMIN,
+        "correlation": float(error.covariance[0, 1]) / spread if spread > 0.0 else 0.0,
+    }

@@ -96,6 +96,10 @@ class CameraDevice(Device):
         self._last: Exposure | None = None
         self.last_frame: NDArray[np.uint16] | None = None
         """(H, W) view of the last image, for tests and displays in this process."""
+        self.shutter_moves = 0
+        """How often the shutter was opened and closed."""
+        self._read_before = (1, (0, 0, sensor.width, sensor.height))
+        """Binning and subframe of the exposure before."""
 
     # Exposing
 
@@ -110,7 +114,12 @@ class CameraDevice(Device):
             if self._state not in (CameraState.IDLE, CameraState.ERROR):
                 raise NotNow("an exposure is under way; wait for it or abort it")
             subframe = self._checked_subframe()
-            exposure = Exposure(self._clock.utc_s(), duration_s, light, self._binning, subframe)
+            start_s = self._clock.utc_s()
+            if spec.subframes == "restart" and (self._binning, subframe) != self._read_before:
+                start_s += spec.restart_s
+            self._read_before = (self._binning, subframe)
+            exposure = Exposure(start_s, duration_s, light, self._binning, subframe)
+            self.shutter_moves += light and spec.has_shutter
             self._image = None
             self.last_frame = None
             self._failure = ""
@@ -133,6 +142,10 @@ class CameraDevice(Device):
                 raise ValueRefused(
                     f"Start{letter} must be 0 to {most - size} with Num{letter} {size}, not {start}"
                 )
+            if size < most and self.spec.subframes == "refused":
+                raise ValueRefused(f"Num{letter} must be {most}: this camera reads all of it")
+        if self.spec.subframes == "ignored":
+            return (0, 0, self.sensor.width // self._binning, self.sensor.height // self._binning)
         return (self._start[0], self._start[1], self._size[0], self._size[1])
 
     def _expose(self, exposure: Exposure, ending: CancelToken) -> None:
@@ -145,15 +158,18 @@ class CameraDevice(Device):
             exposure = Exposure(
                 exposure.start_s, done_s, exposure.light, exposure.binning, exposure.subframe
             )
+        _x, _y, columns, rows = exposure.subframe
+        megapixels = columns * rows * exposure.binning**2 * 1e-6
         ready_s = exposure.start_s + exposure.duration_s + self.spec.readout_s
+        ready_s += self.spec.readout_s_per_megapixel * megapixels
         with self._lock:
             if self._ending is not ending or ending.reason == "abort":
                 return
             self._state = CameraState.READING
         try:
             frame = self._as_handed_out(self._record(exposure))
-            columns = to_wire_order(frame)
-            image = ImagePayload(columns)
+            wire = to_wire_order(frame)
+            image = ImagePayload(wire)
         except Exception as trouble:  # noqa: BLE001 - told to the client by ImageReady
             _log.exception("the simulated exposure failed")
             with self._lock:
@@ -167,7 +183,7 @@ class CameraDevice(Device):
             if self._ending is not ending or ending.reason == "abort":
                 return
             self._image = image
-            self.last_frame = np.swapaxes(columns, 0, 1)
+            self.last_frame = np.swapaxes(wire, 0, 1)
             self._last = exposure
             self._running = None
             self._state = CameraState.IDLE
@@ -224,6 +240,8 @@ class CameraDevice(Device):
     # The image
 
     def _as_handed_out(self, counts: NDArray[np.uint16]) -> NDArray[Any]:
+        if self.spec.pixel_type == "uint8":
+            return (counts >> 8).astype(np.uint8)
         pixels = counts.astype(self.spec.pixel_type, copy=False)
         if self.spec.counts_to_one and pixels.dtype.kind == "f":
             pixels /= self.get_maxadu()
@@ -237,9 +255,12 @@ class CameraDevice(Device):
 
     def get_imagearray(self) -> ImagePayload:
         with self._lock:
-            if self._image is None:
+            image = self._image
+            if image is None:
                 raise NotNow("there is no image yet; start an exposure and wait for ImageReady")
-            return self._image
+        if self.spec.handover_mb_per_s is not None:
+            self._clock.sleep(image.array.nbytes * 1e-6 / self.spec.handover_mb_per_s)
+        return image
 
     def get_imagearrayvariant(self) -> ImagePayload:
         return self.get_imagearray()
@@ -336,10 +357,11 @@ class CameraDevice(Device):
         return self.sensor.bayer_offset[index]
 
     def get_maxadu(self) -> int:
-        return self.sensor.max_adu
+        return self.sensor.max_adu >> 8 if self.spec.pixel_type == "uint8" else self.sensor.max_adu
 
     def get_electronsperadu(self) -> float:
-        return self.sensor.gain_e_per_adu
+        eight = 256.0 if self.spec.pixel_type == "uint8" else 1.0
+        return self.sensor.gain_e_per_adu * eight
 
     def get_fullwellcapacity(self) -> float:
         return self.sensor.full_well_e

@@ -37,6 +37,9 @@ _ROWS = 16
 """Rows noised at a time, so that the work stays in the processor's cache."""
 _READOUT_S = 0.5
 """Time to read the sensor, over which a shutter stuck open smears the columns."""
+_STILL_AIR_S = 0.1
+"""In less time the air does not change enough to average anything: wind of 10 m/s takes so long to
+carry a metre of it past (from memory); stars then dance by about an arcsecond."""
 _COLOUR_SHARE = np.array([0.28, 0.40, 0.30])
 """Share of white light that red, green and blue filters pass (plausible, invented)."""
 
@@ -147,7 +150,7 @@ def _image_motion_px(
     sky: SkyModel, optics: OpticsSpec, sensor: SensorSpec, exposure_s: float
 ) -> float:
     """Deviation along each coordinate by which the air shifts single stars, unbinned pixels."""
-    arcsec = sky.spec.image_motion_arcsec / math.sqrt(max(exposure_s, 1.0))
+    arcsec = sky.spec.image_motion_arcsec / math.sqrt(max(exposure_s, _STILL_AIR_S))
     return arcsec / pixel_arcsec(optics, sensor)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import Enum
 
 from polewright.calculation.adjusting import instructions as phrases
@@ -170,6 +170,19 @@ class Advisor:
             passed=passed,
             doing=told.doing if same else "",
             zone_arcmin=self.zone / ARCMIN,
+        )
+
+    def turning(self, error: AxisError) -> Advice:
+        """Advice for a glance while the axis moves: it steers the hand; memory stays as it is."""
+        advice, told = self.unsettled(State.MOVING, error), self._last
+        if told is None or advice.axis is None or advice.heading is None:
+            return advice
+        goal = self._goal_of(advice.axis, error, aim=self._aim(told))
+        there = goal.amount <= self.zone
+        return replace(
+            advice,
+            action=Action.WAIT if there or advice.passed else goal.heading,
+            sentence=phrases.turning(goal, there=there, passed=advice.passed),
         )
 
     def _decide(self, error: AxisError) -> Advice:

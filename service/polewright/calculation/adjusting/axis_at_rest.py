@@ -77,9 +77,7 @@ class MotionDetector:
     def judge(self, observation: Observation, axis: Vector, live_covariance: Matrix) -> State:
         """Return MOVING, SETTLING or SETTLED for a frame with that axis (3,) and noise (3, 3)."""
         self.rebaselined = False
-        smeared = self.smeared(observation.elongation, observation.hfd_px)
-        light = _light(observation)
-        smeared |= light.elsewhere > MORE_ELSEWHERE * self._elsewhere
+        smeared, light = not self.sharp(observation), _light(observation)
         kept = _Kept(
             axis,
             live_covariance,
@@ -105,6 +103,11 @@ class MotionDetector:
         if before.smeared or self._dimmed(light):
             return State.SETTLING
         return State.SETTLED
+
+    def sharp(self, observation: Observation) -> bool:
+        """Whether stars are as round as those of the reference, with no more light beside them."""
+        elsewhere = _light(observation).elsewhere > MORE_ELSEWHERE * self._elsewhere
+        return not elsewhere and not self.smeared(observation.elongation, observation.hfd_px)
 
     def _dimmed(self, now: Light) -> bool:
         """Whether light is missing that may have been drawn elsewhere without being found.

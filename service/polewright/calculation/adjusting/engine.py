@@ -12,8 +12,10 @@ from polewright.calculation.adjusting.advice import Advice, Advisor, PassKind, V
 from polewright.calculation.adjusting.axis_at_rest import MotionDetector, State, mahalanobis2
 from polewright.calculation.adjusting.axis_average import StillMean
 from polewright.calculation.adjusting.axis_propagation import Carried, Reference
+from polewright.calculation.adjusting.base_turn import BaseTurn
 from polewright.calculation.adjusting.errors import FramesOutOfOrder, TurnsNotUsable
 from polewright.calculation.adjusting.expected_turn import ExpectedTurn
+from polewright.calculation.adjusting.glance_follow import Moving, hidden_adjusters
 from polewright.calculation.adjusting.knobs import KnobLearner
 from polewright.calculation.adjusting.moves import BASE_TILT, Move, MoveJudge
 from polewright.calculation.adjusting.notices import Notice, NoticeKind
@@ -218,6 +220,37 @@ class AdjustmentEngine:
         else:
             self._current = self._solved(frame)
         return self._current
+
+    def sharp(self, frame: Observation) -> bool:
+        """Whether the axis stood still while a frame was exposed, as far as its stars show."""
+        return self._detector.sharp(frame)
+
+    def glance(
+        self, before: Reading, turn: BaseTurn, utc_s: float, *, turning: bool, odd: bool
+    ) -> Moving:
+        """Return the moving reading of a glance; nothing here changes by it.
+
+        Args:
+            before: the reading of the frame at rest that the glance was compared with.
+            turn: what it told.
+            utc_s: middle of its exposure, Unix seconds UTC.
+            turning: whether the axis has left its place.
+            odd: whether the stars moved as no adjuster moves them.
+        """
+        axis = turn.axis
+        covariance = turn.turn @ before.covariance @ turn.turn.T + turn.axis_noise
+        error = axis_error(axis, covariance, self._site, self._target, self._air)
+        return Moving(
+            utc_s=utc_s,
+            axis=axis,
+            covariance=covariance,
+            error=error,
+            bound=error.total_upper(),
+            turning=turning,
+            advice=self._advisor.turning(error) if turning else None,
+            hidden=hidden_adjusters(error, turn.covariance, self._advisor.goal),
+            odd=odd,
+        )
 
     def go_on_from(self, utc_s: float) -> None:
         """Take a step back of the clock for what it is: frames from ``utc_s`` on are in order.

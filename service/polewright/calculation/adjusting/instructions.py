@@ -189,6 +189,37 @@ def wait_on_the_way(state: State, goal: Goal, *, passed: bool) -> str:
     return say("Hands off: {rest}; waiting for a second frame that agrees.", rest=rest)
 
 
+def turning(goal: Goal, *, there: bool, passed: bool) -> str:
+    """What to say at each glance while the user is turning."""
+    rest = say("{amount} {heading}", amount=angle_text(goal.amount), heading=_still(goal.heading))
+    if passed:
+        return say("Let go: the axis has passed the mark, {rest}.", rest=rest)
+    if there:
+        return say("On the mark, {rest}: let go, and a full frame confirms it.", rest=rest)
+    return say("Turn on: {rest}.", rest=rest)
+
+
+def glance_caution(hidden: tuple[Axis, ...], *, odd: bool) -> str:
+    """What limits the moving reading; empty where nothing does."""
+    if odd:
+        return say(
+            "The stars move as no adjuster moves them: has a clutch slipped, has tracking "
+            "stopped, was the tripod bumped? Let go; a full frame tells more."
+        )
+    if len(hidden) > 1:
+        return say(
+            "Where the telescope points both adjusters move the stars alike: let go now and "
+            "then, full frames tell them apart."
+        )
+    if hidden:
+        return say(
+            "Where the telescope points the {axis} adjuster hardly moves the stars: let go now "
+            "and then, full frames show it.",
+            axis=say("altitude") if hidden[0] is Axis.ALTITUDE else say("azimuth"),
+        )
+    return ""
+
+
 def _still(heading: Action) -> str:
     return {
         Action.RAISE: say("to raise"),

@@ -54,11 +54,13 @@ class Camera(CameraDevice):
         on_progress: Callable[[ExposureProgress], None] | None = None,
         *,
         margin_s: float = 60.0,
+        brisk: bool = False,
     ) -> WaitingImage:
         """Expose and wait until the image is ready, and leave it in the camera for `fetch`.
 
-        Arguments and errors as of `expose`, but for those of the image itself.
+        Arguments and errors as of `expose`, but for those of the image itself. ``brisk`` is for
+        many short exposures one after the other: see `Exposure`.
         """
-        return Exposure(self, clock or self.clock, cancel, on_progress).expose(
+        return Exposure(self, clock or self.clock, cancel, on_progress, brisk=brisk).expose(
             duration_s, light, margin_s
         )

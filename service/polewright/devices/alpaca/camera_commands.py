@@ -112,6 +112,9 @@ class CameraDevice(Device):
         super()._forget()
         self._info: CameraInfo | None = None
         self._settings: CameraSettings | None = None
+        self._sent: CameraSettings | None = None
+        """The geometry that the camera has for certain, unless another program changed it."""
+        self._levels: tuple[float | None, float | None] | None = None
         #: The previous exposure, to recognise stale images by their time.
         self.last_exposure: PastExposure | None = None
 
@@ -221,6 +224,16 @@ class CameraDevice(Device):
         value = self._optional("maxadu", FLOAT)
         return value if value is not None and value > 0 else None
 
+    def has_shutter(self) -> bool:
+        """Return whether it tells of a mechanical shutter."""
+        return self._flag("hasshutter")
+
+    def levels(self, *, known: bool = False) -> tuple[float | None, float | None]:
+        """Return `max_adu` and `electrons_per_adu`; as asked last where that is ``known``."""
+        if self._levels is None or not known:
+            self._levels = self.max_adu(), self.electrons_per_adu()
+        return self._levels
+
     def electrons_per_adu(self) -> float | None:
         """Return electrons per count at the present gain."""
         value = self._optional("electronsperadu", FLOAT)
@@ -279,21 +292,29 @@ class CameraDevice(Device):
             )
         self._settings = CameraSettings(binning, x, y, width, height)
 
-    def send_geometry(self) -> CameraSettings:
+    def send_geometry(self, *, changed_only: bool = False) -> CameraSettings:
         """Send the geometry set last (again): another program may have changed it meanwhile.
 
-        The whole sensor, unbinned, when none was set.
+        The whole sensor, unbinned, when none was set. ``changed_only`` leaves out what was sent
+        before and cannot have changed since without showing in the image's size.
         """
         wanted = self._settings
         if wanted is None:
             return self.set_geometry()
+        has, self._sent = self._sent if changed_only else None, None
         whole = self._is_whole(wanted)
-        self._set("binx", wanted.binning == 1, BinX=wanted.binning)
-        self._set("biny", wanted.binning == 1, BinY=wanted.binning)
-        self._set("startx", whole, StartX=wanted.x)
-        self._set("starty", whole, StartY=wanted.y)
-        self._set("numx", whole, NumX=wanted.width)
-        self._set("numy", whole, NumY=wanted.height)
+        if has is None or has.binning != wanted.binning:
+            self._set("binx", wanted.binning == 1, BinX=wanted.binning)
+            self._set("biny", wanted.binning == 1, BinY=wanted.binning)
+        for member, parameter, value, old in (
+            ("startx", "StartX", wanted.x, None if has is None else has.x),
+            ("starty", "StartY", wanted.y, None if has is None else has.y),
+            ("numx", "NumX", wanted.width, None if has is None else has.width),
+            ("numy", "NumY", wanted.height, None if has is None else has.height),
+        ):
+            if value != old:
+                self._set(member, whole, **{parameter: value})
+        self._sent = wanted
         return wanted
 
     def _is_whole(self, wanted: CameraSettings) -> bool:

@@ -1,7 +1,8 @@
 """One Alpaca server over HTTP: one request at a time, bounded in time, every reply checked.
 
-Two lanes lead to a server, each with its own session and lock: the normal one, and an urgent
-one for stop commands, so that a stop never waits behind a slow call of ours.
+Three lanes lead to a server, each with its own session and lock: the normal one, one for images,
+so that nothing waits behind a download, and an urgent one for stop commands, so that a stop never
+waits behind a slow call of ours.
 
 Only GETs are repeated: once when the connection broke off, and as a ``patience`` given by the
 caller allows, once the server has answered at all. A PUT may already have moved something, so it
@@ -81,6 +82,10 @@ class Request:
     """A longer body is refused."""
     transaction: int | None = None
     """Its number; a new one when None."""
+    image: bool = False
+    """Over the lane of images."""
+    on_head: Callable[[], None] | None = None
+    """Called when the first bytes of the answer are there."""
 
     @property
     def member(self) -> str:
@@ -210,13 +215,13 @@ class AlpacaConnection:
         self.client_id = random.randint(1, 65535) if client_id is None else client_id
         self.where = Where(self.host, port)
         self._ids = itertools.count(1)
-        self._normal, self._urgent = _lane(), _lane()
+        self._normal, self._urgent, self._images = _lane(), _lane(), _lane()
         self._target: str | None = None
 
     def close(self) -> None:
         """Close the connections; a later call opens new ones."""
-        self._normal.session.close()
-        self._urgent.session.close()
+        for lane in (self._normal, self._urgent, self._images):
+            lane.session.close()
 
     def __enter__(self) -> AlpacaConnection:
         return self
@@ -318,7 +323,14 @@ class AlpacaConnection:
         return reply
 
     def check_id(
-        self, where: Where, member: str, sent: int, received: int | None, *, urgent: bool = False
+        self,
+        where: Where,
+        member: str,
+        sent: int,
+        received: int | None,
+        *,
+        urgent: bool = False,
+        image: bool = False,
     ) -> None:
         """Refuse an answer to another question; servers that send none, or 0, are believed.
 
@@ -328,10 +340,13 @@ class AlpacaConnection:
         """
         if received in {sent, 0, None}:
             return
-        lane = self._urgent if urgent else self._normal
+        lane = self._lane_for(urgent=urgent, image=image)
         with lane.lock:
             lane.session.close()
         raise ForeignAnswer(where, member, sent, received or 0)
+
+    def _lane_for(self, *, urgent: bool, image: bool) -> _Lane:
+        return self._urgent if urgent else self._images if image else self._normal
 
     def next_id(self) -> int:
         """Return a new transaction id, 1 and counting."""
@@ -349,7 +364,7 @@ class AlpacaConnection:
         fields = {key: wire_text(v, where, member) for key, v in (request.params or {}).items()}
         fields["ClientID"] = str(self.client_id)
         fields["ClientTransactionID"] = str(request.transaction or self.next_id())
-        lane = self._urgent if request.urgent else self._normal
+        lane = self._lane_for(urgent=request.urgent, image=request.image)
         if not lane.lock.acquire(timeout=LANE_WAIT_S):
             raise DeviceSilent(where, member, say("another call to this server does not end"))
         try:
@@ -391,6 +406,8 @@ class AlpacaConnection:
                     stream=True,
                 ) as response,
             ):
+                if request.on_head is not None and response.status_code == 200:
+                    request.on_head()
                 body = _read_body(response, where, member, request.max_bytes)
         except AlpacaError:
             raise

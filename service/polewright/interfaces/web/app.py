@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import json
 import logging
+import socket
 import threading
 from collections.abc import AsyncIterator
 from concurrent.futures import ThreadPoolExecutor
@@ -49,7 +50,7 @@ from polewright.interfaces.web.runner import SessionRunner, not_confirmed_yet
 from polewright.interfaces.web.security import Gate
 from polewright.session.resume import CannotTakeUp
 from polewright.session.session import Command
-from polewright.session.snapshot import SessionSnapshot
+from polewright.session.snapshot import MovingUpdate, SessionSnapshot
 from polewright.session.states import NotNow
 
 log = logging.getLogger(__name__)
@@ -58,10 +59,13 @@ HEARTBEAT_S = 1.5
 """The page takes two that are missing for a lost line (``BEAT_MS`` in link.js)."""
 STOP_ANSWER_S = 1.5
 """A stop is answered after this time at the latest; what is not confirmed by then goes on."""
-#: Changes that come quicker than this reach a page as one.
-COALESCE_S = 0.04
+#: Changes that come quicker than this reach a page as one, s: what a phone draws without trouble
+#: (own choice).
+COALESCE_S = 0.08
 STOP_WORDS_S = 0.2
 """A stop's answer waits for its translation so long, then it is given in English."""
+#: Bytes of events that may wait for a slow line: some glances (own choice).
+UNSENT_BYTES = 4096
 STOPS_AT_ONCE = 3
 """More would only wait for each other at the mount: who asks later shares an answer."""
 PAGE_FILES = {
@@ -345,6 +349,22 @@ def _add_session(app: FastAPI, runner: SessionRunner) -> None:
         return runner.sessions()
 
 
+def _keep_line_short(request: Request) -> None:
+    """Let what a slow line has not taken yet wait in the session, not behind older events.
+
+    Otherwise system and event loop would take some hundred readings, and a page draw each of them
+    late. Systems that cannot leave it at the event loop's share.
+    """
+    transport = request.scope.get("state", {}).get("transport")
+    if transport is None:
+        return
+    transport.set_write_buffer_limits(high=0)
+    option = getattr(socket, "TCP_NOTSENT_LOWAT", None)
+    if option is not None:
+        line = transport.get_extra_info("socket")
+        line.setsockopt(socket.IPPROTO_TCP, option, UNSENT_BYTES)
+
+
 def _event_id(snapshot: SessionSnapshot) -> str:
     return f"{snapshot.session_id}:{snapshot.version}"
 
@@ -352,15 +372,21 @@ def _event_id(snapshot: SessionSnapshot) -> str:
 def _add_events(app: FastAPI, runner: SessionRunner) -> None:
     async def messages(seen: str, reader: str) -> AsyncIterator[str]:
         yield "retry: 1000\n\n"
+        known: tuple[str, int] | None = None
         with runner.feed.listening() as changed:
             while not runner.feed.closed:
                 changed.clear()
                 now = runner.snapshot()
                 if _event_id(now) != seen:
                     seen = _event_id(now)
+                    # A glance comes alone to whoever has the rest.
+                    rest = (now.session_id, now.version_but_moving)
+                    thin = known is not None and known[0] == rest[0] and known[1] >= rest[1]
+                    known = (now.session_id, now.version)
+                    kind, part = ("moving", MovingUpdate.of(now)) if thin else ("snapshot", now)
                     # On a thread: STOP is answered on this loop.
-                    document = await asyncio.to_thread(_json_for, reader, now)
-                    yield f"id: {seen}\nevent: snapshot\ndata: {document}\n\n"
+                    document = await asyncio.to_thread(_json_for, reader, part)
+                    yield f"id: {seen}\nevent: {kind}\ndata: {document}\n\n"
                     await asyncio.sleep(COALESCE_S)
                     continue
                 try:
@@ -373,11 +399,14 @@ def _add_events(app: FastAPI, runner: SessionRunner) -> None:
     async def events(request: Request, reader: Reader) -> StreamingResponse:
         """Server-sent events: ``snapshot`` at every change, ``heartbeat`` when nothing changes.
 
+        Between two snapshots a glance comes as ``moving``: what it replaces in the last snapshot.
+
         The id of a snapshot is ``session_id:version``; sent back as Last-Event-ID it keeps a
         snapshot that is known from being sent again.
         """
         if runner.feed.full:
             raise TooManyPages(runner.feed.most)
+        _keep_line_short(request)
         return StreamingResponse(
             messages(request.headers.get("last-event-id", ""), reader),
             media_type="text/event-stream",

@@ -101,6 +101,9 @@ class Rig:
     tolerance_arcmin: float = field(init=False)
     """Axis error that is good enough: as configured, or as tonight's exposures demand."""
 
+    glances_off: str = ""
+    """Why this run takes no glances between its live frames; empty while it may."""
+
     light_seen: bool = False
     """Whether a frame has shown that light reaches the camera, where that was in doubt."""
 

@@ -5,6 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from polewright.calculation.images.frame import StarList
+from polewright.foundation.language import say
+
+#: Why exposures of a part of the frame are of no use on a rig.
+NO_SUBFRAMES = say("the camera takes no subframes")
+OLDER_IMAGES = say("the camera returns an older image for them")
 
 #: First and longest exposure of a look, s. Short ones show a swing, long ones average it away.
 LOOK_S, LONGEST_LOOK_S = 0.2, 0.8

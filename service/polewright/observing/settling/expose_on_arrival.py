@@ -21,9 +21,9 @@ from polewright.foundation.errors import ImageError
 from polewright.foundation.language import say
 from polewright.observing.capture.take_frame import take_frame
 from polewright.observing.rig.rig import Rig
-from polewright.observing.rig.settle_memory import STARS_WANTED
+from polewright.observing.rig.settle_memory import NO_SUBFRAMES, STARS_WANTED
 from polewright.observing.settling.settle import settle, tell_settled, wait_out
-from polewright.observing.settling.settle_frames import NO_SUBFRAMES, Looks, middle_hfd_px, placed
+from polewright.observing.settling.settle_frames import Looks, middle_hfd_px, placed
 from polewright.observing.settling.still_stars import SLOW_S, STARLESS, Settled, floors_px
 
 #: Distance of a frame's stars from their rest that does not matter, as a multiple of [sweep]

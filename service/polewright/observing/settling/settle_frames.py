@@ -19,17 +19,18 @@ from polewright.devices.alpaca.errors import (
     StaleImage,
 )
 from polewright.devices.alpaca.one_exposure import ExposureProgress
-from polewright.foundation.language import say
 from polewright.observing.rig.rig import Rig
-from polewright.observing.rig.settle_memory import LONGEST_LOOK_S, MOST_PIXELS
+from polewright.observing.rig.settle_memory import (
+    LONGEST_LOOK_S,
+    MOST_PIXELS,
+    OLDER_IMAGES,
+)
 
 #: A look that is not there so many seconds after its exposure has failed.
 LATE_S = 10.0
 LOOK_OPTIONS = DetectOptions(max_stars=60)
 #: Corners and sides of a subframe are multiples of so many pixels (common practice, no source).
 STEP_PX = 16
-NO_SUBFRAMES = say("the camera takes no subframes")
-OLDER_IMAGES = say("the camera returns an older image for them")
 
 
 class Looks:

@@ -21,8 +21,8 @@ from polewright.foundation.angles import ARCSEC, DEG
 from polewright.foundation.errors import ImageError
 from polewright.foundation.language import say
 from polewright.observing.rig.rig import Rig
-from polewright.observing.rig.settle_memory import STARS_WANTED
-from polewright.observing.settling.settle_frames import NO_SUBFRAMES, Looks, placed
+from polewright.observing.rig.settle_memory import NO_SUBFRAMES, STARS_WANTED
+from polewright.observing.settling.settle_frames import Looks, placed
 
 #: A fixed wait shorter than this leaves nothing to be won by looks, s.
 LEAST_FIXED_S = 2.5

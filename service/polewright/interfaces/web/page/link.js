@@ -86,6 +86,12 @@ export class Link {
     if (state !== this.state) this.onState((this.state = state));
   }
 
+  /** Keep a snapshot, for what glances change in it. */
+  take(snapshot) {
+    this.last = snapshot;
+    this.onSnapshot(snapshot);
+  }
+
   open() {
     this.source?.close();
     this.opened = performance.now();
@@ -93,7 +99,13 @@ export class Link {
     source.addEventListener("snapshot", (event) => {
       this.heard = performance.now();
       this.set("live");
-      this.onSnapshot(JSON.parse(event.data));
+      this.take(JSON.parse(event.data));
+    });
+    source.addEventListener("moving", (event) => {
+      this.heard = performance.now();
+      this.set("live");
+      const part = JSON.parse(event.data);
+      if (this.last?.session_id === part.session_id && part.version > this.last.version) this.take({ ...this.last, ...part });
     });
     source.addEventListener("heartbeat", (event) => {
       this.heard = performance.now();
@@ -117,7 +129,7 @@ export class Link {
       const snapshot = await ask("/api/session", 2 * POLL_MS);
       this.polled = performance.now();
       if (this.polled - this.heard > DOUBT_MS) this.set("polling");
-      this.onSnapshot(snapshot);
+      this.take(snapshot);
     } catch (problem) {
       if (problem.status === 401) this.set("locked");
     }
