@@ -319,8 +319,9 @@ class HorizonSection(Section):
     )
 
 
-#: A slew is stopped after so long: the way there and back at the stated rate, and half as much
-#: again for a mount that slows down early; 180 s at the usual 2 degrees a second (own choice).
+#: A slew is stopped after 30 s and what 300 degrees take at the stated rate: the longest way of an
+#: axis, 180 degrees, and two thirds more for starting and slowing down. That makes 180 s at the
+#: usual 2 degrees a second (own choice).
 SLEW_RESERVE_S, SLEW_WAY_DEG = 30.0, 300.0
 
 

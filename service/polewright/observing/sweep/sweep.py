@@ -36,8 +36,8 @@ from polewright.observing.sweep.recovery import (
 from polewright.observing.sweep.solve_point import UNSOLVED, SolvedPoint, tell_focal_length
 from polewright.observing.sweep.visit_point import go_to, mounts_word, solve_taken
 
-#: A frame that did not solve is exposed so many times longer: the least that shows clearly more
-#: stars (1.4 times the signal to noise under a bright sky) without trailing at the second try.
+#: A frame that did not solve is exposed so many times longer: 1.4 times the signal to noise under a
+#: bright sky, and two tries stay under the usual longest exposure (own choice).
 LONGER = 2.0
 
 
