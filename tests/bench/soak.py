@@ -3,9 +3,10 @@
 ``python tests/bench/soak.py RUNS [--first SEED] [--out FILE]`` runs and prints the tables;
 ``python tests/bench/soak.py --report FILE...`` prints them for what was run before.
 
-Each run is a session against a small simulated rig of its own under an accelerated clock that
-both share, with two or three faults drawn by its seed. One in eight aligns, with a hand that does
-what the advice says; the others measure. One in twenty is a process of its own that is killed.
+Each run is a session against a small simulated rig of its own, with one, two or three faults drawn
+by its seed, under simulated time: the same seed goes the same way again. One in eight aligns, with
+a hand that does what the advice says; the others measure. With ``--kill`` one in twenty is a
+process of its own that is killed, in real time.
 """
 
 from __future__ import annotations
@@ -20,7 +21,6 @@ import signal
 import subprocess
 import sys
 import tempfile
-import threading
 import time
 from collections import Counter
 from collections.abc import Callable
@@ -28,9 +28,20 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any, TypeVar, cast
 
-from polewright.foundation.clock import REHEARSAL_VARIABLE, SystemClock, clock_from_environment
+sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
+
+from support.whole_night import crossed_untold, moved_after_stop
+
+from polewright.foundation.clock import (
+    REHEARSAL_VARIABLE,
+    Clock,
+    SystemClock,
+    clock_from_environment,
+    threads_of,
+)
 from polewright.foundation.config import Config, config_from_text
 from polewright.foundation.errors import ExitCode
+from polewright.observing.rig.background_task import BackgroundTask
 from polewright.observing.runs.connect import connect_rig
 from polewright.observing.settling import expose_on_arrival as at_once
 from polewright.records.events import AxisMeasured, Event, Progress
@@ -41,17 +52,24 @@ from polewright_sim.mount.mechanics import AxisTruth
 from polewright_sim.rig import SimulatedRig
 from polewright_sim.scenario import Fault, Scenario
 from polewright_sim.server.server import RunningRig, serve
+from polewright_sim.simulated_clock import SimulatedClock
 from polewright_sim.spec import RigSpec
 
 #: 2026-11-20 21:30 UTC: night at every place used here.
 NIGHT_UTC_S = 1795210200.0
 RATE = 10.0
+"""How fast the night of a killed process goes."""
+KILLS = False
 AT_ONCE = False
 VERBOSE = bool(os.environ.get("SOAK_VERBOSE"))
-LIMIT_S = 240.0
-"""Real seconds after which a run counts as hung."""
+LIMIT_S = 7200.0
+"""Seconds of the night after which a run counts as hung."""
+HAND_S = 1500.0
+"""Seconds of the night that a hand may take to align."""
 CHI2_95_2D = 5.991
 """95 % of two normal variables, squared radius."""
+CHI2_9999_2D = 18.42
+"""99.99 % of them: a figure farther from the truth is a lie, not bad luck."""
 TURN = {
     "raise": ("altitude_arcmin", 1.0),
     "lower": ("altitude_arcmin", -1.0),
@@ -78,6 +96,12 @@ class Outcome:
     tracking: bool = False
     """Still tracking although the run failed and its stop was called confirmed."""
     journal: bool = False
+    broken: list[str] = field(default_factory=list)
+    """What must hold at every moment and did not."""
+    said_within: bool = False
+    """Whether an alignment was called finished, within its tolerance."""
+    truly_arcmin: float | None = None
+    """The true error then."""
     figures: list[tuple[float, float]] = field(default_factory=list)
     """Of each figure: squared distance from the truth in units of its covariance, and arcmin."""
 
@@ -159,7 +183,7 @@ def draw_faults(dice: random.Random) -> list[dict[str, Any]]:
         {"kind": "solver_hang"},
         {"kind": "solver_garbage"},
     ]  # fmt: skip
-    return dice.sample(kinds, dice.choice([2, 3]))
+    return dice.sample(kinds, dice.choice([1, 2, 3]))
 
 
 class FullDisk:
@@ -274,9 +298,13 @@ def hand(rig: SimulatedRig, session: AlignSession, limit_s: float) -> None:
     """Turn the knobs as told until the session ends or the limit is over."""
     version, told, let_go_s = 0, None, 0.0
     southern = rig.spec.site.latitude_deg < 0
-    deadline = time.monotonic() + limit_s
-    while session.step not in ENDED and time.monotonic() < deadline:
-        now = session.wait_for_change(version, 0.5)
+    clock = rig.clock
+    deadline = clock.monotonic_s() + limit_s
+    while session.step not in ENDED and clock.monotonic_s() < deadline:
+        now = session.snapshot()
+        if now.version == version:
+            clock.sleep(0.1)
+            continue
         version = now.version
         if now.step is not Step.ADJUSTING or now.advice is None or now.error is None:
             continue
@@ -296,8 +324,8 @@ def hand(rig: SimulatedRig, session: AlignSession, limit_s: float) -> None:
             snug = now.advice.action == "snug_and_recheck"
             session.command(Command.SNUGGED if snug else Command.SWEEP)
             # Hands off until the sweep has begun: one more reading may come before it does.
-            while not snug and session.step is Step.ADJUSTING and time.monotonic() < deadline:
-                time.sleep(0.02)
+            while not snug and session.step is Step.ADJUSTING and clock.monotonic_s() < deadline:
+                clock.sleep(0.1)
 
 
 def distance(axis: dict[str, Any], truth: AxisTruth, southern: bool) -> tuple[float, float]:
@@ -313,7 +341,7 @@ def distance(axis: dict[str, Any], truth: AxisTruth, southern: bool) -> tuple[fl
 def one_run(seed: int) -> Outcome:
     """Make a rig, let things go wrong, run, and look at what is left."""
     dice = random.Random(seed)
-    mode = "kill" if seed % 20 == 7 else "align" if seed % 8 == 3 else "measure"
+    mode = "kill" if KILLS and seed % 20 == 7 else "align" if seed % 8 == 3 else "measure"
     spec, faults = rig_spec(dice), draw_faults(dice)
     kinds = [fault["kind"] for fault in faults]
     outcome = Outcome(seed, mode, [*kinds, "process_kill"] if mode == "kill" else kinds)
@@ -322,7 +350,9 @@ def one_run(seed: int) -> Outcome:
         folder = Path(name)
         os.environ["XDG_STATE_HOME"] = os.environ["XDG_DATA_HOME"] = str(folder / "home")
         origin = time.time()
-        clock = SystemClock(RATE, NIGHT_UTC_S, origin)
+        clock: SystemClock | SimulatedClock = SimulatedClock(NIGHT_UTC_S)
+        if mode == "kill":
+            clock = SystemClock(RATE, NIGHT_UTC_S, origin)
         rig = SimulatedRig(spec, clock=clock)
         with serve(rig) as running:
             on_wire = [
@@ -341,6 +371,8 @@ def one_run(seed: int) -> Outcome:
             for case in running.faults.report():
                 if case["number"] in numbers and (case["calls_changed"] or case["began_s"]):
                     outcome.struck.append(str(case["fault"]["kind"]))  # type: ignore[index]
+            if isinstance(clock, SimulatedClock):
+                clock.close()
             outcome.struck += [kind for kind in outcome.faults if kind.startswith("solver_")]
             outcome.struck += [k for k in outcome.faults if k in ("disk_full", "process_kill")]
     outcome.real_s = round(time.monotonic() - started, 1)
@@ -349,7 +381,7 @@ def one_run(seed: int) -> Outcome:
 
 def _in_thread(
     config: Config,
-    clock: SystemClock,
+    clock: Clock,
     folder: Path,
     rig: SimulatedRig,
     kinds: list[str],
@@ -362,8 +394,10 @@ def _in_thread(
         room, refusals = dice.randrange(200, 6000), dice.choice([3, 10, 10_000])
         cast("Any", journal)._file = FullDisk(journal._file, room, refusals)
     truths: list[AxisTruth] = []
+    heard: list[Event] = []
 
     def hear(event: Event) -> None:
+        heard.append(event)
         if isinstance(event, AxisMeasured) and event.trusted:
             truths.append(rig.truth())
         if VERBOSE and not isinstance(event, Progress):
@@ -372,24 +406,51 @@ def _in_thread(
     session = AlignSession(
         connect_rig, config, clock, journal, hear, session_id=f"soak-{outcome.seed}"
     )
-    thread = threading.Thread(target=session.run, daemon=True)
-    thread.start()
+    running = BackgroundTask("session", lambda _task: session.run(), threads_of(clock))
     if outcome.mode == "align":
-        hand(rig, session, 0.6 * LIMIT_S)
+        hand(rig, session, HAND_S)
         if session.step not in ENDED:
             session.stop("the soak's time for an alignment is over")
-    deadline = time.monotonic() + LIMIT_S
-    while thread.is_alive() and time.monotonic() < deadline:
-        thread.join(0.5)
+    deadline = clock.monotonic_s() + LIMIT_S
+    while not running.wait(0.5) and clock.monotonic_s() < deadline:
         if session.step is Step.ADJUSTING and outcome.mode != "align":
             session.stop("measured, and too uncertain even for this")
-    outcome.hung = thread.is_alive()
+    outcome.hung = not running.done
     outcome.exit_code = None if session.outcome is None else int(session.outcome)
     failure = session.snapshot().failure
     outcome.why = "" if failure is None else f"{failure.code}: {failure.message}"[:300]
     _look(rig, outcome)
+    ended_s = clock.utc_s()
+    clock.sleep(60.0)
     journal.close()
     _read(path, truths, rig, outcome)
+    outcome.broken += [f"moved {told}" for told in moved_after_stop(rig, heard)]
+    outcome.broken += [f"crossed untold, {told}" for told in crossed_untold(rig, heard)]
+    late = [told.what for told in rig.mount.told if told.utc_s > ended_s]
+    outcome.broken += [f"told to {what} after the end" for what in late]
+    outcome.broken += _unreadable(path, dice)
+    outcome.broken += [
+        f"a figure {off:.2f} arcmin off, squared distance {squared:.0f}"
+        for squared, off in outcome.figures
+        if squared > CHI2_9999_2D
+    ]
+    if outcome.mode == "align" and outcome.exit_code == int(ExitCode.OK):
+        outcome.said_within, outcome.truly_arcmin = True, rig.truth(ended_s).total_arcmin
+
+
+def _unreadable(path: Path, dice: random.Random) -> list[str]:
+    """Say where a kill could have left a journal that cannot be read; tries thirty places."""
+    whole = path.read_bytes()
+    cut = path.with_suffix(".cut")
+    broken = []
+    for _ in range(30):
+        length = dice.randrange(len(whole) + 1)
+        cut.write_bytes(whole[:length])
+        try:
+            read_journal(cut)
+        except Exception as error:
+            broken.append(f"journal cut at byte {length}: {error!r}")
+    return broken
 
 
 def _look(rig: SimulatedRig, outcome: Outcome) -> None:
@@ -475,6 +536,7 @@ def report(outcomes: list[Outcome]) -> str:
         ("failed, said stopped, and tracked on", [o for o in outcomes if o.tracking]),
         ("hung", [o for o in outcomes if o.hung]),
         ("lost the journal", [o for o in outcomes if not o.journal]),
+        ("broke what must always hold", [o for o in outcomes if o.broken]),
     ):
         seeds = ", ".join(str(o.seed) for o in found)
         lines.append(f"{name}: {len(found)}{f' (seeds {seeds})' if found else ''}")
@@ -486,6 +548,11 @@ def report(outcomes: list[Outcome]) -> str:
         offs = sorted(off for _d2, off, _o in figures)
         lines.append(f"true error of a figure: median {offs[len(offs) // 2]:.3f} arcmin, "
                      f"largest {offs[-1]:.3f} arcmin")  # fmt: skip
+    lines += [f"  seed {o.seed}: {told}" for o in outcomes for told in o.broken]
+    said = [o for o in outcomes if o.said_within]
+    untrue = [o for o in said if (o.truly_arcmin or 0.0) > 1.0]
+    lines.append(f"alignments called within 1 arcmin: {len(said)}, untrue: {len(untrue)}")
+    lines += [f"  seed {o.seed}: truly {o.truly_arcmin:.2f} arcmin" for o in untrue]
     lines.append(f"exit codes: {sorted(Counter(str(o.exit_code) for o in outcomes).items())}")
     lines.append(f"modes: {dict(Counter(o.mode for o in outcomes))}")
     lines.append("| fault | drawn | struck | exit codes of runs it struck |")
@@ -531,16 +598,18 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     add_run_options(parser)
     parser.add_argument("--at-once", action="store_true", help="expose before the mount is still")
+    parser.add_argument("--kill", action="store_true", help="kill the process of one in twenty")
     parser.add_argument("--child", type=Path, nargs=2)
     given = parser.parse_args()
     if given.child:
         return child(*given.child)
+    global KILLS, AT_ONCE  # noqa: PLW0603 - one process, one soak
+    KILLS = given.kill
     if given.at_once:
-        global AT_ONCE
         AT_ONCE, at_once.QUICK_FETCH_S = True, math.inf
     outcomes = gathered(given, Outcome, one_run)
     sys.stdout.write(report(outcomes) + "\n")
-    bad = [o for o in outcomes if o.moving or o.tracking or o.hung or not o.journal]
+    bad = [o for o in outcomes if o.moving or o.tracking or o.hung or not o.journal or o.broken]
     return 1 if bad else 0
 
 

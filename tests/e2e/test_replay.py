@@ -1,0 +1,88 @@
+"""A night goes the same way again, however busy the computer is and whoever it lets run first."""
+
+from __future__ import annotations
+
+import json
+import random
+import re
+import subprocess
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+import pytest
+from support import night as nights
+
+from polewright.foundation.clock import give_clock
+from polewright.observing.runs.connect import connect_rig
+from polewright.session.journal import Journal
+from polewright.session.session import AlignSession
+from polewright.session.states import Step
+from polewright_sim.simulated_clock import SimulatedClock
+
+pytestmark = pytest.mark.e2e
+
+BUSY = "while True: pass"
+
+
+class Shaken(SimulatedClock):
+    """Threads that take their turn late, by what the computer's scheduler might do."""
+
+    dice = random.Random(1)
+
+    def wait(self, waiting: Any, until_s: float | None) -> bool:
+        """Wait, after a pause of up to 2 ms."""
+        if self.dice.random() < 0.05:
+            time.sleep(self.dice.uniform(0.0, 0.002))
+        return super().wait(waiting, until_s)
+
+
+def journal_of(start_night, folder: Path) -> list[str]:
+    """Measure once in a session that nobody turns the adjusters of; return what it wrote down."""
+    night = start_night()
+    give_clock(night.clock)
+    config = night.config({"sweep.settle_s": 2.0, "run.watchdog": False})
+    journal = Journal(folder / "night.journal.jsonl")
+    session = AlignSession(
+        connect_rig, config, night.clock, journal, night.events.append, session_id="replay"
+    )
+    running = night.beside(session.run)
+    night.until(lambda: session.step is Step.ADJUSTING and session.snapshot().error is not None)
+    night.clock.sleep(20.0)
+    session.stop("the test is over")
+    assert running.wait(60.0)
+    journal.close()
+    port = str(night.running.port)
+    return [
+        _without_addresses(line, port)
+        for line in journal.path.read_text(encoding="utf-8").splitlines()
+    ]
+
+
+def _without_addresses(line: str, port: str) -> str:
+    record = json.loads(line)
+    text = json.dumps(record, sort_keys=True).replace(port, "PORT")
+    return re.sub(r'"(pid|software|client_id)": [^,}]+', r'"\1": 0', text)
+
+
+def test_the_same_night_is_had_again_under_load_and_with_shaken_threads(
+    start_night, tmp_path, monkeypatch
+) -> None:
+    """Three times the same journal: alone, beside two busy programs, and with late threads."""
+    for name in ("alone", "busy", "shaken"):
+        (tmp_path / name).mkdir()
+    alone = journal_of(start_night, tmp_path / "alone")
+    load = [subprocess.Popen([sys.executable, "-c", BUSY]) for _ in range(2)]
+    try:
+        busy = journal_of(start_night, tmp_path / "busy")
+    finally:
+        for program in load:
+            program.kill()
+            program.wait()
+    monkeypatch.setattr(nights, "SimulatedClock", Shaken)
+    shaken = journal_of(start_night, tmp_path / "shaken")
+
+    assert len(alone) > 20
+    assert busy == alone
+    assert shaken == alone
