@@ -83,10 +83,10 @@ def test_settings_exit_codes_and_failures_are_those_of_the_code() -> None:
     settings, trouble = markdown("settings"), markdown("trouble")
 
     for table, field in Config.model_fields.items():
-        assert f"### [{table}]" in settings
+        assert f"## [{table}]" in settings
         for key, one in cast("Any", field.annotation).model_fields.items():
             if key in ("altitude", "azimuth"):
-                assert f"### [{table}.{key}]" in settings
+                assert f"## [{table}.{key}]" in settings
                 continue
             assert re.search(rf"^- .*`{key}\b", settings, re.MULTILINE), key
             assert one.description, key

@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+import base64
 import csv
+import io
 import json
 import time
 
+import numpy as np
 import pytest
 from history.history_made import NIGHT_UTC_S, made_result, made_run
+from PIL import Image
 from support.measured import record_measurement
+from support.stars import star_list
 from typer.testing import CliRunner
 
+from polewright.calculation.images.frame import Frame
 from polewright.devices.alpaca.errors import ServerUnreachable, Where
 from polewright.foundation.clock import SystemClock
 from polewright.foundation.config import config_from_text
@@ -406,6 +412,47 @@ def test_only_readings_that_tell_something_are_kept(tmp_path) -> None:
         )  # fmt: skip
 
     assert 20 <= len(recorder._readings) <= 25
+
+
+def test_the_first_frame_of_the_last_measured_sweep_is_kept_small(tmp_path) -> None:
+    """Not one of the frames before or after the sweep, nor one of a sweep that came to nothing."""
+    url = f"sqlite:///{tmp_path / 'h.sqlite3'}"
+    config = config_from_text("", overrides={"history.url": url})
+    recorder = recording.RunRecorder(config, SystemClock(), "align")
+    planned = events.SweepPlanned(
+        utc_s=NIGHT_UTC_S,
+        hour_angles_deg=(0.0,), declination_deg=0.0, altitudes_deg=(0.0,), azimuths_deg=(0.0,),
+    )  # fmt: skip
+    connected = events.Connected(
+        utc_s=NIGHT_UTC_S,
+        device="telescope",
+        name="bench mount",
+        address="rig:11111",
+        interface_version=4,
+    )
+    dark = np.random.default_rng(1).normal(900.0, 12.0, (1500, 2000)).astype(np.uint16)
+
+    def saw(stars: int) -> None:
+        recorder.saw(Frame(dark, 0.0, 2.0), star_list(np.arange(stars), np.arange(stars)))
+
+    saw(1)
+    recorder(connected)
+    recorder(planned)
+    saw(2)
+    saw(3)
+    recorder.measured(made_result())
+    saw(4)
+    recorder(planned)
+    saw(5)
+    recorder.finish(ExitCode.OK)
+
+    with History(url) as kept:
+        (record,) = kept.records()
+    assert record.frame is not None
+    assert (record.frame.star_count, record.frame.exposure_s) == (2, 2.0)
+    with Image.open(io.BytesIO(base64.b64decode(record.frame.jpeg_base64))) as picture:
+        assert max(picture.size) <= recording.PICTURE_PX
+    assert len(record.frame.jpeg_base64) < 60_000
 
 
 def test_a_list_at_80_columns_cuts_nothing(tmp_path, monkeypatch) -> None:

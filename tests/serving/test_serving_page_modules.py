@@ -97,3 +97,62 @@ def test_a_screen_reader_hears_changes_of_meaning_only(service, tmp_path) -> Non
         said = driver.execute_async_script(_TELL)
     assert [one.split(" ")[0] for one in said] == ["WEST", "EAST"]
     assert said[1] == "EAST Move the axis 3 arcmin east. ± 0.3 arcmin"
+
+
+# WCAG 2.2, 1.4.3: 4.5 : 1, or 3 : 1 from 24 px, or 18.66 px bold, on. Everything is shown for it.
+_PALE = """
+for (const one of document.querySelectorAll("[hidden]")) one.hidden = false;
+for (const one of document.querySelectorAll("details")) one.open = true;
+const parts = (colour) => colour.match(/[\\d.]+/g).map(Number);
+const light = ([r, g, b]) => [r, g, b].map((v) => v / 255)
+  .map((v) => (v <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4))
+  .reduce((sum, v, k) => sum + v * [0.2126, 0.7152, 0.0722][k], 0);
+const over = ([r, g, b, a = 1], under) => [r, g, b].map((v, k) => a * v + (1 - a) * under[k]);
+function ground(one) {
+  const up = one.parentElement ? ground(one.parentElement) : [255, 255, 255];
+  return over(parts(getComputedStyle(one).backgroundColor), up);
+}
+const found = [];
+const walk = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
+while (walk.nextNode()) {
+  const one = walk.currentNode.parentElement;
+  if (!walk.currentNode.data.trim() || !one.checkVisibility() || one.closest("noscript, :disabled, defs")) continue;
+  const style = getComputedStyle(one), back = ground(one.closest("svg") ? one.closest("svg").parentElement : one);
+  const ink = light(over(parts(one.closest("svg") ? style.fill : style.color), back)), paper = light(back);
+  const ratio = (Math.max(ink, paper) + 0.05) / (Math.min(ink, paper) + 0.05);
+  const size = parseFloat(style.fontSize), bold = Number(style.fontWeight) >= 700;
+  const least = size >= 24 || (bold && size >= 18.66) ? 3 : 4.5;
+  if (ratio < least) found.push(`${walk.currentNode.data.trim()}: ${ratio.toFixed(2)}`);
+}
+return found;
+"""  # noqa: E501 - a script
+# Links within a text are read with it; all else is pressed with cold or gloved fingers.
+_SMALL = """
+return [...document.querySelectorAll("button, summary, input, a[href]")]
+  .filter((one) => one.checkVisibility() && getComputedStyle(one).display !== "inline")
+  .map((one) => [one, (one.labels?.[0] ?? one).getBoundingClientRect()])
+  .filter(([one, box]) => box.width && (box.height < 44 || box.width < 44))
+  .map(([one, box]) => `${one.id || one.textContent}: ${box.width} x ${box.height}`);
+"""
+
+
+@pytest.mark.e2e
+@needs_chromium
+def test_every_text_stands_out_and_every_target_can_be_hit(service, tmp_path) -> None:
+    """By day and by night, all that may ever show; locked page, missing page, handbook, too."""
+    url = service.url
+    locked = url.replace("127.0.0.1", "localhost")
+    pages = (url, f"{url}nothing", f"{url}handbook", f"{url}handbook/trouble", locked)
+    with browser(tmp_path / "profile") as driver:
+        driver.get(f"{url}?token={TOKEN}")
+        for theme in ("day", "night"):
+            for page in pages:
+                driver.get(f"{page.split('/', 3)[0]}//{page.split('/', 3)[2]}/handbook")
+                driver.execute_script(f"document.cookie = 'polewright_look={theme}.0; path=/'")
+                driver.get(page)
+                time.sleep(0.3)
+                assert (
+                    driver.execute_script("return document.documentElement.dataset.theme") == theme
+                )
+                assert driver.execute_script(_PALE) == [], (theme, page)
+                assert driver.execute_script(_SMALL) == [], (theme, page)

@@ -68,7 +68,7 @@ def _tables(model: type[BaseModel], path: str) -> Iterator[str]:
             keys.append(_key(name, field))
     if path:
         about = " ".join((model.__doc__ or "").split())
-        yield f"### [{path}]\n\n{about}\n\n" + "\n".join(keys)
+        yield f"## [{path}]\n\n{about}\n\n" + "\n".join(keys)
     for table, kind in inner:
         yield from _tables(kind, table)
 

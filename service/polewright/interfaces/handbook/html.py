@@ -35,7 +35,8 @@ def _body(text: str) -> str:
     reader.add_render_rule("table_close", _wide_close)
     tokens = reader.parse(text)
     _finish(tokens)
-    return str(reader.renderer.render(tokens, reader.options, {}))
+    html = str(reader.renderer.render(tokens, reader.options, {}))
+    return html.replace("<pre>", '<pre tabindex="0">')  # a long line is reached by keys
 
 
 def _wide_open(*_: Any) -> str:

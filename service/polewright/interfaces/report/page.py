@@ -392,7 +392,7 @@ def _moves(run: RunRecord | None) -> str:
             )
         )
     headings = (
-        "",
+        say("sweep"),
         say("when"),
         say("altitude (+ high)"),
         say("azimuth on the sky (+ east)"),
@@ -434,7 +434,7 @@ def _points(result: MeasurementResult, place: Place) -> str:
             p_value=100.0 * axis.p_value,
         )
     headings = (
-        "",
+        say("point"),
         *((say("azimuth"), say("altitude")) if place is not Place.NONE else ()),
         say("exposure"),
         say("stars"),
