@@ -92,7 +92,7 @@ class MountBusy(DeviceError):
     """The mount is slewing before the session has asked for anything."""
 
     code = "mount_busy"
-    advice = say("Let the other program finish, or stop it; two programs must not drive one mount.")
+    advice = say("Let the other program finish, or end it; two programs must not drive one mount.")
 
     def __str__(self) -> str:
         return say(

@@ -83,7 +83,7 @@ def frame_picture(
     if stars is not None and len(stars):
         image = image.convert("RGB")
         draw = ImageDraw.Draw(image)
-        shown = slice(0, MOST_RINGS)
+        shown = slice(0, max(30, MOST_RINGS * most_px // MOST_PX))  # the brightest; a few if small
         for x, y, hfd in zip(stars.x[shown], stars.y[shown], stars.hfd_px[shown], strict=True):
             # Pixel centres are whole numbers, in the frame as in the picture.
             cx, cy = (float(x) + 0.5) / factor - 0.5, (float(y) + 0.5) / factor - 0.5

@@ -228,7 +228,7 @@ class MovedBySomebodyElse(GuardError):
 
     code = "moved_by_somebody_else"
     advice = say(
-        "Stop the other program, or leave the hand controller alone: only one may drive "
+        "End the other program, or leave the hand controller alone: only one may drive "
         "the mount. Then start a new sweep."
     )
 

@@ -5,6 +5,7 @@ import { language } from "./language.js";
 
 const BEEP_S = 0.07;
 const LOUD = 0.25;
+const FIGURE_MS = 2500; // "up, 4.2 minutes" takes about 2 s to say (own choice)
 
 export class Tone {
   constructor() {
@@ -70,10 +71,13 @@ export class Voice {
     if (!this.on && this.possible) speechSynthesis.cancel();
   }
 
-  /** Say something new; what is half said gives way, so that words never lag behind the knob. */
+  /** Say something new; what is half said gives way, so that words never lag behind the knob. Where
+   * only the figure is another, it is let to finish. */
   speak(text) {
     if (!this.on || !text || text === this.last) return;
-    this.last = text;
+    const bare = text.replace(/[\d.,/]+/g, "");
+    if (bare === this.bare && performance.now() - this.at < FIGURE_MS) return;
+    Object.assign(this, { last: text, bare, at: performance.now() });
     speechSynthesis.cancel();
     const words = new SpeechSynthesisUtterance(text);
     words.lang = language;
@@ -87,7 +91,7 @@ const ALARM = [300, 100, 300, 100, 300];
 /** Buzz where the plate comes to say something else that a hand has to follow. */
 export function buzz(was, now) {
   if (!buzz.on || !navigator.userActivation?.hasBeenActive) return; // browsers forbid it before a touch
-  if (was.mode === now.mode && was.heading === now.heading) return;
+  if (was.mode === now.mode && (now.mode !== "turn" || was.heading === now.heading)) return;
   const pattern = BUZZES[now.mode] ?? (now.tone === "halt" || now.mode === "cloud" ? ALARM : now.mode === "turn" ? [120] : null);
   if (pattern) navigator.vibrate?.(pattern);
 }

@@ -135,7 +135,7 @@ function ended(s) {
   const contradicts = f.code === "mount_contradicts";
   const remedy = contradicts ? say("Correct it there or here and press START; or go on with ours, for this session only.") : f.advice;
   const sentence = [STANDS[s.motion], remedy].filter(Boolean).join(" ");
-  const whole = cause.length <= LONGEST_CAUSE;
+  const whole = cause.length <= LONGEST_CAUSE && !cause.includes("`"); // a page of the handbook that is named is led to
   return face(mode, mode === "cloud" ? "wait" : "halt", word, sentence, {
     knob: whole ? cause : "",
     long: whole && !f.brief ? "" : `${sentenceCase(f.message)}. ${contradicts ? f.advice : ""}`.trim(),
