@@ -241,6 +241,11 @@ def states() -> dict[str, SessionSnapshot]:
             progress=ProgressNow(step="slew", point=2, points=3, done_s=3.0, total_s=9.0),
             plan=PlanNow(azimuths_deg=(120.0, 140.0, 160.0), altitudes_deg=(50.0, 52.0, 50.0)),
         ),
+        "sweeping-clouds": _snapshot(
+            Step.SWEEPING,
+            progress=ProgressNow(step="exposure", point=2, points=3, done_s=3.0, total_s=9.0),
+            unread=2,
+        ),
         "reference": _adjusting(None, _error(-12.4, 6.6, "measured")),
         "turn": _adjusting(_advice("raise", 12.4, turns=1.26, turns_text=turns()), way_left),
         "turn-slack": _adjusting(

@@ -154,6 +154,7 @@ def test_states_are_told_apart_by_shape_and_word_and_say_nothing_wrong(tmp_path:
         assert faces["done"]["main"] == ["report"]
         assert "stands still" in faces["unsafe"]["plate"]
         assert "point 2 of 3" in faces["sweeping"]["plate"]
+        assert "no stars, try 3" in faces["sweeping-clouds"]["plate"]
         assert 60 <= int(faces["sweeping"]["number"]) <= 74
         assert (faces["clouds"]["number"], faces["clouds"]["unit"]) == ("4", "frames")
         assert "east and west look exchanged" in faces["contradicts"]["plate"]

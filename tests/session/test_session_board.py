@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pytest
 
 from polewright.foundation.clock import SystemClock
@@ -13,7 +15,7 @@ from polewright.observing.safety.guard_errors import (
     SlewOverdue,
     TooNearSun,
 )
-from polewright.records.events import MotionStopped, Note
+from polewright.records.events import FrameMeasured, MotionStopped, Note
 from polewright.session.session import NoReference
 from polewright.session.snapshot_builder import FAILURE_KINDS, KEPT_NOTES, Board
 from polewright.session.states import Step
@@ -82,3 +84,22 @@ def test_every_kind_of_failure_belongs_to_an_error_there_is() -> None:
         return {error.code}.union(*map(codes, error.__subclasses__()))
 
     assert set(FAILURE_KINDS) <= codes(PolewrightError)
+
+
+def test_a_point_that_does_not_solve_is_counted_try_by_try() -> None:
+    """Page and scripts see that a sweep waits for clouds, and that it goes on."""
+    board = Board("night", 1.0, SystemClock())
+    board.goes(Step.SWEEPING)
+    frame: dict[str, Any] = {
+        "utc_s": 0.0, "star_count": 2, "hfd_px": None, "elongation": None,
+        "background_adu": 900.0, "exposure_s": 2.0,
+    }  # fmt: skip
+    seen = []
+    for point in (1, 2, 2, 2):
+        board.hears(FrameMeasured(point=point, **frame))
+        seen.append(board.snapshot().unread)
+    assert seen == [0, 0, 1, 2]
+
+    board.goes(Step.ADJUSTING)
+
+    assert board.snapshot().unread == 0

@@ -177,7 +177,10 @@ class SessionSnapshot(_Part):
     offer: Prose = Field(
         "", description="a sweep that begins only if it is asked for once more, and why"
     )
-    unread: int = Field(0, description="frames in a row that gave no reading")
+    unread: int = Field(
+        0,
+        description="frames in a row that gave no reading, or did not solve at a point",
+    )
     unread_why: Prose = ""
     sweeps: int = 0
     moves: int = Field(0, description="settled moves of the adjusters so far")

@@ -78,6 +78,8 @@ class Board:
         self._noticed_utc_s = 0.0
         self._in_hand: Action | None = None
         self._begin_arcmin = 0.0
+        self._tries = (0, 0)
+        """Point of the sweep, and how many of its frames were looked at."""
         self._now = SessionSnapshot(
             session_id=session_id,
             version=1,
@@ -126,7 +128,7 @@ class Board:
 
     def goes(self, step: Step) -> None:
         """The session moved on."""
-        changes: dict[str, Any] = {"step": step, "progress": None, "moving": None}
+        changes: dict[str, Any] = {"step": step, "unread": 0, "progress": None, "moving": None}
         if step in MAY_MOVE or step in ENDED:
             changes["advice"] = None
         if step is not Step.SWEEPING:
@@ -348,6 +350,10 @@ class Board:
                         text=event.text,
                     ),
                 )
+            case events.FrameMeasured() if event.point:
+                point, tries = self._tries
+                self._tries = event.point, tries + 1 if point == event.point else 1
+                self._put(unread=self._tries[1] - 1)
             case events.SweepPlanned():
                 self._put(
                     plan=PlanNow(
@@ -365,6 +371,8 @@ class Board:
         changes: dict[str, Any] = {}
         if self._now.frame is not None:
             changes["frame"] = self._now.frame.model_copy(update={"solved": True})
+        if event.point:
+            self._tries, changes["unread"] = (0, 0), 0
         if event.point and self._now.plan is not None:
             changes["plan"] = self._now.plan.model_copy(update={"solved": event.point})
         if changes:

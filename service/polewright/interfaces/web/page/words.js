@@ -97,9 +97,10 @@ export function now(s, fresh, left_s = null, scale = passScale(s)) {
 
 function sweeping(s, left_s) {
   const p = s.progress;
-  const knob = p?.points ? say("point {point} of {points}", { point: p.point, points: p.points }) : "";
+  const point = p?.points ? say("point {point} of {points}", { point: p.point, points: p.points }) : "";
+  const knob = [point, s.unread > 0 ? say("no stars, try {number}", { number: s.unread + 1 }) : ""].filter(Boolean).join(", ");
   const amount = left_s === null ? null : { number: left_s.toFixed(0), unit: say("s left") };
-  return face("hands", "halt", say("HANDS OFF"), say("The mount moves by itself: keep clear of tube, cables and legs."), { knob, amount, long: say("Press STOP at once if anything comes near tube, cables or legs."), said: say("hands off, the mount moves") });
+  return face("hands", "halt", say("HANDS OFF"), s.unread > 0 ? say("Cloud, dew or cap? It tries again by itself; keep clear.") : say("The mount moves by itself: keep clear of tube, cables and legs."), { knob, amount, long: say("Press STOP at once if anything comes near tube, cables or legs."), said: say("hands off, the mount moves") });
 }
 
 function stoppedWords(s) {
