@@ -114,7 +114,12 @@ class MadeUp(SessionRunner):
     def put(self, snapshot: SessionSnapshot) -> int:
         """Show a snapshot; return its version."""
         now_s = self.clock.utc_s()
-        changes: dict[str, Any] = {"version": self.now.version + 1, "utc_s": now_s}
+        version = self.now.version + 1
+        changes: dict[str, Any] = {
+            "version": version,
+            "version_but_moving": version,
+            "utc_s": now_s,
+        }
         if snapshot.error is not None:
             changes["error"] = snapshot.error.model_copy(update={"utc_s": now_s - 3.0})
         if snapshot.step is Step.SWEEPING:
