@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from contextlib import nullcontext
 from dataclasses import dataclass, field
 from types import SimpleNamespace
 from typing import Any, cast
@@ -27,6 +28,7 @@ from polewright.observing.rig.settle_memory import SettleMemory
 from polewright.observing.safety.guard_errors import NoLight, PointNotSolved, TooBright
 from polewright.observing.sweep import recovery
 from polewright.observing.sweep import sweep as sweeping
+from polewright.observing.sweep import visit_point as visiting
 from polewright.solving.errors import NoMatch, TooFewStars
 
 POINTS = [Pointing(angle * DEG, 60.0 * DEG) for angle in (-30.0, -50.0, -70.0)]
@@ -328,3 +330,26 @@ def test_light_is_not_in_doubt_once_a_frame_was_solved(monkeypatch) -> None:
     """Then what is dark is a cloud or a house, and another place may serve."""
     rig = SimpleNamespace(plates=SimpleNamespace(learned=True), light_seen=False)
     light.check_light(rig, frame(np.random.default_rng(1), 4.0, 0.0, 6.0))  # type: ignore[arg-type]
+
+
+def test_wide_stars_that_match_nothing_are_out_of_focus(monkeypatch) -> None:
+    """Not a wrong focal length: the error says what is seen."""
+
+    def no_match(*_args):
+        raise NoMatch("anywhere in the sky", (2.7, 2.0), 5)
+
+    rig = SimpleNamespace(
+        progress=lambda *_args: None,
+        times=SimpleNamespace(spent=lambda *_args: nullcontext()),
+        clock=None,
+        patience=None,
+        cancel=CancelToken(),
+    )
+    monkeypatch.setattr(visiting, "solve_frame", no_match)
+    monkeypatch.setattr(visiting, "mounts_word", lambda _rig: (0.0, 0.0))
+    for hfd_px, told in ((30.0, "out of focus"), (3.0, "focal length")):
+        quality = SimpleNamespace(hfd_px=hfd_px)
+        monkeypatch.setattr(visiting, "look_at", lambda *_args, q=quality: (None, q))
+        with pytest.raises(NoMatch) as caught:
+            visiting.solve_taken(cast("Any", rig), POINTS[0], 1, 3, cast("Any", None))
+        assert told in caught.value.likely

@@ -86,6 +86,10 @@ class LimitsInvalid(ConfigError):
         )
 
 
+#: A skyline that hides this share of the sky is taken for a mistake (own choice).
+NEARLY_ALL = 0.98
+
+
 class NoSweepFits(PlanError):
     """Nowhere in the usable sky is there room for a sweep."""
 
@@ -98,9 +102,28 @@ class NoSweepFits(PlanError):
         self.blocked = blocked
 
     @property
+    def _worst(self) -> str:
+        return max(self.blocked, key=lambda name: self.blocked[name], default="")
+
+    @property
+    def likely(self) -> str:  # type: ignore[override]
+        """What a skyline says that hides everything."""
+        if self._worst != "skyline" or self.blocked["skyline"] < NEARLY_ALL:
+            return ""
+        return say(
+            "the skyline of [horizon] is wrong: columns exchanged (azimuth comes first), heights "
+            "that are no altitudes in degrees, or north not at 0."
+        )
+
+    @property
     def advice(self) -> str:  # type: ignore[override]
         """What to change, from what blocks most."""
-        worst = max(self.blocked, key=lambda name: self.blocked[name], default="")
+        worst = self._worst
+        if self.likely:
+            return say(
+                "Look at the skyline (`polewright plan --chart sky.svg`) and correct it, or make a "
+                "new one with `polewright horizon`."
+            )
         hints = {
             "sun": say(
                 "Wait until the Sun is lower than -6 degrees, or farther from the open sky. "

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from polewright.calculation.images.frame import Frame
+from polewright.calculation.images.next_exposure import BLOATED_PX
 from polewright.calculation.images.stillness import Rest
 from polewright.calculation.planning.request import Pointing
-from polewright.foundation.errors import PolewrightError
+from polewright.foundation.errors import PolewrightError, SolveError
 from polewright.foundation.language import say
 from polewright.observing.capture.frame_quality import look_at
 from polewright.observing.capture.save_frames import keep_frame, kept_names
@@ -112,7 +113,17 @@ def solve_taken(
     with rig.times.spent("solve", rig.clock):
         stars, quality = look_at(rig, frame, number)
         cancel = rig.cancel if rig.patience is None else rig.patience.token(rig.cancel)
-        word = solve_frame(rig, frame, stars, mounts_word(rig), cancel)
+        try:
+            word = solve_frame(rig, frame, stars, mounts_word(rig), cancel)
+        except SolveError as error:
+            if quality.hfd_px is not None and quality.hfd_px > BLOATED_PX:
+                error.likely = say(
+                    "the telescope is out of focus: what stars there are, are {hfd_px:.0f} pixels "
+                    "wide.",
+                    hfd_px=quality.hfd_px,
+                )
+                error.advice = say("Focus (`polewright check --loop` shows the stars' size).")
+            raise
         solved = SolvedPoint(
             number, point, frame, quality, word.plate, word.pointing.declination, rest
         )
