@@ -7,7 +7,7 @@ from polewright.foundation.angle_text import angle_text
 from polewright.foundation.angles import ARCSEC
 from polewright.foundation.language import say
 from polewright.observing.capture.frame_quality import measure_stars
-from polewright.observing.capture.lens_cap import FEW_STARS, check_light
+from polewright.observing.capture.lens_cap import FEW_STARS, SURE_S, check_light
 from polewright.observing.capture.take_frame import take_frame
 from polewright.observing.rig.rig import Rig
 from polewright.observing.settling.still_stars import LEAST_FIXED_S, Settled, wait_for_still_stars
@@ -36,7 +36,8 @@ def _look_for_light(rig: Rig, number: int, total: int) -> None:
     """Find out about a lens cap while there is nothing to do but wait. Raises `NoLight`."""
     if rig.light_seen:
         return
-    frame = take_frame(rig, rig.exposure_s, number, total)
+    sure_s = max(rig.exposure_s, min(SURE_S, rig.config.sweep.exposure_max_s))
+    frame = take_frame(rig, sure_s, number, total)
     try:
         found = len(measure_stars(rig, frame)[0])
     except EmptyFrame:
