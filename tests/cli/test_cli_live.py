@@ -218,7 +218,7 @@ DONE = AdviceNow(action="done", sentence="Done.")
 
 @pytest.mark.parametrize(
     ("key", "asked", "then"),
-    [("", ["sweep"], ""), ("n", ["sweep"], ""), ("p", [], "Press n"), ("s", ["stop"], "Press n")],
+    [("", ["sweep"], ""), ("n", ["sweep"], ""), ("p", [], "Press n"), ("s", ["stop"], "")],
     ids=["by itself", "now", "not", "stop"],
 )
 def test_done_counts_down_to_the_confirming_sweep(key: str, asked: list[str], then: str) -> None:

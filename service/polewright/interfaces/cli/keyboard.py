@@ -98,9 +98,11 @@ class Keyboard:
             return ""
         if now.paused:
             return say("Paused. Press p to go on.")
-        if now.advice is None or self._sweep_s is not None:
+        if now.advice is None:
             return ""
         if now.advice.action == "done":
+            if self._by_itself and not self._held:
+                return ""  # the countdown says it
             if self._may_finish:
                 return say("Press f to finish, or n for a sweep that confirms it.")
             return say("Press n for the sweep that confirms it.")
