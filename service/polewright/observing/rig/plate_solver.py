@@ -480,8 +480,8 @@ class PlateSolver:
         found_mm = claim.pixel_um * 1e-3 / scale
         return say(
             "The stars give a focal length of {found_mm:.0f} mm (with pixels of {pixel_um:g} "
-            "µm), not {focal_length_mm:.0f} mm as {teller} says. This run uses {found_mm:.0f} mm; `polewright profile --solve` "
-            "writes it down.",
+            "µm), not {focal_length_mm:.0f} mm as {teller} says. This run uses {found_mm:.0f} mm; "
+            "`polewright profile --solve` writes it down.",
             found_mm=found_mm,
             pixel_um=claim.pixel_um,
             focal_length_mm=claim.focal_length_mm,
