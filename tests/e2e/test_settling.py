@@ -78,6 +78,7 @@ def test_where_looks_tell_nothing_the_fixed_wait_is_left(
     if spoil == "whole frames":
         monkeypatch.setattr(camera, "_checked_subframe", lambda: (0, 0, 1600, 1200))
     rig = ringing(night, {"sweep.settle_s": 12.0})
+    rig.light_seen = True  # else this sky is taken for a lens cap
 
     settle(rig, 1, 3)
 

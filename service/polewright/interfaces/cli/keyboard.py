@@ -25,6 +25,8 @@ MESSAGE_S = 20.0
 """So long an answer to a key stays to be read."""
 COUNTDOWN_S = 15.0
 """The confirming sweep starts so long after "Done": time to read it and step back (own choice)."""
+TAKEN_UP_S = 10.0
+"""So long a sweep that was asked for waits for the frame under way: no key is named meanwhile."""
 STOP_CONFIRMED_S = 2.0
 """A stop that is not confirmed after this time is said not to be."""
 NEXT_KEY = {
@@ -68,6 +70,8 @@ class Keyboard:
         """When the countdown ends."""
         self._held = False
         """Whether nothing starts by itself in this pass any more: the person decides."""
+        self._asked_s = -float("inf")
+        """When a sweep was asked for."""
         self._stopped_s: float | None = None
         self.finished = False
         """Whether the person ended the session without a confirming sweep."""
@@ -98,7 +102,7 @@ class Keyboard:
             return ""
         if now.paused:
             return say("Paused. Press p to go on.")
-        if now.advice is None:
+        if now.advice is None or self._clock() - self._asked_s < TAKEN_UP_S:
             return ""
         if now.advice.action == "done":
             if self._by_itself and not self._held:
@@ -250,7 +254,7 @@ class Keyboard:
         return self._yes_or_no(key, self._sweep_now)
 
     def _sweep_now(self) -> None:
-        self._sweep_s, self._held = None, True
+        self._sweep_s, self._held, self._asked_s = None, True, self._clock()
         self._do(Command.SWEEP, say("Hands off: a new sweep begins."))
 
     def _choose_axis(self, key: str) -> bool:
