@@ -45,15 +45,17 @@ def simulate(
         int, typer.Option(help="UDP port that answers discovery; 0 switches it off")
     ] = 32227,
     faults: Annotated[
-        Path | None,
+        list[str] | None,
         typer.Option(
-            help="what goes wrong, and when: a TOML file of [[fault]] tables, each with kind (one "
-            "of --list-faults) and, if wanted, parameters, after_s, duration_s, at_call, calls, "
-            "probability, device, member, method; `polewright handbook rehearse` has an example"
+            metavar="NAME[=VALUE]|FILE|help",
+            help="what goes wrong: a fault by name, with the value of its first parameter if "
+            "wanted (clock_off=1; more: NAME=KEY=VALUE,KEY=VALUE), or a TOML file that says when, "
+            "too; may be given again. `help` lists the faults; `polewright handbook rehearse` has "
+            "examples",
         ),
     ] = None,
     list_faults: Annotated[
-        bool, typer.Option("--list-faults", help="print the kinds of fault there are, and end")
+        bool, typer.Option("--list-faults", hidden=True, help="as --faults help, its earlier name")
     ] = False,
     night_clock: Annotated[
         bool,
@@ -71,12 +73,12 @@ def simulate(
     """
     from polewright_sim.fault_kinds import catalogue_text
 
-    if list_faults:
+    if list_faults or faults == ["help"]:
         typer.echo(catalogue_text())
         return
 
     from polewright_sim.rig import SimulatedRig
-    from polewright_sim.scenario import BadScenario, scenario_from_file
+    from polewright_sim.scenario import BadScenario, scenario_from_words
     from polewright_sim.server.server import serve
     from polewright_sim.spec import RigSpec
 
@@ -90,7 +92,7 @@ def simulate(
         typer.echo(evening_at(rig_spec.site.longitude_deg, time.time()))
         return
     try:
-        scenario = scenario_from_file(faults) if faults else None
+        scenario = scenario_from_words(faults) if faults else None
     except BadScenario as error:
         typer.echo(f"Error: {error}\nWhat to do: {error.advice}", err=True)
         raise SystemExit(2) from None

@@ -4,7 +4,7 @@
 
     seed = 7
     [[fault]]
-    kind = "error_number"      # one of `polewright simulate --list-faults`
+    kind = "error_number"      # one of `polewright simulate --faults help`
     device = "telescope"       # type whose calls it takes; the kind's own if left out
     member = "slewing"         # member, may hold * and ?; the kind's own if left out
     method = "GET"             # GET or PUT; both if left out
@@ -21,6 +21,7 @@ from __future__ import annotations
 import difflib
 import fnmatch
 import tomllib
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Literal, Self
 
@@ -34,7 +35,7 @@ class BadScenario(ConfigError):
     """A scenario of faults cannot be used."""
 
     code = "bad_scenario"
-    advice = "`polewright simulate --list-faults` lists every kind and its parameters."
+    advice = "`polewright simulate --faults help` lists every kind and its parameters."
 
     def __init__(self, source: str, why: str) -> None:
         super().__init__(source, why)
@@ -144,10 +145,65 @@ def scenario_from_file(path: Path) -> Scenario:
         raise BadScenario(str(path), f"cannot be read: {error}") from error
 
 
+def scenario_from_words(words: Sequence[str]) -> Scenario:
+    """Read what goes wrong from words of a command line, each a file or a fault in short.
+
+    In short: ``NAME`` for a fault with its defaults, from the start on; ``NAME=VALUE`` for its
+    first parameter; ``NAME=KEY=VALUE,KEY=VALUE`` for parameters by name.
+
+    Raises:
+        BadScenario: a file or a fault is not usable; says which and why.
+    """
+    faults: list[Fault] = []
+    seed = 0
+    for word in words:
+        name, given, values = word.partition("=")
+        if name not in KINDS and not given and ("." in name or Path(name).is_file()):
+            found = scenario_from_file(Path(word))
+            faults += found.fault
+            seed = found.seed or seed
+            continue
+        try:
+            faults.append(Fault(kind=name, parameters=_parameters(name, values)))
+        except ValidationError as error:
+            raise BadScenario(word, plain(error)) from error
+        except ValueError as error:
+            raise BadScenario(word, str(error)) from error
+    return Scenario(fault=tuple(faults), seed=seed)
+
+
+def _parameters(name: str, values: str) -> dict[str, float | bool | str]:
+    """Return a fault's parameters from ``VALUE`` or ``KEY=VALUE,...``; raise ValueError."""
+    known = KINDS[name].parameters if name in KINDS else {}
+    if not values or name not in KINDS:
+        return {}
+    if not known:
+        raise ValueError(f"{name} has no parameter")
+    found: dict[str, float | bool | str] = {}
+    for part in values.split(",") if "=" in values else [f"{next(iter(known))}={values}"]:
+        key, _, text = part.partition("=")
+        if key not in known:
+            raise ValueError(f"{name} has no parameter {key!r}; it has: {', '.join(known)}")
+        default = known[key].default
+        if isinstance(default, bool):
+            if text not in ("true", "false"):
+                raise ValueError(f"{key} must be true or false, not {text!r}")
+            found[key] = text == "true"
+        elif isinstance(default, str):
+            found[key] = text
+        else:
+            try:
+                found[key] = float(text)
+            except ValueError:
+                raise ValueError(f"{key} must be a number, not {text!r}") from None
+    return found
+
+
 def plain(error: ValidationError) -> str:
     """Say what is wrong, one part for each problem."""
     parts = []
     for item in error.errors():
         place = ".".join(str(part) for part in item["loc"])
-        parts.append(f"{place}: {item['msg'].removeprefix('Value error, ')}")
+        what = item["msg"].removeprefix("Value error, ")
+        parts.append(f"{place}: {what}" if place else what)
     return "; ".join(parts)

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from support.printed import printed
 
 from polewright.foundation.clock import REHEARSAL_VARIABLE
 
@@ -113,7 +114,7 @@ def test_a_startup_with_no_room_for_anything(start_night, tmp_path: Path) -> Non
 
     assert done.returncode == 9, done.stderr
     assert "Traceback" not in done.stderr
-    document = json.loads(done.stdout)
+    document = printed("startup", done.stdout)
     outcomes = {step["name"]: step["outcome"] for step in document["steps"]}
     assert outcomes["alignment"] == "warning"
     assert outcomes["afterwards"] == "ok"

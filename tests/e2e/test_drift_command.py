@@ -6,6 +6,7 @@ import json
 import math
 
 import pytest
+from support.printed import printed
 from typer.testing import CliRunner
 
 from polewright.interfaces.cli.app import build_app
@@ -40,9 +41,9 @@ def test_a_measured_axis_is_checked_by_drift_and_both_are_in_the_report(
     )  # fmt: skip
 
     assert checked.exit_code == 0, checked.output
-    drift = json.loads(checked.stdout)
+    drift = printed("drift", checked.stdout)
     assert drift["verdict"] == "agrees"
-    found = json.loads(measured.stdout)["axis"]
+    found = printed("measure", measured.stdout)["axis"]
     off_arcmin = drift["d_az_sky_arcmin"] - found["d_az_sky_arcmin"]
     assert abs(off_arcmin) < 4.0 * drift["sigma_az_sky_arcmin"]
     points = json.loads(measured.stdout)["points"]

@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from support.printed import printed
 
 from polewright.foundation.clock import CancelToken
 from polewright.foundation.errors import Cancelled, ExitCode
@@ -42,6 +43,7 @@ def test_a_good_rig_is_asked_and_photographed_and_nothing_moves(start_night) -> 
     assert (result.moved, result.motion, result.exit_code) == (False, "untouched", 0)
     assert night.truth["mount"]["at_park"]
     text = result.model_dump_json()
+    printed("examine", text)
     assert "+44.6°, +9.3°" in text
     assert "44.62" not in text
     assert "9.31" not in text

@@ -7,7 +7,6 @@ process, as a mount would.
 from __future__ import annotations
 
 import contextlib
-import json
 import os
 import signal
 import subprocess
@@ -18,6 +17,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from support.printed import printed
 
 from polewright.foundation.clock import REHEARSAL_VARIABLE
 from polewright.foundation.errors import ExitCode
@@ -120,7 +120,7 @@ class Program:
         if not keys and self.process.poll() is None:
             self.process.send_signal(signal.SIGINT)
         out, told = self.process.communicate(keys, timeout=limit_s)
-        return self.process.returncode, json.loads(out), told
+        return self.process.returncode, printed("align", out), told
 
 
 @pytest.fixture

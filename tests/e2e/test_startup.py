@@ -57,6 +57,26 @@ def test_a_good_start_opens_the_cover_measures_and_parks(start_night) -> None:
     assert not night.truth["mount"]["moving"]
 
 
+def test_a_dry_run_looks_at_everything_and_touches_nothing(start_night) -> None:
+    """Cover closed and light on: what would be done is told, and all stays as it was."""
+    night = start_night(CLOSED)
+    night.running.cover.put_calibratoron(100)
+    run = startup(night, {"startup.open_cover": True})
+
+    run.dry_run(wait_for_dark=True)
+
+    told = {step.name: step.text for step in run.steps}
+    assert set(outcomes(run).values()) == {"ok", "skipped"}
+    assert told["dark"] == "the Sun is below -6 deg"
+    assert told["cover"].endswith("the cover is closed and would be opened")
+    assert "3 points fit" in told["plan"]
+    assert all(step.took_s >= 0.0 for step in run.steps)
+    assert not night.rig.cover_open()
+    assert night.truth["mount"]["at_park"]
+    assert not night.truth["mount"]["tracking"]
+    assert not night.rig.recorded
+
+
 def test_an_uncertain_check_takes_a_further_point(start_night, monkeypatch) -> None:
     """A finer uncertainty than three points give: more are taken, up to the limit, and told."""
     monkeypatch.setattr("polewright.observing.runs.startup.MOST_POINTS", 4)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 
 import pytest
+from support.printed import printed
 from typer.testing import CliRunner
 
 from polewright.interfaces.cli.app import build_app
@@ -45,7 +46,7 @@ def test_a_cover_that_is_not_there_answers_with_code_3_and_the_steps_done(called
         "--cover-device-number", "7",
     )  # fmt: skip
     assert answer.exit_code == 3, answer.output
-    document = json.loads(answer.stdout)
+    document = printed("startup", answer.stdout)
     assert document["ok"] is False
     assert document["exit_code"] == 3
     assert document["error"]["code"] == "device_not_found"
@@ -65,7 +66,7 @@ def test_check_answers_with_a_document(called) -> None:
     """A frame at the park position: solved, exit code 0, and the mount not moved."""
     night, answer = called({}, "check", "--exposure", "1")
 
-    document = json.loads(answer.stdout)
+    document = printed("check", answer.stdout)
     assert document["exposure_s"] == 1.0
     assert document["star_count"] > 20
     assert (answer.exit_code, document["solved"]) in [(0, True), (5, False)]
@@ -86,7 +87,9 @@ def test_the_list_of_devices_cuts_nothing(start_night, monkeypatch) -> None:
     where = ["--host", night.running.host, "--port", str(night.running.port)]
     monkeypatch.setattr(night.running.telescope, "name", "Mount [a] [/b]")
 
-    listed = json.loads(CliRunner().invoke(build_app(), ["devices", *where, "--json"]).stdout)
+    listed = printed(
+        "devices", CliRunner().invoke(build_app(), ["devices", *where, "--json"]).stdout
+    )
     monkeypatch.setenv("COLUMNS", "80")
     shown = CliRunner().invoke(build_app(), ["devices", *where]).stdout
 

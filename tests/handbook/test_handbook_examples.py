@@ -112,6 +112,9 @@ class Shell:
     def _source(self, words: list[str]) -> None:
         assert words == [".venv/bin/activate"]  # what demo/environment.py makes
 
+    def _sudo(self, words: list[str]) -> None:
+        self.line(shlex.join(words))
+
     def _schtasks(self, words: list[str]) -> None:
         task = words[words.index("/TR") + 1]
         self.line(task.replace("\\", "/"))

@@ -13,6 +13,7 @@ import pytest
 from history.history_made import NIGHT_UTC_S, made_result, made_run
 from PIL import Image
 from support.measured import record_measurement
+from support.printed import printed
 from support.stars import star_list
 from typer.testing import CliRunner
 
@@ -53,8 +54,8 @@ def history(*words: str) -> tuple[int, str]:
 def test_runs_are_listed_and_shown(url) -> None:
     """The list is newest first and leaves rehearsals out; a run is shown by its first letters."""
     code, out = history("list", "--url", url, "--json")
-    rows = json.loads(out)["runs"]
-    shown = json.loads(history("show", "align", "--url", url, "--json")[1])
+    rows = printed("history list", out)["runs"]
+    shown = printed("history show", history("show", "align", "--url", url, "--json")[1])
 
     assert code == 0
     assert [row["run_id"] for row in rows[:2]] == ["night-009", "night-008"]
@@ -68,7 +69,7 @@ def test_runs_are_listed_and_shown(url) -> None:
 def test_the_trend_raises_the_alarm_by_exit_code(url) -> None:
     """Ten nights after the alignment the pier creeps; beyond the limit the code is 9."""
     code, out = history("trend", "--url", url, "--json", "--limit-arcmin", "5")
-    found = json.loads(out)
+    found = printed("history trend", out)
     alarmed, _ = history("trend", "--url", url, "--limit-arcmin", "1.5")
 
     assert code == 0
@@ -92,7 +93,7 @@ def test_runs_go_to_another_machine_and_only_once(url, tmp_path) -> None:
     file, other = tmp_path / "runs.jsonl", f"sqlite:///{tmp_path / 'other.sqlite3'}"
     assert history("export", "-o", str(file), "--url", url, "--rehearsals")[0] == 0
 
-    first = json.loads(history("import", str(file), "--url", other, "--json")[1])
+    first = printed("history import", history("import", str(file), "--url", other, "--json")[1])
     again = json.loads(history("import", str(file), "--url", other, "--json")[1])
 
     assert (first["added"], first["known"]) == (13, 0)

@@ -23,6 +23,7 @@ from history.history_made import NIGHT_UTC_S, made_reading, made_result, made_ru
 from PIL import Image
 from rich.console import Console
 from serving.chromium import browser, needs_chromium, resize
+from support import printed as documents
 from typer.testing import CliRunner
 
 from polewright.calculation.geometry.axis import fit_axis
@@ -378,6 +379,9 @@ def test_reports_come_from_files_and_from_the_history(tmp_path) -> None:
     assert report("night-001", "--url", url, "--without-site", "--exact-site") == ExitCode.USAGE
     assert report("night-001", "--url", url, "--theme", "blue") == ExitCode.USAGE
     assert report("nowhere", "--url", url) == ExitCode.USAGE
+    words = ["report", "night-001", "--url", url, "-o", str(tmp_path / "told.html"), "--json"]
+    told = documents.printed("report", CliRunner().invoke(build_app(), words).stdout)
+    assert told["report"] == str(tmp_path / "told.html")
     (tmp_path / "bad.json").write_text('{"axis": 3}')
     assert report(str(tmp_path / "bad.json")) == ExitCode.USAGE
 

@@ -12,6 +12,7 @@ import time
 
 import pytest
 import requests
+from support.printed import printed
 
 pytestmark = pytest.mark.e2e
 
@@ -48,7 +49,7 @@ def test_it_serves_this_computer_only_and_ends_on_a_signal(started) -> None:
     process = started("--json")
     try:
         assert process.stdout is not None
-        said = json.loads(process.stdout.readline())
+        said = printed("serve", process.stdout.readline())
         assert re.fullmatch(r"http://127\.0\.0\.1:\d+/", said["url"])
         assert said["links"] == [said["url"]]
         assert requests.get(said["url"] + "api/health", timeout=10).json()["ok"] is True

@@ -8,6 +8,8 @@ import pytest
 from typer.testing import CliRunner
 
 from polewright.interfaces.cli.app import build_app
+from polewright_sim.fault_kinds import KINDS
+from polewright_sim.scenario import scenario_from_words
 
 DEMO = Path(__file__).resolve().parents[2] / "demo"
 
@@ -27,3 +29,49 @@ def test_a_wrong_rig_is_told_in_words(file: str, told: str) -> None:
     assert told in done.output
     assert "Errno" not in done.output
     assert "http" not in done.output
+
+
+def test_faults_in_short_are_those_of_a_file() -> None:
+    """By name, with the first parameter's value, and with parameters by name."""
+    given = scenario_from_words(
+        [
+            "site_sign_wrong",
+            "clock_off=-2",
+            "wind_shake=arcsec=30,period_s=0.8",
+            "shutter_stuck=open",
+        ]
+    )
+    asked = [(fault.kind, fault.parameters) for fault in given.fault]
+
+    assert asked == [
+        ("site_sign_wrong", {}),
+        ("clock_off", {"hours": -2.0}),
+        ("wind_shake", {"arcsec": 30.0, "period_s": 0.8}),
+        ("shutter_stuck", {"how": "open"}),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("word", "told"),
+    [
+        ("clock_of=1", "did you mean clock_off?"),
+        ("clock_off=noon", "hours must be a number"),
+        ("clock_off=day=1", "it has: hours"),
+        ("site_sign_wrong=1", "has no parameter"),
+        ("nosuch.toml", "cannot be read"),
+    ],
+)
+def test_a_wrong_fault_is_told_in_words(word: str, told: str) -> None:
+    """Before the rig starts."""
+    done = CliRunner().invoke(build_app(), ["simulate", "--faults", word])
+
+    assert done.exit_code == 2
+    assert told in done.output
+
+
+def test_help_lists_every_fault() -> None:
+    """With its parameters; nothing is started."""
+    done = CliRunner().invoke(build_app(), ["simulate", "--faults", "help"])
+
+    assert done.exit_code == 0
+    assert all(kind in done.output for kind in KINDS)

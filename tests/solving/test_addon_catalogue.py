@@ -16,6 +16,7 @@ import numpy as np
 import pytest
 from scipy.spatial import cKDTree
 from solving.synthetic import EPOCH, hint_for, observe
+from support.printed import printed
 from typer.testing import CliRunner
 
 from polewright.foundation.angles import ARCSEC, DEG, separation, unit_vector
@@ -502,6 +503,7 @@ def test_the_command_builds_shows_and_removes(tmp_path: Path, sky: Sky) -> None:
 
     assert run("show")[1]["catalogues"] == []
     code, built = run("build", str(source), "--name", "deep")
+    printed("catalogue build", json.dumps(built))
     assert (code, built["ok"]) == (0, True)
     assert built["catalogue"]["stars"] == len(sky.ra)
     code, shown = run("show")
@@ -520,8 +522,11 @@ def test_the_command_builds_shows_and_removes(tmp_path: Path, sky: Sky) -> None:
     code, missing = run("remove", "nothere")
     assert (code, missing["error"]["advice"]) == (2, "Give one of the names that are installed.")
     (tmp_path / "kept" / "empty.stars").touch()
-    assert "it is empty" in [item["reason"] for item in run("show")[1]["damaged"]]
-    assert run("remove", "empty")[0] == 0
+    shown = printed("catalogue show", json.dumps(run("show")[1]))
+    assert "it is empty" in [item["reason"] for item in shown["damaged"]]
+    code, removed = run("remove", "empty")
+    assert code == 0
+    printed("catalogue remove", json.dumps(removed))
     code, kept = run("remove", bundled_catalogue().name)
     assert (code, "is the bundled one" in kept["error"]["message"]) == (2, True)
     assert run("remove", "alas")[0] == 0

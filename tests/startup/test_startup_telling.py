@@ -18,6 +18,7 @@ from polewright.interfaces.logs import (
     LogNotWritable,
     end_log,
     logged_event,
+    set_run,
     start_log,
     without_secrets,
 )
@@ -42,16 +43,18 @@ def lines(path) -> list[dict]:
 
 
 def test_each_line_is_a_json_document(tmp_path, log_at) -> None:
-    """Events and the standard library's warnings alike; progress is left out."""
+    """Events by name and the standard library's warnings, with the run; progress is left out."""
     path = tmp_path / "made" / "polewright.log"
     log = log_at(LogSection(file=str(path)))
 
+    set_run("night-7")
     logged_event(log, Note(utc_s=1.0, severity="warning", text="a cloud"))
     logged_event(log, Progress(utc_s=1.0, step="slew", point=1, points=3, done_s=0.0, total_s=None))
     logging.getLogger("elsewhere").warning("disk %s", "full")
 
     first, second = lines(path)
-    assert (first["event"], first["kind"], first["text"]) == ("event", "note", "a cloud")
+    assert (first["event"], first["run"], first["text"]) == ("note", "night-7", "a cloud")
+    assert second["run"] == "night-7"
     assert first["level"] == "info"
     assert first["timestamp"].endswith("Z")
     assert (second["event"], second["logger"], second["level"]) == (

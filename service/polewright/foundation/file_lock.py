@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
+import time
 
 if sys.platform == "win32":
     import msvcrt
@@ -39,6 +40,15 @@ else:
 
     def _unlock(descriptor: int) -> None:
         fcntl.flock(descriptor, fcntl.LOCK_UN)
+
+
+def try_lock_patiently(descriptor: int) -> bool:
+    """Lock as `try_lock` does, bearing with somebody who only looks whether it is locked."""
+    for _ in range(5):
+        if try_lock(descriptor):
+            return True
+        time.sleep(0.02)
+    return False
 
 
 def locked(descriptor: int) -> bool:

@@ -48,6 +48,22 @@ class LogNotWritable(ConfigError):
         return f"the log {self.path} cannot be written: {self.reason}"
 
 
+_run = ""
+"""Id of the run that goes on in this process; a process has one at a time."""
+
+
+def set_run(run_id: str) -> None:
+    """Have every line of the log carry this id from now on; empty: none."""
+    global _run  # noqa: PLW0603 - lines come from every thread, and from other libraries
+    _run = run_id
+
+
+def _with_run(_logger: Any, _method: str, entry: MutableMapping[str, Any]) -> Any:
+    if _run:
+        entry["run"] = _run
+    return entry
+
+
 def without_secrets(value: Any) -> Any:
     """Return a value with every secret part replaced, and plain; mappings and lists, too."""
     if isinstance(value, str):
@@ -122,6 +138,7 @@ def start_log(
         structlog.stdlib.add_logger_name,
         structlog.processors.TimeStamper(fmt="iso", utc=True),
         structlog.processors.format_exc_info,
+        _with_run,
         _clean,
     ]
     structlog.configure(
@@ -170,6 +187,7 @@ def logging_to(
 
 def end_log() -> None:
     """Close what `start_log` opened."""
+    set_run("")
     for handler in list(logging.getLogger().handlers):
         if isinstance(handler, RotatingFileHandler):
             logging.getLogger().removeHandler(handler)
@@ -177,7 +195,7 @@ def end_log() -> None:
 
 
 def logged_event(logger: structlog.stdlib.BoundLogger, event: Event) -> None:
-    """Write an event of a run; progress is left out."""
+    """Write an event of a run by its own name; progress is left out."""
     if not isinstance(event, Progress):
-        fields = {key: value for key, value in event.to_dict().items() if key != "event"}
-        logger.info("event", **fields)
+        fields = {key: value for key, value in event.to_dict().items() if key != "kind"}
+        logger.info(event.kind, **fields)

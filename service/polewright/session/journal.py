@@ -18,7 +18,6 @@ import math
 import os
 import stat
 import threading
-import time
 from collections import deque
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
@@ -28,7 +27,7 @@ from typing import IO, Any
 import platformdirs
 
 from polewright.foundation.errors import ConfigError, full_or_read_only, in_words
-from polewright.foundation.file_lock import locked, try_lock
+from polewright.foundation.file_lock import locked, try_lock_patiently
 from polewright.foundation.language import say
 from polewright.session.journal_files import MEASURED_ENDING, SUFFIX, is_of_rehearsal, newest_first
 
@@ -120,7 +119,7 @@ class Journal:
         self.path.parent.mkdir(parents=True, exist_ok=True)
         file = self.path.open("ab", buffering=0)
         try:
-            _lock_patiently(file, self.path)
+            _lock(file, self.path)
             _mend_torn_end(self.path)
         except BaseException:
             file.close()
@@ -307,13 +306,9 @@ def records_from_the_end(path: Path, most: int) -> Iterator[Record]:
         raise JournalUnusable(str(path), in_words(exc, told=path)) from exc
 
 
-def _lock_patiently(file: IO[bytes], path: Path) -> None:
-    """Lock, bearing with somebody who only looks whether it is locked."""
-    for _ in range(5):
-        if try_lock(file.fileno()):
-            return
-        time.sleep(0.02)
-    raise JournalInUse(str(path))
+def _lock(file: IO[bytes], path: Path) -> None:
+    if not try_lock_patiently(file.fileno()):
+        raise JournalInUse(str(path))
 
 
 def in_use(path: Path) -> bool:

@@ -85,6 +85,7 @@ class MeasurementJournal:
         self._outcome = ExitCode.UNEXPECTED
         ending = f"{_rehearsal(clock)}{MEASURED_ENDING}"
         self._journal = Journal(new_path(journal_folder(config), clock, ending))
+        self.session_id = session_of(self._journal.path)
 
     def __enter__(self) -> MeasurementJournal:
         self._go("checking", "a measurement")

@@ -64,6 +64,14 @@ COMMANDS = {
         "polewright.interfaces.cli.serve:serve",
         say("Serve the page for the phone at the mount."),
     ),
+    "status": (
+        "polewright.interfaces.cli.status:status",
+        "Tell what runs, and how well the axis is known.",
+    ),
+    "service": (
+        "polewright.interfaces.cli.service:service_app",
+        "Install or show systemd units.",
+    ),
     "tolerance": (
         "polewright.interfaces.cli.tolerance:tolerance",
         say("Tell what an axis error costs."),

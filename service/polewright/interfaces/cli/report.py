@@ -41,7 +41,9 @@ def report(
     ] = None,
     schema: Annotated[
         str | None,
-        typer.Option(help="print a JSON schema instead: measurement, run or session"),
+        typer.Option(
+            help="print a JSON schema instead, such as measurement; an unknown name lists all"
+        ),
     ] = None,
     exact_site: Annotated[
         bool, typer.Option("--exact-site", help="tell the site in full, and all numbers as JSON")

@@ -91,7 +91,7 @@ def serve(
     from polewright.devices.alpaca.discovery import is_loopback
     from polewright.foundation.config import config_from_file
     from polewright.foundation.language import FOLLOW_ENVIRONMENT
-    from polewright.interfaces.logs import logging_to
+    from polewright.interfaces.logs import logged_event, logging_to, set_run
     from polewright.interfaces.publishing import publish
     from polewright.interfaces.web.app import create_app
     from polewright.interfaces.web.errors import LanNotAsked
@@ -100,6 +100,7 @@ def serve(
     from polewright.interfaces.web.night_token import night_token
     from polewright.interfaces.web.runner import SessionRunner
     from polewright.interfaces.web.server import RunningService
+    from polewright.records.events import Event, EventSink
 
     console = Console(stderr=True)
     logging.getLogger().addHandler(_Faults(console))
@@ -111,16 +112,29 @@ def serve(
             raise LanNotAsked(bind)
         kept = night_token(port, new=fresh_token) if lan else None
         token = None if kept is None else kept.token
+        hearers: list[EventSink] = [metrics := Metrics()]
+
+        def tell(event: Event) -> None:
+            for hearer in hearers:
+                hearer(event)
+
         runner = SessionRunner(
             lambda extra: config_from_file(config, {**overrides, **extra}),
             clock_from_environment(),
-            listener=(metrics := Metrics()),
+            listener=tell,
         )
         with stop_on_signals(cancel), contextlib.ExitStack() as stack:
             print_line = partial(console.print)
             log = stack.enter_context(
                 logging_to(config_from_file(config, overrides).log, print_line)
             )
+
+            def logged(event: Event) -> None:
+                set_run("" if runner.session is None else runner.session.session_id)
+                logged_event(log, event)
+
+            hearers.append(logged)
+
             wanted = config_from_file(config, overrides).display.language
             app = create_app(
                 runner,

@@ -89,7 +89,7 @@ def choose_language(args: Sequence[str]) -> None:
 
 def _value_of(args: Sequence[str], *names: str) -> str | None:
     """Return what follows an option, in the next word or behind a ``=``."""
-    for word, after in zip(args, [*args[1:], None], strict=True):
+    for word, after in zip(args, [*args[1:], None], strict=False):
         name, equals, value = word.partition("=")
         if name in names:
             return value if equals else after

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from contextlib import ExitStack
 from functools import partial
 from typing import Annotated, Any
 
@@ -33,6 +34,22 @@ def startup(
     as_json: Annotated[
         bool, typer.Option("--json", help="print one JSON document; progress goes to stderr")
     ] = False,
+    wait_for_dark: Annotated[
+        bool,
+        typer.Option(
+            "--wait-for-dark",
+            help="once devices, site and clock are in order, wait until the Sun is low enough; "
+            "it says until when, and Ctrl-C ends the wait",
+        ),
+    ] = False,
+    dry_run: Annotated[
+        bool,
+        typer.Option(
+            "--dry-run",
+            help="look at everything and plan the sweep, and end; nothing moves, opens or is "
+            "written down",
+        ),
+    ] = False,
     *,
     overrides: dict[str, Any],
 ) -> None:
@@ -52,11 +69,11 @@ def startup(
     or clock contradict, cover or roof closed. 4: out of focus.
     """
     from polewright.foundation.config import config_from_file
-    from polewright.interfaces.logs import end_log, logged_event, start_log
+    from polewright.interfaces.logs import end_log, logged_event, set_run, start_log
     from polewright.interfaces.notify import check_notify, notify
     from polewright.interfaces.publishing.mqtt import Telling, check_mqtt, end_document
     from polewright.observing.runs.startup import Startup
-    from polewright.records.events import Event
+    from polewright.records.events import Event, EventSink
     from polewright.records.history.run_recorder import recorded
     from polewright.session.opening import MeasurementJournal
 
@@ -69,8 +86,10 @@ def startup(
         check_mqtt(settings.publish)
         clock = clock_from_environment()
         log = start_log(settings.log, tell_line)
-        journal = MeasurementJournal(settings, clock, tell_line)
-    telling = Telling(settings.publish, "", clock.utc_s())
+        journal = None if dry_run else MeasurementJournal(settings, clock, tell_line)
+        if journal is not None:
+            set_run(journal.session_id)
+    telling = None if dry_run else Telling(settings.publish, "", clock.utc_s())
     run: Startup | None = None
     result = None
     code, error, sentence = ExitCode.UNEXPECTED, None, say("unexpected fault")
@@ -90,32 +109,40 @@ def startup(
             }
             write_out(json.dumps(document, default=str))
         _tell(progress if as_json else Console(), steps)
-        if result is None:
+        if code is ExitCode.OK and result is None:
+            tell_line(say("Nothing was moved. All that could be looked at is in order."))
+        elif result is None:
             tell_line(say("{code}: {sentence}", code=ending_word(code), sentence=sentence))
         elif not as_json:
             print_result(Console(), result)
 
     try:
-        with (
-            stop_on_signals(cancel),
-            recorded(settings, clock, "measure", tell_line) as recorder,
-            journal,
-        ):
+        with stop_on_signals(cancel), ExitStack() as kept:
+            hearers: list[EventSink] = [lambda event: logged_event(log, event)]
+            if journal is not None:
+                recorder = kept.enter_context(recorded(settings, clock, "measure", tell_line))
+                hearers += [recorder, kept.enter_context(journal)]
             with TerminalListener(progress) as listener:
+                hearers.append(listener)
 
                 def hear(event: Event) -> None:
-                    listener(event)
-                    recorder(event)
-                    journal(event)
-                    logged_event(log, event)
+                    for hearer in hearers:
+                        hearer(event)
 
                 run = Startup(settings, clock, cancel, hear)
-                result = run.run()
-            code = ExitCode.OK if result.within_tolerance else ExitCode.OUT_OF_TOLERANCE
-            sentence = next(step.text for step in run.steps if step.name == "alignment")
-            show()
-            recorder.measured(result)
-            journal.measured(result, code)
+                if journal is None:
+                    run.dry_run(wait_for_dark=wait_for_dark)
+                else:
+                    result = run.run(wait_for_dark=wait_for_dark)
+            if result is None or journal is None:
+                code, sentence = ExitCode.OK, say("all that could be looked at is in order")
+                show()
+            else:
+                code = ExitCode.OK if result.within_tolerance else ExitCode.OUT_OF_TOLERANCE
+                sentence = next(step.text for step in run.steps if step.name == "alignment")
+                show()
+                recorder.measured(result)
+                journal.measured(result, code)
     except PolewrightError as trouble:
         code, error, sentence = (
             trouble.exit_code,
@@ -125,13 +152,14 @@ def startup(
         show()
     finally:
         log.info("startup_ended", exit_code=int(code), text=sentence, steps=_steps(run))
-        title = say("Startup: {replace}", replace=code.name.lower().replace("_", " "))
-        ending = end_document("", code, result, clock.utc_s())
-        for untold in (
-            notify(settings.notify, title, sentence, code),
-            telling.ended(ending),
-        ):
-            _say_untold(log, progress, untold)
+        if telling is not None:
+            title = say("Startup: {replace}", replace=code.name.lower().replace("_", " "))
+            ending = end_document("", code, result, clock.utc_s())
+            for untold in (
+                notify(settings.notify, title, sentence, code),
+                telling.ended(ending),
+            ):
+                _say_untold(log, progress, untold)
         end_log()
     exit_with(code)
 
@@ -160,9 +188,10 @@ def _tell(out: Console, steps: list[dict[str, Any]]) -> None:
     for step in steps:
         out.print(
             say(
-                "{marks}  {name}: {text}",
+                "{marks}  {name}: {text} ({took_s:.1f} s)",
                 marks=MARKS[step["outcome"]],
                 name=step["name"],
                 text=step["text"],
+                took_s=step["took_s"],
             )
         )

@@ -9,6 +9,11 @@ from typing import Any
 
 from pydantic import BaseModel
 
+from polewright.interfaces.publishing.status_now import StatusDocument
+from polewright.interfaces.report import documents
+from polewright.observing.runs.check_result import CheckResult, FocusResult
+from polewright.observing.runs.drift_run import DriftResult
+from polewright.observing.runs.examination import Examination
 from polewright.records.history.run_record import RunRecord
 from polewright.records.result import MeasurementResult
 from polewright.session.snapshot import SessionSnapshot
@@ -18,6 +23,63 @@ DOCUMENTS: dict[str, type[BaseModel]] = {
     "measurement": MeasurementResult,
     "run": RunRecord,
     "session": SessionSnapshot,
+    "align": documents.AlignDocument,
+    "attached": documents.AttachedDocument,
+    "bestpole": documents.BestpoleDocument,
+    "catalogue-build": documents.CatalogueBuildDocument,
+    "catalogue-remove": documents.CatalogueRemoveDocument,
+    "catalogue-show": documents.CatalogueShowDocument,
+    "check": CheckResult,
+    "devices": documents.DevicesDocument,
+    "drift": DriftResult,
+    "error": documents.ErrorDocument,
+    "examine": Examination,
+    "focus": FocusResult,
+    "history-import": documents.HistoryImportDocument,
+    "history-list": documents.HistoryListDocument,
+    "history-trend": documents.HistoryTrendDocument,
+    "horizon": documents.HorizonDocument,
+    "plan": documents.PlanDocument,
+    "preset": documents.PresetDocument,
+    "profile": documents.ProfileDocument,
+    "report": documents.ReportDocument,
+    "serve": documents.ServeDocument,
+    "service-install": documents.ServiceInstallDocument,
+    "service-show": documents.ServiceShowDocument,
+    "service-uninstall": documents.ServiceUninstallDocument,
+    "startup": documents.StartupDocument,
+    "status": StatusDocument,
+    "tolerance": documents.ToleranceDocument,
+}
+#: The schemas of what a command prints with --json, `error` apart, which all of them may print.
+PRINTED = {
+    "adjust": ("align", "attached"),
+    "align": ("align",),
+    "bestpole": ("bestpole",),
+    "catalogue build": ("catalogue-build",),
+    "catalogue remove": ("catalogue-remove",),
+    "catalogue show": ("catalogue-show",),
+    "check": ("check", "focus"),
+    "devices": ("devices",),
+    "drift": ("drift",),
+    "examine": ("examine",),
+    "history import": ("history-import",),
+    "history list": ("history-list",),
+    "history show": ("run",),
+    "history trend": ("history-trend",),
+    "horizon": ("horizon",),
+    "measure": ("measurement",),
+    "plan": ("plan",),
+    "preset": ("preset",),
+    "profile": ("profile",),
+    "report": ("report",),
+    "serve": ("serve",),
+    "service install": ("service-install",),
+    "service show": ("service-show",),
+    "service uninstall": ("service-uninstall",),
+    "startup": ("startup",),
+    "status": ("status",),
+    "tolerance": ("tolerance",),
 }
 
 

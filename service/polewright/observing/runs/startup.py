@@ -7,11 +7,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
 from typing import Literal, TypeVar
 
-from pydantic import BaseModel, ConfigDict
+from pydantic import BaseModel, ConfigDict, Field
 
 from polewright.calculation.images.quality import FrameQuality
+from polewright.calculation.planning.limits import SUN_COUNTS_ABOVE_DEG
 from polewright.devices.alpaca.cover_calibrator import CoverCalibrator
 from polewright.devices.alpaca.device import Device
 from polewright.devices.alpaca.dome import Dome
@@ -21,15 +23,18 @@ from polewright.foundation.clock import CancelToken, Clock
 from polewright.foundation.config import Config, SafetySection
 from polewright.foundation.errors import DeviceError, PolewrightError, SolveError
 from polewright.foundation.language import say
-from polewright.observing.plan.plan_from_config import plan_request, planned_points
+from polewright.observing.plan.plan_from_config import plan_request, planned_points, planned_sweep
 from polewright.observing.plan.star_coverage import check_field
 from polewright.observing.rig.mount_site import SITE_TOLERANCE_DEG, check_site_and_clock
 from polewright.observing.rig.rig import Rig
 from polewright.observing.runs.connect import connect_devices, connect_one
 from polewright.observing.runs.measurement import Measured, begin, measured_axis, ready_mount
-from polewright.observing.runs.startup_errors import FocusWrong
+from polewright.observing.runs.startup_errors import FocusWrong, NeverDark
 from polewright.observing.runs.startup_site import (
     check_sun,
+    dark_utc_s,
+    look_at_cover,
+    look_at_roof,
     ready_cover,
     ready_roof,
 )
@@ -48,6 +53,9 @@ POINTS, MOST_POINTS = 3, 5
 #: Long over short axis of stars above which tracking, wind or a bumped tube is to blame (own
 #: choice: coma and tilt stay below in a tube that works).
 MOST_ELONGATION = 2.5
+#: The longest piece of a wait for the dark, s of the run's clock: then the clock is read anew.
+DARK_LOOK_S = 60.0
+Outcome = Literal["ok", "warning", "skipped", "failed"]
 D = TypeVar("D", bound=Device)
 
 
@@ -57,8 +65,9 @@ class StartupStep(BaseModel):
     model_config = ConfigDict(frozen=True)
 
     name: str
-    outcome: Literal["ok", "warning", "skipped", "failed"]
+    outcome: Outcome
     text: str
+    took_s: float = Field(0.0, description="seconds of the run's clock")
 
 
 @dataclass
@@ -80,15 +89,17 @@ class Startup:
     quality: FrameMeasured | None = None
     """The last frame."""
 
-    def run(self) -> MeasurementResult:
+    def run(self, *, wait_for_dark: bool = False) -> MeasurementResult:
         """Do all of it and return the measurement; the mount is then as [startup] afterwards says.
+
+        Args:
+            wait_for_dark: wait, once devices, site and clock are in order, until the Sun no longer
+                counts.
 
         Raises:
             PolewrightError: what it met; the mount has been stopped if it had been moved.
         """
-        rig = self._step("devices", self._devices)
-        self._step(say("site and clock"), lambda: self._compare(rig))
-        self._step("safety", lambda: self._safety(rig))
+        rig = self._found(wait_for_dark=wait_for_dark, dry=False)
         cover = self._small("cover", self.config.cover, CoverCalibrator, rig)
         dome = self._small("dome", self.config.dome, Dome, rig)
         if dome is not None:
@@ -102,7 +113,80 @@ class Startup:
             self._step("afterwards", lambda: self._leave(rig))
         return result
 
+    def dry_run(self, *, wait_for_dark: bool = False) -> None:
+        """Look at everything and plan the sweep; nothing is moved, opened or switched.
+
+        Args:
+            wait_for_dark: say until when `run` would wait.
+
+        Raises:
+            PolewrightError: what would keep `run` from moving the mount.
+        """
+        rig = self._found(wait_for_dark=wait_for_dark, dry=True)
+        cover = self._small("cover", self.config.cover, CoverCalibrator, rig)
+        dome = self._small("dome", self.config.dome, Dome, rig)
+        if dome is not None:
+            self._step("roof", lambda: look_at_roof(rig, dome))
+        if cover is not None:
+            self._step("cover", lambda: look_at_cover(rig, cover))
+        self._step("mount", lambda: self._look_at_mount(rig))
+        self._step("plan", lambda: self._plan(rig))
+
     # -- before anything moves --------------------------------------------------------------
+
+    def _found(self, *, wait_for_dark: bool, dry: bool) -> Rig:
+        """Connect, compare, wait for the dark, and ask the safety monitor."""
+        rig = self._step("devices", self._devices)
+        self._step(say("site and clock"), lambda: self._compare(rig))
+        if wait_for_dark:
+            self._step("dark", lambda: self._dark(rig, dry=dry))
+        self._step("safety", lambda: self._safety(rig))
+        return rig
+
+    def _dark(self, rig: Rig, *, dry: bool) -> str:
+        """Wait until the Sun no longer counts; say until when before."""
+        now_s = rig.clock.utc_s()
+        dark_s = dark_utc_s(rig.site, now_s)
+        if dark_s is None:
+            raise NeverDark(SUN_COUNTS_ABOVE_DEG)
+        limit = f"{SUN_COUNTS_ABOVE_DEG:g}"
+        if dark_s <= now_s:
+            return say("the Sun is below {limit} deg", limit=limit)
+        until = datetime.fromtimestamp(dark_s, UTC).strftime("%H:%M")
+        if dry:
+            return say(
+                "it would wait until {until} UTC, when the Sun is below {limit} deg",
+                until=until,
+                limit=limit,
+            )
+        rig.note(
+            say(
+                "Waiting until {until} UTC, when the Sun is below {limit} deg: {minutes:.0f} min. "
+                "Ctrl-C ends the wait.",
+                until=until,
+                limit=limit,
+                minutes=(dark_s - now_s) / 60.0,
+            )
+        )
+        while rig.clock.utc_s() < dark_s:  # by the clock itself: it may be set meanwhile
+            rig.clock.sleep(min(DARK_LOOK_S, dark_s - rig.clock.utc_s()), self.cancel)
+        return say("waited until {until} UTC for the dark", until=until)
+
+    def _look_at_mount(self, rig: Rig) -> str:
+        check_sun(rig, say("before the mount is unparked"))
+        check_field(plan_request(rig), rig.plates.solver)
+        rig.telescope.way_to_slew()
+        if rig.telescope.slewing():
+            return say("slewing by somebody else's order")
+        return say("parked") if rig.telescope.at_park() else say("not parked")
+
+    def _plan(self, rig: Rig) -> str:
+        plan = planned_sweep(rig)
+        return say(
+            "{points} points fit; about {minutes:.0f} min",
+            points=len(plan.points),
+            minutes=plan.duration_s / 60.0,
+        )
 
     def _devices(self) -> Rig:
         """Connect, and again until the devices are there or the time is over."""
@@ -262,23 +346,24 @@ class Startup:
 
     def _step(self, name: str, work: Callable[[], R]) -> R:
         """Do a step and write down how it went."""
+        began_s = self.clock.monotonic_s()
+
+        def note(outcome: Outcome, text: str) -> None:
+            took_s = self.clock.monotonic_s() - began_s
+            self.steps.append(StartupStep(name=name, outcome=outcome, text=text, took_s=took_s))
+
         try:
             answer = work()
         except _Doubt as doubt:
-            self.steps.append(StartupStep(name=name, outcome="warning", text=str(doubt)))
+            note("warning", str(doubt))
             return None  # type: ignore[return-value] # only steps that return text have doubts
         except PolewrightError as error:
-            self.steps.append(StartupStep(name=name, outcome="failed", text=str(error)))
+            note("failed", str(error))
             raise
         if answer is None:
-            self.steps.append(
-                StartupStep(
-                    name=name, outcome="skipped", text=say("no [{name}] is configured", name=name)
-                )
-            )
+            note("skipped", say("no [{name}] is configured", name=name))
         else:
-            text = answer if isinstance(answer, str) else say("all connected")
-            self.steps.append(StartupStep(name=name, outcome="ok", text=text))
+            note("ok", answer if isinstance(answer, str) else say("all connected"))
         return answer
 
 

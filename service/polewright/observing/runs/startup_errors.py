@@ -6,7 +6,8 @@
     ├── CoverClosed        the cover is closed, or nobody knows
     └── LightIsOn          the flat-field light does not go off
     GuardError
-    └── SunBeforeCover     the Sun may be in front of the telescope
+    ├── SunBeforeCover     the Sun may be in front of the telescope
+    └── NeverDark          the Sun stays up for a day
     ImageError
     └── FocusWrong         stars are too large to be in focus
 """
@@ -44,6 +45,25 @@ class LightIsOn(DeviceError):
     def __str__(self) -> str:
         return say(
             "the flat-field light was switched off and still says: {state}", state=self.state
+        )
+
+
+class NeverDark(GuardError):
+    """The Sun does not go down far enough within a day."""
+
+    code = "never_dark"
+    advice = say(
+        "Start without --wait-for-dark: sweeps are then planned far from the Sun. Or check clock "
+        "and site."
+    )
+
+    def __init__(self, limit_deg: float) -> None:
+        super().__init__(limit_deg)
+        self.limit_deg = limit_deg
+
+    def __str__(self) -> str:
+        return say(
+            "the Sun does not sink below {limit_deg:g} deg within a day", limit_deg=self.limit_deg
         )
 
 

@@ -7,6 +7,8 @@ from collections.abc import Callable
 
 from polewright.calculation.planning.limits import SUN_COUNTS_ABOVE_DEG
 from polewright.calculation.sky.bodies import sun_enu
+from polewright.calculation.sky.frame import ObservedFrame
+from polewright.calculation.sky.site import Atmosphere, Site
 from polewright.devices.alpaca.cover_calibrator import CalibratorState, CoverCalibrator, CoverState
 from polewright.devices.alpaca.dome import Dome, ShutterState
 from polewright.devices.alpaca.mount_state import MountState
@@ -33,8 +35,9 @@ def check_sun(rig: Rig, doing: str, state: MountState | None = None) -> None:
         SunBeforeCover: it does, or the mount does not tell.
     """
     limits = rig.config.limits
-    sun = sun_enu(rig.sky_now())
-    if math.asin(float(sun[2])) / DEG < SUN_COUNTS_ABOVE_DEG:
+    sky = rig.sky_now()
+    sun = sun_enu(sky)
+    if _sun_deg(sky) < SUN_COUNTS_ABOVE_DEG:
         return
     now = rig.telescope.state() if state is None else state
     if now.azimuth_deg is None or now.altitude_deg is None:
@@ -43,6 +46,62 @@ def check_sun(rig: Rig, doing: str, state: MountState | None = None) -> None:
     distance_deg = float(separation(sun, pointing)) / DEG
     if distance_deg < limits.sun_avoid_deg:
         raise SunBeforeCover(doing, distance_deg, limits.sun_avoid_deg)
+
+
+def dark_utc_s(site: Site, utc_s: float) -> float | None:
+    """Return from when on the Sun no longer counts at a site (Unix seconds); None: not in a day.
+
+    The Sun moves by a quarter of a degree a minute at most, so minutes are fine enough.
+
+    Args:
+        site: where.
+        utc_s: now, Unix seconds UTC.
+    """
+    no_air = Atmosphere(pressure_hpa=0.0)
+    for minute in range(24 * 60 + 1):
+        at_s = utc_s + 60.0 * minute
+        if _sun_deg(ObservedFrame.at(site, no_air, at_s)) < SUN_COUNTS_ABOVE_DEG:
+            return at_s
+    return None
+
+
+def _sun_deg(sky: ObservedFrame) -> float:
+    return math.asin(float(sun_enu(sky)[2])) / DEG
+
+
+def look_at_cover(rig: Rig, cover: CoverCalibrator) -> str:
+    """Say how cover and light are, and what `ready_cover` would do; nothing is moved or switched.
+
+    Raises:
+        CoverClosed: it would not be opened.
+    """
+    told = []
+    if cover.calibrator_state() not in (CalibratorState.NONE, CalibratorState.OFF):
+        told.append(say("the light is on and would be switched off"))
+    state = cover.cover_state()
+    if state in (CoverState.NONE, CoverState.OPEN):
+        told.append(
+            say("there is no cover") if state is CoverState.NONE else say("the cover is open")
+        )
+    elif rig.config.startup.open_cover and state is not CoverState.ERROR:
+        told.append(say("the cover is closed and would be opened"))
+    else:
+        raise CoverClosed(state.name.lower())
+    return joined(", ", told)
+
+
+def look_at_roof(rig: Rig, dome: Dome) -> str:
+    """Say how the roof is, and what `ready_roof` would do; nothing is moved.
+
+    Raises:
+        RoofNotOpen: it would not be opened.
+    """
+    state = dome.shutter_status()
+    if state is ShutterState.OPEN:
+        return say("roof or shutter is open")
+    if state is ShutterState.CLOSED and rig.config.startup.open_roof:
+        return say("roof or shutter is closed and would be opened")
+    raise RoofNotOpen(shutter_words(state))
 
 
 def ready_cover(rig: Rig, cover: CoverCalibrator) -> str:

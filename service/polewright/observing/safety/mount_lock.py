@@ -19,17 +19,20 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 
 from polewright.devices.alpaca.errors import Where
 from polewright.foundation.errors import DeviceError, in_words
-from polewright.foundation.file_lock import try_lock
+from polewright.foundation.file_lock import locked, try_lock_patiently
 from polewright.foundation.language import joined, say
+from polewright.foundation.plain_text import plain
 
 log = logging.getLogger(__name__)
 
 #: Longest text of a holder that is read and shown, bytes.
 LONGEST = 120
+_PREFIX, _SUFFIX = "polewright-mount-", ".lock"
 
 
 def shared_folders() -> tuple[Path, ...]:
@@ -59,6 +62,50 @@ class MountTaken(DeviceError):
     def __str__(self) -> str:
         by = say(": {holder}", holder=self.holder) if self.holder else ""
         return say("another run on this computer drives {where}{by}", where=self.where, by=by)
+
+
+@dataclass(frozen=True)
+class HeldMount:
+    """A mount that a run of this computer holds."""
+
+    mount: str
+    """Host, port and device number, as the lock is named; ``here`` is this computer."""
+    holder: str
+    """Process and user, as the run wrote them; may be empty."""
+    since_utc_s: float
+    """Of the computer's clock."""
+
+
+def held_mounts() -> tuple[HeldMount, ...]:
+    """Return the mounts that runs of this computer hold, whoever's they are."""
+    found: dict[str, HeldMount] = {}
+    for folder in shared_folders():
+        try:
+            paths = sorted(folder.glob(f"{_PREFIX}*{_SUFFIX}"))
+        except OSError:
+            continue
+        for path in paths:
+            held = _held(path)
+            if held is not None:
+                found.setdefault(path.name, held)
+    return tuple(found.values())
+
+
+def _held(path: Path) -> HeldMount | None:
+    """Return who holds a lock, None when nobody does or it is no lock of ours."""
+    flags = getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
+    try:
+        descriptor = os.open(path, os.O_RDONLY | flags)
+    except OSError:
+        return None
+    try:
+        about = os.fstat(descriptor)
+        if not stat.S_ISREG(about.st_mode) or not locked(descriptor):
+            return None
+        name = plain(path.name.removeprefix(_PREFIX).removesuffix(_SUFFIX))
+        return HeldMount(name, _holder(descriptor), about.st_mtime)
+    finally:
+        os.close(descriptor)
 
 
 @contextmanager
@@ -107,7 +154,7 @@ def _locked(path: Path, where: Where) -> Iterator[None]:
     while True:
         descriptor = _opened(path)
         try:
-            if not try_lock(descriptor):
+            if not try_lock_patiently(descriptor):
                 raise MountTaken(where, _holder(descriptor))
             if not _is(path, descriptor):
                 continue  # its holder ended meanwhile and took the file away
@@ -208,7 +255,7 @@ def _name(where: Where) -> str:
     except OSError:
         host = where.host
     name = re.sub(r"[^0-9A-Za-z.-]", "_", f"{host}-{where.port}-{where.number}")
-    return f"polewright-mount-{name}.lock"
+    return f"{_PREFIX}{name}{_SUFFIX}"
 
 
 def _is_this_computers(family: int, host: str) -> bool:
