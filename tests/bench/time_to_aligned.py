@@ -17,7 +17,7 @@ import random
 import statistics
 import sys
 import tempfile
-from collections import Counter
+from collections import defaultdict
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
@@ -181,14 +181,16 @@ class Hand:
                 self.night.overshoots += 1
             self._way = way
         if not steered:
-            self.rig.turn_knobs(**{knob: sign * amount_arcmin}, wait=True)
+            turn: dict[str, Any] = {knob: sign * amount_arcmin}
+            self.rig.turn_knobs(**turn, wait=True)
             self._way = None
             self._let_go_s = clock.utc_s()
             return "turning"
         # By a reading that moves: as fast as the way left allows, in pieces that it can correct.
         speed = min(FASTEST_ARCMIN_S, max(SLOWEST_ARCMIN_S, amount_arcmin / (2.0 * REACTION_S)))
         piece = min(amount_arcmin, speed * LOOK_S)
-        self.rig.turn_knobs(**{knob: sign * piece})
+        steered_turn: dict[str, Any] = {knob: sign * piece}
+        self.rig.turn_knobs(**steered_turn)
         clock.sleep(LOOK_S)
         return "turning"
 
@@ -199,7 +201,7 @@ def one_night(seed: int, glances: str) -> Night:
     night = Night(seed, kind, glances, off_deg)
     clock = SimulatedClock(NIGHT_UTC_S)
     rig = SimulatedRig(spec, clock=clock)
-    parts: Counter[str] = Counter()
+    parts: dict[str, float] = defaultdict(float)
     with tempfile.TemporaryDirectory(prefix="aligned") as name, serve(rig) as running:
         address = {
             f"{device}.{key}": value
