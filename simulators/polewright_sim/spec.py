@@ -96,6 +96,9 @@ class MountSpec(_Spec):
     declination's shift (invented size)."""
     sag_arcsec: float = Field(0.0, ge=0.0, le=3600.0)
     """A level tube droops by so much, one that looks up by this times the cosine of altitude."""
+    roll_flexure_arcsec: float = Field(0.0, ge=-3600.0, le=3600.0)
+    """The camera turns in its focuser by so much, times gravity's part along the sensor's columns
+    (a focuser that is loaded off its centre)."""
     tipping_arcsec_per_hour: float = Field(0.0, ge=-3600.0, le=3600.0)
     """The whole mount leans over by so much more with each hour of hour angle, as its load goes
     from one side of the tripod to the other."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -26,6 +27,7 @@ from polewright.interfaces.publishing.publish import Published, identity
 from polewright.interfaces.publishing.status import (
     AlignmentStatus,
     Figures,
+    PassiveWord,
     Rules,
     RunState,
     StatusSource,
@@ -124,7 +126,7 @@ def test_safe_turns_unsafe_by_age_alone(bench: Bench) -> None:
     assert "at most 60 min" in monitor.Action("WhyUnsafe", "")
     bench.clock.now_s = NIGHT_S + 60.0
     assert monitor.IsSafe
-    assert monitor.SupportedActions == ["WhyUnsafe"]
+    assert monitor.SupportedActions == ["WhyUnsafe", "PassiveAxis"]
     assert {entry["Name"]: entry["Value"] for entry in monitor.DeviceState}["IsSafe"] is True
 
 
@@ -158,7 +160,7 @@ def test_one_clients_disconnect_leaves_the_others_connected(bench: Bench, way: s
     for client in (11, None):
         assert _asked(bench, client, "safetymonitor/0/connected") is True
         assert _asked(bench, client, "safetymonitor/0/issafe") is True
-        assert _asked(bench, client, "switch/0/maxswitch") == 6
+        assert _asked(bench, client, "switch/0/maxswitch") == 9
 
 
 def test_clients_that_never_disconnect_do_not_push_out_one_that_asks(bench: Bench) -> None:
@@ -205,15 +207,17 @@ def test_a_session_under_way_makes_it_unsafe_at_once(bench: Bench) -> None:
 
 
 def test_the_switch_gives_the_figures_and_takes_none(bench: Bench) -> None:
-    """Six values in range, each read only; ids beyond are refused."""
+    """Nine values in range, each read only; ids beyond are refused."""
     switch = Switch(bench.address, 0)
     switch.Connected = True
-    bench.source.now = ALIGNED
+    figures = Figures(0.8, 0.5, 0.6, 0.1, NIGHT_S)
+    told = PassiveWord("measured", "The axis is 0.8 arcmin off.", NIGHT_S, figures)
+    bench.source.now = replace(ALIGNED, passive=told)
     bench.clock.now_s = NIGHT_S + 90.0
 
-    assert switch.MaxSwitch == 6
-    values = [switch.GetSwitchValue(number) for number in range(6)]
-    assert values == [0.5, -0.3, 0.4, 0.055, 1.5, 5.0]
+    assert switch.MaxSwitch == 9
+    values = [switch.GetSwitchValue(number) for number in range(9)]
+    assert values == [0.5, -0.3, 0.4, 0.055, 1.5, 5.0, 0.8, 0.1, 1.5]
     for number, figure in enumerate(FIGURES):
         assert switch.GetSwitchName(number) == figure.name
         assert switch.GetSwitchDescription(number)
@@ -233,7 +237,7 @@ def test_the_switch_gives_the_figures_and_takes_none(bench: Bench) -> None:
             switch.SetAsync(number, True)
         with pytest.raises(InvalidValueException):
             switch.SetSwitchValue(number, high + 1.0)
-    for number in (-1, 6):
+    for number in (-1, 9):
         with pytest.raises(InvalidValueException):
             switch.GetSwitchValue(number)
         with pytest.raises(InvalidValueException):

@@ -772,6 +772,13 @@ class PublishSection(Section):
         "word, with a topic for each pier",
     )
 
+    passive_counts: bool = Field(
+        False,
+        description="whether the axis that a night's frames tell (`polewright passive`) counts as "
+        "verified for the safety monitor. Otherwise it is told for information only. Switch it on "
+        "on a pier whose frames you have compared with sweeps",
+    )
+
     @field_validator("mqtt")
     @classmethod
     def _address(cls, url: str | None) -> str | None:

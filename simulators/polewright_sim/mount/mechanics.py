@@ -146,8 +146,17 @@ class Mechanics:
         return pointed
 
     @staticmethod
-    def bent(attitude: Matrix, sag: float) -> Matrix:
-        """Let the tube droop by ``sag`` (rad) times the cosine of its altitude."""
+    def bent(attitude: Matrix, sag: float, roll_flexure: float = 0.0) -> Matrix:
+        """Let tube and camera give under gravity.
+
+        Args:
+            attitude: of the rigid mount (3, 3).
+            sag: droop of the tube (rad), times the cosine of its altitude.
+            roll_flexure: turn of the camera in its focuser (rad), times gravity's part along the
+                sensor's columns.
+        """
+        if roll_flexure != 0.0:
+            attitude = attitude @ turn_z(roll_flexure * float(attitude[2, 0]))
         if sag == 0.0:
             return attitude
         # About the horizontal axis across the tube; its length is the cosine of the altitude.

@@ -141,12 +141,18 @@ class MountModel:
         """Camera x, y, boresight as columns in the observed frame (3, 3); past times too."""
         with self._lock:
             self._begin_queued(utc_s)
+            theta, d = self._true_axes(utc_s, self._step(utc_s))
+        return self.attitude_with(utc_s, theta, d) @ self._unrest(utc_s)
+
+    def attitude_with(self, utc_s: float, theta: float, d: float) -> Matrix:
+        """Camera attitude (3, 3) if the axes stood at these angles (rad), in still air."""
+        with self._lock:
             step = self._step(utc_s)
-            theta, d = self._true_axes(utc_s, step)
-            base = self._base(utc_s, step)
+            base = self._base(utc_s, step, theta, d)
+        rigid = self.mechanics.attitude(base, theta, d)
         return self.mechanics.bent(
-            self.mechanics.attitude(base, theta, d), self.spec.sag_arcsec * ARCSEC
-        ) @ self._unrest(utc_s)
+            rigid, self.spec.sag_arcsec * ARCSEC, self.spec.roll_flexure_arcsec * ARCSEC
+        )
 
     def attitudes(self, times: Iterable[float]) -> NDArray[np.float64]:
         """Attitudes (K, 3, 3) at several times."""
@@ -155,22 +161,23 @@ class MountModel:
     def axis(self, utc_s: float) -> Vector:
         """Elevated end of the polar axis (3,), observed frame."""
         with self._lock:
-            axis: Vector = self._base(utc_s, self._step(utc_s))[:, 1]
+            step = self._step(utc_s)
+            theta, d = self._ra.output(utc_s) + step.theta, self._dec.output(utc_s) + step.d
+            axis: Vector = self._base(utc_s, step, theta, d)[:, 1]
         return axis
 
     def _step(self, utc_s: float) -> _Step:
         index = bisect.bisect_right(self._steps, utc_s, key=lambda step: step.start_s)
         return self._steps[max(0, index - 1)]
 
-    def _base(self, utc_s: float, step: _Step) -> Matrix:
+    def _base(self, utc_s: float, step: _Step, theta: float, d: float) -> Matrix:
         spec, ground = self.spec, step.ground
         if spec.creep_arcsec_per_min:
             sunk = spec.creep_arcsec_per_min * ARCSEC * (utc_s - self._steps[0].start_s) / 60.0
             ground = tilt(sunk, spec.creep_azimuth_deg * DEG) @ ground
         if spec.tipping_arcsec_per_hour:
-            turned = self._ra.output(utc_s) + step.theta
-            past_pole = math.cos(self._dec.output(utc_s) + step.d) < 0.0
-            hours = fold_pi(turned + (math.pi if past_pole else 0.0)) / HOUR
+            past_pole = math.cos(d) < 0.0
+            hours = fold_pi(theta + (math.pi if past_pole else 0.0)) / HOUR
             leant = spec.tipping_arcsec_per_hour * ARCSEC * hours
             ground = tilt(leant, spec.tipping_azimuth_deg * DEG) @ ground
         return self.mechanics.base(

@@ -60,7 +60,7 @@ class SharedErrors:
         """
         b = np.asarray(boresights, dtype=np.float64)
         out = np.zeros((*b.shape[:-1], b.shape[-2], 3, 3))
-        for mode in self._world_turns(b):
+        for mode in self.world_turns(b):
             out += mode[..., :, None, :, None] * mode[..., None, :, None, :]
         if any(self.aberration):
             moved = self._declination_moved(b, np.asarray(axis))
@@ -71,7 +71,7 @@ class SharedErrors:
         carried = rotation_about(axis, t[:, None] - t[None, :])
         return np.asarray(out + along * (self.lean**2 * np.eye(3) + self.bend**2 * carried))
 
-    def _world_turns(self, boresights: Vector) -> tuple[Vector, Vector]:
+    def world_turns(self, boresights: Vector) -> tuple[Vector, Vector]:
         """How sag and air turn frames that look there, ENU rotation vectors (..., 3)."""
         across = np.cross(_UP, boresights)
         sine = np.maximum(boresights[..., 2:], LOWEST_SINE)
@@ -95,7 +95,7 @@ class SharedErrors:
 
     def lifted(self, attitude: Attitude) -> Attitude:
         """Return an attitude as it would be told under air denser by 1 sigma."""
-        _, thinner = self._world_turns(attitude.matrix[:, 2])
+        _, thinner = self.world_turns(attitude.matrix[:, 2])
         return replace(attitude, matrix=rotation_matrix(-thinner) @ attitude.matrix)
 
     def while_tracking(self, boresight: Vector, axis: Vector) -> Vector:
@@ -112,7 +112,7 @@ class SharedErrors:
         looks = rotation_about(axis, np.array([0.0, -h, h])) @ boresight
         across = np.eye(3) - np.outer(axis, axis)
         out = (self.lean**2 + self.bend**2) * across
-        for now, before, after in self._world_turns(looks):
+        for now, before, after in self.world_turns(looks):
             move = across @ ((after - before) / (2.0 * h) - np.cross(axis, now))
             out += np.outer(move, move)
         return np.asarray(out)

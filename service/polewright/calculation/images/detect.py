@@ -49,6 +49,9 @@ _WINGED, _WING_REACH, _MOST_BEYOND = 60, 4.0, 0.5
 #: such a star, and how much stars differ in that.
 _USUAL_EXCESS, _USUAL_BEYOND, _USUAL_SIGMA = 0.1, 0.03, 0.05
 _SHARE_STEPS = 20
+#: Unsaturated stars among the brightest that tell the star image well enough, and the ratio of
+#: neighbours to peak that no hot pixel has (own choice).
+_ENOUGH_EXAMPLES, _SURELY_STARS = 20, 0.2
 
 
 def detect_stars(frame: Frame, options: DetectOptions | None = None) -> StarList:
@@ -192,8 +195,9 @@ def measure(
         )
         return fits, cut
 
+    examples = _examples(canvas, found, saturation, options.learn_from)
     for _ in range(2):  # learn the star image, then once more with stamps of the right size
-        fits, cut = fit(found.take(slice(0, options.learn_from)))
+        fits, cut = fit(examples)
         shape, spread = _typical_shape(fits, cut.saturated, shape)
     if bin_ == 1:
         found = found.take(found.ratio > _least_ratio(shape, canvas.mosaic))
@@ -218,19 +222,66 @@ def measure(
     floor = centroid_floor(float(np.median(width)) * bin_, options.floor_px, canvas.mosaic)
     sigma = np.hypot(fits.sigma * bin_, floor)
     sigma = np.where(cut.saturated, np.hypot(sigma, 0.1 * width * bin_), sigma)
+    x, y = bin_ * (cut.column + fits.x) + shift, bin_ * (cut.row + fits.y) + shift
+    # What stands out of the sky grows with the star; a fit to the rim of a full one is a guess.
+    flux = np.where(cut.saturated, found.flux, fits.flux * bin_**2)
+    hfd = np.sqrt(np.maximum(hfd**2 - smoothing, 0.25 * hfd**2)) * bin_
+    burnt = cut.saturated & (~keep | (sigma > 0.5 * found.fwhm)) & (found.ratio > _SURELY_STARS)
+    if bin_ == 1 and burnt.any():
+        wide = found.fwhm[burnt]
+        x[burnt], y[burnt] = _middles(canvas, found.take(burnt), background, noise)
+        cov[burnt] = (wide[:, None] / _FWHM_PER_SIGMA) ** 2 * np.array([1.0, 1.0, 0.0])
+        sigma[burnt], hfd[burnt] = np.hypot(0.1 * wide, 0.1), wide
+        keep = keep | burnt
     return Measured(
         fits=fits,
-        x=bin_ * (cut.column + fits.x) + shift,
-        y=bin_ * (cut.row + fits.y) + shift,
-        flux=fits.flux * bin_**2,
+        x=x,
+        y=y,
+        flux=flux,
         peak=cut.highest - background,
-        hfd=np.sqrt(np.maximum(hfd**2 - smoothing, 0.25 * hfd**2)) * bin_,
+        hfd=hfd,
         sigma=sigma,
         cov=cov * bin_**2,
         saturated=cut.saturated,
         keep=keep,
         stamp_reach=float(bin_ * (cut.grey.shape[1] // 2)),
     )
+
+
+def _examples(canvas: Canvas, found: Candidates, saturation: float, most: int) -> Candidates:
+    """The brightest stars that are not full, from which the star image is learnt.
+
+    On a long exposure the brightest hundreds may all be full. Where too few are left, the
+    brightest of all serve.
+    """
+    rows, columns = np.rint(found.y).astype(np.int64), np.rint(found.x).astype(np.int64)
+    highest = canvas.raw_squares(rows, columns, 2).max(axis=(1, 2))
+    brightest = slice(0, most)
+    if (highest[brightest] < saturation).sum() >= min(_ENOUGH_EXAMPLES, found.x.size):
+        return found.take(brightest)
+    below = found.take((highest < saturation) & (found.ratio > _SURELY_STARS))
+    return below.take(brightest) if below.x.size >= 3 else found.take(brightest)
+
+
+def _middles(
+    canvas: Canvas, stars: Candidates, background: float, noise: float
+) -> tuple[Doubles, Doubles]:
+    """Centroids (N,), (N,) of stars so full that no rim is left to fit: of what stands out."""
+    column, row = np.rint(stars.x).astype(np.int64), np.rint(stars.y).astype(np.int64)
+    reach = int(np.clip(np.ceil(1.5 * float(np.max(stars.fwhm))), 4, 16))
+    _, raw, inside = canvas.stamps(row, column, reach)
+    light = np.where(inside, raw - background - 5.0 * noise, 0.0).clip(min=0.0)
+    offsets = np.arange(-reach, reach + 1)
+    x, y = np.zeros(len(row)), np.zeros(len(row))
+    for _ in range(3):
+        right = offsets[None, None, :] - x[:, None, None]
+        down = offsets[None, :, None] - y[:, None, None]
+        near = right**2 + down**2 <= np.minimum(1.5 * stars.fwhm, reach)[:, None, None] ** 2
+        weight = np.where(near, light, 0.0)
+        total = np.maximum(weight.sum(axis=(1, 2)), 1e-30)
+        x = x + (weight * right).sum(axis=(1, 2)) / total
+        y = y + (weight * down).sum(axis=(1, 2)) / total
+    return column + x, row + y
 
 
 @dataclass(frozen=True)

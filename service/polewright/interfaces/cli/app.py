@@ -46,6 +46,10 @@ COMMANDS = {
         say("Start an observatory's night unattended."),
     ),
     "drift": ("polewright.interfaces.cli.drift:drift", say("Check the measured axis by drift.")),
+    "passive": (
+        "polewright.interfaces.cli.passive:passive",
+        say("Tell the axis from a night's exposures."),
+    ),
     "bestpole": (
         "polewright.interfaces.cli.bestpole:bestpole",
         say("Say which axis is best for one target."),

@@ -229,6 +229,7 @@ def show_run(
 ) -> None:
     """Show one run; with --json, all that is known of it."""
     from polewright.interfaces.cli.console import print_result
+    from polewright.interfaces.cli.passive import print_night
 
     console = Console(stderr=True)
     with _opened(config, url, console, as_json=as_json) as (history, _settings):
@@ -266,6 +267,8 @@ def show_run(
             style="bold",
         )
         print_result(out, sweep.result)
+    if record.passive is not None:
+        print_night(out, record.passive)
     if record.readings:
         out.print(
             say_count(

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from functools import partial
-from typing import Annotated, Any
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
 import typer
 
@@ -23,10 +24,21 @@ from polewright.interfaces.cli.console import (
 from polewright.interfaces.cli.options import ConfigPath, next_step, with_rig_options
 from polewright.interfaces.cli.terminal import Console
 
+if TYPE_CHECKING:
+    from polewright.foundation.config import Config
+
 
 @with_rig_options
 def measure(
     config: ConfigPath = None,
+    frames: Annotated[
+        list[Path] | None,
+        typer.Option(
+            help="fit the frames of a sweep that another program took: a folder of FITS files, or "
+            "one file (may be given again); no device is asked, nothing moves",
+            show_default=False,
+        ),
+    ] = None,
     as_json: Annotated[
         bool, typer.Option("--json", help="print one JSON document; progress goes to stderr")
     ] = False,
@@ -50,6 +62,9 @@ def measure(
     progress = Console(stderr=True)
     tell_line = partial(progress.print)
     cancel = CancelToken()
+    if frames:
+        with told_plainly(progress, as_json=as_json), stop_on_signals(cancel):
+            _measure_frames(frames, config_from_file(config, overrides), cancel, as_json=as_json)
     with told_plainly(progress, as_json=as_json):
         settings = config_from_file(config, overrides)
         check_mqtt(settings.publish)
@@ -97,3 +112,27 @@ def measure(
         if untold is not None:
             tell_line(untold)
     exit_with(code)
+
+
+def _measure_frames(
+    frames: list[Path], settings: Config, cancel: CancelToken, *, as_json: bool
+) -> NoReturn:
+    """Fit a sweep that is there already, and end."""
+    from polewright.interfaces.cli.passive import keep_run
+    from polewright.observing.frames.sweep import sweep_from_frames
+
+    result = sweep_from_frames(frames, settings, cancel)
+    if as_json:
+        write_out(result.model_dump_json())
+    else:
+        print_result(Console(), result)
+        for note in result.notes:
+            Console().print(note)
+        Console().print(
+            say("Next: `polewright align` turns the axis; it makes a sweep of its own.")
+        )
+    code = ExitCode.OK if result.within_tolerance else ExitCode.OUT_OF_TOLERANCE
+    untold = keep_run(result, settings, code)
+    if untold:
+        Console(stderr=True).print(untold)
+    raise SystemExit(int(code))

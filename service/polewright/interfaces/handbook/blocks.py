@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import typing
 from collections.abc import Callable, Iterator, Mapping
+from dataclasses import replace
 from typing import Any
 
 from annotated_types import Ge, Gt, Le, Lt
@@ -107,9 +108,69 @@ def _allowed(field: FieldInfo) -> str:
     return words.replace(", up to", " to") if least.startswith("from") else words
 
 
+#: Sensor of the table: 6248 x 4176 pixels of 3.76 micrometres, plausible, invented.
+_FRAME_PX, _PIXEL_UM = (6248, 4176), 3.76
+#: Of the bundled catalogue, all over the sky; add-ons have more.
+_STARS_A_SQUARE_DEG = 8.0
+_FOCAL_MM = (135.0, 400.0, 1000.0)
+
+
+def expected_by_frames() -> str:
+    """Return how sure frames of tracked targets make the axis, by the covariance of the fit."""
+    head = ["| declination | h |" + "".join(f" {mm:.0f} mm |" for mm in _FOCAL_MM)]
+    head.append("| --- | --- |" + " --- |" * len(_FOCAL_MM))
+    rows = [
+        f"| {dec:+.0f}° | {hours:g} |"
+        + "".join(f" {_expected(mm, (0.0, dec, hours))} |" for mm in _FOCAL_MM)
+        for dec in (0.0, 40.0, 70.0)
+        for hours in (1.0, 2.0, 4.0, 8.0)
+    ]
+    rows += [
+        f"| +20°, +60° | {hours:g} |"
+        + "".join(
+            f" {_expected(mm, (0.0, 20.0, hours / 2), (-4.0, 60.0, hours / 2))} |"
+            for mm in _FOCAL_MM
+        )
+        for hours in (4.0, 8.0)
+    ]
+    return "\n".join((*head, *rows))
+
+
+def _expected(focal_mm: float, *targets: tuple[float, float, float]) -> str:
+    """Half-width of the 95 % region; targets are hour angle (h), declination (deg) and hours."""
+    from polewright.calculation.field_rotation.expected import (
+        Stretch,
+        expected_covariance,
+        widest95,
+    )
+    from polewright.calculation.planning.uncertainty import AttitudeNoise
+    from polewright.calculation.sky.site import Site
+    from polewright.calculation.sky.weather import believed_weather
+    from polewright.foundation.angle_text import angle_parts
+    from polewright.foundation.angles import ARCSEC, DEG, HOUR
+    from polewright.observing.plan.rig_errors import shared_errors
+
+    site, config = Site(45.0, 8.0, 200.0), Config()
+    weather = believed_weather(site, 1_790_000_000.0, typed_temperature_c=10.0)
+    noise = AttitudeNoise(_PIXEL_UM * 1e-3 / focal_mm, *_FRAME_PX)
+    width, height = (side / DEG for side in noise.field)
+    noise = replace(noise, stars=min(300.0, max(12.0, _STARS_A_SQUARE_DEG * width * height)))
+    covariance = expected_covariance(
+        site,
+        [Stretch(at * HOUR, dec * DEG, hours) for at, dec, hours in targets],
+        every_s=300.0,
+        roll_sigma=float(noise.sigmas(60.0 * DEG)[1]),
+        shared=shared_errors(config, weather, focal_mm),
+        shift_floor=config.sweep.frame_floor_arcsec * ARCSEC,
+        air=weather.air,
+    )
+    return " ".join(angle_parts(widest95(covariance)))
+
+
 BLOCKS: Mapping[str, Callable[[], str]] = {
     "exit codes": exit_codes,
     "failures": failures,
     "settings": settings,
+    "expected by frames": expected_by_frames,
 }
 """By the name that stands in the pages, as in ``<!-- settings -->``."""

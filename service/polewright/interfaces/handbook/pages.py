@@ -16,6 +16,7 @@ PAGES = {
     "focus-and-time": "Exposure, focus, and how long a sweep takes.",
     "good-enough": "How exact the axis must be for tonight's exposures.",
     "certainty": "How sure a figure is, and what limits it.",
+    "passive": "The axis from the frames you take anyway, and how a pier moves.",
     "unattended": "A night that starts by itself; motors; systemd; Task Scheduler.",
     "observatory": "Many piers: schedulers, metrics, messages, one history.",
     "trouble": "Exit codes, common troubles, what is tried, what is left.",

@@ -24,19 +24,21 @@ from polewright_wire.standard import SAFETY_MONITOR, SWITCH
 
 DRIVER_VERSION = ".".join(__version__.split(".")[:2])
 WHY = "WhyUnsafe"
+PASSIVE = "PassiveAxis"
 
 
 class AlignmentMonitor(ClientsDevice):
     """Safe only while the last sweep verified the axis within tolerance and is fresh.
 
     Anything else is unsafe: no sweep, a session since that has not confirmed the axis, a journal
-    that cannot be read, a clock that went back. The action ``WhyUnsafe`` returns the reason. A
+    that cannot be read, a clock that went back. The action ``WhyUnsafe`` returns the reason,
+    ``PassiveAxis`` what the newest night's frames of tracked targets told. A
     verification that was seen in the future stays unsafe when the clock has caught up with it.
     """
 
     standard = SAFETY_MONITOR
     always_readable = frozenset({"issafe"})
-    actions = (WHY,)
+    actions = (WHY, PASSIVE)
 
     def __init__(
         self, source: StatusSource, rules: Rules, clock: Clock, *, name: str, unique_id: str
@@ -66,7 +68,10 @@ class AlignmentMonitor(ClientsDevice):
         return self.connected and not self._why()
 
     def run_action(self, action: str, parameters: str) -> str:
-        del action, parameters
+        del parameters
+        if action.lower() == PASSIVE.lower():
+            passive = self._source.status().passive
+            return "" if passive is None else passive.sentence
         return self._why()
 
 
@@ -98,6 +103,21 @@ def _age(status: AlignmentStatus, utc_s: float) -> float | None:
     if age_s < -FUTURE_S:
         raise ValueMissing("Age is not known: the figures were recorded in the future")
     return age_s / 60.0
+
+
+def _passive_total(status: AlignmentStatus, _utc_s: float) -> float | None:
+    figures = None if status.passive is None else status.passive.figures
+    return None if figures is None else figures.total_arcmin
+
+
+def _passive_uncertainty(status: AlignmentStatus, _utc_s: float) -> float | None:
+    figures = None if status.passive is None else status.passive.figures
+    return None if figures is None else figures.sigma_total_arcmin
+
+
+def _passive_age(status: AlignmentStatus, utc_s: float) -> float | None:
+    figures = None if status.passive is None else status.passive.figures
+    return None if figures is None else max(0.0, utc_s - figures.utc_s) / 60.0
 
 
 def _run_state(status: AlignmentStatus, _utc_s: float) -> float | None:
@@ -140,6 +160,25 @@ FIGURES = (
     ),
     Figure("Age", "Age of these figures, minutes", 0.0, _OLDEST_MIN, 0.1, _age),
     Figure("Run state", f"What the session does: {_STATES}", 0.0, 9.0, 1.0, _run_state),
+    Figure(
+        "Passive total error",
+        "Polar axis error by a night's frames of tracked targets, arcmin; for information",
+        0.0,
+        _REACH_ARCMIN,
+        0.001,
+        _passive_total,
+    ),
+    Figure(
+        "Passive uncertainty",
+        "1 sigma of the passive total error, arcmin",
+        0.0,
+        _REACH_ARCMIN,
+        0.001,
+        _passive_uncertainty,
+    ),
+    Figure(
+        "Passive age", "Age of the last of these frames, min", 0.0, _OLDEST_MIN, 0.1, _passive_age
+    ),
 )
 
 
@@ -183,7 +222,7 @@ class AlignmentFigures(ClientsDevice):
         figure = self._figure(number)
         value = figure.value(self._source.status(), self._clock.utc_s())
         if value is None:
-            raise ValueMissing(f"{figure.name} is not known: no sweep has measured the axis yet")
+            raise ValueMissing(f"{figure.name} is not known: nothing has measured the axis yet")
         digits = 0 if figure.step >= 1.0 else 3
         return round(max(figure.minimum, min(figure.maximum, value)), digits)
 

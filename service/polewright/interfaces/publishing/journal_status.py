@@ -21,6 +21,7 @@ from pydantic import ValidationError
 from polewright.foundation.errors import in_words
 from polewright.foundation.files import folder_trouble
 from polewright.foundation.language import say
+from polewright.interfaces.publishing.passive_word import read_word
 from polewright.interfaces.publishing.status import (
     CLOCK_SET_BACK,
     FUTURE_S,
@@ -259,7 +260,8 @@ class JournalStatus:
         return found[:MOST]
 
     def _status(self) -> AlignmentStatus:
-        status = AlignmentStatus(RunState.IDLE)
+        passive = read_word(self._folder, rehearsal=bool(self._rehearsals))
+        status = AlignmentStatus(RunState.IDLE, passive=passive)
         deciding: int | None = None
         earliest_since_s = math.inf
         for place, path in enumerate(self._journals()):

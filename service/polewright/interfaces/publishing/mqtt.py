@@ -18,6 +18,7 @@ from polewright.foundation.broker import Broker
 from polewright.foundation.config import PublishSection
 from polewright.foundation.errors import ConfigError, ExitCode
 from polewright.foundation.language import say
+from polewright.records.passive_result import PassiveResult
 from polewright.records.result import MeasurementResult
 
 PASSWORD_VARIABLE = "POLEWRIGHT_MQTT_PASSWORD"  # noqa: S105 - the variable's name
@@ -99,6 +100,41 @@ def begin_document(session_id: str, utc_s: float) -> dict[str, Any]:
     }
 
 
+def passive_document(section: PublishSection, result: PassiveResult) -> dict[str, Any]:
+    """Return what is told of a night's frames, without the site.
+
+    ``verified`` is true only where [publish] passive_counts says that frames verify the axis.
+    """
+    axis = result.axis
+    return {
+        "schema_version": "1",
+        "night": result.night,
+        "verdict": result.verdict,
+        "sentence": str(result.sentence),
+        "verified": section.passive_counts and result.within_tolerance,
+        "finished_utc": result.finished_utc,
+        "frames": result.frames,
+        "hours": result.hours,
+        "axis": None
+        if axis is None
+        else {
+            "pole": axis.pole,
+            "total_arcmin": axis.total_arcmin,
+            "sigma_total_arcmin": axis.sigma_total_arcmin,
+            "total_upper95_arcmin": axis.total_upper95_arcmin,
+            "d_alt_arcmin": axis.d_alt_arcmin,
+            "d_az_sky_arcmin": axis.d_az_sky_arcmin,
+            "tolerance_arcmin": result.tolerance_arcmin,
+            "within_tolerance": result.within_tolerance,
+        },
+    }
+
+
+def publish_passive(section: PublishSection, result: PassiveResult) -> str | None:
+    """Publish a night's word under the topic and /passive; as `publish_end`."""
+    return _publish(section, passive_document(section, result), "/passive")
+
+
 class Telling:
     """Tells of one session: that it began, behind its back, and how it ended."""
 
@@ -129,12 +165,16 @@ def publish_end(section: PublishSection, document: dict[str, Any]) -> str | None
 
     Blocks for 10 s at most; never raises an Exception and never tells the password.
     """
+    return _publish(section, document, "")
+
+
+def _publish(section: PublishSection, document: dict[str, Any], below: str) -> str | None:
     broker = section.broker
     if broker is None:
         return None
     try:
         with _ORDER:
-            trouble = _send(broker, json.dumps(document, allow_nan=False))
+            trouble = _send(broker, broker.topic + below, json.dumps(document, allow_nan=False))
     except (ConfigError, OSError, ValueError) as error:
         trouble = str(error)
     if trouble is None:
@@ -154,7 +194,7 @@ def _client_module() -> Any:
         raise MqttMissing from exc
 
 
-def _send(broker: Broker, payload: str) -> str | None:
+def _send(broker: Broker, topic: str, payload: str) -> str | None:
     mqtt = _client_module()
     client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2)
     if broker.username is not None:
@@ -178,7 +218,7 @@ def _send(broker: Broker, payload: str) -> str | None:
             return say("it took the connection and did not answer")
         if refused:
             return say("it refused: {refused}", refused=refused[0])
-        told = client.publish(broker.topic, payload, qos=1, retain=True)
+        told = client.publish(topic, payload, qos=1, retain=True)
         try:
             told.wait_for_publish(TIMEOUT_S)
         except RuntimeError as error:

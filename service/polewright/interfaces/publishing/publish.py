@@ -35,6 +35,7 @@ def rules_of(config: Config) -> Rules:
         tolerance_arcmin=widest_tolerance_arcmin(config.pole),
         pole=config.pole.target,
         fresh_s=config.publish.fresh_minutes * 60.0,
+        passive_counts=config.publish.passive_counts,
     )
 
 

@@ -57,6 +57,24 @@ class Verified:
 
 
 @dataclass(frozen=True)
+class PassiveWord:
+    """What the newest night's frames told (`polewright passive`)."""
+
+    verdict: str
+    """As in `PassiveResult`: a figure is there only if it is "measured"."""
+    sentence: str
+    utc_s: float
+    """Of the last frame."""
+    figures: Figures | None = None
+    verified: Verified | None = None
+
+    @property
+    def contradicts(self) -> bool:
+        """Whether the frames speak against one axis."""
+        return self.verdict in ("moved", "contradicted")
+
+
+@dataclass(frozen=True)
 class AlignmentStatus:
     """All that is published."""
 
@@ -66,6 +84,8 @@ class AlignmentStatus:
     verified: Verified | None = None
     doubt: str = ""
     """Why ``verified`` does not hold any more, a sentence; empty when nothing is against it."""
+    passive: PassiveWord | None = None
+    """What frames of tracked targets told; counts only where `Rules` say so."""
 
 
 class StatusSource(Protocol):
@@ -83,6 +103,8 @@ class Rules:
     pole: str
     fresh_s: float
     """Oldest verification that still counts."""
+    passive_counts: bool = False
+    """Whether frames of tracked targets verify the axis as a sweep does."""
 
 
 #: A verification from so far in the future is told from a clock that was set a little.
@@ -100,9 +122,14 @@ def why_unsafe(status: AlignmentStatus, rules: Rules, utc_s: float) -> str:
         rules: what counts.
         utc_s: now.
     """
-    verified = status.verified
+    verified, passive = status.verified, status.passive
     if status.doubt:
         return status.doubt
+    newer = passive is not None and (verified is None or passive.utc_s > verified.utc_s)
+    if rules.passive_counts and passive is not None and newer:
+        if passive.contradicts:
+            return passive.sentence
+        verified = passive.verified or verified
     if verified is None:
         return say("no sweep has verified the axis yet")
     if not verified.trusted:

@@ -27,6 +27,7 @@ from polewright.interfaces.report.skychart import config_of, sky_chart_svg
 from polewright.interfaces.report.svg import escape
 from polewright.observing.plan.rig_errors import shared_errors
 from polewright.records.history.run_record import AxisReading, FrameKept, RunRecord
+from polewright.records.passive_result import PassiveResult
 from polewright.records.result import AxisResult, MeasurementResult
 
 #: A way so many times longer than the last picture's reach gets a second, closer picture.
@@ -73,6 +74,8 @@ class Drift:
 
 def report_of_run(run: RunRecord, drifts: Sequence[Drift] = (), telling: Telling = AS_USUAL) -> str:
     """Return the page of a recorded run. Raises `NothingToReport` when it measured nothing."""
+    if run.passive is not None:
+        return _night_page(run.passive, run, drifts, telling)
     if not run.sweeps:
         raise NothingToReport(run.run_id)
     checks = [drift_check(document) for document in run.drifts]
@@ -92,7 +95,7 @@ def _page(
     drifts: Sequence[Drift],
     telling: Telling,
 ) -> str:
-    place, theme = telling.place, telling.theme
+    place = telling.place
     told = _as_told(result, place)
     title = say("Polar axis, {finished_utc}", finished_utc=_when(result.finished_utc))
     body = [
@@ -110,6 +113,66 @@ def _page(
         _origin(told, run, place),
         _data(result, run, place),
     ]
+    return _document(title, body, telling.theme)
+
+
+def _night_page(
+    result: PassiveResult, run: RunRecord, drifts: Sequence[Drift], telling: Telling
+) -> str:
+    """The page of what a night's frames told."""
+    groups = [
+        (
+            f"{group.ra_deg / 15.0:.2f}",
+            f"{group.dec_deg:+.1f}",
+            f"{group.frames}",
+            f"{group.minutes:.0f}",
+            f"{group.hour_angle_from_hours:+.1f} … {group.hour_angle_to_hours:+.1f}",
+            say("west") if group.side == "west" else say("east"),
+            f"{group.rms_arcsec:.1f}",
+        )
+        for group in result.groups
+    ]
+    heads = (
+        say("RA, h"),
+        say("Dec, °"),
+        say("frames"),
+        say("minutes"),
+        say("hour angle, h"),
+        say("side"),
+        say("left, arcsec"),
+    )
+    known = [_plain_place(sentence, telling.place) for sentence in result.doubts]
+    known += [
+        say("Left out: {frames} ({reason}).", frames=item.frames, reason=item.reason)
+        for item in result.left_out
+    ]
+    where = say(
+        "By frames of tracked targets: no sweep was made. {frames} over {hours:.1f} h, {pier}.",
+        frames=say_count("{count} frame", "{count} frames", result.frames),
+        hours=result.hours,
+        pier=run.pier,
+    )
+    sentence = escape(_plain_place(result.sentence, telling.place))
+    origin = [result.weather.sentence(), f"{result.telescope} · {result.camera}", result.software]
+    body = [
+        f"<h1>{escape(say('Where the polar axis points'))}</h1><p class='sub'>{escape(where)}</p>",
+        f'<div class="verdict {"in" if result.within_tolerance else "out"}">'
+        f"<strong>{sentence}</strong></div>",
+        "" if result.axis is None else _numbers(result.axis),
+        _section(say("What to do"), _list(result.advice, "do"), whole=True)
+        if result.advice
+        else "",
+        _section(say("The frames"), _table(heads, groups), whole=True) if groups else "",
+        _section(say("What to know"), _list(known)) if known else "",
+        _extras(drifts),
+        _section(say("Where it comes from"), _list(origin)),
+    ]
+    title = say("Polar axis, night of {night}", night=result.night)
+    return _document(title, body, telling.theme)
+
+
+def _document(title: str, body: Iterable[str], theme: Theme) -> str:
+    """One HTML file that fetches nothing."""
     css = (
         resources.files("polewright.interfaces.report")
         .joinpath("page.css")

@@ -25,12 +25,12 @@ from polewright.observing.rig.timings import SweepTimes
 from polewright.observing.safety.keep_clear import keep_clear
 from polewright.observing.safety.stopping import motion_stopped_on_trouble, stop_now
 from polewright.observing.safety.watchdog_client import watched
+from polewright.observing.sweep.axis_as_data import axis_result
 from polewright.observing.sweep.axis_from_points import FittedSweep, fit_points
 from polewright.observing.sweep.solve_point import SolvedPoint
 from polewright.observing.sweep.sweep import Swept, further_point, sweep
 from polewright.records.events import AxisMeasured, Finished
 from polewright.records.result import (
-    AxisResult,
     MeasurementResult,
     PointResult,
     SagResult,
@@ -235,7 +235,9 @@ def describe(
             _point_result(point, residual)
             for point, residual in zip(solved, fit.residuals, strict=True)
         ),
-        axis=_axis_result(rig, fitted),
+        axis=axis_result(
+            fit, error, frame_noise(rig), SagResult.of(fitted.sag, fitted.sag_response)
+        ),
         tolerance_arcmin=tolerance,
         within_tolerance=upper95_arcmin <= tolerance,
         advice=correction_sentences(error, tolerance * ARCMIN),
@@ -301,34 +303,6 @@ def _time_result(rig: Rig) -> TimeResult:
         other_s=max(0.0, total_s - known_s),
         overlap_saved_s=times.hidden,
         settle_saved_s=times.settle_saved,
-    )
-
-
-def _axis_result(rig: Rig, fitted: FittedSweep) -> AxisResult:
-    fit, error = fitted.fit, fitted.error
-    azimuth, altitude = azalt_from_enu(fit.axis)
-    spread = error.sigma_alt * error.sigma_az_sky
-    noise = frame_noise(rig)
-    return AxisResult(
-        azimuth_deg=float(azimuth) / DEG,
-        altitude_deg=float(altitude) / DEG,
-        pole=rig.pole.value,
-        d_alt_arcmin=error.d_alt / ARCMIN,
-        sigma_alt_arcmin=error.sigma_alt / ARCMIN,
-        d_az_sky_arcmin=error.d_az_sky / ARCMIN,
-        sigma_az_sky_arcmin=error.sigma_az_sky / ARCMIN,
-        d_az_base_arcmin=error.d_az_base / ARCMIN,
-        correlation=float(error.covariance[0, 1]) / spread if spread > 0 else 0.0,
-        total_arcmin=error.total / ARCMIN,
-        sigma_total_arcmin=error.sigma_total / ARCMIN,
-        total_upper95_arcmin=error.total_upper() / ARCMIN,
-        chi2=fit.chi2,
-        dof=fit.dof,
-        p_value=fit.p_value,
-        trusted=fit.trusted,
-        frame_floor_arcsec=noise.floor / ARCSEC,
-        noise_dof=noise.dof,
-        sag=SagResult.of(fitted.sag, fitted.sag_response),
     )
 
 

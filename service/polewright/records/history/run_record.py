@@ -6,9 +6,10 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from polewright.records.passive_result import PassiveResult
 from polewright.records.result import MeasurementResult
 
-Kind = Literal["measure", "align", "drift"]
+Kind = Literal["measure", "align", "drift", "passive"]
 
 
 class _Part(BaseModel):
@@ -86,6 +87,9 @@ class RunRecord(_Part):
     sweeps: tuple[Sweep, ...] = ()
     readings: tuple[AxisReading, ...] = ()
     drifts: tuple[dict[str, Any], ...] = Field((), description="results of drift checks")
+    passive: PassiveResult | None = Field(
+        None, description="what a night's frames of tracked targets tell; kind passive only"
+    )
     devices: tuple[DeviceUsed, ...] = ()
     notes: tuple[str, ...] = ()
     frame: FrameKept | None = Field(None, description="the first frame of the last sweep")

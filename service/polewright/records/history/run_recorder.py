@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import json
 import math
 import os
 import platform
@@ -24,6 +25,7 @@ from polewright.foundation.errors import ExitCode, PolewrightError, in_words
 from polewright.foundation.files import write_whole
 from polewright.foundation.language import say
 from polewright.records import events
+from polewright.records.history.rows import utc_s_of
 from polewright.records.history.run_record import (
     AxisReading,
     DeviceUsed,
@@ -34,6 +36,7 @@ from polewright.records.history.run_record import (
     RunRecord,
     Sweep,
 )
+from polewright.records.passive_result import PassiveResult
 from polewright.records.result import MeasurementResult
 
 #: A reading is kept when the state changed, the axis moved so far, or so long has passed.
@@ -209,8 +212,6 @@ class RunRecorder:
         failure = None
         if error is not None:
             failure = RunFailure(code=error.code, message=str(error), advice=error.advice)
-        config = self._config.model_dump(mode="json")
-        config["history"].pop("url", None)  # may hold a password, and travels with exports
         return RunRecord(
             run_id=self.run_id,
             pier=pier_of(self._config, telescope),
@@ -228,8 +229,47 @@ class RunRecorder:
             frame=self._frame,
             failure=failure,
             versions=versions_used(),
-            config=config,
+            config=_kept_config(self._config),
         )
+
+
+def record_of_frames(
+    result: PassiveResult | MeasurementResult,
+    config: Config,
+    pier: str,
+    outcome: ExitCode,
+    *,
+    rehearsal: bool,
+) -> RunRecord:
+    """Return the run of frames that were taken before, at their own times.
+
+    Of one pier, camera and night, or sweep, there is one, however often it is read.
+    """
+    passive = result if isinstance(result, PassiveResult) else None
+    sweeps = () if isinstance(result, PassiveResult) else (Sweep(result=result),)
+    when = result.started_utc if passive is None else passive.night
+    which = json.dumps([pier, when, result.telescope, result.camera])
+    kind: Kind = "measure" if passive is None else "passive"
+    return RunRecord(
+        run_id=hashlib.sha256(f"{kind} {which}".encode()).hexdigest()[:32],
+        pier=pier,
+        kind=kind,
+        rehearsal=rehearsal,
+        started_utc_s=utc_s_of(result.started_utc),
+        finished_utc_s=utc_s_of(result.finished_utc),
+        outcome=int(outcome),
+        sweeps=sweeps,
+        passive=passive,
+        versions=versions_used(),
+        config=_kept_config(config),
+    )
+
+
+def _kept_config(config: Config) -> dict[str, Any]:
+    """The settings without what may hold a password, and travels with exports."""
+    kept = config.model_dump(mode="json")
+    kept["history"].pop("url", None)
+    return kept
 
 
 @contextmanager

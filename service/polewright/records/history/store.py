@@ -140,6 +140,8 @@ class History:
     def add(self, record: RunRecord) -> bool:
         """Store a run; when this returns, the disk has it.
 
+        What frames tell of a night takes the place of what fewer of them told before.
+
         Returns:
             Whether it was new. A run whose id is there already is left as it is.
 
@@ -150,7 +152,9 @@ class History:
             try:
                 with self._writing() as connection:
                     if _has(connection, record.run_id):
-                        return False
+                        if not _tells_more(connection, record):
+                            return False
+                        connection.execute(sa.delete(runs).where(runs.c.run_id == record.run_id))
                     connection.execute(sa.insert(runs), run_row(record))
                     for table, rows in (
                         (measurements, measurement_rows(record)),
@@ -338,6 +342,15 @@ class History:
 def _has(connection: sa.Connection, run_id: str) -> bool:
     query = sa.select(runs.c.run_id).where(runs.c.run_id == run_id)
     return connection.execute(query).first() is not None
+
+
+def _tells_more(connection: sa.Connection, record: RunRecord) -> bool:
+    """Whether a night's frames are as many as those that the history has of it, and differ."""
+    if record.passive is None:
+        return False
+    query = sa.select(runs.c.document).where(runs.c.run_id == record.run_id)
+    before = (connection.execute(query).scalar_one().get("passive") or {}).get("frames", 0)
+    return record.passive.frames >= int(before)
 
 
 def _first_line(error: SQLAlchemyError) -> str:

@@ -1,0 +1,1 @@
+"""Frames that exist already: read, solved, checked, and made an axis. Nothing moves."""
