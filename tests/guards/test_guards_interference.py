@@ -21,7 +21,7 @@ from polewright.observing.safety.guard_errors import (
     MovedBySomebodyElse,
 )
 from polewright.observing.safety.guard_interference import ClockGuard, MasterGuard
-from polewright.observing.safety.guard_sky import AllowedSkyGuard
+from polewright.observing.safety.guard_limits import AllowedSkyGuard
 
 SITE = Site(44.62, 9.31, 420.0)
 NIGHT_UTC_S = 1795210200.0

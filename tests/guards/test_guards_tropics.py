@@ -27,7 +27,7 @@ from polewright.devices.alpaca.mount_state import MountState
 from polewright.foundation.angles import DEG, fold_pi
 from polewright.observing.plan import plan_from_config as planned
 from polewright.observing.rig.guard_interface import Look, Move
-from polewright.observing.safety.guard_sky import AllowedSkyGuard
+from polewright.observing.safety.guard_limits import AllowedSkyGuard
 
 NIGHT_UTC_S = 1795210200.0
 NOISE = AttitudeNoise(4.0 / 3600.0 * DEG, 1600, 1200)

@@ -25,8 +25,8 @@ from polewright.devices.alpaca.slew_and_stop import SlewResult
 from polewright.foundation.angles import DEG
 from polewright.observing.rig.guard_interface import Arrival, Look, Move, Solved
 from polewright.observing.safety import guard_errors as errors
+from polewright.observing.safety.guard_limits import AllowedSkyGuard
 from polewright.observing.safety.guard_safety_monitor import SafetyGuard
-from polewright.observing.safety.guard_sky import AllowedSkyGuard
 from polewright.observing.safety.guard_slew import ArrivalGuard, SideGuard, TimeGuard
 from polewright.observing.safety.guard_stars import TruthGuard
 

@@ -26,9 +26,9 @@ from polewright.observing.rig.guard_interface import Arrival, Guard, Look, Move,
 from polewright.observing.rig.plate_solver import Plate
 from polewright.observing.rig.rig import Rig
 from polewright.observing.safety.guard_interference import ClockGuard, MasterGuard
+from polewright.observing.safety.guard_limits import AllowedSkyGuard
 from polewright.observing.safety.guard_roof import RoofGuard
 from polewright.observing.safety.guard_safety_monitor import SafetyGuard
-from polewright.observing.safety.guard_sky import AllowedSkyGuard
 from polewright.observing.safety.guard_slew import ArrivalGuard, SideGuard, TimeGuard
 from polewright.observing.safety.guard_stars import TruthGuard
 from polewright.records.events import Note
