@@ -353,7 +353,11 @@ def trend(
         found = fit_trend(series_since_adjusting(rows)[0])
     limit = settings.history.alarm_arcmin if limit_arcmin is None else limit_arcmin
     alarm = limit is not None and found.total > limit
+    tolerance = float(rows[-1]["tolerance_arcmin"])
     crosses = None if limit is None or alarm else found.crosses_in_d(limit, ahead_days)
+    out_of_tolerance = None
+    if found.total < tolerance and found.model not in ("still", "stepped"):
+        out_of_tolerance = found.crosses_in_d(tolerance, ahead_days)
     if as_json:
         _say(
             {
@@ -375,10 +379,22 @@ def trend(
                 "limit_arcmin": limit,
                 "alarm": alarm,
                 "reaches_limit_in_days": crosses,
+                "moving_since_utc_s": found.moving_since_utc_s,
+                "tolerance_arcmin": tolerance,
+                "reaches_tolerance_in_days": out_of_tolerance,
             }
         )
     else:
         _show_trend(name, found, limit, crosses, alarm=alarm)
+        if out_of_tolerance is not None:
+            weeks = max(1, round(out_of_tolerance / 7.0))
+            Console().print(
+                say(
+                    "The tolerance of {tolerance} is reached in about {weeks}.",
+                    tolerance=arcmin_text(tolerance),
+                    weeks=say_count("{count} week", "{count} weeks", weeks),
+                )
+            )
     exit_with(ExitCode.OUT_OF_TOLERANCE if alarm else ExitCode.OK)
 
 

@@ -1,8 +1,8 @@
 """How a permanent pier's axis moves over months: still, creeping, settling, stepped, or seasonal.
 
-Five models are fitted to altitude and azimuth together, and the one with the smallest Bayesian
-information criterion (Schwarz 1978, Annals of Statistics 6, 461) is told. Pure: arrays in,
-dataclass out.
+Six models are fitted to altitude and azimuth together, and the one with the smallest Bayesian
+information criterion (Schwarz 1978, Annals of Statistics 6, 461) is told, if a pier that stands
+still would hardly ever look like it (`SURE_P`). Pure: arrays in, dataclass out.
 """
 
 from __future__ import annotations
@@ -10,10 +10,12 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import chdtrc, fdtrc
 
 from polewright.foundation.angle_text import arcmin_text
 from polewright.foundation.angles import Vector
@@ -30,9 +32,17 @@ NIGHT_TO_NIGHT_ARCMIN = 0.1
 #: A rate is called movement when it is this many times its own uncertainty.
 SURE = 3.0
 
+#: Chance at which a pier that stands still may be told to move, for one look and all models tried:
+#: looked at after every night of 100 years, hardly one is (tests/history holds it).
+SURE_P = 1e-6
+WEEK_D = 7.0
+#: A measurement is outside the noise so many sigmas off (95 % in the plane).
+OUTSIDE = 2.45
+
 _WORDS = {
     "still": say("The pier stands still"),
     "creeping": say("The pier keeps moving"),
+    "began": say("The pier stood still, and moves now"),
     "settling": say("The pier is settling"),
     "stepped": say("The pier moved at once"),
     "seasonal": say("The pier moves with the seasons"),
@@ -68,8 +78,12 @@ class Trend:
     """Square root of chi-square per degree of freedom; about 1 when the stated errors are true."""
     when_utc_s: float | None
     """When it stepped; for the other models None."""
+    moving_since_utc_s: float | None
+    """Since when its motion is outside the noise, or when it began; None unless it creeps."""
     time_constant_d: float | None
     """How long settling takes to fall to a third; for the other models None."""
+    step: NDArray[np.float64] | None
+    """(2,) how far it stepped, azimuth and altitude; for the other models None."""
     predict: Callable[[Vector], NDArray[np.float64]]
     """(m,) Unix seconds to (m, 2)."""
 
@@ -113,8 +127,21 @@ class Trend:
             words=_WORDS[self.model],
             total=arcmin_text(self.total, self.total_sigma),
         )
-        if self.model in ("creeping", "settling"):
-            words += say(", now moving {speed} a month", speed=arcmin_text(self.speed))
+        if self.model in ("creeping", "settling", "began"):
+            words += say(
+                ", now moving {speed} a week {where}",
+                speed=arcmin_text(self.speed * WEEK_D / MONTH_D),
+                where=_direction(self.rate),
+            )
+        if self.moving_since_utc_s is not None:
+            since = datetime.fromtimestamp(self.moving_since_utc_s, UTC).date().isoformat()
+            words += say(", outside its noise since {since}", since=since)
+        if self.step is not None:
+            words += say(
+                "; it moved by {size} {where}",
+                size=arcmin_text(float(np.hypot(*self.step))),
+                where=_direction(self.step),
+            )
         if self.time_constant_d is not None:
             words += say(
                 "; what is left of it falls to a third every {time_constant_d:.0f} days",
@@ -192,8 +219,10 @@ def fit_trend(series: AxisSeries) -> Trend:
     noise = series.covariance + NIGHT_TO_NIGHT_ARCMIN**2 * np.eye(2)
     whiten = np.linalg.inv(np.linalg.cholesky(noise))
     data = np.einsum("nij,nj->ni", whiten, series.error).ravel()
-    best: tuple[float, _Candidate, NDArray[np.float64], float] | None = None
-    for candidate in _candidates(days):
+    best: _Tried | None = None
+    still: _Tried | None = None
+    candidates = _candidates(days)
+    for candidate in candidates:
         k = 2 * candidate.basis(days[:1]).shape[1]
         free = 2 * n - k - candidate.hidden
         if free < 1:
@@ -205,11 +234,15 @@ def fit_trend(series: AxisSeries) -> Trend:
         # structure: BIC with both, the worse counts.
         scale = max(1.0, chi2 / free)
         bic = chi2 / scale + 2 * n * math.log(scale) + (k + candidate.hidden) * math.log(2 * n)
-        if best is None or bic < best[0]:
-            best = (bic, candidate, found, chi2 / free)
-    if best is None:
+        tried = _Tried(bic, candidate, found, chi2, free, k + candidate.hidden)
+        still = still or tried
+        if best is None or bic < best.bic:
+            best = tried
+    if best is None or still is None:
         raise TooFewRuns(n, FEWEST)
-    _bic, chosen, found, reduced = best
+    if best is not still and _chance(still, best, len(candidates)) > SURE_P:
+        best = still
+    chosen, found, reduced = best.candidate, best.found, best.chi2 / best.free
     design = _design(chosen.basis(days), whiten)
     covariance = np.linalg.pinv(design.T @ design) * max(1.0, reduced)
     last = float(days[-1])
@@ -229,6 +262,13 @@ def fit_trend(series: AxisSeries) -> Trend:
         return np.asarray(basis @ found.reshape(-1, 2))
 
     when = chosen.detail if chosen.model == "stepped" else None
+    speed = float(np.hypot(*(slope @ found))) / MONTH_D
+    since = None
+    if chosen.model == "began":
+        since = chosen.detail
+    elif chosen.model == "creeping" and speed > 0.0:
+        usual = math.sqrt(float(np.median(np.trace(noise, axis1=1, axis2=2))) / 2.0)
+        since = min(last, OUTSIDE * usual / speed)
     return Trend(
         model=chosen.model,
         points=n,
@@ -239,10 +279,47 @@ def fit_trend(series: AxisSeries) -> Trend:
         rate_sigma=np.sqrt(np.diag(slope @ covariance @ slope.T)),
         scatter=math.sqrt(reduced),
         when_utc_s=None if when is None else first_utc_s + when * DAY_S,
+        moving_since_utc_s=None if since is None else first_utc_s + since * DAY_S,
+        step=None if when is None else np.asarray(found[2:4]),
         time_constant_d=chosen.detail if chosen.model == "settling" else None,
         predict=predict,
         _last_utc_s=float(series.utc_s[-1]),
     )
+
+
+@dataclass(frozen=True, eq=False)
+class _Tried:
+    bic: float
+    candidate: _Candidate
+    found: NDArray[np.float64]
+    chi2: float
+    free: int
+    parameters: int
+
+
+def _chance(still: _Tried, other: _Tried, tried: int) -> float:
+    """Chance that a pier that stands still gives data that speak so much for another model.
+
+    The stated errors hold, or what scatters about the other model where that is more; times how
+    many models were tried (Bonferroni).
+    """
+    more = max(1, other.parameters - still.parameters)
+    gained = (still.chi2 - other.chi2) / more
+    reduced = other.chi2 / other.free
+    by_errors = float(chdtrc(more, gained * more))
+    by_scatter = float(fdtrc(more, other.free, gained / reduced)) if reduced > 1.0 else 0.0
+    return min(1.0, tried * max(by_errors, by_scatter))
+
+
+def _direction(move: Vector) -> str:
+    """Which way (2,) azimuth and altitude go, the smaller part left out where it is small."""
+    east = say("to the east") if move[0] > 0 else say("to the west")
+    up = say("up") if move[1] > 0 else say("down")
+    if abs(move[0]) < 0.4 * abs(move[1]):
+        return up
+    if abs(move[1]) < 0.4 * abs(move[0]):
+        return east
+    return say("{up} and {east}", up=up, east=east)
 
 
 def _design(basis: Vector, whiten: Vector) -> NDArray[np.float64]:
@@ -271,6 +348,16 @@ def _candidates(days: Vector) -> list[_Candidate]:
             at = float(0.5 * (days[i - 1] + days[i]))
             found.append(
                 _Candidate("stepped", column(lambda t, a=at: (t > a).astype(float)), 1, at)  # type: ignore[misc]
+            )
+    if n >= 8:
+        for at in span * np.linspace(0.2, 0.8, 7):
+            found.append(
+                _Candidate(
+                    "began",
+                    column(lambda t, a=at: np.maximum(0.0, t - a) / span),  # type: ignore[misc]
+                    1,
+                    float(at),
+                )
             )
     if n >= 8 and span > 0.9 * YEAR_D:
         turn = 2.0 * math.pi / YEAR_D
