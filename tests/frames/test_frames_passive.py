@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 from frames.conftest import CONFIG, RIG, START_UTC_S, set_card
+from support.printed import printed
 from typer.testing import CliRunner
 
 from polewright.foundation.angles import ARCMIN, DEG, HOUR
@@ -192,7 +193,7 @@ def test_the_command_tells_keeps_and_does_not_count_a_night_twice(
     assert "Night of 2026-11-20: The axis is" in out
     assert "Next: `polewright history trend`" in out
     code, out, _ = passive(*words, "--json")
-    (night,) = json.loads(out)["nights"]
+    (night,) = printed("passive", out)["nights"]
     assert night["verdict"] == "measured"
     with History(url) as history:
         (row,) = history.list_runs()
@@ -273,7 +274,7 @@ def test_a_sweep_of_another_program_is_fitted_and_a_slip_refused(tmp_path: Path)
         build_app(), ["measure", "--frames", str(tmp_path / "good"), "-c", str(file), "--json"]
     )
     assert run.exit_code == ExitCode.OUT_OF_TOLERANCE, run.stderr
-    axis = json.loads(run.stdout)["axis"]
+    axis = printed("measure", run.stdout)["axis"]
     assert axis["d_alt_arcmin"] == pytest.approx(9.0, abs=4.0 * axis["sigma_alt_arcmin"])
     assert axis["d_az_sky_arcmin"] == pytest.approx(-6.0, abs=4.0 * axis["sigma_az_sky_arcmin"])
     swept(tmp_path / "slipped", rig, slip_arcmin=6.0)
@@ -288,3 +289,35 @@ def test_a_sweep_of_another_program_is_fitted_and_a_slip_refused(tmp_path: Path)
     )
     assert run.exit_code == ExitCode.USAGE
     assert "at least 3" in run.stderr.replace("\n", " ")
+
+
+def test_watching_reads_what_comes_and_ctrl_c_ends_it_with_the_result(
+    frames: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from polewright.interfaces.cli import passive as command
+
+    file = tmp_path / "p.toml"
+    file.write_text(f'{CONFIG}[history]\nenabled = false\n[run]\njournal_folder = "{tmp_path}"\n')
+    later = sorted(frames.iterdir())[3:]
+    for path in later:
+        shutil.move(path, tmp_path / path.name)
+    looked = 0
+
+    def wait(_seconds: float, cancel: CancelToken) -> None:
+        nonlocal looked
+        looked += 1
+        if looked == 1:
+            for path in later:
+                shutil.move(tmp_path / path.name, path)
+        else:
+            cancel.cancel("stopped by SIGINT")
+            cancel.check()
+
+    monkeypatch.setattr(command, "_wait", wait)
+    code, out, _ = passive(
+        str(frames), "-c", str(file), "--watch", "--within-arcmin", "20", "--json"
+    )
+    (night,) = json.loads(out)["nights"]
+    assert night["frames"] == 6
+    assert code == ExitCode.OUT_OF_TOLERANCE
+    assert looked == 2

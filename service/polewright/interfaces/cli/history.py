@@ -209,6 +209,8 @@ def _end(row: dict[str, Any]) -> str:
         return say("within") if row["within_tolerance"] else say("done")
     if row["outcome"] == ExitCode.OUT_OF_TOLERANCE:
         return say("outside")
+    if row["kind"] == "passive" and row["outcome"] == ExitCode.AXIS_NOT_TRUSTED:
+        return "no figure"
     return _outcome_word(row["outcome"])
 
 

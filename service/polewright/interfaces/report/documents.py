@@ -12,6 +12,7 @@ from polewright.calculation.preset.proposal import Preset
 from polewright.calculation.tolerance.imaging import Imaging, Target
 from polewright.interfaces.rig_setup.optics import FoundOptics
 from polewright.observing.runs.startup import StartupStep
+from polewright.records.passive_result import PassiveResult
 from polewright.records.result import MeasurementResult
 from polewright.session.snapshot import Failure, SessionSnapshot
 
@@ -329,6 +330,17 @@ class HistoryTrendDocument(_Document):
     limit_arcmin: float | None
     alarm: bool
     reaches_limit_in_days: float | None
+    moving_since_utc_s: float | None = Field(
+        description="since when a motion is outside the noise; null unless it keeps moving"
+    )
+    tolerance_arcmin: float
+    reaches_tolerance_in_days: float | None
+
+
+class PassiveDocument(_Document):
+    """`polewright passive --json`, oldest night first."""
+
+    nights: tuple[PassiveResult, ...]
 
 
 class HistoryImportDocument(_Document):
