@@ -252,7 +252,7 @@ def test_the_message_for_a_broker_is_ascii(monkeypatch: pytest.MonkeyPatch) -> N
     sent: list[str] = []
     monkeypatch.setattr(
         "polewright.interfaces.publishing.mqtt._send",
-        lambda _section, payload, *_more: sent.append(payload),
+        lambda _broker, _topic, payload: sent.append(payload),
     )
     document = end_document(ALL, ExitCode.OK, made_result(), 0.0)
     publish_end(PublishSection(mqtt="mqtt://h"), document)
