@@ -14,7 +14,7 @@ from polewright.calculation.geometry.shared_errors import SharedErrors
 from polewright.calculation.sky.frame import enu_from_hour_angle_dec
 from polewright.calculation.sky.pole import PoleTarget, pole_enu
 from polewright.calculation.sky.site import Atmosphere, Site
-from polewright.foundation.angles import HOUR, SIDEREAL_RATE, Matrix, Vector
+from polewright.foundation.angles import SIDEREAL_RATE, Matrix, Vector
 
 LOWEST_SINE = 0.17
 """Frames lower than 10 degrees are not counted on."""
@@ -103,8 +103,3 @@ def _towards(look: Vector, pole: Vector, over: bool) -> Matrix:
     y = pole - (pole @ look) * look
     y /= np.linalg.norm(y) * (-1.0 if over else 1.0)
     return np.column_stack([np.cross(y, look), y, look])
-
-
-def one_target(hours: float, hour_angle_hours: float, declination: float) -> Stretch:
-    """Return a stretch around an hour angle given in hours."""
-    return Stretch(hour_angle_hours * HOUR, declination, hours)
