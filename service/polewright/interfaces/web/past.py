@@ -57,7 +57,11 @@ def history_page(url: str | None, look: Look, reader: str) -> str:
         if rows
         else f"<p>{told(say('No run is recorded yet.'))}</p>"
     )
-    more = told(say("`polewright history plot` draws them, `polewright history export` writes them to a file."))
+    more = told(
+        say(
+            "`polewright history plot` draws them, `polewright history export` writes them to a file."
+        )
+    )
     title = told(say("Past runs"))
     return framed(look, title, f"<h1>{title}</h1><div class='wide'>{table}</div><p>{more}</p>")
 

@@ -650,7 +650,7 @@ def _what_moved(fit: TrackedFit) -> str:
             p_value=change.p_value,
         )
     return say(
-        "No figure: the axis moved by about {size} at {when} UTC: pier, tripod or adjusters "
+        "No figure: the axis moved by about {size} around {when} UTC: pier, tripod or adjusters "
         "(chance of an accident {p_value:.0e}).",
         size=size,
         when=_when(change),
