@@ -127,7 +127,7 @@ def test_a_site_that_only_the_mount_tells_is_held_against_the_time_zone(monkeypa
 
     assert rig.site_source == "mount"
     warnings = [one.text for one in events if isinstance(one, Note) and one.severity == "warning"]
-    assert any("UTC+8.0 h" in text and "-120.00°" in text for text in warnings)
+    assert any("UTC+8.0 h" in text and "-120.0°" in text for text in warnings)
 
 
 def test_a_clock_an_hour_off_is_refused_also_where_only_the_mount_tells_the_site() -> None:
