@@ -17,7 +17,7 @@ from polewright.calculation.geometry.axis_error import AxisError
 from polewright.foundation.adjuster_profile import AdjusterProfile, Axis
 from polewright.foundation.angles import ARCMIN, DEG, Matrix, Vector
 
-#: A change of the other component below this is nobody's business (own choice).
+#: A change of the other component below this is not reported (own choice).
 OTHER_LEAST = 2.0 * ARCMIN
 #: Share of the move that the other component may follow by, besides what tilt and habit explain.
 OTHER_SHARE = 0.05

@@ -2,7 +2,7 @@
 
 Steps: bin 2 x 2 (more when stars are wide), background and detection with `sep`, drop hot pixels
 by the ratio of their neighbours to their peak, learn the star image from the brightest, fit all
-kept stars (`profile.fit_stars`), drop what is narrower than a star or too faint.
+kept stars (`psf_fit.fit_stars`), drop what is narrower than a star or too faint.
 """
 
 from __future__ import annotations
@@ -60,8 +60,8 @@ def detect_stars(frame: Frame, options: DetectOptions | None = None) -> StarList
     Positions, widths and errors are in pixels of the full frame. Widths include the pixel.
 
     Raises:
-        calculation.images.errors.BadFrame: the pixels cannot be an image of that sensor kind.
-        polewright.calculation.images.errors.EmptyFrame: no pixels, or no finite number among them.
+        BadFrame: the pixels cannot be an image of that sensor kind.
+        EmptyFrame: no pixels, or no finite number among them.
     """
     options = options or DetectOptions()
     canvas = Canvas.of(frame)

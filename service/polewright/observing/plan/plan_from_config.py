@@ -77,7 +77,7 @@ def horizon_of(config: Config) -> Horizon:
 
     Raises:
         HorizonFileMissing: there is no such file.
-        calculation.planning.errors.HorizonUnreadable: lines are wrong; says which and why.
+        HorizonUnreadable: lines are wrong; says which and why.
     """
     section = config.horizon
     if section.file is None:
@@ -236,10 +236,9 @@ def planned_sweep(rig: Rig, *, again: bool = False, quiet: bool = False) -> Swee
         quiet: tell nobody.
 
     Raises:
-        calculation.planning.errors.PlanRefused: the user's sweep breaks a limit; says which one,
-            where, and what would not.
-        polewright.calculation.planning.errors.NoSweepFits: nothing fits.
-        polewright.solving.errors.FieldTooNarrow: the catalogue has too few stars for the field.
+        PlanRefused: the user's sweep breaks a limit; says which one, where, and what would not.
+        NoSweepFits: nothing fits.
+        FieldTooNarrow: the catalogue has too few stars for the field.
     """
     wish = own_wish(rig.config, rig.site)
     request = plan_request(rig)

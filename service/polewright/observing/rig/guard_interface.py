@@ -173,7 +173,7 @@ class Guard(Protocol):
 
 
 class RunGuards(Protocol):
-    """All guards of a run, shown everything in turn; see `safety.guards.Guards`."""
+    """All guards of a run, shown everything in turn; see `observing.safety.guards.Guards`."""
 
     guards: tuple[Guard, ...]
 

@@ -33,7 +33,7 @@ FOLLOW_TIMEOUT_S = 3.0
 NOMINAL_SCALE_TOLERANCE = 0.05
 #: A focal length is told to be another from so much on: makers round theirs (own choice).
 FOCAL_TOLD = 0.02
-#: Stars from which on a frame tells the distortion of its lens (as `solving.refit` fits it).
+#: Stars from which on a frame shows the distortion of its lens (`solving.embedded.refit` fits it).
 LENS_STARS = 40
 #: A lens that moves stars less than this at half the frame's width counts as straight: that small
 #: it is mostly noise, and would be carried into frames with too few stars to correct it.

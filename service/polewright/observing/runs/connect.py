@@ -415,7 +415,7 @@ def configured_solver(config: Config, on_progress: Callable[[str], None] | None 
 
     Raises:
         ConfigError: there is none of that name, or its options are wrong.
-        polewright.solving.errors.SolverMissing: what it needs is not installed.
+        SolverMissing: what it needs is not installed.
     """
     options = dict(config.solver.options)
     if config.solver.name == "embedded":

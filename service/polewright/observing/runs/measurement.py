@@ -69,7 +69,7 @@ def measure_axis(rig: Rig, points: Sequence[Pointing] | None = None) -> Measurem
 
     Raises:
         PolewrightError: any trouble; the mount has been stopped by then.
-        calculation.geometry.errors.SweepNotRigid: the solved points contradict each other.
+        SweepNotRigid: the solved points contradict each other.
         MotionUnknown: as `motion_stopped_on_trouble` says.
     """
     plan = planned_sweep(rig) if points is None else None
@@ -115,7 +115,7 @@ def measured_axis(
             wanted, or the fit is not trusted.
 
     Raises:
-        calculation.geometry.errors.SweepNotRigid: the solved points contradict each other.
+        SweepNotRigid: the solved points contradict each other.
         PolewrightError: as a further point says.
     """
     solved, story = list(swept.points), list(swept.story)

@@ -53,7 +53,7 @@ class Swept:
 def sweep(rig: Rig, points: Sequence[Pointing]) -> Swept:
     """Visit every point in order and return them solved, perhaps at other places.
 
-    The caller stops the mount when this raises (`stopping.motion_stopped_on_trouble`).
+    The caller stops the mount when this raises (`motion_stopped_on_trouble`).
 
     Raises:
         PointNotSolved: nothing that may be tried helped, or no point was solved for [recovery]

@@ -187,7 +187,7 @@ def _write(path: Path, head: bytes, body: bytearray) -> None:
 
 
 class AddOn:
-    """An add-on catalogue on disk: a `polewright.solving.catalogue.StarSource`."""
+    """An add-on catalogue on disk: a `catalogue.StarSource`."""
 
     def __init__(self, path: Path) -> None:
         """Map the file; its checksum is compared once a process, as long as it is unchanged.
