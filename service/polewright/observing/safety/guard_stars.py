@@ -62,10 +62,10 @@ class TruthGuard(Watching):
             if off > self.turn_tolerance:
                 raise WentElsewhere(
                     say(
-                        "from point {number} to {next_number} the mount reports a turn of "
+                        "from point {point} to {next_point} the mount reports a turn of "
                         "{turned:+.2f} degrees of hour angle, the stars {seen:+.2f}",
-                        number=number,
-                        next_number=solved.number,
+                        point=number,
+                        next_point=solved.number,
                         turned=turned,
                         seen=seen,
                     ),
@@ -76,9 +76,9 @@ class TruthGuard(Watching):
         if miss is not None and miss / DEG > SOLVED_TOLERANCE_DEG:
             raise WentElsewhere(
                 say(
-                    "point {number} was solved away from where point {other} puts it",
-                    number=solved.number,
-                    other=number,
+                    "point {point} was solved away from where point {other_point} puts it",
+                    point=solved.number,
+                    other_point=number,
                 ),
                 miss / DEG,
                 SOLVED_TOLERANCE_DEG,

@@ -75,9 +75,9 @@ def tell_settled(rig: Rig, number: int, settled: Settled, took_s: float) -> None
         )
         rig.note(
             say(
-                "Point {number}: stars not seen at rest after {took_s:.0f} s ({why}{moved}); "
+                "Point {point}: stars not seen at rest after {took_s:.0f} s ({why}{moved}); "
                 "exposing anyway.",
-                number=number,
+                point=number,
                 took_s=took_s,
                 why=settled.why,
                 moved=moved,

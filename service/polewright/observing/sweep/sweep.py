@@ -159,8 +159,8 @@ class _Sweep:
                 if failed:
                     self.recovery.tell(
                         say(
-                            "Point {number} solved at hour angle {target} instead of {planned}.",
-                            number=number,
+                            "Point {point} solved at hour angle {target} instead of {planned}.",
+                            point=number,
                             target=told_hour_angle(target),
                             planned=told_hour_angle(planned),
                         )
@@ -174,9 +174,9 @@ class _Sweep:
             moved = Pointing(fold_pi(spare.hour_angle), planned.declination)
             self.recovery.tell(
                 say(
-                    "Point {number} did not solve at hour angle {target} ({last}); moved "
+                    "Point {point} did not solve at hour angle {target} ({last}); moved "
                     "along its declination circle to {moved}.",
-                    number=number,
+                    point=number,
                     target=told_hour_angle(target),
                     last=last,
                     moved=told_hour_angle(moved),
@@ -235,9 +235,9 @@ class _Sweep:
     ) -> None:
         self.recovery.tell(
             say(
-                "Point {number} did not solve with {exposure_s:g} s ({error}); "
+                "Point {point} did not solve with {exposure_s:g} s ({error}); "
                 "exposing {longer_s:g} s.",
-                number=number,
+                point=number,
                 exposure_s=exposure_s,
                 error=error,
                 longer_s=longer_s,
@@ -304,8 +304,8 @@ class _Sweep:
             work.abandon()
         rig.note(
             say(
-                "Point {number}: the image did not arrive ({error}); exposing again.",
-                number=number,
+                "Point {point}: the image did not arrive ({error}); exposing again.",
+                point=number,
                 error=error,
             ),
             warning=True,

@@ -73,8 +73,8 @@ def go_to(
         only_of("telescope", error)
         rig.note(
             say(
-                "Slew to point {number} failed ({error}); the mount stands still, trying again.",
-                number=number,
+                "Slew to point {point} failed ({error}); the mount stands still, trying again.",
+                point=number,
                 error=error,
             ),
             warning=True,

@@ -185,7 +185,10 @@ def check_ranges(part: ReadStars) -> None:
             found.append((column, int(part.rows[wrong[0]]), what))
     if found:
         (column, row, what), *others = found
-        also = "".join(say("; column {c!r}, row {r}: {w}", c=c, r=r, w=w) for c, r, w in others)
+        also = "".join(
+            say("; column {column!r}, row {row}: {problem}", column=c, row=r, problem=w)
+            for c, r, w in others
+        )
         reason = say(
             "{problem}{also}; columns used: {columns}",
             problem=what,

@@ -163,7 +163,10 @@ def _with_magnitudes(
         has = ", ".join(extra) or say("none")
         raise CatalogueRefused(
             str(path),
-            say("no column of magnitudes was found beside its stars (columns: {has})", has=has),
+            say(
+                "no column of magnitudes was found beside its stars (columns: {columns})",
+                columns=has,
+            ),
             wanted or "",
             None,
             say(

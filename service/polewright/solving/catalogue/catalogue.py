@@ -188,9 +188,9 @@ class Catalogue:
         if len(blob) < _HEADER.size:
             raise ConfigError(
                 say(
-                    "The star catalogue {path} is cut short ({blob} bytes).",
+                    "The star catalogue {path} is cut short ({size_bytes} bytes).",
                     path=path,
-                    blob=len(blob),
+                    size_bytes=len(blob),
                 )
             )
         magic, version, count = _HEADER.unpack_from(blob)

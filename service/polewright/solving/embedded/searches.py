@@ -292,7 +292,7 @@ def _by_shapes(
 
 
 def too_narrow_for_whole_sky(hint: SolveHint, columns: int) -> bool:
-    """Whether such fields are said to be smaller than is looked for without a pointing."""
+    """Whether the hint's scale makes the field smaller than any looked for in the whole sky."""
     return hint.scale is not None and field_width(hint, columns) < NARROWEST
 
 
