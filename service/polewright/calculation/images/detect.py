@@ -19,8 +19,10 @@ from scipy.special import erf
 from polewright.calculation.images.frame import Frame, StarList
 from polewright.calculation.images.luminance import Canvas, Floats, halved
 from polewright.calculation.images.psf_fit import (
+    Expected,
     Fits,
     Shape,
+    Stamps,
     fit_stars,
     fitted_light,
     samples_pixel,
@@ -189,11 +191,8 @@ def measure(
     def fit(some: Candidates) -> tuple[Fits, _Cut]:
         cut = _cut(canvas, level, bin_, some, shape, background, saturation)
         local = max(noise / bin_, 1e-30) * _relative_noise(level, some)
-        rough = 0.3 if bin_ > 1 else 0.01
-        fits = fit_stars(
-            cut.grey, cut.usable, cut.start, shape, spread, local, photon, roughness=rough
-        )
-        return fits, cut
+        expected = Expected(shape, spread, photon, roughness=0.3 if bin_ > 1 else 0.01)
+        return fit_stars(Stamps(cut.grey, cut.usable, *cut.start, local), expected), cut
 
     examples = _examples(canvas, found, saturation, options.learn_from)
     for _ in range(2):  # learn the star image, then once more with stamps of the right size

@@ -16,10 +16,15 @@ from numpy.typing import NDArray
 from polewright.foundation.angle_text import angle_text
 from polewright.foundation.angles import ARCSEC, DEG, TAU, unit_vector
 from polewright.foundation.language import say
-from polewright.solving.catalogue.addon import AddOnHeader, StarColumns, write_addon
+from polewright.solving.catalogue.addon import AddOnHeader, write_addon
 from polewright.solving.catalogue.addon_read import ReadStars, read_stars
 from polewright.solving.catalogue.addon_table import ReadOptions
-from polewright.solving.catalogue.catalogue import GAIA_EPOCH, Catalogue, bundled_catalogue
+from polewright.solving.catalogue.catalogue import (
+    GAIA_EPOCH,
+    Catalogue,
+    StarColumns,
+    bundled_catalogue,
+)
 from polewright.solving.catalogue.density import SkyDensity, bundled_density
 from polewright.solving.errors import CatalogueRefused
 
