@@ -345,7 +345,6 @@ def _rank(plan: SweepPlan) -> tuple[int, bool, int, float, float]:
 
 def _advise(plan: SweepPlan) -> str:
     azimuth, altitude = (float(x) / DEG for x in azalt_from_enu(plan.points[0].enu))
-    way = "westward" if plan.direction > 0 else "eastward"
     return say(
         "This one fits: start at azimuth {azimuth:.0f} altitude {altitude:.0f} (hour "
         "angle {hour_angle:+.2f}, declination {declination:+.2f} deg), {points} points, "
@@ -356,6 +355,6 @@ def _advise(plan: SweepPlan) -> str:
         declination=plan.declination / DEG,
         points=len(plan.points),
         step=plan.step / DEG,
-        way=way,
+        way=plan.way,
         sigma=angle_text(plan.sigma),
     )

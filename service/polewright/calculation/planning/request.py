@@ -228,6 +228,11 @@ class SweepPlan:
         return "west" if math.sin(self.points[0].hour_angle) > 0.0 else "east"
 
     @property
+    def way(self) -> str:
+        """Where it goes from point to point, in a word."""
+        return say("westward") if self.direction > 0 else say("eastward")
+
+    @property
     def sigma(self) -> float:
         """Predicted rms error of the axis, rad."""
         return self.prediction.sigma

@@ -90,7 +90,7 @@ def trail_figure(
     axes.set_xticks(range(-12, 13, 3))
     guiding = say("guided") if imaging.guided else say("not guided")
     total = math.hypot(east, up) / ARCMIN
-    ways = say(
+    directions = say(
         "{up} {high}, {east} {far}",
         up=angle_text(up),
         high=say("too high") if up >= 0 else say("too low"),
@@ -103,7 +103,7 @@ def trail_figure(
         say(
             "Star trails with the axis {total} off ({directions})",
             total=arcmin_text(total),
-            directions=ways,
+            directions=directions,
         ),
         fontsize=14,
         fontweight="bold",
