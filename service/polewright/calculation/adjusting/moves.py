@@ -23,6 +23,7 @@ OTHER_LEAST = 2.0 * ARCMIN
 OTHER_SHARE = 0.05
 #: A move past the mark by this share of the intended way is an overshoot (own choice).
 OVERSHOOT_SHARE = 0.25
+#: Noise of a move that is allowed for, in sigmas.
 SIGMAS = 4.0
 #: How far from level a base may stand (own choice: a bubble shows a third of it), rad.
 BASE_TILT = 3.0 * DEG

@@ -25,6 +25,7 @@ from polewright.foundation.language import say
 CLIP_SIGMAS = 4.0
 """Stars further from the model than this many (robust) sigmas are left out."""
 STARS_FOR_DISTORTION = 30
+"""With fewer stars the radial distortion is not fitted."""
 DISTORTION_SIGMAS = 4.0
 """A change of the radial distortion must be this significant to be believed."""
 SPARSE = 20
@@ -33,6 +34,7 @@ CULPRIT_GAIN = 4.0
 """Leaving out the culprit must lower chi-square per degree of freedom by this factor."""
 NO_DISTORTION = Distortion()
 _ROUNDS = 20
+"""Rounds in which a fit must have converged."""
 
 
 @dataclass(frozen=True, eq=False)

@@ -44,6 +44,7 @@ LARGEST_SIGMA = 0.1
 LOWEST_SINE = 0.05
 """Sine of the altitude (3 deg) below which the airmass grows no further."""
 _ROUNDS = 50
+"""Rounds in which the fit must have converged."""
 
 
 def airmass_factor(sine_altitude: float | Vector) -> NDArray[np.float64]:

@@ -22,7 +22,10 @@ SKY_ROOM = 0.9
 SURE_SNR = 8.0
 #: Of the light of a star, its image is measured on so many squares of its width.
 IMAGE_FWHMS2 = 2.0
+#: Long over short axis above which stars are called trailed.
 TRAILED = 1.6
+#: Half-flux diameters above which stars are called out of focus, and below which they are hardly
+#: wider than a pixel.
 BLOATED_PX = 8.0
 SHARP_PX = 1.2
 

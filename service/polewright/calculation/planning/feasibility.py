@@ -54,6 +54,7 @@ CROSSES = say(
 #: `Violation.where` of what happens before the first point.
 FIRST_SLEW = say("first slew")
 
+#: How far ahead tracking at the last point is looked at: nobody adjusts for longer (own choice).
 ADJUSTING_HORIZON_S = 7200.0
 
 #: A pole less than this above the lowest altitude allowed counts as low (own choice).

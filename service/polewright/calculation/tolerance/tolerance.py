@@ -16,6 +16,7 @@ from polewright.foundation.angle_text import angle_text, arcmin_text
 from polewright.foundation.angles import ARCMIN, DEG, HOUR, Vector
 from polewright.foundation.language import say
 
+#: Fraction to which the largest axis error is found.
 PRECISION = 1e-3
 #: Errors beyond this are not looked at: no one photographs with them.
 LARGEST_ERROR = 5.0 * DEG

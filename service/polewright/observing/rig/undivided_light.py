@@ -33,6 +33,7 @@ STEADY = 0.96
 LEAST_COMMON = 6
 #: A star is the same within so many pixels.
 SAME_PX = 3.0
+#: Stars of a field that are remembered, the newest.
 MOST_REMEMBERED = 5000
 #: Part by which a star's light differs from frame to frame, whatever its brightness: scintillation,
 #: and its place on the pixels (own choice).

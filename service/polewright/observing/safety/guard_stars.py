@@ -20,6 +20,7 @@ from polewright.observing.safety.guard_errors import (
 #: The turn between two points by the stars may differ from the mount's word by so much, rad: worm,
 #: rounding and a mount's own corrections; a slipping clutch makes more (own choice).
 TURN_TOLERANCE = 1.0 * DEG
+#: Points of one declination: only between these is the turn of the RA axis compared, rad.
 SAME_DECLINATION = 0.1 * DEG
 #: So far the solved centre may be from where the mount's word, corrected by the point before, puts
 #: it, degrees: an axis off by degrees stays below from point to point (own choice).

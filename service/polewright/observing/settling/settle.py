@@ -12,6 +12,7 @@ from polewright.observing.capture.take_frame import take_frame
 from polewright.observing.rig.rig import Rig
 from polewright.observing.settling.still_stars import LEAST_FIXED_S, Settled, wait_for_still_stars
 
+#: Between two looks at mount and run during a fixed wait, s.
 SETTLE_TICK_S = 0.5
 
 

@@ -61,6 +61,7 @@ _KINDS: dict[str, type | UnionType] = {
     **dict.fromkeys(("epoch_year", "brightest", "faintest", "covered"), int | float),
     **dict.fromkeys(("agreeing", "offset_arcsec"), int | float | None),
 }
+#: No number of a header is larger; a damaged one may be.
 _HUGE = 1e12
 
 #: Files whose checksum was right in this process: path, bytes, time of change (ns).

@@ -29,16 +29,21 @@ from polewright.solving.catalogue.density import SkyDensity, bundled_density
 from polewright.solving.errors import CatalogueRefused
 
 BRIGHTEST, FAINTEST = -2.0, 25.0
+"""Magnitudes that a star of a catalogue can have."""
 FASTEST = 11.0 * ARCSEC
 """Per year: Barnard's Star, the fastest, moves 10.4 arcsec per year (from memory)."""
 SAME = 1.0 * ARCSEC
 """Entries of about the same magnitude nearer than this are one star listed twice."""
 FEWEST = 100
+"""A catalogue of fewer stars is refused (own choice)."""
 
 _COMPARED = (5.0, 9.3)
 """Magnitudes looked up: bright enough to be in the bundled catalogue in any visual band."""
 _FEW_AGREE, _MOST_AGREE = 0.2, 0.9
+"""Share of them found there below which a catalogue is refused, and below which it is warned of
+(own choices)."""
 _SHIFTED = 1.0 * ARCSEC
+"""A common shift of them above this is warned of (own choice)."""
 
 
 @dataclass(frozen=True)

@@ -53,6 +53,7 @@ MOTION_UNITS: Mapping[str, float] = {
 }  # fmt: skip
 
 _MOST_BLANK = 0.5
+"""Share of rows without position or magnitude above which a file is refused (own choice)."""
 
 
 @dataclass(frozen=True, eq=False)

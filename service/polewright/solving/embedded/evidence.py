@@ -19,6 +19,8 @@ from polewright.solving.catalogue.catalogue import ConeStars
 from polewright.solving.embedded.fitting import Floats, Ints
 
 _MAGNITUDE_SLACK = 1.7
+"""Magnitudes by which a star may look brighter or fainter than the catalogue has it: sensors and
+catalogues see other colours (own choice)."""
 _WHILE_TRYING = math.log10(1.0 + math.log(1e6))
 """log10 of the allowance for judging each hypothesis by those tried before it (see `accident`), for
 a search of a million; none tries more."""
