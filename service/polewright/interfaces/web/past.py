@@ -59,7 +59,8 @@ def history_page(url: str | None, look: Look, reader: str) -> str:
     )
     more = told(
         say(
-            "`polewright history plot` draws them, `polewright history export` writes them to a file."
+            "`polewright history plot` draws them, `polewright history export` writes them to a "
+            "file."
         )
     )
     title = told(say("Past runs"))
