@@ -332,7 +332,7 @@ class Glances:
         if here.size < LEAST_STARS or len(found) < LEAST_STARS:
             return None
         at = glance.to_frame(found.x, found.y)
-        shift = _common_shift(places[here], at, reach, glance)
+        shift = common_shift(places[here], at, reach, glance)
         if shift is None:
             return None
         mine, theirs = _paired(places[here] + shift, at)
@@ -410,7 +410,7 @@ class Glances:
             self.stop(say("{count} of them failed: {error}", count=self._failed, error=error))
 
 
-def _common_shift(
+def common_shift(
     wanted: NDArray[np.float64], seen: NDArray[np.float64], reach_px: float, glance: Glance
 ) -> NDArray[np.float64] | None:
     """Return by how much (2,) the stars lie elsewhere than they should; None where they do not.
