@@ -99,7 +99,7 @@ def paced(glances: Glances, took: list[tuple[float, bool]]) -> int:
         ([(0.2, True), *[(0.2, False)] * 30, (0.3, True)] * 4, -1, ""),
         ([(1.6, False)] * 9, 3, "a glance takes"),
         ([(0.2, False), (1.6, False)] * 9, -1, ""),  # one now and then is late
-        ([(0.2, False), *[(1.4, True), (0.2, False), (0.2, False)] * 9], 8, "starts it anew"),
+        ([(0.2, False), *[(1.4, True), (0.2, False), (0.2, False)] * 9], 5, "starts it anew"),
     ],
 )
 def test_a_slow_camera_ends_them(took: list[tuple[float, bool]], ends: int, why: str) -> None:
