@@ -296,11 +296,12 @@ HEAD = (
 def line_of(cell: Cell) -> str:
     """A line of the table."""
     ages = sorted(cell.ages) or [math.nan]
+    late_s, first_s = ages[int(0.9 * (len(ages) - 1))], statistics.median(cell.first)
     return (
         f"| {cell.megapixels} | {cell.link} | {'on' if cell.glances else 'off'} | "
-        f"{cell.per_s:.2f} | {cell.turning_per_s:.2f} | {statistics.median(ages):.2f} ({ages[int(0.9 * (len(ages) - 1))]:.2f})"
-        f" | {statistics.median(cell.first):.2f} ({max(cell.first):.2f}) | {cell.share:.0%} | "
-        f"{cell.bytes_s:.0f} |"
+        f"{cell.per_s:.2f} | {cell.turning_per_s:.2f} | "
+        f"{statistics.median(ages):.2f} ({late_s:.2f}) | {first_s:.2f} ({max(cell.first):.2f}) | "
+        f"{cell.share:.0%} | {cell.bytes_s:.0f} |"
     )
 
 
