@@ -50,11 +50,6 @@ SAME_SIGMA = 0.03
 #: Within this fraction of the uncertainty, the time left for adjusting decides.
 ADJUSTING_WEIGHT = 0.05
 ADJUSTING_ENOUGH_S = 3600.0
-#: The base turns about the vertical and about a horizontal that lies east and west. Along the
-#: circle through east, zenith and west both move the stars along one line, and a short look at a
-#: few of them while an adjuster turns tells them apart poorly. A last point nearer to it than this
-#: (sine) counts as less sure by this share, at most (own choices).
-ALIKE_BELOW, ALIKE_WEIGHT = 0.25, 0.1
 
 
 def plan_sweep(request: PlanRequest) -> list[SweepPlan]:
@@ -273,11 +268,7 @@ class _Search:
         left = grid.cells_ahead[row, column] * (CELL / SIDEREAL_RATE)
         short = 1.0 - np.clip(left / ADJUSTING_ENOUGH_S, 0.0, 1.0)
         sigma = self._sigmas(grid, row, column, level)
-        hour_angle, declination = grid.hour_angle[column], grid.declination[row]
-        last = enu_from_hour_angle_dec(self.request.site, hour_angle, declination)
-        return np.asarray(
-            sigma * (1.0 + moon) * (1.0 + ADJUSTING_WEIGHT * short) * _adjusters_alike(last)
-        )
+        return np.asarray(sigma * (1.0 + moon) * (1.0 + ADJUSTING_WEIGHT * short))
 
     def _sigmas(
         self, grid: SkyGrid, row: NDArray[np.int64], column: NDArray[np.int64], level: Level
@@ -340,14 +331,8 @@ def _name(violation: Violation) -> str:
     return (violation.reason.name or "").lower()
 
 
-def _adjusters_alike(enu: Vector) -> Vector:
-    """Return the factor (...) for adjusting where a sweep ends, east-north-up (..., 3)."""
-    near = 1.0 - np.clip(np.abs(np.asarray(enu)[..., 1]) / ALIKE_BELOW, 0.0, 1.0)
-    return np.asarray(1.0 + ALIKE_WEIGHT * near)
-
-
 def _rank(plan: SweepPlan) -> tuple[int, bool, int, float, float]:
-    sigma = plan.sigma * (1.0 + plan.moon_weight) * float(_adjusters_alike(plan.points[-1].enu))
+    sigma = plan.sigma * (1.0 + plan.moon_weight)
     stars = min((point.stars or 0.0) for point in plan.points)
     return (
         round(math.log(sigma) / SAME_SIGMA),
