@@ -14,6 +14,7 @@ from polewright.calculation.adjusting.axis_at_rest import turned_between
 from polewright.calculation.adjusting.engine import AdjustmentEngine, Reading
 from polewright.calculation.adjusting.engine import Settings as EngineSettings
 from polewright.calculation.adjusting.errors import FramesOutOfOrder
+from polewright.calculation.adjusting.glance_follow import Moving
 from polewright.calculation.adjusting.instructions import Action
 from polewright.calculation.adjusting.observation import NoReading, Observation
 from polewright.calculation.images.frame import Frame, StarList
@@ -535,16 +536,17 @@ class AlignSession:
 
     def _glance(self, glances: Glances, shot: Live) -> None:
         """Read a glance and show it; nothing is written down of it."""
-        if shot.frame is None or shot.glance is None:
-            if shot.trouble is not None:
-                glances.failed(shot.trouble)
-            return
-        try:
-            moving = glances.read(shot.frame, shot.glance, shot.took_s, changed=shot.changed)
-        except ImageError as error:
-            glances.failed(error)
-            return
-        if moving is not None:
+        moving: Moving | None = None
+        if shot.trouble is not None:
+            glances.failed(shot.trouble)
+        elif shot.frame is not None and shot.glance is not None:
+            try:
+                moving = glances.read(shot.frame, shot.glance, shot.took_s, changed=shot.changed)
+            except ImageError as error:
+                glances.failed(error)
+        if glances.stopped:
+            self._board.glances_ended()
+        elif moving is not None:
             self._board.glanced(moving)
 
     def _warn(self, rig: Rig, text: str) -> None:
