@@ -216,6 +216,8 @@ class SweepPlan:
     warnings: tuple[str, ...] = ()
     crosses_meridian: bool = False
     """Whether the mount crosses the meridian on the way to the first point, or in the sweep."""
+    begins_here: bool = False
+    """Whether the mount stands at the first point already: no slew leads there."""
 
     @property
     def declination(self) -> float:
