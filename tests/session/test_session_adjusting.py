@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
 from session.session_bench import NIGHT_S, SessionBench
 
+from polewright.calculation.adjusting.glance_choice import Glance
 from polewright.devices.alpaca.errors import Where
 from polewright.foundation.angles import ARCMIN, ARCSEC
 from polewright.foundation.clock import CancelToken
 from polewright.foundation.errors import ExitCode, PolewrightError
+from polewright.observing.capture.live_frames import Live, LiveFrames
 from polewright.observing.rig.rig import Rig
 from polewright.observing.safety.guard_errors import ClockWasSet, MovedBySomebodyElse
 from polewright.observing.safety.mount_lock import MountTaken
@@ -282,6 +284,49 @@ def test_wishes_of_one_pass_do_not_reach_the_next(
     assert not bench.session.snapshot().paused
 
 
+def test_a_pause_ends_although_a_frame_was_begun_ahead(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """Between glances one is under way whenever a key is pressed; what was begun before the pause
+    says nothing about the axis after it."""
+
+    class Ahead(LiveFrames):
+        def next(self, ahead: Callable[[], Glance | None] | None = None) -> Live:
+            self.begin()
+            if ahead is not None and not paused:
+                self._begin(None)
+            return super().next()
+
+    paused: list[int] = []
+    bench = SessionBench(monkeypatch, tmp_path)
+    monkeypatch.setattr(session_module, "LiveFrames", Ahead)
+    sleep = bench.clock.sleep
+
+    def wait(seconds: float, cancel: CancelToken | None = None) -> None:
+        sleep(seconds, cancel)
+        if seconds == session_module.WAIT_TICK_S:
+            paused.append(bench.frames)
+            if len(paused) == 2:
+                bench.session.command(Command.RESUME)
+            if len(paused) == 20:
+                bench.session.stop()
+
+    def wish(number: int) -> None:
+        if number == 2:
+            bench.session.command(Command.PAUSE)
+        if number == 6:
+            bench.session.stop()
+
+    monkeypatch.setattr(bench.clock, "sleep", wait)
+    bench.on_reading = wish
+    bench.run()
+
+    assert len(bench.readings) == 6
+    assert [record.data["command"] for record in bench.records("command")] == ["pause", "resume"]
+    began_s = bench.records("command")[-1].utc_s
+    assert [reading.utc_s > began_s for reading in bench.readings[-3:]] == [True] * 3
+
+
 def test_a_turn_before_the_first_live_frame_counts(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
@@ -342,65 +387,3 @@ def test_noise_of_the_roll_is_no_turn(
     bench.run()
 
     assert not bench.notes("between the sweep and the first live frame")
-
-
-# Where the next sweep begins
-
-
-@pytest.mark.parametrize("by_itself", [False, True])
-def test_a_sweep_begins_where_the_telescope_rests(
-    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, by_itself: bool
-) -> None:
-    """The frame that shows it at rest is the first point where nobody has asked for the sweep:
-    whoever asks may have touched an adjuster since."""
-    changes: dict[str, object] = {
-        "adjusting.sweep_by_itself": by_itself,
-        "profile.needs_snugging": False,
-    }
-    bench = SessionBench(monkeypatch, tmp_path, changes, error_deg=0.0, swept=True)
-
-    def wish(number: int) -> None:
-        if not by_itself and bench.readings[-1].state == "settled":
-            bench.session.command(Command.SWEEP)
-        if len(bench.at_rest) > 1:
-            bench.session.stop()
-        assert number < 20
-
-    bench.on_reading = wish
-    bench.run()
-
-    assert bench.at_rest[0] is None
-    rests = bench.at_rest[1]
-    assert rests is not None
-    assert (rests.frame is not None) == by_itself
-    assert rests.attitude.utc_s >= bench.readings[1].utc_s
-
-
-@pytest.mark.parametrize("what", ["snugged", "turns", "pause", "turning"])
-def test_a_sweep_does_not_begin_where_adjusters_may_have_been_touched(
-    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, what: str
-) -> None:
-    """What is told, or seen, to have happened after the last reading at rest."""
-    bench = SessionBench(monkeypatch, tmp_path, error_deg=0.5, swept=True)
-    settled: list[int] = []
-
-    def wish(number: int) -> None:
-        if bench.readings[-1].state == "settled" and not settled:
-            settled.append(number)
-            if what == "turning":
-                bench.mount.altitude += 5.0 * ARCMIN
-            elif what == "turns":
-                bench.session.command(Command.TURNS, axis="altitude", turns=0.2)
-            else:
-                bench.session.command(Command(what))
-        if settled and (what != "turning" or bench.readings[-1].state == "moving"):
-            bench.session.command(Command.SWEEP)
-        if len(bench.at_rest) > 1:
-            bench.session.stop()
-        assert number < 20
-
-    bench.on_reading = wish
-    bench.run()
-
-    assert settled
-    assert bench.at_rest[:2] == [None, None]
