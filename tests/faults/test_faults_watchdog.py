@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import json
 import queue
+import signal
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -231,6 +232,23 @@ def test_a_run_that_is_killed_has_its_mount_stopped(running, telescope, tmp_path
 
     assert dog.process.wait(30.0) == 1
     assert "has ended without a word" in json.loads(status.read_text())["reason"]
+    assert not moving(running)
+
+
+def test_what_ends_the_whole_service_does_not_end_its_watchdog(
+    running, telescope, tmp_path
+) -> None:
+    """systemd sends these to every process of a service that is stopped, or that hangs."""
+    status = tmp_path / "watchdog.json"
+    dog = Watchdog(telescope, status, CancelToken())
+    while not status.exists():
+        time.sleep(0.05)
+    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGABRT):
+        dog.process.send_signal(number)
+    assert dog.process.stdin is not None
+    dog.process.stdin.close()
+
+    assert dog.process.wait(30.0) == 1
     assert not moving(running)
 
 

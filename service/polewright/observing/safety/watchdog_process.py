@@ -335,8 +335,9 @@ def watch(lines: queue.Queue[str | None], heard: Heard, rate: float) -> str | No
 
 def main(arguments: list[str]) -> int:
     """Watch; return 0 when dismissed, 1 when the mount was stopped, 3 when that is unknown."""
-    # Ctrl-C goes to the whole group of processes: the program reacts to it, not its watchdog.
-    for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK"):
+    # Ctrl-C goes to the whole group of processes, and what systemd sends to a service that hangs
+    # (SIGABRT) to all of it: the program reacts to them, not its watchdog.
+    for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK", "SIGABRT"):
         number = getattr(signal, name, None)
         if number is not None:
             signal.signal(number, signal.SIG_IGN)
