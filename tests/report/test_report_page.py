@@ -52,6 +52,7 @@ from polewright.records.history.plot import drift_picture
 from polewright.records.history.run_record import FrameKept
 from polewright.records.history.store import History
 from polewright.records.history.trend import AxisSeries
+from polewright.records.passive_result import PassiveResult
 from polewright.records.result import SagResult, WeatherResult
 from polewright.session.snapshot import SessionSnapshot
 from polewright.session.states import Step
@@ -178,6 +179,31 @@ def test_the_site_is_told_to_a_tenth_of_a_degree_in_full_or_not_at_all() -> None
     assert "bench ·" not in none
     assert "azimuth</th>" not in none
     assert none.count("<svg") == coarse.count("<svg") - 1  # the sky, whose pole is the latitude
+
+
+def test_a_night_of_frames_tells_no_pier_where_the_site_is_left_out() -> None:
+    """A pier's name is often a place's."""
+    night = PassiveResult(
+        software="polewright test",
+        night="2026-09-20",
+        started_utc="2026-09-20T20:00:00+00:00",
+        finished_utc="2026-09-21T01:00:00+00:00",
+        site=made_result(NIGHT_UTC_S).site,
+        weather=WeatherResult(
+            temperature_c=10.0, sigma_temperature_c=4.0, pressure_hpa=960.0, sigma_pressure_hpa=9.0,
+            sigma_refraction_percent=1.7, source="usual at 44.621 °",
+        ),
+        telescope="bench mount", camera="bench camera", verdict="too uncertain",
+        sentence="Nothing is known.", axis=None, widest95_arcmin=None, asked_arcmin=1.0,
+        tolerance_arcmin=1.0, within_tolerance=False, frames=4,
+        hours=5.0, unguided=False, groups=(), left_out=(),
+    )  # fmt: skip
+    run = made_run("night0001", NIGHT_UTC_S, pier="Hilltop").model_copy(update={"passive": night})
+
+    assert "Hilltop" in report_of_run(run)
+    none = report_of_run(run, (), Telling(Place.NONE))
+    assert "Hilltop" not in none
+    assert "44.6" not in none
 
 
 def test_a_drift_check_is_shown_as_an_image_that_cannot_run(tmp_path) -> None:

@@ -150,10 +150,11 @@ def _night_page(
         "By frames of tracked targets: no sweep was made. {frames} over {hours:.1f} h, {pier}.",
         frames=say_count("{count} frame", "{count} frames", result.frames),
         hours=result.hours,
-        pier=run.pier,
+        pier=result.telescope if telling.place is Place.NONE else run.pier,
     )
     sentence = escape(_plain_place(result.sentence, telling.place))
-    origin = [result.weather.sentence(), f"{result.telescope} · {result.camera}", result.software]
+    weather = _plain_place(result.weather.sentence(), telling.place)
+    origin = [weather, f"{result.telescope} · {result.camera}", result.software]
     body = [
         f"<h1>{escape(say('Where the polar axis points'))}</h1><p class='sub'>{escape(where)}</p>",
         f'<div class="verdict {"in" if result.within_tolerance else "out"}">'
@@ -509,7 +510,7 @@ def _points(result: MeasurementResult, place: Place) -> str:
     )
     rows = [
         (
-            say("point {point}", point=p.number),
+            say("point {number}", number=p.number),
             *(
                 (f"{p.azimuth_deg:.1f}°", f"{p.altitude_deg:.1f}°")
                 if place is not Place.NONE
