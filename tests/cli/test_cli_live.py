@@ -9,20 +9,22 @@ import re
 import sys
 import threading
 import time
+from contextlib import nullcontext
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from importlib.resources import files
 from types import SimpleNamespace
-from typing import Any
+from typing import Any, cast
 
 import pytest
 from support.angle_examples import EXAMPLES
 
 from polewright.foundation.clock import SystemClock
+from polewright.foundation.errors import ExitCode
 from polewright.interfaces.cli.desk import RemoteDesk, ServiceRefused, ServiceUnreachable
 from polewright.interfaces.cli.keyboard import ESCAPE, Keyboard
-from polewright.interfaces.cli.keys import LineKeys, NoKeys, keys_of_stdin
+from polewright.interfaces.cli.keys import LineKeys, NoKeys, keys_of_stdin, somebody_at_the_keys
 from polewright.interfaces.cli.live_view import KeysNow, arrow, big, plot, view
-from polewright.interfaces.cli.session_terminal import attached, fitting
+from polewright.interfaces.cli.session_terminal import attached, fitting, run_in_terminal
 from polewright.interfaces.cli.terminal import Console
 from polewright.observing.rig.rig import Rig
 from polewright.records.events import Progress
@@ -204,6 +206,9 @@ def test_a_stop_that_is_not_confirmed_in_two_seconds_is_said_not_to_be() -> None
     assert "NOT CONFIRMED" in keyboard.prompt
     assert "power" in keyboard.prompt
 
+    keyboard.tick(snapshot(step=Step.STOPPED))
+    assert keyboard.prompt == ""
+
     class Silent(Desk):
         def stop(self) -> None:
             raise ServiceUnreachable("http://pi", "timed out")
@@ -214,6 +219,27 @@ def test_a_stop_that_is_not_confirmed_in_two_seconds_is_said_not_to_be() -> None
 
 
 DONE = AdviceNow(action="done", sentence="Done.")
+
+
+def test_nothing_counts_down_where_nobody_can_press_a_key(monkeypatch: pytest.MonkeyPatch) -> None:
+    """In a pipe or a log nobody sees a countdown, and nobody may stand clear of the mount."""
+    monkeypatch.setattr(sys, "stdin", io.StringIO())
+    session = SimpleNamespace(
+        run=lambda: None,
+        wait_for_change=lambda *_: snapshot(),
+        journal=SimpleNamespace(close=lambda: None),
+        outcome=ExitCode.OK,
+    )
+    _session, _code, keyboard = run_in_terminal(
+        Console(file=io.StringIO()),
+        lambda _listener: cast("Any", session),
+        plain=True,
+        around=lambda _session: nullcontext(),
+    )
+    keyboard.tick(snapshot(advice=DONE))
+
+    assert keyboard.countdown == ""
+    assert "Press n" in keyboard.hint(snapshot(advice=DONE))
 
 
 @pytest.mark.parametrize(
@@ -492,6 +518,7 @@ def test_single_keys_of_a_terminal(monkeypatch: pytest.MonkeyPatch) -> None:
     with os.fdopen(slave, "r") as stdin:
         monkeypatch.setattr(sys, "stdin", stdin)
         before = termios.tcgetattr(stdin.fileno())
+        assert somebody_at_the_keys()
         with keys_of_stdin() as keys:
             assert keys.pressed() == ""
             os.write(master, b"s\x1b[Aq")

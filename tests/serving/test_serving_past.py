@@ -30,3 +30,5 @@ def test_a_finished_session_leads_to_its_report_and_to_the_runs_before_it() -> N
     assert "sandbox" in report.headers["Content-Security-Policy"]
     assert "&lt;west&gt; pier" in listed.text
     assert "Frühere Läufe" in listed.text
+    assert '<html lang="de"' in listed.text
+    assert ">Handbuch</a>" in listed.text

@@ -15,6 +15,9 @@ from typing import Literal
 
 from starlette.datastructures import Headers
 
+from polewright.foundation.language import ENGLISH, say, translated
+from polewright.foundation.plain_text import plain_html
+
 LOOK_COOKIE = "polewright_look"
 """Holds ``night.35``: the theme, and by how many per cent the screen is dimmed. No secret: every
 service of a computer may read it, so that all its piers look alike. Twin: page/theme.js."""
@@ -125,14 +128,16 @@ def framed(
     title: str,
     body: str,
     *,
-    language: str = "en",
-    alignment: str = "Alignment",
-    handbook: str = "Handbook",
-    night_word: str = "Night",
+    reader: str = ENGLISH,
 ) -> str:
-    """Return a page to read: ``title`` and ``body`` are HTML, the rest words of its frame."""
+    """Return a page to read: ``title`` and ``body`` are HTML, in the reader's language."""
+
+    def told(word: str) -> str:
+        return plain_html(translated(word, reader))
+
     return _FRAME.format(
-        language=language, root=look.root, head=look.head, title=title, body=body,
-        alignment=alignment, handbook=handbook, night_word=night_word,
+        language=reader, root=look.root, head=look.head, title=title, body=body,
+        alignment=told(say("Alignment")), handbook=told(say("Handbook")),
+        night_word=told(say("Night")),
         night="true" if look.theme == "night" else "false",
     )  # fmt: skip

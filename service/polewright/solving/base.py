@@ -66,8 +66,7 @@ class Solver(Protocol):
             polewright.solving.errors.TooFewStars: fewer stars than a solve needs.
             polewright.solving.errors.NoMatch: nothing fits; says hint, field and what to change.
             polewright.solving.errors.SolverMissing: the program is not there; says what to do.
-            polewright.foundation.errors.Cancelled: ``cancel`` was raised; any child process has
-                ended.
+            foundation.errors.Cancelled: ``cancel`` was raised; any child process has ended.
         """
 
 

@@ -2,7 +2,7 @@
 
 ::
 
-    SolveError (foundation/errors.py)
+    SolveError (polewright/errors.py)
     ├── TooFewStars       the frame shows fewer stars than a solve needs
     ├── NoMatch           stars are there, but nothing fits them
     │   └── TooNarrowForWholeSky  without a pointing hint so small a field is not looked for
@@ -319,10 +319,10 @@ class FieldTooNarrow(SolveError):
         )
         self.advice = say(
             "If {width:.2f} x {height:.2f} deg is not your field, correct [optics], or let "
-            "`polewright profile --solve` find the focal length. If it is: {remedies}",
+            "`polewright profile --solve` find the focal length. If it is: {ways}",
             width=field_deg[0],
             height=field_deg[1],
-            remedies=TWO_WAYS_OUT,
+            ways=TWO_WAYS_OUT,
         )
 
     def __str__(self) -> str:

@@ -26,7 +26,6 @@ class Turned:
 
     axis: Axis
     asked: float
-    """Of the adjuster, in its own angle."""
     wanted: float
     """Turn of the base that was wanted in all; plus raises or goes east."""
 
@@ -59,7 +58,7 @@ class ClosedLoop:
         self._pending: _Pending | None = None
 
     def begin_pass(self) -> None:
-        """Forget the last turn: a new sweep gave a new reference, so its effect is not known."""
+        """A new sweep gave a new reference: what the last turn did is not known any more."""
         self._pending = None
 
     def act(self, reading: Reading) -> Turned | None:

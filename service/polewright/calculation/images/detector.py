@@ -25,8 +25,7 @@ class StarDetector(Protocol):
         """Return the stars of a frame, brightest first; an empty list when there are none.
 
         Raises:
-            polewright.calculation.images.errors.BadFrame: the pixels cannot be an image of that
-                sensor kind.
+            calculation.images.errors.BadFrame: the pixels cannot be an image of that sensor kind.
             polewright.calculation.images.errors.EmptyFrame: there is no number among the pixels.
         """
 
@@ -42,5 +41,5 @@ class EmbeddedDetector:
 
 
 def create() -> EmbeddedDetector:
-    """Return the embedded detector; its entry point."""
+    """Make it."""
     return EmbeddedDetector()

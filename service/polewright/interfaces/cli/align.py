@@ -62,7 +62,7 @@ def align(
     first), p pause or go on, k adjusters snugged, u note turns of an adjuster (the reading then
     tells turns). Once the reading says "Done", the sweep that confirms it starts by itself after
     15 seconds: n starts it now, p does not. Where there is no terminal, send the same letters as
-    lines. Ctrl-C stops all motion.
+    lines; no sweep starts by itself then. Ctrl-C stops all motion.
 
     The session is written to a journal, step by step; after a crash or a power cut, --resume
     goes on where that is safe and says why not where it is not.

@@ -132,6 +132,11 @@ class Keyboard:
 
     def tick(self, now: SessionSnapshot) -> None:
         """Let the time pass: count down to the confirming sweep, and ask for it."""
+        if (
+            now.step in ENDED and self._stopped_s is not None
+        ):  # what became of it is told at the end
+            self._stopped_s = None
+            self._tell("")
         done = (
             now.step is Step.ADJUSTING
             and not now.paused

@@ -63,6 +63,9 @@ if sys.platform == "win32":
                 raise KeyboardInterrupt
             return "\n" if character == "\r" else character
 
+    def _in_the_background(_descriptor: int) -> bool:
+        return False
+
     @contextlib.contextmanager
     def _terminal_keys() -> Iterator[Keys]:
         yield _TerminalKeys()
@@ -120,6 +123,14 @@ else:
         finally:
             with contextlib.suppress(termios.error):  # it was closed
                 termios.tcsetattr(descriptor, termios.TCSADRAIN, before)
+
+
+def somebody_at_the_keys() -> bool:
+    """Whether standard input is a terminal, and this program the one that gets its keys."""
+    stream = sys.stdin
+    if stream is None or stream.closed or not stream.isatty():
+        return False
+    return not _in_the_background(stream.fileno())
 
 
 @contextlib.contextmanager

@@ -18,7 +18,7 @@ from polewright.foundation.language import say
 from polewright.interfaces.cli.console import TerminalListener, compass
 from polewright.interfaces.cli.desk import Desk, LocalDesk
 from polewright.interfaces.cli.keyboard import Keyboard
-from polewright.interfaces.cli.keys import Keys, keys_of_stdin
+from polewright.interfaces.cli.keys import Keys, keys_of_stdin, somebody_at_the_keys
 from polewright.interfaces.cli.live_view import (
     GAP,
     LEAST_ROWS,
@@ -205,7 +205,9 @@ def _run(
     shown: Callable[[Desk, Keyboard, Running], SessionSnapshot],
 ) -> tuple[AlignSession, ExitCode, Keyboard]:
     desk = LocalDesk(session)
-    keyboard = Keyboard(desk, may_finish=may_finish, by_itself=not may_finish)
+    # A countdown is for whoever can see it and say no.
+    counts = not may_finish and somebody_at_the_keys()
+    keyboard = Keyboard(desk, may_finish=may_finish, by_itself=counts)
     trouble: list[BaseException] = []
 
     def work() -> None:

@@ -64,7 +64,8 @@ def history_page(url: str | None, look: Look, reader: str) -> str:
         )
     )
     title = told(say("Past runs"))
-    return framed(look, title, f"<h1>{title}</h1><div class='wide'>{table}</div><p>{more}</p>")
+    body = f"<h1>{title}</h1><div class='wide'>{table}</div><p>{more}</p>"
+    return framed(look, title, body, reader=reader)
 
 
 def _ending(outcome: int) -> str:

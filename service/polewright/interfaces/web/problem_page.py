@@ -5,7 +5,7 @@ from __future__ import annotations
 from starlette.datastructures import Headers
 from starlette.responses import HTMLResponse
 
-from polewright.foundation.language import say, translated
+from polewright.foundation.language import translated
 from polewright.foundation.plain_text import plain_html
 from polewright.interfaces.page_frame import Look, framed
 
@@ -39,10 +39,7 @@ def problem_page(
             look,
             title,
             f"<h1>{title}</h1>\n<p>{told(advice)}</p>",
-            language=reader,
-            alignment=told(say("Alignment")),
-            handbook=told(say("Handbook")),
-            night_word=told(say("Night")),
+            reader=reader,
         ),
         status_code=status,
         headers=look.headers,

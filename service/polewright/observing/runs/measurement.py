@@ -28,7 +28,7 @@ from polewright.observing.safety.watchdog_client import watched
 from polewright.observing.sweep.axis_as_data import axis_result
 from polewright.observing.sweep.axis_from_points import FittedSweep, fit_points
 from polewright.observing.sweep.solve_point import SolvedPoint
-from polewright.observing.sweep.sweep import AtRest, Swept, further_point, sweep
+from polewright.observing.sweep.sweep import Swept, further_point, sweep
 from polewright.records.events import AxisMeasured, Finished
 from polewright.records.result import (
     MeasurementResult,
@@ -69,7 +69,7 @@ def measure_axis(rig: Rig, points: Sequence[Pointing] | None = None) -> Measurem
 
     Raises:
         PolewrightError: any trouble; the mount has been stopped by then.
-        SweepNotRigid: the solved points contradict each other.
+        calculation.geometry.errors.SweepNotRigid: the solved points contradict each other.
         MotionUnknown: as `motion_stopped_on_trouble` says.
     """
     plan = planned_sweep(rig) if points is None else None
@@ -85,15 +85,12 @@ def measure_axis(rig: Rig, points: Sequence[Pointing] | None = None) -> Measurem
     return measured.result
 
 
-def measure(rig: Rig, points: Sequence[Pointing], at_rest: AtRest | None = None) -> Measured:
-    """Sweep the points and fit the axis; the caller stops the mount when this raises.
-
-    ``at_rest``: see `sweep`.
-    """
+def measure(rig: Rig, points: Sequence[Pointing]) -> Measured:
+    """Sweep the points and fit the axis; the caller stops the mount when this raises."""
     started = begin(rig)
     rig.guards.begin()
     ready_mount(rig)
-    swept = sweep(rig, points, at_rest)
+    swept = sweep(rig, points)
     return measured_axis(rig, started, swept)
 
 
@@ -118,7 +115,7 @@ def measured_axis(
             wanted, or the fit is not trusted.
 
     Raises:
-        SweepNotRigid: the solved points contradict each other.
+        calculation.geometry.errors.SweepNotRigid: the solved points contradict each other.
         PolewrightError: as a further point says.
     """
     solved, story = list(swept.points), list(swept.story)

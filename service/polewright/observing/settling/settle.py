@@ -12,7 +12,6 @@ from polewright.observing.capture.take_frame import take_frame
 from polewright.observing.rig.rig import Rig
 from polewright.observing.settling.still_stars import LEAST_FIXED_S, Settled, wait_for_still_stars
 
-#: Between two looks at mount and run during a fixed wait, s.
 SETTLE_TICK_S = 0.5
 
 
@@ -76,9 +75,9 @@ def tell_settled(rig: Rig, number: int, settled: Settled, took_s: float) -> None
         )
         rig.note(
             say(
-                "Point {point}: stars not seen at rest after {took_s:.0f} s ({why}{moved}); "
+                "Point {number}: stars not seen at rest after {took_s:.0f} s ({why}{moved}); "
                 "exposing anyway.",
-                point=number,
+                number=number,
                 took_s=took_s,
                 why=settled.why,
                 moved=moved,

@@ -64,7 +64,7 @@ class StarsWord:
     pointing: Pointing
     """By the mount's word."""
     expected: Vector | None
-    """Where (ICRS) the centre should be, by the offset found at the point before."""
+    """Where (ICRS) the point before makes expect the centre."""
 
 
 def solve_frame(
