@@ -217,7 +217,6 @@ def one_night(seed: int, glances: str) -> Night:
             "sweep.exposure_s": 1.0,
             "pole.tolerance_arcmin": 1.0,
             "adjusting.glances": glances,
-            "run.watchdog": False,
             "run.journal_folder": name,
             "history.enabled": False,
         }

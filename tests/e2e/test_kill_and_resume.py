@@ -7,6 +7,7 @@ process, as a mount would.
 from __future__ import annotations
 
 import contextlib
+import json
 import os
 import signal
 import subprocess
@@ -47,7 +48,6 @@ host = "127.0.0.1"
 port = {port}
 [run]
 journal_folder = "{folder}"
-watchdog = {watchdog}
 """
 
 GIVEN_SWEEP = """start_azimuth_deg = 140.0
@@ -59,13 +59,12 @@ direction = "east"
 class Program:
     """Starts and kills ``polewright align`` against one rig, and reads its journal."""
 
-    def __init__(self, night, folder: Path, *, watchdog: bool, planned: bool) -> None:
+    def __init__(self, night, folder: Path, *, planned: bool) -> None:
         self.night, self.folder = night, folder
         self.config = folder / "rig.toml"
         text = CONFIG.format(
             port=night.running.port,
             folder=folder.as_posix(),
-            watchdog=str(watchdog).lower(),
             sweep="" if planned else GIVEN_SWEEP,
         )
         self.config.write_text(text)
@@ -104,10 +103,18 @@ class Program:
             assert time.monotonic() < deadline, (self.steps(), self.night.truth["mount"])
             time.sleep(0.003)
 
-    def kill(self) -> list[Record]:
-        """End it as a power cut would; return what the journal holds then."""
+    def kill(self, *, watchdog: bool = False) -> list[Record]:
+        """End it as a power cut would; return what the journal holds then.
+
+        With ``watchdog`` the process that watches it ends with it, as the whole computer's would.
+        """
         assert self.process is not None
+        watches = json.loads((self.folder / "watchdog.json").read_text())["pid"] if watchdog else 0
+        if watches:
+            os.kill(watches, signal.SIGSTOP)  # or it would stop the mount in between
         self.process.kill()
+        if watches:
+            os.kill(watches, signal.SIGKILL)
         self.process.communicate()
         path = latest_journal(self.folder, rehearsal=True)
         assert path is not None
@@ -128,11 +135,9 @@ def programs(start_night, tmp_path) -> Iterator[Callable[..., Program]]:
     """Make programs, each with a rig of its own; none is left running."""
     made: list[Program] = []
 
-    def make(
-        changes: dict | None = None, *, watchdog: bool = True, planned: bool = False
-    ) -> Program:
+    def make(changes: dict | None = None, *, planned: bool = False) -> Program:
         night = start_night(changes, real_rate=12.0)
-        made.append(Program(night, tmp_path, watchdog=watchdog, planned=planned))
+        made.append(Program(night, tmp_path, planned=planned))
         return made[-1]
 
     yield make
@@ -193,12 +198,10 @@ def test_killed_in_a_slew_the_watchdog_stops_the_mount(programs) -> None:
 
 def test_killed_in_a_slew_unwatched_the_mount_is_stopped_first(programs) -> None:
     """A mount that a dead program left slewing is stopped and told of before anything else."""
-    program = programs(
-        {"mount": {"slew_deg_per_s": 0.1, "acceleration_deg_per_s2": 1.0}}, watchdog=False
-    )
+    program = programs({"mount": {"slew_deg_per_s": 0.1, "acceleration_deg_per_s2": 1.0}})
     program.start()
     program.until(lambda: program.steps()[-1:] == ["sweeping"] and slewing(program))
-    before = program.kill()
+    before = program.kill(watchdog=True)
     assert slewing(program)
 
     program.start("--resume")

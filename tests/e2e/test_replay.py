@@ -42,7 +42,7 @@ def journal_of(start_night, folder: Path) -> list[str]:
     """Measure once in a session that nobody turns the adjusters of; return what it wrote down."""
     night = start_night()
     give_clock(night.clock)
-    config = night.config({"sweep.settle_s": 2.0, "run.watchdog": False})
+    config = night.config({"sweep.settle_s": 2.0})
     journal = Journal(folder / "night.journal.jsonl")
     session = AlignSession(
         connect_rig, config, night.clock, journal, night.events.append, session_id="replay"

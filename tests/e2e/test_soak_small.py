@@ -9,9 +9,9 @@ from polewright.foundation.clock import REHEARSAL_VARIABLE
 
 pytestmark = pytest.mark.e2e
 
-#: Few enough to be quick, of different kinds: stuck camera, limit, full disk, a kill, a camera
+#: Few enough to be quick, of different kinds: stuck camera, limit, full disk, no members, a camera
 #: that restarts, dropped answers.
-SEEDS = (2, 4, 5, 7, 14)
+SEEDS = (2, 4, 5, 10, 14)
 
 
 @pytest.mark.parametrize("seed", SEEDS)
