@@ -176,6 +176,43 @@ def test_far_off_the_first_pass_aims_near_and_asks_for_a_sweep() -> None:
     assert reading.verdict is Verdict.OUTSIDE
 
 
+@pytest.mark.parametrize("snugging", [True, False])
+def test_a_coarse_pass_that_ends_within_the_tolerance_is_snugged_before_its_sweep(
+    *, snugging: bool
+) -> None:
+    """That sweep may confirm the axis and end the session, with the locks as they are then."""
+    mount = placed(80.0, 0.0)
+    profile = AdjusterProfile(needs_snugging=snugging)
+    hand, engine = hand_for(mount), engine_for(mount, profile=profile)
+    settle(engine, mount)
+    hand.push(Axis.AZIMUTH, -80.0 * ARCMIN / math.cos(mount.latitude))
+    there = settle(engine, mount)
+    engine.note_snugged()
+    after = settle(engine, mount)
+
+    assert engine.pass_kind is PassKind.COARSE
+    first = Action.SNUG_AND_RECHECK if snugging else Action.STOP_AND_SWEEP
+    assert there.advice.action is first
+    assert after.advice.action is Action.STOP_AND_SWEEP
+
+
+def test_what_one_pass_left_loose_is_snugged_before_the_next_says_done() -> None:
+    """Turned in the pass before and never tightened; nothing is left to turn in this one."""
+    mount = placed(80.0, 0.0)
+    hand, engine = hand_for(mount), engine_for(mount)
+    settle(engine, mount)
+    hand.push(Axis.AZIMUTH, -76.0 * ARCMIN / math.cos(mount.latitude))
+    assert settle(engine, mount).advice.action is Action.STOP_AND_SWEEP
+    hand.push(Axis.AZIMUTH, -4.0 * ARCMIN / math.cos(mount.latitude))
+    axis, covariance = mount.swept(2.0 * ARCSEC)
+    place = Site(mount.latitude / DEG, 0.0)
+    again = AdjustmentEngine(axis, covariance, mount.look(), place, learned_from=engine)
+
+    assert settle(again, mount).advice.action is Action.SNUG_AND_RECHECK
+    again.note_snugged()
+    assert settle(again, mount).advice.action is Action.DONE
+
+
 def test_a_long_way_since_the_sweep_forbids_done() -> None:
     """29 arcmin off (FINAL), one detour: over 30 arcmin moved, so the end is a sweep."""
     mount = placed(29.0, 0.0)
@@ -186,10 +223,13 @@ def test_a_long_way_since_the_sweep_forbids_done() -> None:
     hand.push(Axis.AZIMUTH, -33.0 * ARCMIN / cos)
     over = settle(engine, mount)
     hand.push(Axis.AZIMUTH, 4.0 * ARCMIN / cos)
+    on_the_mark = settle(engine, mount)
+    engine.note_snugged()
     end = settle(engine, mount)
 
     assert engine.pass_kind is PassKind.FINAL
     assert {n.kind for n in over.notices} >= {NoticeKind.LARGE_MOVE}
+    assert on_the_mark.advice.action is Action.SNUG_AND_RECHECK
     assert end.advice.action is Action.STOP_AND_SWEEP
     assert end.verdict is Verdict.UNSURE
 

@@ -138,7 +138,9 @@ def test_turning_the_other_adjuster_too_is_named_and_the_end_needs_a_sweep() -> 
     assert [n.kind for n in reading.notices] == [NoticeKind.OTHER_AXIS_MOVED]
     assert reading.state is State.BUMPED
     assert reading.verdict is Verdict.UNSURE
-    assert reading.advice.action is Action.STOP_AND_SWEEP
+    assert reading.advice.action is Action.SNUG_AND_RECHECK
+    engine.note_snugged()
+    assert settle(engine, mount).advice.action is Action.STOP_AND_SWEEP
 
 
 def test_unknown_tracking_gives_no_alarm_and_no_claim() -> None:

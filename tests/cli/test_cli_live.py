@@ -152,6 +152,7 @@ def pressed(keys: str, now: SessionSnapshot | None = None, **options: Any) -> tu
     [
         ("n", []),
         ("nn", []),
+        ("nny", [("sweep", {})]),
         ("n" + ESCAPE, []),
         ("ny", [("sweep", {})]),
         ("n\ny\n", [("sweep", {})]),
@@ -300,6 +301,20 @@ def test_an_advice_names_its_key(action: str, key: str) -> None:
     assert key in drawn.file.getvalue()  # type: ignore[attr-defined]
 
 
+def test_a_question_stands_in_place_of_the_advice() -> None:
+    """Else the large words ask for the key that was just pressed."""
+    now = snapshot(advice=AdviceNow(action="stop_and_sweep", sentence="Near enough for now."))
+    _desk, keyboard = pressed("n", now)
+    drawn = Console(file=io.StringIO(), width=100)
+    keys = KeysNow(hint=keyboard.hint(now), prompt=keyboard.prompt, asks=keyboard.asks)
+    drawn.print(view(now, keys))
+    text = drawn.file.getvalue()  # type: ignore[attr-defined]
+
+    assert text.count("will move by itself") == 1
+    assert "Near enough" not in text
+    assert "Press n" not in text
+
+
 def test_a_refusal_is_told_in_the_prompt() -> None:
     """What does not fit the step ends no picture."""
     desk = Desk()
@@ -352,7 +367,7 @@ def test_an_answer_to_a_key_goes_away(keys: str, told: str) -> None:
     assert keyboard.prompt == ""
     keyboard.press("n", snapshot())
     at_s[0] += 1000.0
-    assert "y / n" in keyboard.prompt
+    assert "y / Esc" in keyboard.prompt
     assert "sweep" not in [what for what, _ in desk.asked]
 
 
@@ -402,7 +417,7 @@ def test_the_picture_says_what_to_do() -> None:
     for part in (
         "Lower the axis 8.0 arcmin: turn the front bolt.",
         "! Hold the weight.",
-        "way left: lower the axis, 0.25 turns",
+        "still to go: lower the axis, 0.25 turns",
         "altitude 8.0 arcmin too high",
         "azimuth  4.0 arcmin too far west",
         "total    8.94 ± 0.10 arcmin, settled",

@@ -159,6 +159,16 @@ def test_the_run_state_follows_the_newest_session(tmp_path: Path) -> None:
     assert source.status().run_state is RunState.INTERRUPTED
 
 
+def test_a_refused_run_beside_a_running_session_is_not_the_state(tmp_path: Path) -> None:
+    """The newer journal ended at once (its mount was taken); the older one is being written."""
+    session = write(tmp_path, "00001-a", NIGHT_S, step("checking"), step("adjusting"))
+    refused = [step("checking"), step("failed"), ("end", {"outcome": 3})]
+    write(tmp_path, "00002-b", NIGHT_S + 60.0, *refused).close()
+
+    assert JournalStatus(tmp_path).status().run_state is RunState.ADJUSTING
+    session.close()
+
+
 def test_live_readings_are_the_latest_figures_but_verify_nothing(tmp_path: Path) -> None:
     """Settled readings count as figures, others do not; a good one alone is not safe."""
     records = [*SWEPT, step("adjusting")]

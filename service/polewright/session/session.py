@@ -217,6 +217,11 @@ class AlignSession:
         return self._recorder.run
 
     @property
+    def kept_as(self) -> str | None:
+        """What a report finds this run by; see `RunRecorder.kept_as`."""
+        return self._recorder.kept_as
+
+    @property
     def last_frame(self) -> tuple[int, Frame, StarList] | None:
         """Number, frame and stars of the last exposure."""
         return self._last_frame
@@ -325,7 +330,7 @@ class AlignSession:
         plan = planned_sweep(rig, again=self._sweeps > 0)
         self._go(Happening.PLANNED, say_count("{count} point", "{count} points", len(plan.points)))
         if self._attended and not told:
-            keep_clear(rig, plan)
+            keep_clear(rig, crosses_meridian=plan.crosses_meridian)
         self._board.sweeps_for(plan.duration_s)
         self._sweeps += 1
         measured = measure(rig, [Pointing(p.hour_angle, p.declination) for p in plan.points])

@@ -135,7 +135,8 @@ class Board:
             changes["sweep_ends_utc_s"] = None
         if step in ENDED:
             changes["ended_utc_s"] = self._clock.utc_s()
-        if self._now.noted is not None and not self._now.noted.warning:
+            changes["offer"] = ""
+        if self._now.noted is not None and (not self._now.noted.warning or step in ENDED):
             changes["noted"] = None
         if step is Step.FINISHED:
             changes["motion"] = "tracking"

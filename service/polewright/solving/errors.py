@@ -187,6 +187,8 @@ class SolverTimedOut(SolveError):
         self.timeout_s = timeout_s
 
     def __str__(self) -> str:
+        if self.solver == "embedded":
+            return say("no stars recognised in time: {timeout_s:g} s", timeout_s=self.timeout_s)
         return say(
             "the solver {solver!r} gave no answer within {timeout_s:g} s",
             solver=self.solver,

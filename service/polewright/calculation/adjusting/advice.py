@@ -95,6 +95,8 @@ class Advisor:
     coarse_goal: float
     """rad"""
     snugged: bool = False
+    left_loose: bool = False
+    """Whether the pass before ended with something yet to be tightened."""
     slipped: str = ""
     """Once set, the sentence that says what slipped: only a new sweep helps."""
     sweep_wanted: str = ""
@@ -115,6 +117,12 @@ class Advisor:
     def zone(self) -> float:
         """An adjuster whose component is below this (rad) is finished."""
         return FINISH_SHARE * self.goal
+
+    @property
+    def loose(self) -> bool:
+        """Whether something is to be tightened, and was not since the last move."""
+        moved = self.moves > 0 or self.left_loose
+        return self.profile.needs_snugging and moved and not self.snugged
 
     @property
     def last(self) -> Advice | None:
@@ -191,14 +199,14 @@ class Advisor:
         if self.pass_kind is PassKind.COARSE:
             self._reached = error.total <= self.coarse_goal * (1.2 if self._reached else 1.0)
             if self._reached:
-                return self._sweep(phrases.coarse_reached(error.total))
+                return self._confirm(error, phrases.coarse_reached(error.total))
         elif self._within:
             return self._end(error)
         axis = self._choose(error)
         if axis is None:
             self._hidden = True
-            return self._sweep(
-                phrases.noise_hides(error.total, error.total_upper(), self.tolerance)
+            return self._confirm(
+                error, phrases.noise_hides(error.total, error.total_upper(), self.tolerance)
             )
         self._hidden = False
         self._axis = axis
@@ -209,15 +217,20 @@ class Advisor:
         return Advice(Action.CHECK_MOUNT, self.slipped, cautions=(phrases.CHECK_MOUNT,))
 
     def _end(self, error: AxisError) -> Advice:
-        if self.sweep_wanted:
-            return self._sweep(self.sweep_wanted)
-        if self.profile.needs_snugging and not self.snugged and self.moves > 0:
+        if self.sweep_wanted or self.loose:
+            return self._confirm(error, self.sweep_wanted)
+        return Advice(Action.DONE, phrases.done(error.total, error.total_upper(), self.tolerance))
+
+    def _confirm(self, error: AxisError, why: str) -> Advice:
+        """Ask for a sweep; where it may be the last, for tightening before it."""
+        told = self._last is not None and self._last.action is Action.SNUG_AND_RECHECK
+        if self.loose and error.total <= self.tolerance * (1.2 if told else 1.0):
             return Advice(
                 Action.SNUG_AND_RECHECK,
                 phrases.snug(error.total, error.total_upper()),
                 cautions=(phrases.SNUG_MOVES, phrases.HANDS_OFF_TUBE),
             )
-        return Advice(Action.DONE, phrases.done(error.total, error.total_upper(), self.tolerance))
+        return self._sweep(why)
 
     def _sweep(self, why: str) -> Advice:
         return Advice(Action.STOP_AND_SWEEP, why, cautions=(phrases.HANDS_OFF_SWEEP,))

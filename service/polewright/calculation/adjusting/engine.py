@@ -170,6 +170,8 @@ class AdjustmentEngine:
             self.settings.tolerance_arcmin * ARCMIN,
             self.settings.coarse_goal_arcmin * ARCMIN,
         )
+        if learned_from is not None:
+            self._advisor.left_loose = learned_from._advisor.loose
         self._judge = MoveJudge(self.profile, self._knobs, self._advisor)
         self._current: Reading | None = None
 

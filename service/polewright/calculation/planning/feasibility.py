@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -183,7 +184,7 @@ def evaluate(
         moon_up=bool(state.moon_enu[2] > 0.0),
         moon_weight=weight,
         adjusting_time_s=_adjusting_time(outlook, points[-1]),
-        crosses_meridian=_crosses(request, angles),
+        crosses_meridian=crosses_meridian(request, angles),
         warnings=(*warnings, *outlook.frame.warnings),
     )
 
@@ -336,11 +337,11 @@ def _first_slew(
         at_ha, at_dec, amount = worst_altitude(rules, state, way, motion)
         enu = enu_from_hour_angle_dec(request.site, at_ha, at_dec)
         note(Reason.MOUNT_ALTITUDE, state, at_ha, at_dec, enu, amount)
-    crosses = _crosses(request, np.array([hour_angle]))
+    crosses = crosses_meridian(request, [hour_angle])
     return seconds, ((CROSSES,) if crosses else ()), violations
 
 
-def _crosses(request: PlanRequest, angles: Vector) -> bool:
+def crosses_meridian(request: PlanRequest, angles: Iterable[float]) -> bool:
     """Whether the way from where the mount stands through these hour angles passes the meridian."""
     sides = {meridian_side(float(angle)) for angle in angles} | {request.standing}
     return {-1, 1} <= sides

@@ -19,7 +19,7 @@ from polewright.interfaces.cli.console import (
     told_plainly,
     write_out,
 )
-from polewright.interfaces.cli.options import ConfigPath, next_step, with_rig_options
+from polewright.interfaces.cli.options import ConfigPath, next_step, report_step, with_rig_options
 from polewright.interfaces.cli.terminal import Console
 from polewright.records.result import MeasurementResult
 from polewright.session.snapshot import SessionSnapshot
@@ -173,6 +173,7 @@ class Told:
 
     def __init__(self, session: Any, code: ExitCode, unconfirmed_end: bool, journal: Path) -> None:
         self.now: SessionSnapshot = session.snapshot()
+        self.kept_as: str | None = session.kept_as
         self.code, self.unconfirmed_end, self.journal = code, unconfirmed_end, journal
 
     def document(self) -> dict[str, Any]:
@@ -243,7 +244,7 @@ class Told:
 
     def _next(self) -> str:
         if self.now.step.value == "finished":
-            return next_step("report", say("writes it down"))
+            return report_step(self.kept_as)
         if self.unconfirmed_end:
             return next_step("measure", say("a sweep confirms what the reading says"))
-        return next_step("align --resume", say("goes on, where that is safe"))
+        return next_step("align", say("starts anew"))

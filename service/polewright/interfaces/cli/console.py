@@ -126,7 +126,9 @@ class TerminalListener:
                     mount_offset_arcmin=arcmin_text(event.mount_offset_arcmin),
                 )
             case events.MotionStopped(state="stopped"):
-                return styled(say("Motion stopped."), "bold")  # why is told at the end
+                return styled(
+                    say("Motion stopped; tracking is off."), "bold"
+                )  # why is told at the end
             case events.MotionStopped():
                 alarm = say(
                     "MOTION {state}: go and look at the mount now", state=event.state.upper()
@@ -333,7 +335,8 @@ def stop_on_signals(cancel: CancelToken) -> Iterator[None]:
         if first_s is not None and now_s - first_s >= AGAIN_S:
             raise Insisted
         first_s = first_s or now_s
-        cancel.cancel(say("stopped by {name}", name=signal.Signals(number).name))
+        name = signal.Signals(number).name
+        cancel.cancel(say("Ctrl-C ({name})", name=name) if name == "SIGINT" else name)
 
     for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK"):
         number = getattr(signal, name, None)

@@ -20,7 +20,7 @@ from polewright.interfaces.cli.console import (
     told_plainly,
     write_out,
 )
-from polewright.interfaces.cli.options import ConfigPath, next_step, with_rig_options
+from polewright.interfaces.cli.options import ConfigPath, next_step, report_step, with_rig_options
 from polewright.interfaces.cli.outputs import (
     Chart,
     ChartUnwritable,
@@ -156,7 +156,7 @@ def drift(
             if as_json:
                 write_out(run.result.model_dump_json())
             else:
-                _print(Console(), run.result)
+                _print(Console(), run.result, recorder.kept_as)
             recorder.drifted(
                 {
                     **run.result.model_dump(mode="json"),
@@ -176,7 +176,7 @@ def drift(
     exit_with(run.result.exit_code)
 
 
-def _print(console: Console, result: DriftResult) -> None:
+def _print(console: Console, result: DriftResult, kept_as: str | None) -> None:
     table = Table(title=say("Drift of the fields"), title_justify="left")
     for title in (
         say("field"),
@@ -229,10 +229,10 @@ def _print(console: Console, result: DriftResult) -> None:
         )
         console.print(told)
     console.print(result.weather.sentence())
-    console.print(_next(result))
+    console.print(_next(result, kept_as))
 
 
-def _next(result: DriftResult) -> str:
+def _next(result: DriftResult, kept_as: str | None) -> str:
     match result.verdict:
         case "disagrees":
             return next_step("measure", say("again, once it is found what slips or bends"))
@@ -240,4 +240,4 @@ def _next(result: DriftResult) -> str:
             return next_step("drift --minutes 30", say("longer, or in steadier air"))
         case "measured" if not result.within_tolerance:
             return next_step("align")
-    return next_step("report", say("writes it down"))
+    return report_step(kept_as)

@@ -15,7 +15,7 @@ from polewright.session.states import ENDED, Step
 ESCAPE = "\x1b"
 ERASE = ("\x7f", "\b")
 SWEEP_QUESTION = say(
-    "The mount will move by itself. Hands off, tube and cables free to turn? y / n"
+    "The mount will move by itself. Hands off, tube and cables free to turn? y / Esc"
 )
 STOP_KEYS = ("s", "q")
 OTHER_KEYS = ("n", "p", "k", "u", "f")
@@ -87,6 +87,11 @@ class Keyboard:
         return self._prompt if self._clock() < self._gone_s else ""
 
     @property
+    def asks(self) -> bool:
+        """Whether `prompt` is a question that waits for its answer."""
+        return self._answer is not None
+
+    @property
     def countdown(self) -> str:
         """What is about to happen by itself; empty where nothing is."""
         if self._sweep_s is None:
@@ -98,7 +103,7 @@ class Keyboard:
 
     def hint(self, now: SessionSnapshot) -> str:
         """The key that the present advice needs."""
-        if self._read_only or now.step is not Step.ADJUSTING:
+        if self._read_only or now.step is not Step.ADJUSTING or self.asks:
             return ""
         if now.paused:
             return say("Paused. Press p to go on.")
@@ -256,6 +261,8 @@ class Keyboard:
         return True
 
     def _sweep(self, key: str) -> bool:
+        if key.lower() == "n":
+            return True  # the key that asked, pressed twice: the question stays
         return self._yes_or_no(key, self._sweep_now)
 
     def _sweep_now(self) -> None:

@@ -109,6 +109,8 @@ class KeysNow:
     """What is about to happen by itself."""
     prompt: str = ""
     """A question, or what came of the last key."""
+    asks: bool = False
+    """Whether the prompt is a question: it stands in place of the advice."""
 
 
 def view(
@@ -124,7 +126,10 @@ def view(
             parts += [table, legend(now)]
         else:
             parts.append(figures)
-    if now.advice is not None:
+    asked = keys.asks and now.step not in ENDED
+    if asked:
+        parts.append(styled(f" {translated(keys.prompt)} ", style="bold reverse"))
+    elif now.advice is not None:
         parts.append(styled(now.advice.sentence, style="bold"))
         parts += [
             styled(say("! {caution}", caution=caution), style="yellow")
@@ -141,7 +146,8 @@ def view(
         if keys.alert:
             parts.append(styled(f" {translated(keys.alert)} ", style="bold reverse yellow"))
         parts.append(styled(keys.help_line, style="dim"))
-        parts.append(styled(keys.prompt, style="reverse" if keys.prompt else ""))
+        told = "" if asked else keys.prompt
+        parts.append(styled(told, style="reverse" if told else ""))
     return Group(*parts)
 
 
@@ -155,7 +161,8 @@ def _headline(now: SessionSnapshot) -> Text:
         kind = say("first, coarse pass") if coarse else say("last pass")
         goal = say("  {kind}: goal {goal}", kind=kind, goal=arcmin_text(now.goal_arcmin))
         text.append(translated(goal), style="not reverse")
-    counts = say("  sweep {sweeps}, mount {motion}", sweeps=now.sweeps, motion=now.motion)
+    sweeps = now.sweeps + (now.step is Step.SWEEPING)
+    counts = say("  sweep {sweeps}, mount {motion}", sweeps=sweeps, motion=now.motion)
     text.append(translated(counts), style="not reverse dim")
     return text
 
@@ -174,10 +181,10 @@ def figures_of(now: SessionSnapshot, error: ErrorNow, width: int) -> Group:
     if advice is not None and heading is not None and in_hand:
         blocks.insert(0, "\n".join(_ARROWS[arrow(heading, now.southern)]))
         what = {
-            "raise": say("way left: raise the axis"),
-            "lower": say("way left: lower the axis"),
-            "east": say("way left: axis to the east"),
-            "west": say("way left: axis to the west"),
+            "raise": say("still to go: raise the axis"),
+            "lower": say("still to go: lower the axis"),
+            "east": say("still to go: axis to the east"),
+            "west": say("still to go: axis to the west"),
         }[heading]
         if advice.turns is not None:
             what = say("{what}, {turns:.2f} turns", what=what, turns=advice.turns)

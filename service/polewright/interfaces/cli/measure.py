@@ -21,7 +21,7 @@ from polewright.interfaces.cli.console import (
     told_plainly,
     write_out,
 )
-from polewright.interfaces.cli.options import ConfigPath, next_step, with_rig_options
+from polewright.interfaces.cli.options import ConfigPath, next_step, report_step, with_rig_options
 from polewright.interfaces.cli.terminal import Console
 
 if TYPE_CHECKING:
@@ -97,7 +97,7 @@ def measure(
                 stopped = settings.run.afterwards == "stop"
                 Console().print(LEFT_STANDING if stopped else LEFT_TRACKING)
                 Console().print(
-                    next_step("report", say("writes it down"))
+                    report_step(recorder.kept_as)
                     if result.within_tolerance
                     else next_step("align", say("turn the adjusters by the live reading"))
                 )
@@ -106,6 +106,8 @@ def measure(
             journal.measured(result, code)
     except SystemExit as ended:
         code = ExitCode(int(ended.code or 0))
+        if code is ExitCode.INTERRUPTED:
+            progress.print(next_step("measure", say("starts anew")))
         raise
     finally:
         untold = telling.ended(end_document("", code, result, clock.utc_s()))

@@ -109,6 +109,13 @@ def next_step(command: str, why: str = "") -> str:
     return say("Next: `{command}`.", command=line)
 
 
+def report_step(kept_as: str | None) -> str:
+    """Say how a run is written down, by `RunRecorder.kept_as`."""
+    if kept_as is None:
+        return say("The history does not keep this run, so there is no report of it.")
+    return next_step(f"report {kept_as}".rstrip(), say("writes it down"))
+
+
 def remember(named: Path | None) -> Path | None:
     """Keep the configuration's name for what comes next."""
     global _named  # noqa: PLW0603 - one program reads one command line

@@ -6,7 +6,8 @@ import functools
 import inspect
 import json
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -14,6 +15,7 @@ import typer
 
 from polewright.foundation.clock import CancelToken, clock_from_environment
 from polewright.foundation.config_place import find_config, users_file
+from polewright.foundation.errors import ExitCode
 from polewright.foundation.language import say, translated
 from polewright.interfaces.cli.console import (
     LEFT_TRACKING,
@@ -122,7 +124,7 @@ def profile(
     if config is None:
         config = find_config(None).path or users_file()
         console.print(say("Configuration: {path}", path=config), soft_wrap=True)
-    with told_plainly(console, as_json=as_json):
+    with told_plainly(console, as_json=as_json), _left_as_it_was(config, console):
         before = read_text(config)
         now = config_from_text(before, source=str(config))
         by_key = {question.key: question for question in QUESTIONS}
@@ -170,6 +172,17 @@ def profile(
             "optics": None if found is None else vars(found),
         }
         sys.stdout.write(json.dumps(document) + "\n")
+
+
+@contextmanager
+def _left_as_it_was(config: Path, console: Console) -> Iterator[None]:
+    """Say that nothing was written where a question is answered by Ctrl-C."""
+    try:
+        yield
+    except typer.Abort:
+        told = say("Stopped: nothing was written into {path}.", path=config)
+        console.print(told, soft_wrap=True)
+        raise SystemExit(int(ExitCode.INTERRUPTED)) from None
 
 
 def _offers(left: list[Question], now: Config, console: Console) -> dict[str, Any]:

@@ -115,7 +115,11 @@ def show(
 
         def picture() -> RenderableType:
             last = KeysNow(
-                keyboard.help_line(now), keyboard.hint(now), keyboard.countdown, keyboard.prompt
+                keyboard.help_line(now),
+                keyboard.hint(now),
+                keyboard.countdown,
+                keyboard.prompt,
+                keyboard.asks,
             )
             return fitting(console, now, last)
 

@@ -73,7 +73,8 @@ def _lines(now: Any) -> list[str]:
         say(
             "Mount:     {mount} is held by {holder}, since {clock} UTC by the computer's clock",
             mount=held.mount,
-            holder=held.holder or say("another run"),
+            # Its own "since" is told by the lock's time.
+            holder=held.holder.partition(", since ")[0] or say("another run"),
             clock=_clock(held.since_utc_s),
         )
         for held in now.mounts

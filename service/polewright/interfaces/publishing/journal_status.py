@@ -264,6 +264,7 @@ class JournalStatus:
         status = AlignmentStatus(RunState.IDLE, passive=passive)
         deciding: int | None = None
         earliest_since_s = math.inf
+        running = False
         for place, path in enumerate(self._journals()):
             alive, number = in_use(path), number_of(path.name)
             # Two that began at the same moment have the same number, and count both.
@@ -275,9 +276,14 @@ class JournalStatus:
             standing = standing_of(records_from_the_end(path, FAR_ENOUGH))
             alive = alive and not standing.ended
             doubt = _doubt(path, standing, alive=alive, decided=decided)
+            # A run that was refused beside one that goes on is newer, and not what runs.
+            tells = place == 0 or (
+                alive and not running and status.run_state is not RunState.UNKNOWN
+            )
+            running = running or alive
             status = replace(
                 status,
-                run_state=_run_state(standing, alive=alive) if place == 0 else status.run_state,
+                run_state=_run_state(standing, alive=alive) if tells else status.run_state,
                 figures=status.figures or standing.figures,
                 doubt=status.doubt or doubt,
             )

@@ -11,7 +11,7 @@ from polewright.foundation.language import say
 
 
 class RunState(IntEnum):
-    """What the newest session is doing. The numbers are a promise to scripts."""
+    """What the running session is doing, else the newest. The numbers are a promise to scripts."""
 
     IDLE = 0
     """No session yet."""

@@ -110,7 +110,9 @@ class StatusDocument(_Part):
     ok: Literal[True] = True
     utc_s: float
     journal_folder: str
-    run_state: str = Field(description="of the newest session, such as sweeping or finished")
+    run_state: str = Field(
+        description="of the running session, else of the newest, such as sweeping or finished"
+    )
     runs: tuple[RunNow, ...]
     mounts: tuple[MountNow, ...]
     watchdog: WatchdogNow | None
@@ -142,7 +144,7 @@ def status_now(config: Config, clock: Clock, port: int) -> StatusDocument:
             MountNow(
                 mount=held.mount,
                 holder=held.holder,
-                pid=int(found[1]) if (found := _PROCESS.match(held.holder)) else None,
+                pid=int(found[1]) if (found := _PROCESS.search(held.holder)) else None,
                 since_utc_s=held.since_utc_s,
             )
             for held in held_mounts()

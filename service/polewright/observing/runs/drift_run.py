@@ -20,6 +20,7 @@ from polewright.calculation.drift.plot import FieldCurves
 from polewright.calculation.geometry.attitude import Attitude
 from polewright.calculation.geometry.axis_error import AxisError, axis_error
 from polewright.calculation.geometry.learnt_sag import DROOP_TRIED, LearntSag, droop_response
+from polewright.calculation.planning.feasibility import crosses_meridian
 from polewright.calculation.planning.request import Pointing
 from polewright.calculation.sky.pole import PoleTarget
 from polewright.foundation.angle_text import angle_text
@@ -28,12 +29,13 @@ from polewright.foundation.errors import DeviceError, ExitCode, ImageError, Solv
 from polewright.foundation.language import say
 from polewright.observing.capture.frame_quality import look_at
 from polewright.observing.capture.take_frame import take_frame
-from polewright.observing.plan.plan_from_config import plan_request
+from polewright.observing.plan.plan_from_config import plan_request, pointing_now
 from polewright.observing.plan.rig_errors import shared_errors_of
 from polewright.observing.plan.tube_sag import focal_length_mm, tell_tube_sag, tube_sag
 from polewright.observing.rig.plate_solver import FirstSolutionFalse
 from polewright.observing.rig.rig import Rig
 from polewright.observing.runs.measurement import ready_mount, utc_text
+from polewright.observing.safety.keep_clear import keep_clear
 from polewright.observing.safety.stopping import motion_stopped_on_trouble, stop_now
 from polewright.observing.safety.watchdog_client import watched
 from polewright.observing.settling.settle import settle
@@ -239,6 +241,8 @@ def run_drift(
         check = DriftCheck(rig.site, rig.atmosphere, predicted, settings.rule, noise, len(fields))
         ready_mount(rig)
         for number, place in enumerate(fields, start=1):
+            here = replace(request, pointing=pointing_now(rig))
+            keep_clear(rig, crosses_meridian=crosses_meridian(here, [place.hour_angle]))
             _watch_field(rig, check, place, number, settings)
             if check.is_done:
                 break

@@ -76,7 +76,7 @@ def measure_axis(rig: Rig, points: Sequence[Pointing] | None = None) -> Measurem
     points = sweep_points(plan) if plan is not None else points or ()
     with watched(rig), motion_stopped_on_trouble(rig.telescope, rig.clock, rig.emit):
         if plan is not None:
-            keep_clear(rig, plan)
+            keep_clear(rig, crosses_meridian=plan.crosses_meridian)
         measured = measure(rig, points)
         if rig.config.run.afterwards == "stop":
             stop_now(rig.telescope, say("the run is over and the mount does not confirm its stop"))

@@ -1,8 +1,7 @@
-"""Time to step back before a sweep takes the mount across the meridian."""
+"""Time to step back before a slew takes the mount across the meridian."""
 
 from __future__ import annotations
 
-from polewright.calculation.planning.request import SweepPlan
 from polewright.foundation.language import say
 from polewright.observing.rig.rig import Rig
 from polewright.records.events import Note
@@ -11,13 +10,13 @@ from polewright.records.events import Note
 CLEAR_S = 10.0
 
 
-def keep_clear(rig: Rig, plan: SweepPlan) -> None:
-    """Warn of a sweep that crosses the meridian, and wait before anything moves.
+def keep_clear(rig: Rig, *, crosses_meridian: bool) -> None:
+    """Warn of motion that crosses the meridian, and wait before anything moves.
 
     Raises:
         Cancelled: stopped meanwhile.
     """
-    if not plan.crosses_meridian:
+    if not crosses_meridian:
         return
     text = say(
         "In {clear_s:.0f} s the mount moves and crosses the meridian: it may swing to the other "

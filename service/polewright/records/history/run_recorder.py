@@ -187,6 +187,16 @@ class RunRecorder:
         outside = self._sweeps and not self._sweeps[-1].result.within_tolerance
         return ExitCode.OUT_OF_TOLERANCE if outside else ExitCode.OK
 
+    @property
+    def kept_as(self) -> str | None:
+        """What a report finds this run by: "" as the newest, a rehearsal's id; None: not kept."""
+        if not self._config.history.enabled:
+            return None
+        if not is_rehearsal(self._clock):
+            return ""
+        named = self._config.history.url or os.environ.get("POLEWRIGHT_HISTORY_URL")
+        return self.run_id[:8] if named else None
+
     def finish(self, outcome: ExitCode, error: PolewrightError | None = None) -> str | None:
         """Write the run down; return a sentence when that did not go as it should.
 
@@ -198,10 +208,7 @@ class RunRecorder:
             record = self.run = self._record(outcome, error)
         except Exception as exc:  # noqa: BLE001 - nothing here may fail a run that has ended well
             return say("The run could not be put into the history: {exc!r}", exc=exc)
-        if not self._config.history.enabled:
-            return None
-        named = self._config.history.url or os.environ.get("POLEWRIGHT_HISTORY_URL")
-        if record.rehearsal and not named:
+        if self.kept_as is None:
             return None
         return store(record, self._config.history.url)
 
