@@ -27,7 +27,7 @@ from polewright.records import events
 from polewright.records.history import exchange, store
 from polewright.records.history import run_recorder as recording
 from polewright.records.history.errors import TooFewRuns
-from polewright.records.history.run_recorder import recorded
+from polewright.records.history.run_recorder import RunRecorder, recorded
 from polewright.records.history.store import History
 
 DAY_S = 86400.0
@@ -379,6 +379,20 @@ def test_a_server_that_is_down_fails_no_run_and_loses_none(tmp_path, monkeypatch
     with History(url) as history:
         assert len(history.list_runs()) == 2
     assert not list(tmp_path.rglob("*.jsonl"))
+
+
+def test_a_run_says_by_what_a_report_finds_it(monkeypatch) -> None:
+    """A real one is the newest; a rehearsal is no newest run, and is kept where one was named."""
+    monkeypatch.delenv(store.URL_VARIABLE, raising=False)
+    off = config_from_text("[history]\nenabled = false\n")
+    named = config_from_text("", overrides={"history.url": "sqlite:///kept.sqlite3"})
+    rehearsed = RunRecorder(named, SystemClock(60.0), "measure")
+
+    assert RunRecorder(config_from_text(""), SystemClock(), "measure").kept_as == ""
+    assert RunRecorder(off, SystemClock(), "measure").kept_as is None
+    assert RunRecorder(config_from_text(""), SystemClock(60.0), "measure").kept_as is None
+    assert rehearsed.kept_as
+    assert rehearsed.run_id.startswith(rehearsed.kept_as)
 
 
 def test_rehearsals_and_switched_off_histories_write_nothing(tmp_path, monkeypatch) -> None:

@@ -227,6 +227,7 @@ def test_a_drift_check_drops_a_false_first_frame(monkeypatch: pytest.MonkeyPatch
     monkeypatch.setattr(drift_run, "plan_request", lambda *_: SimpleNamespace(pointing=True))
     monkeypatch.setattr(drift_run, "choose_fields", lambda *_, **__: [place])
     monkeypatch.setattr(drift_run, "DriftCheck", lambda *_: Check())
+    monkeypatch.setattr(drift_run, "_step_back", lambda *_: None)
     monkeypatch.setattr(drift_run, "look_at", lambda *_: (None, None))
     first = SimpleNamespace(plate=SimpleNamespace(attitude="false"))
     monkeypatch.setattr(drift_run, "solve_here", lambda *_: first)

@@ -103,3 +103,16 @@ def test_a_point_that_does_not_solve_is_counted_try_by_try() -> None:
     board.goes(Step.ADJUSTING)
 
     assert board.snapshot().unread == 0
+
+
+def test_a_warning_of_what_was_to_come_goes_when_the_session_is_stopped() -> None:
+    """Nothing is about to move any more, and there is nothing to stop."""
+    board = Board("s", 1.0, SystemClock())
+    board.goes(Step.SWEEPING)
+    board.hears(Note(utc_s=1.0, severity="warning", text="In 10 s the mount moves."))
+    board.offers("Ask for the sweep once more.")
+    assert board.snapshot().noted is not None
+
+    board.goes(Step.STOPPED)
+
+    assert (board.snapshot().noted, board.snapshot().offer) == (None, "")

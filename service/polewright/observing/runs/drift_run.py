@@ -21,7 +21,7 @@ from polewright.calculation.geometry.attitude import Attitude
 from polewright.calculation.geometry.axis_error import AxisError, axis_error
 from polewright.calculation.geometry.learnt_sag import DROOP_TRIED, LearntSag, droop_response
 from polewright.calculation.planning.feasibility import crosses_meridian
-from polewright.calculation.planning.request import Pointing
+from polewright.calculation.planning.request import PlanRequest, Pointing
 from polewright.calculation.sky.pole import PoleTarget
 from polewright.foundation.angle_text import angle_text
 from polewright.foundation.angles import ARCMIN, ARCSEC, DEG, azalt_from_enu
@@ -241,14 +241,19 @@ def run_drift(
         check = DriftCheck(rig.site, rig.atmosphere, predicted, settings.rule, noise, len(fields))
         ready_mount(rig)
         for number, place in enumerate(fields, start=1):
-            here = replace(request, pointing=pointing_now(rig))
-            keep_clear(rig, crosses_meridian=crosses_meridian(here, [place.hour_angle]))
+            _step_back(rig, request, place)
             _watch_field(rig, check, place, number, settings)
             if check.is_done:
                 break
         if rig.config.run.afterwards == "stop":
             stop_now(rig.telescope, say("the run is over and the mount does not confirm its stop"))
     return _describe(rig, check, fields, settings, started_utc_s, sag, compared)
+
+
+def _step_back(rig: Rig, request: PlanRequest, place: DriftField) -> None:
+    """Warn of a slew to a field that crosses the meridian, and wait before it."""
+    here = replace(request, pointing=pointing_now(rig))
+    keep_clear(rig, crosses_meridian=crosses_meridian(here, [place.hour_angle]))
 
 
 def _watch_field(
