@@ -194,6 +194,22 @@ def test_a_plan_counts_turns_and_says_this_computers_time(monkeypatch) -> None:
     assert there.endswith("Next: `polewright align`.")
 
 
+def test_a_german_plan_fits_80_columns_and_its_letters_are_no_directions(monkeypatch) -> None:
+    """Heads and minutes are whole; that nothing was asked of the mount is said first."""
+    monkeypatch.setenv("COLUMNS", "80")
+    monkeypatch.setenv("POLEWRIGHT_LANGUAGE", "de")
+    place = ["--site-latitude-deg", "44.6", "--site-longitude-deg", "9.3"]
+    told = run("plan", *place, "--at", "2026-11-20T21:30")[1]
+
+    assert "…" not in told
+    assert told.startswith("Die Montierung wurde nichts gefragt")
+    heads = next(line for line in told.splitlines() if "Stundenwinkel" in line)
+    assert heads.split()[-4:] == ["Kosten", "min", "Sonne", "Mond"]
+    rows = told.splitlines()[told.splitlines().index(heads) + 1 :][:5]
+    assert [row.split()[0] for row in rows] == ["beste", "B", "C", "D", "F"]
+    assert all(row.split()[-2] == "unten" for row in rows)
+
+
 def test_a_target_that_sets_is_said_to_set() -> None:
     """With the time until which it counts; one that is never up is named, and what to change."""
     place = ["--site-latitude-deg", "40", "--site-longitude-deg", "9", "--site-elevation-m", "9"]

@@ -12,6 +12,7 @@ import pytest
 from tools import messages
 
 from polewright.foundation import language
+from polewright.foundation.angle_text import arcmin_text
 from polewright.foundation.language import (
     Sentence,
     accepted,
@@ -43,11 +44,11 @@ def fields(template: str) -> set[tuple[str, str]]:
 
 
 def test_a_sentence_is_its_english_text_and_can_be_read_in_german() -> None:
-    told = say("Tolerance {tolerance}′. The mount will move by itself.", tolerance=1.5)
+    told = say("Tolerance {tolerance}. The mount will move by itself.", tolerance=arcmin_text(1.5))
 
-    assert told == "Tolerance 1.5′. The mount will move by itself."
+    assert told == "Tolerance 1.50 arcmin. The mount will move by itself."
     assert json.dumps([told]) == json.dumps([str.__str__(told)])
-    assert translated(told, "de") == "Toleranz 1.5′. Die Montierung fährt von selbst."
+    assert translated(told, "de") == "Toleranz 1.50 Bogenmin. Die Montierung fährt von selbst."
     assert translated(told, "en") == told
 
 

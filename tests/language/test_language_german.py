@@ -73,7 +73,9 @@ def test_a_session_is_shown_and_told_in_german(
     for shown in (out.getvalue(), printed(view(now, KeysNow())), document):
         assert english_in(shown) == []
     told = next(one.sentence for one in bench.readings if "the axis" in one.sentence)
-    assert re.search(r"Achse [\d.]+[′″°] (heben|nach Osten|nach Westen)", out.getvalue())
+    assert re.search(
+        r"Achse [\d.]+( Bogenmin| Bogensek|°) (heben|nach Osten|nach Westen)", out.getvalue()
+    )
     (journal,) = tmp_path.rglob("*.jsonl")
     assert told in journal.read_text(encoding="utf-8")
 

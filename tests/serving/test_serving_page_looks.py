@@ -192,7 +192,7 @@ def test_before_the_start_all_can_be_reached_and_a_wrong_tolerance_is_refused(
         assert not wrong.is_displayed()
         press(driver, "go")
         assert driver.execute_script(asked)
-        assert "Tolerance 0.5′" in driver.find_element("id", "ask-text").text
+        assert "Tolerance 0.5 arcmin" in driver.find_element("id", "ask-text").text
         assert not served.runner.running
 
         said = driver.execute_async_script(_ANGLES, [angle / ARCMIN for angle, _said in EXAMPLES])

@@ -7,6 +7,7 @@ import time
 from collections.abc import Iterator
 from typing import Any
 
+import numpy as np
 import pytest
 from serving.chromium import browser, needs_chromium
 
@@ -44,6 +45,15 @@ import("/announcer.js").then(async ({Announcer}) => {
   announcer.tell(turn("east", 3));
   await pause(1000);
   done(said);
+});
+"""  # noqa: E501 - a script
+_TOTAL = """
+const done = arguments[arguments.length - 1];
+import("/words.js").then(({totalNow}) => {
+  const at = (up, east) => ({d_alt_arcmin: up, d_az_sky_arcmin: east, total_arcmin: Math.hypot(up, east)});
+  const s = {error: at(-20, 5), moving: {...at(-12, 5), turning: true}, advice: {axis: "altitude", amount_arcmin: 12}};
+  const still = {...s, moving: {...s.moving, turning: false}};
+  done([totalNow(s), totalNow(s, 12), totalNow(s, 0), totalNow(still, 12), totalNow({...s, moving: null}, 12)]);
 });
 """  # noqa: E501 - a script
 
@@ -95,8 +105,11 @@ def test_a_screen_reader_hears_changes_of_meaning_only(service, tmp_path) -> Non
     with browser(tmp_path / "profile") as driver:
         driver.get(f"{service.url}?token={TOKEN}")
         said = driver.execute_async_script(_TELL)
+        totals = driver.execute_async_script(_TOTAL)
     assert [one.split(" ")[0] for one in said] == ["WEST", "EAST"]
     assert said[1] == "EAST Move the axis 3 arcmin east. ± 0.3 arcmin"
+    # Of the moment of the figure that steers: of a glance of motion, and thought on as that is.
+    assert totals == pytest.approx([13.0, 13.0, 5.0, np.hypot(20, 5), np.hypot(20, 5)])
 
 
 # WCAG 2.2, 1.4.3: 4.5 : 1, or 3 : 1 from 24 px, or 18.66 px bold, on. Everything is shown for it.

@@ -49,22 +49,25 @@ class Look:
     """Night where nobody chose: what is too dark by day is put right by a touch."""
     dim_percent: int = 0
     chosen: bool = False
+    sun_up: bool = False
+    """Whether the Sun is known to be up where the mount stands: only then may a device that asks
+    for light pages make one light that nobody chose; most devices ask so day and night."""
 
     @classmethod
-    def of(cls, headers: Headers) -> Look:
+    def of(cls, headers: Headers, *, sun_up: bool = False) -> Look:
         """Return what the cookie of a request says; anything else counts as not chosen."""
         for part in headers.get("cookie", "").split(";"):
             name, _, value = part.strip().partition("=")
             found = _LOOK.fullmatch(value) if name == LOOK_COOKIE else None
             if found is not None:
                 return cls("day" if found[1] == "day" else "night", int(found[2]), chosen=True)
-        return cls()
+        return cls(sun_up=sun_up)
 
     @property
     def root(self) -> str:
         """The attributes of the html element."""
-        chosen = " data-chosen" if self.chosen else ""
-        return f'data-theme="{self.theme}" data-dim="{self.dim_percent}"{chosen}'
+        light = " data-sun-up" if self.sun_up and not self.chosen else ""
+        return f'data-theme="{self.theme}" data-dim="{self.dim_percent}"{light}'
 
     @property
     def style(self) -> str:

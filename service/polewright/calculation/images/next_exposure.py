@@ -80,9 +80,12 @@ def next_exposure(
                 )
                 return ExposureChoice(exposure_s, True, why)
             factor = min(factor, room)
-        return _change(
-            exposure_s, max(1.1, factor), limits, say("{count} stars are few", count=count)
+        why = (
+            say("{count} stars are few", count=count)
+            if count
+            else say("no star is seen; first look whether the cover is off")
         )
+        return _change(exposure_s, max(1.1, factor), limits, why)
     if quality.saturated_stars > limits.saturated_share * count:
         return _change(exposure_s, 0.5, limits, say("too many stars are saturated"))
     if count > limits.stars_many and exposure_s > limits.crowded_s:

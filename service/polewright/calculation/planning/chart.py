@@ -35,7 +35,7 @@ from polewright.foundation.angles import DEG, Vector, azalt_from_enu, enu_from_a
 from polewright.foundation.language import say, translate_figure
 
 HALF_PI = 0.5 * math.pi
-LETTERS = "ABCDEFGHIJ"
+LETTERS = "ABCDFGHIJK"  # no E: it would be read, and translated, as east
 #: What tells areas apart where their colours do not: blocked, forbidden.
 HATCH_BLOCKED, HATCH_WINDOW, HATCH_MERIDIAN = "//", "xx", ".."
 

@@ -72,7 +72,15 @@ def plan(
     if as_json:
         sys.stdout.write(json.dumps(plan_document(request, plans, notes)) + "\n")
     else:
-        print_plans(Console(), request, plans, notes)
+        console = Console()
+        if not connect:
+            console.print(
+                say(
+                    "Nothing was asked of the mount: the sweep that is driven may be another. "
+                    "`polewright plan --connect` asks."
+                )
+            )
+        print_plans(console, request, plans, notes)
 
 
 def _request(
@@ -134,7 +142,7 @@ def print_plans(
         title=say("Sweeps that fit from {when}, best first", when=moment(request.utc_s)),
         title_justify="left",
         box=None,
-        padding=(0, 2, 0, 0),
+        padding=(0, 1, 0, 0),  # German heads fit 80 columns so
     )
     words = ("", say("hour angles"), say("altitudes"))
     places = ("", say("az"), say("alt"), say("hour angles"), say("dec"), say("altitudes"))
@@ -180,8 +188,8 @@ def print_plans(
 
 def _row(name: str, item: SweepPlan) -> tuple[str, ...]:
     start = item.points[0]
-    sun = "set" if not item.sun_counts else f"{item.sun_separation / DEG:.0f}"
-    moon = f"{item.moon_separation / DEG:.0f}" if item.moon_up else "set"
+    sun = say("set") if not item.sun_counts else f"{item.sun_separation / DEG:.0f}"
+    moon = f"{item.moon_separation / DEG:.0f}" if item.moon_up else say("set")
     hour_angles = " ".join(f"{point.hour_angle / DEG:+.0f}" for point in item.points)
     return (
         name,

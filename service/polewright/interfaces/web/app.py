@@ -203,8 +203,8 @@ def create_app(
     _add_pictures(app, runner)
     _add_past(app, runner)
     _add_metrics(app, runner, metrics or Metrics())
-    _add_page(app)
-    _add_handbook(app)
+    _add_page(app, runner)
+    _add_handbook(app, runner)
     return Gate(app, token=token, on_lan=on_lan, speaks=configured_language)
 
 
@@ -496,7 +496,7 @@ def _add_past(app: FastAPI, runner: SessionRunner) -> None:
     @app.get("/api/history.html", tags=["past"], response_class=HTMLResponse)
     def history(request: Request, reader: Reader) -> Response:
         """The newest runs of the history, as `polewright history list` shows them."""
-        look = Look.of(request.headers)
+        look = Look.of(request.headers, sun_up=runner.sun_up())
         return _page(look, history_page(runner.history_url, look, reader))
 
 
@@ -512,7 +512,7 @@ def _add_metrics(app: FastAPI, runner: SessionRunner, metrics: Metrics) -> None:
         return Response(metrics.text(runner), headers={"Content-Type": CONTENT_TYPE})
 
 
-def _add_page(app: FastAPI) -> None:
+def _add_page(app: FastAPI, runner: SessionRunner) -> None:
     folder = files("polewright.interfaces.web.page")
     loaded = {
         path: ((folder / name).read_bytes(), kind) for path, (name, kind) in PAGE_FILES.items()
@@ -530,7 +530,7 @@ def _add_page(app: FastAPI) -> None:
 
     @app.get("/", include_in_schema=False)
     def index(request: Request) -> HTMLResponse:
-        look = Look.of(request.headers)
+        look = Look.of(request.headers, sun_up=runner.sun_up())
         return _page(look, page.replace("{root}", look.root).replace("{head}", look.head))
 
     @app.get("/language.json", include_in_schema=False)
@@ -550,15 +550,15 @@ def _page(look: Look, html: str, status: int = 200) -> HTMLResponse:
     return HTMLResponse(html, status, headers={"Cache-Control": "no-cache", **look.headers})
 
 
-def _add_handbook(app: FastAPI) -> None:
+def _add_handbook(app: FastAPI, runner: SessionRunner) -> None:
     @app.get("/handbook", include_in_schema=False)
     def pages(request: Request) -> HTMLResponse:
-        look = Look.of(request.headers)
+        look = Look.of(request.headers, sun_up=runner.sun_up())
         return _page(look, index_html(look))
 
     @app.get("/handbook/{name}", include_in_schema=False)
     def page(name: str, request: Request) -> HTMLResponse:
-        look = Look.of(request.headers)
+        look = Look.of(request.headers, sun_up=runner.sun_up())
         try:
             return _page(look, page_html(name, look))
         except NoSuchPage:

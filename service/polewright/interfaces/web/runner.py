@@ -10,6 +10,9 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from polewright.calculation.sky.bodies import sun_enu
+from polewright.calculation.sky.frame import ObservedFrame
+from polewright.calculation.sky.site import Atmosphere, Site
 from polewright.devices.alpaca.client import AlpacaConnection
 from polewright.devices.alpaca.slew_and_stop import MotionState
 from polewright.devices.alpaca.telescope import Telescope
@@ -114,6 +117,15 @@ class SessionRunner:
             utc_s=self.clock.utc_s(),
             tolerance_arcmin=self._config.pole.tolerance_arcmin,
         )
+
+    def sun_up(self) -> bool:
+        """Whether the Sun is up now at the configured site; False where there is none."""
+        site = self._config.site
+        if site.latitude_deg is None or site.longitude_deg is None:
+            return False
+        place = Site(site.latitude_deg, site.longitude_deg)
+        sky = ObservedFrame.at(place, Atmosphere(pressure_hpa=0.0), self.clock.utc_s())
+        return bool(sun_enu(sky)[2] > 0.0)
 
     @property
     def history_url(self) -> str | None:

@@ -57,10 +57,10 @@ def site_of(config: Config, telescope: Telescope) -> tuple[Site, str]:
         height = section.elevation_m
         if height is None and theirs.elevation_told:
             height = theirs.elevation_m
-        return _site(theirs.latitude_deg, theirs.longitude_deg, height), "mount"
+        return _site(theirs.latitude_deg, theirs.longitude_deg, height), say("mount")
     ours = site_given(config)
     if ours.elevation_told:
-        return ours, "configuration"
+        return ours, say("configuration")
     try:
         theirs = _mounts_site(telescope)
     except ConfigError:  # no place on Earth: it is compared, and told, later
@@ -69,7 +69,7 @@ def site_of(config: Config, telescope: Telescope) -> tuple[Site, str]:
         east_deg = abs(fold_pi(theirs.longitude - ours.longitude)) / DEG
         if max(east_deg, abs(theirs.latitude_deg - ours.latitude_deg)) < SAME_PLACE_DEG:
             ours = replace(ours, elevation_m=theirs.elevation_m, elevation_told=True)
-    return ours, "configuration"
+    return ours, say("configuration")
 
 
 def _mounts_site(telescope: Telescope) -> Site | None:

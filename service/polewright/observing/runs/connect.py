@@ -82,14 +82,20 @@ class NoDeviceFound(DeviceError):
         if len(silent) == 1 == len(looked_at):
             self.likely = silent[0].likely
         section = _SECTIONS.get(device, device)
-        table = say("[telescope] and [camera]") if device == "device" else f"[{section}]"
+        table = f"[{section}]"
         self.advice = say(
             "Switch mount and camera on and start their Alpaca servers; then try `polewright "
             "devices`. Discovery stays within one subnet: across a VPN, a guest network or a "
             "firewall give {table} host and port in the configuration instead.",
             table=table,
         )
-        if named:
+        if device == "device":  # `polewright devices` itself says it
+            self.advice = say(
+                "Switch mount and camera on and start their Alpaca servers; then ask again. "
+                "Discovery stays within one subnet: across a VPN, a guest network or a firewall "
+                "name the server with --host and --port."
+            )
+        elif named:
             self.advice = say(
                 "Start the devices' Alpaca server, and compare host and port of {table} with what "
                 "it shows; `polewright devices` lists the servers that answer.",

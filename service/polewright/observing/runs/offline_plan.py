@@ -43,7 +43,7 @@ def offline_request(config: Config, utc_s: float) -> tuple[PlanRequest, tuple[st
         say(
             "Assumed, since no camera was asked: {missing}. The predicted uncertainty "
             "depends on it; `--connect` asks the devices.",
-            missing=joined(" and ", missing),
+            missing=joined(say(" and "), missing),
         ),
         say("Air, for refraction: {source}.", source=weather.source),
         *weather.warnings,

@@ -440,7 +440,7 @@ function startSession(resume, acceptSite = false) {
   if (tolerance === null) return;
   const config = shown && tolerance !== shown.tolerance_arcmin ? { "pole.tolerance_arcmin": tolerance } : {};
   const contradiction = acceptSite ? `${sentenceCase(shown.failure.message)}. ${say("Our site and clock are used, for this session only; it is written down.")} ` : "";
-  askFirst(resume ? say("Go on?") : say("Start?"), `${contradiction}${say("Tolerance {tolerance}′. The mount will move by itself.", { tolerance })} ${CLEAR}`, say("YES, START"), () => send("/api/session", { config, resume, accept_site: acceptSite, by: "page" }));
+  askFirst(resume ? say("Go on?") : say("Start?"), `${contradiction}${say("Tolerance {tolerance}. The mount will move by itself.", { tolerance: say("{number} arcmin", { number: tolerance }) })} ${CLEAR}`, say("YES, START"), () => send("/api/session", { config, resume, accept_site: acceptSite, by: "page" }));
 }
 
 const acts = {

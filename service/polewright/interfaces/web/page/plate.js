@@ -1,6 +1,6 @@
 // The plate: sign, order, figure, bar and age of the reading, as large as the screen allows.
 
-import { angleText, onScale } from "./words.js";
+import { angleText, onScale, totalNow } from "./words.js";
 
 // Each face is told apart by outline alone: [outline, mark within it].
 const SIGNS = {
@@ -86,7 +86,7 @@ export class Plate {
     const adjusting = s.step === "adjusting" && s.error && face.mode !== "lost";
     this.$("foot").hidden = !adjusting;
     if (adjusting) {
-      this.text("total-value", angleText((s.moving ?? s.error).total_arcmin));
+      this.text("total-value", angleText(totalNow(s, amount)));
       this.text("age-text", seconds < 100 ? `${seconds.toFixed(0)} s` : `${(seconds / 60).toFixed(0)} min`);
       this.$("age-ring").style.setProperty("--left", (100 * Math.max(0, left)).toFixed(1));
     }

@@ -20,8 +20,8 @@
 
   const other = () => show(root.dataset.theme === "night" ? "day" : "night", root.dataset.dim, true);
 
-  // Nobody chose yet: the page came dark, and becomes light where the device is.
-  if (!("chosen" in root.dataset) && matchMedia("(prefers-color-scheme: light)").matches) show("day", "0", false);
+  // Nobody chose yet: the page came dark, and becomes light where the Sun is up and the device is light.
+  if ("sunUp" in root.dataset && matchMedia("(prefers-color-scheme: light)").matches) show("day", "0", false);
 
   addEventListener("DOMContentLoaded", () => {
     show(root.dataset.theme, root.dataset.dim, false);

@@ -214,4 +214,15 @@ export function figures(e) {
   };
 }
 
+/** Total (arcmin) of the reading that steers. Where its way left was thought on to `amount`, the same
+ * motion is thought on in the total, so that both are of one moment. */
+export function totalNow(s, amount = null) {
+  const reading = s.moving?.turning ? s.moving : s.error;
+  const a = s.advice;
+  const moved = amount === null ? 0 : a.amount_arcmin - amount;
+  if (!moved) return reading.total_arcmin;
+  const part = Math.abs(a.axis === "altitude" ? reading.d_alt_arcmin : reading.d_az_sky_arcmin);
+  return Math.sqrt(Math.max(0, reading.total_arcmin ** 2 - part ** 2) + (part - moved) ** 2);
+}
+
 export const clockTime = (utc) => new Date(utc * 1000).toISOString().slice(11, 19) + " UTC";
