@@ -31,9 +31,9 @@ SERVICE = ROOT / "service"
 LANGUAGES = SERVICE / "polewright" / "foundation" / "languages"
 TEMPLATE = LANGUAGES / "polewright.pot"
 #: Commands that come with the product by entry point, and where they are.
-PLUG_INS = {"simulate": "simulators/polewright_sim/command.py"}
+PLUG_INS = dict.fromkeys(("simulate", "simulate_night"), "simulators/polewright_sim/command.py")
 _WITH_HELP = (
-    *(ROOT / name for name in PLUG_INS.values()),
+    *(ROOT / name for name in set(PLUG_INS.values())),
     SERVICE / "polewright/foundation/config.py",
     SERVICE / "polewright/foundation/adjuster_profile.py",
 )
@@ -154,7 +154,7 @@ def messages() -> dict[str, Message]:
     """
     readers = {".py": _python, ".js": _javascript, ".html": _html}
     found: dict[str, Message] = {}
-    for path in (*sorted(SERVICE.rglob("*")), *(ROOT / name for name in PLUG_INS.values())):
+    for path in (*sorted(SERVICE.rglob("*")), *(ROOT / name for name in set(PLUG_INS.values()))):
         if path.suffix not in readers or path.name == "language.py":
             continue
         told = readers[path.suffix](path)
