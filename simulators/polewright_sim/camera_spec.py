@@ -45,7 +45,7 @@ class OpticsSpec(_Spec):
     """Fraction of the light lost in the corners; grows with the radius squared."""
     distortion_k1: float = Field(0.0, ge=-0.2, le=0.2)
     """Radial distortion: true radius = r (1 + k1 r^2), r the pixel radius over half the frame
-    width (the same as polewright.solving.base.Distortion)."""
+    width (as `polewright.calculation.geometry.solution.Distortion`)."""
 
     @property
     def collecting_area_cm2(self) -> float:

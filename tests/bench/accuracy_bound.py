@@ -12,7 +12,7 @@ noise). Light, sky and star image are the renderer's own. These go into the info
 and scale of a frame, over the stars used: those matched and not saturated (a saturated star is
 matched, but its stated error of a tenth of its width keeps it from counting; the few in a frame
 would take some 10 % off the bound). The bounds of the three frames go into that on the axis
-(`geometry.axis.predict_axis_covariance`, which is the bound of that geometry).
+(`predict_axis_covariance`, which is the bound of that geometry).
 
 Case 1, photon noise alone: air without motion, at the catalogue's own epoch (2016.0), so that its
 missing proper motions do no harm, and every star is weighed by its photon noise.

@@ -27,7 +27,7 @@ from polewright.devices.alpaca.client import Request
 
 
 def fetch(camera: Camera, accept: str) -> np.ndarray:
-    """Download and decode as `alpaca.exposing` does."""
+    """Download and decode as `devices.alpaca.one_exposure` does."""
     request = Request(
         "GET",
         camera.image_path(),

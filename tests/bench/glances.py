@@ -163,6 +163,7 @@ class Cell:
     link: str
     glances: bool
     per_s: float
+    turning_per_s: float
     ages: list[float]
     first: list[float]
     share: float
@@ -172,8 +173,9 @@ class Cell:
 
 def run_cell(
     rig: Any, clock: SystemClock, heard: Heard, dice: random.Random, turns: int, limit_s: float
-) -> tuple[float, list[float], list[float], float, float]:
+) -> tuple[float, float, list[float], list[float], float, float]:
     """Rest and turn some times; return what was heard, and the processor's share."""
+    turning: list[float] = []
     began_s, processor_s = clock.utc_s(), time.process_time()
     bytes_before = heard.bytes
     first: list[float] = []
@@ -188,6 +190,8 @@ def run_cell(
         done_s = rig.recv()
         while clock.utc_s() < max(done_s + 2.0, start_s + 3.0):
             time.sleep(0.05)
+        shown = sum(start_s < utc_s < done_s for utc_s, *_ in heard.came)
+        turning.append(shown / (done_s - start_s))
         moved = None
         while moved is None and clock.utc_s() - start_s < limit_s:
             moved = next(
@@ -205,6 +209,7 @@ def run_cell(
     mine = [one for one in heard.came if one[1] >= began_s]
     return (
         len(mine) / lasted_s,
+        statistics.mean(turning),
         [one[1] - one[0] for one in mine],
         first,
         (time.process_time() - processor_s) / lasted_s,
@@ -282,20 +287,21 @@ def pace(megapixels: int, *, glances: bool, turns: int) -> list[Cell]:
 
 
 HEAD = (
-    "| Mpx | link | glances | readings a second | age when it comes, s: median (90 %) | "
-    "turn to first change, s: median (most) | processor | bytes of events a second |\n"
-    "|---|---|---|---|---|---|---|---|"
+    "| Mpx | link | glances | readings a second | while it turns | "
+    "age when it comes, s: median (90 %) | turn to first change, s: median (most) | processor | "
+    "bytes of events a second |\n" + "|---" * 9 + "|"
 )
 
 
 def line_of(cell: Cell) -> str:
     """A line of the table."""
     ages = sorted(cell.ages) or [math.nan]
+    late_s, first_s = ages[int(0.9 * (len(ages) - 1))], statistics.median(cell.first)
     return (
         f"| {cell.megapixels} | {cell.link} | {'on' if cell.glances else 'off'} | "
-        f"{cell.per_s:.2f} | {statistics.median(ages):.2f} ({ages[int(0.9 * (len(ages) - 1))]:.2f})"
-        f" | {statistics.median(cell.first):.2f} ({max(cell.first):.2f}) | {cell.share:.0%} | "
-        f"{cell.bytes_s:.0f} |"
+        f"{cell.per_s:.2f} | {cell.turning_per_s:.2f} | "
+        f"{statistics.median(ages):.2f} ({late_s:.2f}) | {first_s:.2f} ({max(cell.first):.2f}) | "
+        f"{cell.share:.0%} | {cell.bytes_s:.0f} |"
     )
 
 

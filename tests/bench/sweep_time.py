@@ -7,8 +7,8 @@ way (``settle = "fixed"``, ``overlap = false``) and the present defaults.
 
 - slews: what the rig's own motion needed, from the command to the axes' arrival;
 - ringing: for how long after an arrival the swing of the axes (an exponential envelope, both ways)
-  was over the motion that the product says does not matter between looks (`settling.limit_px`): no
-  way to wait for it can be shorter;
+  was over the motion that the product says does not matter between looks (`still_stars.limit_px`):
+  no way to wait for it can be shorter;
 - settled, again: seconds spent on settling, whole exposures among them that were of no use, and
   how many of those there were;
 - shift by ringing: of the frames that counted;

@@ -29,7 +29,7 @@ from polewright.foundation.errors import ExitCode
 from polewright.observing.rig.background_task import BackgroundTask
 from polewright.observing.rig.rig import Rig
 from polewright.observing.runs.connect import connect_rig
-from polewright.session.journal import Journal
+from polewright.session.journal import Journal, read_journal
 from polewright.session.session import AlignSession, Command
 from polewright.session.snapshot import SessionSnapshot
 from polewright.session.states import ENDED, Step
@@ -76,6 +76,8 @@ class Night:
     overshoots: int = 0
     sweeps: int = 0
     parts_s: dict[str, float] = field(default_factory=dict)
+    sweep_s: dict[str, list[float]] = field(default_factory=dict)
+    """Of each sweep: all of it, its slews, settling, exposures."""
     why: str = ""
 
 
@@ -246,6 +248,11 @@ def one_night(seed: int, glances: str) -> Night:
         night.why = "" if snapshot.failure is None else snapshot.failure.message[:200]
         journal.close()
         clock.close()
+        times = [r.data["time"] for r in read_journal(journal.path) if r.kind == "measured"]
+        night.sweep_s = {
+            part: [round(time[f"{part}_s"], 1) for time in times]
+            for part in ("total", "slew", "settle", "expose")
+        }
     return night
 
 
@@ -268,8 +275,9 @@ def report(nights: list[Night]) -> str:
     """Return the table."""
     lines = [
         "| glances | mount | nights | confirmed | median s | longest s | moves | overshoots "
-        "| sweeps s | waiting s | turning s | snugging s | untrue |",
-        "|---|---|---|---|---|---|---|---|---|---|---|---|---|",
+        "| sweeps | sweeps s | slews s | settling s | waiting s | turning s | snugging s "
+        "| untrue |",
+        "|---|---|---|---|---|---|---|---|---|---|---|---|---|---|---|---|",
     ]
     for glances in sorted({n.glances for n in nights}):
         for kind in (*MOUNTS, "all"):
@@ -286,7 +294,11 @@ def report(nights: list[Night]) -> str:
                 f"| {statistics.median(n.total_s for n in good):.0f} "
                 f"| {max(n.total_s for n in good):.0f} "
                 f"| {statistics.median(n.moves for n in good):.0f} "
-                f"| {sum(n.overshoots for n in good)} | {middle('sweeps')} | {middle('waiting')} "
+                f"| {sum(n.overshoots for n in good)} "
+                f"| {statistics.mean(n.sweeps for n in good):.1f} | {middle('sweeps')} "
+                f"| {statistics.median(sum(n.sweep_s['slew']) for n in good):.0f} "
+                f"| {statistics.median(sum(n.sweep_s['settle']) for n in good):.0f} "
+                f"| {middle('waiting')} "
                 f"| {middle('turning')} | {middle('snugging')} "
                 f"| {sum(n.truly_arcmin > 1.0 for n in good)} |"
             )

@@ -232,7 +232,7 @@ def _slipped(site: Site, points: int, slip: float, about: str, at: int) -> list:
 @pytest.mark.parametrize("about", ["declination", "tripod", "rotator"])
 def test_a_slip_during_the_sweep_is_refused(about: str) -> None:
     """One arcminute of declination, tripod or camera rotation between the second and the third of
-    three points does not pass, and the error says how unlikely and what to look for."""
+    three points does not pass; its details say how unlikely that is."""
     fit = fit_axis(_slipped(NORTH, 3, 60 * ARCSEC, about, 2), southern=False)
 
     assert fit.dof == 2
@@ -240,6 +240,7 @@ def test_a_slip_during_the_sweep_is_refused(about: str) -> None:
     with pytest.raises(SweepNotRigid, match="not a turn about one fixed axis") as caught:
         fit.verify()
     assert caught.value.p_value < REFUSE_BELOW
+    assert "Chi-square" in caught.value.details[0]
     assert caught.value.worst is None
     again = pickle.loads(pickle.dumps(caught.value))
     assert str(again) == str(caught.value)

@@ -1,6 +1,6 @@
 """Sweeps from home, and one after another, at every latitude: planner and guards agree.
 
-The mount here is a German one with two axis angles, as in `planning.motion.approaches`: the RA
+The mount here is a German one with two axis angles, as in `slew_paths.approaches`: the RA
 axis from counterweight-down, and the signed distance from the pole.
 """
 

@@ -6,22 +6,18 @@ import numpy as np
 
 from polewright.calculation.images.detect import detect_stars
 from polewright.calculation.images.frame import Frame
-from polewright.calculation.images.psf_fit import Shape, fit_stars
+from polewright.calculation.images.psf_fit import Expected, Shape, Stamps, fit_stars
 
 
 def test_fitting_no_star_gives_no_star() -> None:
     """Under a cloud the filters may leave nothing: the fit returns empty arrays, not an error."""
     none = np.zeros(0)
 
-    fits = fit_stars(
-        np.zeros((0, 9, 9), dtype=np.float32),
-        np.ones((0, 9, 9), dtype=np.bool_),
-        (none, none),
-        Shape(1.0, 1.0, 0.0),
-        0.6,
-        none,
-        1.0,
+    stamps = Stamps(
+        np.zeros((0, 9, 9), dtype=np.float32), np.ones((0, 9, 9), dtype=np.bool_), none, none, none
     )
+
+    fits = fit_stars(stamps, Expected(Shape(1.0, 1.0, 0.0), 0.6, 1.0))
 
     assert fits.flux.shape == fits.x.shape == fits.sigma.shape == (0,)
     assert fits.good.dtype == np.bool_

@@ -7,6 +7,7 @@ from contextlib import nullcontext
 from dataclasses import dataclass, field
 from types import SimpleNamespace
 from typing import Any, cast
+from unittest.mock import Mock
 
 import numpy as np
 import pytest
@@ -328,8 +329,13 @@ def test_a_frame_with_some_stars_has_light(night, monkeypatch, found: int, asked
 
 def test_light_is_not_in_doubt_once_a_frame_was_solved(monkeypatch) -> None:
     """Then what is dark is a cloud or a house, and another place may serve."""
+    level = Mock()
+    monkeypatch.setattr(light, "level", level)
     rig = SimpleNamespace(plates=SimpleNamespace(learned=True), light_seen=False)
+
     light.check_light(rig, frame(np.random.default_rng(1), 4.0, 0.0, 6.0))  # type: ignore[arg-type]
+
+    level.assert_not_called()
 
 
 def test_wide_stars_that_match_nothing_are_out_of_focus(monkeypatch) -> None:

@@ -24,6 +24,7 @@ from images.starfield import Field, mono_frame, random_stars
 from polewright.calculation.adjusting.observation import Observation
 from polewright.calculation.geometry.attitude import Attitude
 from polewright.calculation.images.frame import Frame
+from polewright.calculation.planning.request import Pointing
 from polewright.calculation.sky.frame import ObservedFrame
 from polewright.calculation.sky.pole import PoleTarget
 from polewright.calculation.sky.site import Atmosphere, Site
@@ -35,6 +36,7 @@ from polewright.foundation.config import Config, config_from_text
 from polewright.foundation.errors import ExitCode
 from polewright.observing.plan.plan_from_config import pointing_now
 from polewright.observing.rig.rig import Rig
+from polewright.observing.sweep.sweep import AtRest
 from polewright.records.events import Event, Note, ReadingTaken
 from polewright.session import session as session_module
 from polewright.session.journal import Journal, Record, read_journal
@@ -97,6 +99,8 @@ class SessionBench:
         self.mount: ToyMount = toy_mount(rng, latitude_deg=44.0, error_deg=error_deg, tracking=True)
         self.events: list[Event] = []
         self.planned: list[dict[str, Any]] = []
+        self.at_rest: list[AtRest | None] = []
+        """What each sweep was told of the telescope where it begins."""
         self.frames = 0
         self._taken: dict[int, tuple[int, Frame, Attitude]] = {}
         """By the frame's id: number, the frame itself, where it points."""
@@ -239,16 +243,23 @@ class SessionBench:
         self.planned.append(how)
         self.on_plan(how)
         points = [SimpleNamespace(hour_angle=k * 20.0 * DEG, declination=0.5) for k in range(3)]
-        return SimpleNamespace(points=points, duration_s=120.0, crosses_meridian=self.crosses)
+        return SimpleNamespace(
+            points=points,
+            duration_s=120.0,
+            crosses_meridian=self.crosses,
+            begins_here=how.get("circle") is not None,
+        )
 
-    def _measure(self, rig: Rig, _points: object) -> SimpleNamespace:
+    def _measure(self, rig: Rig, _points: object, at_rest: AtRest | None) -> SimpleNamespace:
         rig.cancel.check()
+        self.at_rest.append(at_rest)
         axis, covariance = self.mount.swept(2.0 * ARCSEC)
         fit = SimpleNamespace(axis=axis, covariance=covariance)
         last = SimpleNamespace(
             plate=SimpleNamespace(attitude=self._attitude(self.clock.now_s)),
             quality=SimpleNamespace(elongation=1.1, star_count=60, hfd_px=3.0),
             mount_declination=cast("Any", pointing_now(rig)).declination,
+            target=Pointing(0.0, 0.5),
             rest=None,
         )
         self.after_sweep()

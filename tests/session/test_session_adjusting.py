@@ -387,3 +387,65 @@ def test_noise_of_the_roll_is_no_turn(
     bench.run()
 
     assert not bench.notes("between the sweep and the first live frame")
+
+
+# Where the next sweep begins
+
+
+@pytest.mark.parametrize("by_itself", [False, True])
+def test_a_sweep_begins_where_the_telescope_rests(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, by_itself: bool
+) -> None:
+    """The frame that shows it at rest is the first point where nobody has asked for the sweep:
+    whoever asks may have touched an adjuster since."""
+    changes: dict[str, object] = {
+        "adjusting.sweep_by_itself": by_itself,
+        "profile.needs_snugging": False,
+    }
+    bench = SessionBench(monkeypatch, tmp_path, changes, error_deg=0.0, swept=True)
+
+    def wish(number: int) -> None:
+        if not by_itself and bench.readings[-1].state == "settled":
+            bench.session.command(Command.SWEEP)
+        if len(bench.at_rest) > 1:
+            bench.session.stop()
+        assert number < 20
+
+    bench.on_reading = wish
+    bench.run()
+
+    assert bench.at_rest[0] is None
+    rests = bench.at_rest[1]
+    assert rests is not None
+    assert (rests.frame is not None) == by_itself
+    assert rests.attitude.utc_s >= bench.readings[1].utc_s
+
+
+@pytest.mark.parametrize("what", ["snugged", "turns", "pause", "turning"])
+def test_a_sweep_does_not_begin_where_adjusters_may_have_been_touched(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, what: str
+) -> None:
+    """What is told, or seen, to have happened after the last reading at rest."""
+    bench = SessionBench(monkeypatch, tmp_path, error_deg=0.5, swept=True)
+    settled: list[int] = []
+
+    def wish(number: int) -> None:
+        if bench.readings[-1].state == "settled" and not settled:
+            settled.append(number)
+            if what == "turning":
+                bench.mount.altitude += 5.0 * ARCMIN
+            elif what == "turns":
+                bench.session.command(Command.TURNS, axis="altitude", turns=0.2)
+            else:
+                bench.session.command(Command(what))
+        if settled and (what != "turning" or bench.readings[-1].state == "moving"):
+            bench.session.command(Command.SWEEP)
+        if len(bench.at_rest) > 1:
+            bench.session.stop()
+        assert number < 20
+
+    bench.on_reading = wish
+    bench.run()
+
+    assert settled
+    assert bench.at_rest[:2] == [None, None]

@@ -21,7 +21,7 @@ from typer.testing import CliRunner
 
 from polewright.foundation.angles import ARCSEC, DEG, separation, unit_vector
 from polewright.interfaces.cli.app import build_app
-from polewright.solving.catalogue.addon import AddOn, StarColumns
+from polewright.solving.catalogue.addon import AddOn
 from polewright.solving.catalogue.addon_build import build, duplicated, files_of
 from polewright.solving.catalogue.addon_index import read_index
 from polewright.solving.catalogue.addon_place import (
@@ -33,7 +33,7 @@ from polewright.solving.catalogue.addon_place import (
 )
 from polewright.solving.catalogue.addon_read import read_stars
 from polewright.solving.catalogue.addon_table import ReadOptions
-from polewright.solving.catalogue.catalogue import bundled_catalogue
+from polewright.solving.catalogue.catalogue import StarColumns, bundled_catalogue
 from polewright.solving.catalogue.density import SkyDensity, bundled_density, narrowest_width_deg
 from polewright.solving.embedded import solver as embedded
 from polewright.solving.embedded.depth_selection import DeepSolver

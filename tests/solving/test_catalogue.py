@@ -15,6 +15,7 @@ from polewright.foundation.errors import ConfigError
 from polewright.solving.catalogue.catalogue import (
     Catalogue,
     Layered,
+    StarColumns,
     are_proper_motions,
     bundled_catalogue,
 )
@@ -76,11 +77,13 @@ def test_proper_motion_is_applied_to_the_epoch() -> None:
     """A star at declination 60 moving 1 arcsec a year east has moved 10.5 arcsec by 2026.5."""
     catalogue = Catalogue.from_columns(
         "one",
-        np.array([1.0]),
-        np.array([60.0 * DEG]),
-        np.array([5.0], dtype=np.float32),
-        pm_ra=np.array([1.0 * ARCSEC]),
-        pm_dec=np.array([0.0]),
+        StarColumns(
+            np.array([1.0]),
+            np.array([60.0 * DEG]),
+            np.array([5.0], dtype=np.float32),
+            pm_ra=np.array([1.0 * ARCSEC]),
+            pm_dec=np.array([0.0]),
+        ),
     )
     start = unit_vector(1.0, 60.0 * DEG)
     moved = catalogue.cone(start, 1.0 * DEG, 2026.5).vectors[0]
@@ -160,9 +163,11 @@ def test_a_deeper_layer_adds_only_new_stars() -> None:
     dec = np.concatenate([np.arcsin(known.vectors[:, 2]), [0.3, 0.3005]])
     deeper = Catalogue.from_columns(
         "deep",
-        ra + rng.normal(0, 0.3 * ARCSEC, ra.size),
-        dec,
-        np.full(ra.size, 11.0, dtype=np.float32),
+        StarColumns(
+            ra + rng.normal(0, 0.3 * ARCSEC, ra.size),
+            dec,
+            np.full(ra.size, 11.0, dtype=np.float32),
+        ),
     )
     both = Layered((bundled, deeper)).cone(centre, 1.0 * DEG, 2026.0)
 

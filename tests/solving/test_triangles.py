@@ -12,7 +12,7 @@ from solving.synthetic import EPOCH, Truth, direction, observe, off_by
 
 from polewright.calculation.geometry.rotation import rotation_matrix
 from polewright.calculation.images.frame import StarList
-from polewright.solving.catalogue.catalogue import Catalogue
+from polewright.solving.catalogue.catalogue import Catalogue, StarColumns
 from polewright.solving.embedded.evidence import Approximation, Prior
 from polewright.solving.embedded.hypotheses import Sought, brighter_around, evenly, field_of
 from polewright.solving.embedded.refit import refit
@@ -43,9 +43,11 @@ def invented_sky(rng: np.random.Generator, a_square_degree: float) -> Catalogue:
     magnitude = np.minimum(12.5 + np.log10(rng.random(count)) / 0.45, 12.5)
     return Catalogue.from_columns(
         "invented",
-        np.arctan2(v[:, 1], v[:, 0]) % (2.0 * math.pi),
-        np.arcsin(v[:, 2]),
-        magnitude.astype(np.float32),
+        StarColumns(
+            np.arctan2(v[:, 1], v[:, 0]) % (2.0 * math.pi),
+            np.arcsin(v[:, 2]),
+            magnitude.astype(np.float32),
+        ),
     )
 
 

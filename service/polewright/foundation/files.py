@@ -50,7 +50,7 @@ def folder_trouble(folder: Path, what: str) -> str:
     """
     if not hasattr(os, "statvfs"):  # Windows
         return ""
-    name = say("the {what} {folder}", what=what, folder=folder)
+    name = say("the {kind} {folder}", kind=what, folder=folder)
     try:
         if folder.stat().st_uid == os.geteuid() and not os.access(folder, os.W_OK):
             return say("{name} is read-only", name=name)
@@ -63,7 +63,7 @@ def folder_trouble(folder: Path, what: str) -> str:
         return say("{name} is read-only", name=name)
     free = room.f_bavail * room.f_frsize
     if free < LEAST_FREE:
-        return say("{name} is full ({free:.0f} kB are free)", name=name, free=free / 1024)
+        return say("{name} is full ({free_kb:.0f} kB are free)", name=name, free_kb=free / 1024)
     if room.f_files and not room.f_favail:
         return say("{name} is full (no further file can be made)", name=name)
     return ""

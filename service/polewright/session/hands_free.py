@@ -71,8 +71,11 @@ class HandsFree:
         """Tell that a new sweep was made."""
         self.loop.begin_pass()
 
-    def act(self, reading: Reading) -> None:
-        """Turn what the reading asks for. Raises as `ClosedLoop.act`, adjuster and guards do."""
+    def act(self, reading: Reading) -> bool:
+        """Turn what the reading asks for; return whether anything was turned.
+
+        Raises as `ClosedLoop.act`, adjuster and guards do.
+        """
         turned = self.loop.act(reading)
         if turned is not None:
             motor = self.loop.motors[turned.axis]
@@ -85,6 +88,7 @@ class HandsFree:
                     position=angle_text(motor.position, signed=True),
                 )
             )
+        return turned is not None
 
     def _turn(self, axis: Axis, asked: float) -> None:
         self._check()

@@ -7,18 +7,20 @@ import queue
 import threading
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import nullcontext
+from dataclasses import replace
 from enum import Enum
 from typing import Any
 
-from polewright.calculation.adjusting.axis_at_rest import turned_between
+from polewright.calculation.adjusting.axis_at_rest import State, turned_between
 from polewright.calculation.adjusting.engine import AdjustmentEngine, Reading
 from polewright.calculation.adjusting.engine import Settings as EngineSettings
 from polewright.calculation.adjusting.errors import FramesOutOfOrder
+from polewright.calculation.adjusting.glance_follow import Moving
 from polewright.calculation.adjusting.instructions import Action
 from polewright.calculation.adjusting.observation import NoReading, Observation
 from polewright.calculation.images.frame import Frame, StarList
 from polewright.calculation.images.quality import frame_quality
-from polewright.calculation.planning.request import PlanRequest, Pointing, SweepPlan
+from polewright.calculation.planning.request import PlanRequest, SweepPlan
 from polewright.devices.alpaca.slew_and_stop import MotionState
 from polewright.foundation.adjuster_profile import Axis
 from polewright.foundation.angle_text import angle_text, arcmin_text
@@ -38,7 +40,12 @@ from polewright.observing.capture.frame_quality import measure_stars, tell_frame
 from polewright.observing.capture.glances import Glances
 from polewright.observing.capture.live_frames import Live, LiveFrames
 from polewright.observing.capture.take_frame import take_frame
-from polewright.observing.plan.plan_from_config import planned_sweep, pointing_now
+from polewright.observing.plan.plan_from_config import (
+    Circle,
+    planned_sweep,
+    pointing_now,
+    sweep_points,
+)
 from polewright.observing.rig.patience import OutOfPatience, Patience
 from polewright.observing.rig.plate_solver import Plate
 from polewright.observing.rig.rig import Rig
@@ -49,6 +56,7 @@ from polewright.observing.safety.retry_policy import RULES
 from polewright.observing.safety.stopping import motion_stopped_on_trouble, stop_now
 from polewright.observing.safety.watchdog_client import watched
 from polewright.observing.sweep.solve_point import SolvedPoint, report_plate
+from polewright.observing.sweep.sweep import AtRest
 from polewright.records.events import (
     Event,
     EventSink,
@@ -190,6 +198,10 @@ class AlignSession:
         self._unread, self._why_unread = 0, ""
         self._last_frame: tuple[int, Frame, StarList] | None = None
         self._last_plan: tuple[PlanRequest, SweepPlan] | None = None
+        self._circle: Circle | None = None
+        self._at_rest: AtRest | None = None
+        """The last full frame, while it shows the axis at rest and nothing is known to have touched
+        the adjusters since."""
         self._sweeps = 0
         self._journal_troubled = False
         self._recorder = RunRecorder(config, clock, "align", session_id=session_id)
@@ -327,18 +339,32 @@ class AlignSession:
     def _sweep(self, rig: Rig) -> Measured:
         told = self._crossing_told
         self._forget_wishes()
-        plan = planned_sweep(rig, again=self._sweeps > 0)
+        plan = self._planned(rig)
+        at_rest, self._at_rest = (self._at_rest if plan.begins_here else None), None
         self._go(Happening.PLANNED, say_count("{count} point", "{count} points", len(plan.points)))
         if self._attended and not told:
             keep_clear(rig, crosses_meridian=plan.crosses_meridian)
         self._board.sweeps_for(plan.duration_s)
         self._sweeps += 1
-        measured = measure(rig, [Pointing(p.hour_angle, p.declination) for p in plan.points])
+        measured = measure(rig, sweep_points(plan), at_rest)
+        self._remember_circle(plan, measured.solved[-1])
         self._know_tolerance(rig)
         self._board.measured(measured.result, self._sweeps)
         self._recorder.measured(measured.result)
         self._write("measured", measured.result.model_dump(mode="json"))
         return measured
+
+    def _planned(self, rig: Rig, *, quiet: bool = False) -> SweepPlan:
+        circle = None if self._at_rest is None else self._circle
+        return planned_sweep(rig, again=self._sweeps > 0, quiet=quiet, circle=circle)
+
+    def _remember_circle(self, plan: SweepPlan, last: SolvedPoint) -> None:
+        searched = self._circle.searched if plan.begins_here and self._circle else plan
+        self._circle = (
+            None
+            if last.mount_declination is None
+            else Circle(searched, last.target.declination, last.mount_declination)
+        )
 
     def _know_tolerance(self, rig: Rig) -> None:
         """Take over the tolerance that the exposures of the night demand, by all that is known."""
@@ -472,6 +498,8 @@ class AlignSession:
                 if self._sweep_wanted.is_set() or not live.under_way:
                     self._obey(engine, self._asked())
                 if self._sweep_wanted.is_set() and self._clear_to_sweep(rig):
+                    if self._at_rest is not None:  # hands may have been there since
+                        self._at_rest = replace(self._at_rest, frame=None)
                     return
                 if self._paused:
                     live.stop()  # begun before the pause was heard of, and old when it ends
@@ -493,8 +521,8 @@ class AlignSession:
             if not self._attended:
                 self._bear_with(patience)
             self._obey(engine, asked)
-            if self._hands_free is not None:
-                self._hands_free.act(reading)
+            if self._hands_free is not None and self._hands_free.act(reading):
+                self._at_rest = None
             wants = reading.advice.action in (Action.STOP_AND_SWEEP, Action.DONE)
             if self._by_itself and reading.settled and wants and self._clear_to_sweep(rig):
                 return
@@ -507,6 +535,9 @@ class AlignSession:
         reading = self._updated(rig, engine, seen)
         self._why_unread = seen.reason if isinstance(seen, NoReading) else ""
         self._tell(rig, reading)
+        self._at_rest = None
+        if reading.state is State.SETTLED and isinstance(seen, Observation):
+            self._at_rest = AtRest(seen.attitude, reading.axis, frame)
         took_s = rig.clock.monotonic_s() - shot.began_s
         glances.full(frame, plate, seen, reading, took_s)
         return reading
@@ -541,17 +572,20 @@ class AlignSession:
 
     def _glance(self, glances: Glances, shot: Live) -> None:
         """Read a glance and show it; nothing is written down of it."""
-        if shot.frame is None or shot.glance is None:
-            if shot.trouble is not None:
-                glances.failed(shot.trouble)
-            return
-        try:
-            moving = glances.read(shot.frame, shot.glance, shot.took_s, changed=shot.changed)
-        except ImageError as error:
-            glances.failed(error)
-            return
-        if moving is not None:
+        moving: Moving | None = None
+        if shot.trouble is not None:
+            glances.failed(shot.trouble)
+        elif shot.frame is not None and shot.glance is not None:
+            try:
+                moving = glances.read(shot.frame, shot.glance, shot.took_s, changed=shot.changed)
+            except ImageError as error:
+                glances.failed(error)
+        if glances.stopped:
+            self._board.glances_ended()
+        elif moving is not None:
             self._board.glanced(moving)
+            if moving.turning or moving.odd:
+                self._at_rest = None
 
     def _warn(self, rig: Rig, text: str) -> None:
         """Tell a sentence, again where it was told before."""
@@ -568,7 +602,7 @@ class AlignSession:
         asked = self._sweep_wanted.is_set()
         if self._crossing_told:
             return asked
-        if not planned_sweep(rig, again=True, quiet=True).crosses_meridian:
+        if not self._planned(rig, quiet=True).crosses_meridian:
             return True
         text = say(
             "The next sweep takes the mount across the meridian: on this side none fits now, "
@@ -585,6 +619,7 @@ class AlignSession:
         self, rig: Rig, engine: AdjustmentEngine, error: ClockWasSet | MovedBySomebodyElse
     ) -> None:
         """Go on with a person there, whoever sets clocks or moves the mount."""
+        self._at_rest = None
         if isinstance(error, ClockWasSet):
             self._clock_set(rig, engine, _sentence(error), error.jump_s, -math.inf)
             return
@@ -629,6 +664,8 @@ class AlignSession:
     ) -> None:
         for command, details in asked:
             self._write("command", {"command": command.value, **details})
+            if command is not Command.SWEEP:
+                self._at_rest = None
             if command is Command.PAUSE:
                 self._paused = True
             elif command is Command.RESUME:

@@ -279,6 +279,10 @@ class Board:
             **changes,
         )
 
+    def glances_ended(self) -> None:
+        """There are no more glances: what the last one showed is no reading of now."""
+        self._put(moving=None)
+
     def _advice_now(self, advice: Advice, state: State, notices: tuple[str, ...]) -> AdviceNow:
         """Show an advice, with a tone for what the adjuster in hand has yet to do."""
         tone = None

@@ -66,7 +66,8 @@ class Solver(Protocol):
             polewright.solving.errors.TooFewStars: fewer stars than a solve needs.
             polewright.solving.errors.NoMatch: nothing fits; says hint, field and what to change.
             polewright.solving.errors.SolverMissing: the program is not there; says what to do.
-            foundation.errors.Cancelled: ``cancel`` was raised; any child process has ended.
+            polewright.foundation.errors.Cancelled: ``cancel`` was raised; any child process has
+                ended.
         """
 
 

@@ -2,7 +2,7 @@
 
 ::
 
-    SolveError (polewright/errors.py)
+    SolveError (foundation/errors.py)
     ├── TooFewStars       the frame shows fewer stars than a solve needs
     ├── NoMatch           stars are there, but nothing fits them
     │   └── TooNarrowForWholeSky  without a pointing hint so small a field is not looked for
@@ -321,10 +321,10 @@ class FieldTooNarrow(SolveError):
         )
         self.advice = say(
             "If {width:.2f} x {height:.2f} deg is not your field, correct [optics], or let "
-            "`polewright profile --solve` find the focal length. If it is: {ways}",
+            "`polewright profile --solve` find the focal length. If it is: {remedies}",
             width=field_deg[0],
             height=field_deg[1],
-            ways=TWO_WAYS_OUT,
+            remedies=TWO_WAYS_OUT,
         )
 
     def __str__(self) -> str:

@@ -83,6 +83,18 @@ class Window:
         return (x - middle) / self.binning - self.left, (y - middle) / self.binning - self.top
 
 
+@dataclass(frozen=True)
+class _Shot:
+    """What every step of drawing one exposure needs."""
+
+    optics: OpticsSpec
+    sensor: SensorSpec
+    window: Window
+    exposure_s: float
+    spoil: Disturbance
+    rng: np.random.Generator
+
+
 def render_frame(
     sky: SkyModel,
     optics: OpticsSpec,
@@ -128,22 +140,21 @@ def render_frame(
     if not 0.0 <= exposure_s <= 36_000.0:
         raise ConfigError(f"An exposure of {exposure_s:g} s is not between 0 and 36000 s.")
     window = Window.of(sensor, binning, subframe)
+    shot = _Shot(optics, sensor, window, exposure_s, spoil, rng)
     signal = np.zeros((window.height, window.width), dtype=np.float32)
     background = None
     if spoil.lit(light):
         middle = attitudes[len(attitudes) // 2]
-        background = sky_background(
-            sky, optics, sensor, middle, exposure_s, spoil, window.binning
-        ).cut(window.left, window.top, window.width, window.height)
+        background = sky_background(sky, optics, sensor, middle, exposure_s, spoil, binning)
+        background = background.cut(window.left, window.top, window.width, window.height)
         tracks = star_tracks(sky, optics, sensor, attitudes, utc_mid_s, exposure_s)
         motion_px = _image_motion_px(sky, optics, sensor, exposure_s)
         tracks = shifted(tracks, motion_px * rng.standard_normal((2, len(tracks.ids))))
-        _draw_light(signal, window, optics, sensor, tracks, background, exposure_s, rng, spoil)
+        _draw_light(signal, shot, tracks, background)
         if spoil.shutter is Shutter.STUCK_OPEN:
             _smear(signal, background, exposure_s)
-    _add_hot_pixels(signal, sensor, window, exposure_s)
-    mosaic = _mosaic(sensor, window)
-    return _read_out(signal, background, mosaic, sensor, window, exposure_s, rng)
+    _add_hot_pixels(signal, shot)
+    return _read_out(signal, background, shot)
 
 
 def _image_motion_px(
@@ -154,34 +165,25 @@ def _image_motion_px(
     return arcsec / pixel_arcsec(optics, sensor)
 
 
-def _draw_light(
-    signal: Floats32,
-    window: Window,
-    optics: OpticsSpec,
-    sensor: SensorSpec,
-    tracks: StarTracks,
-    background: Background,
-    exposure_s: float,
-    rng: np.random.Generator,
-    spoil: Disturbance,
-) -> None:
+def _draw_light(signal: Floats32, shot: _Shot, tracks: StarTracks, background: Background) -> None:
     """Add stars and passing lights, in electrons."""
+    optics, sensor, window, spoil = shot.optics, shot.sensor, shot.window, shot.spoil
     image = star_image(optics, sensor, window.binning, spoil.blur_px)
     noise = np.sqrt(background.typical + (sensor.read_noise_e * window.binning) ** 2)
     floor = 0.1 * float(noise)
     lens = Lens.of(optics, sensor)
     tracks_x, tracks_y = tracks.x, tracks.y
     if spoil.wind_px > 0.0:
-        tracks_x, tracks_y = shake(tracks_x, tracks_y, spoil.wind_px, rng)
+        tracks_x, tracks_y = shake(tracks_x, tracks_y, spoil.wind_px, shot.rng)
     steps = len(tracks_x)
-    flux = np.broadcast_to(tracks.rate_e_per_s * exposure_s / steps, tracks_x.shape)
+    flux = np.broadcast_to(tracks.rate_e_per_s * shot.exposure_s / steps, tracks_x.shape)
     x, y = tracks_x.ravel(), tracks_y.ravel()
     known = np.isfinite(x) & np.isfinite(y)
     x, y = x[known], y[known]
     flux = flux.ravel()[known] * lens_share(lens, optics, x, y) * cloud_share(lens, spoil, x, y)
     flux *= spoil.star_share
     colour = np.broadcast_to(tracks.colour, tracks_x.shape).ravel()[known]
-    if exposure_s > 0.0:
+    if shot.exposure_s > 0.0:
         at_x, at_y = window.from_sensor(x, y)
         tiles = _star_tiles(colour, sensor, window)
         add_stars(signal, image, at_x, at_y, flux, floor, tiles)
@@ -225,9 +227,8 @@ def _smear(signal: Floats32, background: Background, exposure_s: float) -> None:
     signal += share * signal.mean(axis=0, keepdims=True) + share * float(background.typical)
 
 
-def _add_hot_pixels(
-    signal: Floats32, sensor: SensorSpec, window: Window, exposure_s: float
-) -> None:
+def _add_hot_pixels(signal: Floats32, shot: _Shot) -> None:
+    sensor, window = shot.sensor, shot.window
     rng = np.random.default_rng([sensor.seed, sensor.width, sensor.height])
     place = rng.integers(0, sensor.width * sensor.height, sensor.hot_pixel_count)
     low, high = np.log(sensor.hot_pixel_e_per_s)
@@ -235,21 +236,17 @@ def _add_hot_pixels(
     row = place // sensor.width // window.binning - window.top
     column = place % sensor.width // window.binning - window.left
     inside = (row >= 0) & (row < window.height) & (column >= 0) & (column < window.width)
-    np.add.at(signal, (row[inside], column[inside]), (rate[inside] * exposure_s).astype(np.float32))
+    np.add.at(
+        signal, (row[inside], column[inside]), (rate[inside] * shot.exposure_s).astype(np.float32)
+    )
 
 
-def _read_out(
-    signal: Floats32,
-    background: Background | None,
-    mosaic: Floats | None,
-    sensor: SensorSpec,
-    window: Window,
-    exposure_s: float,
-    rng: np.random.Generator,
-) -> NDArray[np.uint16]:
+def _read_out(signal: Floats32, background: Background | None, shot: _Shot) -> NDArray[np.uint16]:
     """Add background, dark current and noise (in place, block by block) and convert to counts."""
+    sensor, window = shot.sensor, shot.window
+    mosaic = _mosaic(sensor, window)
     pixels = window.binning**2
-    dark = np.float32(sensor.dark_e_per_s * exposure_s * pixels)
+    dark = np.float32(sensor.dark_e_per_s * shot.exposure_s * pixels)
     read_variance = np.float32(max(sensor.read_noise_e**2 * pixels, 1e-6))
     per_e = np.float32(1.0 / sensor.gain_binned(window.binning))
     offset = np.float32(sensor.bias_binned(window.binning) + 0.5)  # + 1/2: truncation rounds
@@ -259,7 +256,7 @@ def _read_out(
     typical = float(dark) + (0.0 if background is None else background.typical)
     skew = np.float32(typical / (typical + float(read_variance)) / 6.0)
     # SFC64 is numpy's fastest generator; seeding it from rng keeps the frame reproducible.
-    fast = np.random.Generator(np.random.SFC64(int(rng.integers(0, 2**63))))
+    fast = np.random.Generator(np.random.SFC64(int(shot.rng.integers(0, 2**63))))
     counts = np.empty(signal.shape, dtype=np.uint16)
     deviate = np.empty((_ROWS, window.width), dtype=np.float32)
     bend = np.empty_like(deviate)

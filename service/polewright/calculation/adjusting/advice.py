@@ -21,9 +21,9 @@ FINISH_SHARE = 0.4
 #: Components below this share of the goal, or below so many sigmas, are left alone.
 IGNORE_SHARE = 0.25
 IGNORE_SIGMAS = 1.5
-#: Once told that noise hides the rest, a component must stand out so far to be taken up again.
+#: Once the advice was that noise hides the rest, a component is taken up again from so many sigmas.
 RESUME_SIGMAS = 2.5
-#: Lost motion below this is no word's worth (rad; own choice).
+#: Lost motion below this is not mentioned (rad; own choice).
 SLACK_LEAST = 5.0 * ARCSEC
 #: The other component must be so much larger to take over while both are small.
 TAKE_OVER = 1.4
@@ -85,7 +85,7 @@ class Advice:
 
 @dataclass
 class Advisor:
-    """Remembers what the user was told, so that noise does not change the instruction."""
+    """Decides what to do next. Remembers the last advice, so that noise does not change it."""
 
     profile: AdjusterProfile
     knobs: Mapping[Axis, KnobLearner]
@@ -139,7 +139,7 @@ class Advisor:
         return Verdict.WITHIN if sure and self._within else Verdict.UNSURE
 
     def settled(self, error: AxisError) -> Advice:
-        """Advice for a settled reading; this one is remembered."""
+        """Advice for a settled reading; it is remembered."""
         self._within = error.total_upper() <= self.tolerance * (
             1.0 if self._within else ENTER_WITHIN
         )
@@ -147,7 +147,7 @@ class Advisor:
         return self._last
 
     def unsettled(self, state: State, error: AxisError, reason: str = "") -> Advice:
-        """Advice while the axis moves or cannot be seen; memory stays as it is."""
+        """Advice while the axis moves or cannot be seen; it is not remembered."""
         told = self._last
         if self.slipped:
             return self._check_mount()
@@ -181,7 +181,7 @@ class Advisor:
         )
 
     def turning(self, error: AxisError) -> Advice:
-        """Advice for a glance while the axis moves: it steers the hand; memory stays as it is."""
+        """Advice for a glance while the axis moves: it steers the hand and is not remembered."""
         advice, told = self.unsettled(State.MOVING, error), self._last
         if told is None or advice.axis is None or advice.heading is None:
             return advice

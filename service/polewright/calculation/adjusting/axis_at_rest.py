@@ -21,10 +21,10 @@ ELONGATION_STEP = 0.25
 HFD_FACTOR = 1.6
 #: A frame is settled where at least this share of its light may be trusted to lie (own choice).
 LEAST_SHARE = 0.95
-#: Stars that lost more than this from one frame to the next are under a cloud, or elsewhere: a
-#: little less than that, for the noise of both.
+#: Stars that lost more of their light than this from one frame to the next are under a cloud, or
+#: their light lies elsewhere. A little less than 1 - `LEAST_SHARE`, for the noise of both frames.
 DIMMED = 0.04
-#: Brightness of so many frames that were confirmed tells whether the sky is steady.
+#: The brightness of so many confirmed frames shows whether the sky is steady.
 SKY_FRAMES = 10
 #: Light beside the stars that is there at rest (a ghost in the optics) may grow so much.
 MORE_ELSEWHERE = 1.5
@@ -110,9 +110,10 @@ class MotionDetector:
         return not elsewhere and not self.smeared(observation.elongation, observation.hfd_px)
 
     def _dimmed(self, now: Light) -> bool:
-        """Whether light is missing that may have been drawn elsewhere without being found.
+        """Whether light is missing that may lie elsewhere in the frame without being found.
 
-        More than can be hidden there is a cloud's doing; so is any under a sky that wavers anyway.
+        If more is missing than could be hidden like that, or if the sky's brightness wavers anyway,
+        it is a cloud.
         """
         levels = [b for k in self._run[-4:-1] if (b := k.light.brightness) is not None]
         if not levels or now.brightness is None:

@@ -1,6 +1,6 @@
 """The axis at one frame with its noise, and the turn that is left over about RA.
 
-`calculation.geometry.live` has the derivations, and what a single turn can and cannot tell.
+`calculation.geometry.axis_from_one_frame` derives it, and what a single turn can and cannot tell.
 """
 
 from __future__ import annotations

@@ -26,6 +26,7 @@ class Turned:
 
     axis: Axis
     asked: float
+    """Of the adjuster, in its own angle."""
     wanted: float
     """Turn of the base that was wanted in all; plus raises or goes east."""
 
@@ -58,7 +59,7 @@ class ClosedLoop:
         self._pending: _Pending | None = None
 
     def begin_pass(self) -> None:
-        """A new sweep gave a new reference: what the last turn did is not known any more."""
+        """Forget the last turn: a new sweep gave a new reference, so its effect is not known."""
         self._pending = None
 
     def act(self, reading: Reading) -> Turned | None:

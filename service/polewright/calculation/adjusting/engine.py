@@ -27,8 +27,8 @@ from polewright.calculation.sky.site import Atmosphere, Site
 from polewright.foundation.adjuster_profile import AdjusterProfile, Axis, finite_turns
 from polewright.foundation.angles import ARCMIN, ARCSEC, Matrix, Vector, fold_pi
 
-#: Settled readings this many sigmas squared apart (chi-square of 2) are a move: once in 3000 on
-#: noise. And it must be this large.
+#: Settled readings that differ by more than this many sigmas squared (chi-square of two degrees of
+#: freedom; by noise once in 3000), and by more than this angle, are a move.
 MOVE_CHI2 = 16.0
 MOVE_LEAST = 3.0 * ARCSEC
 #: A turn about RA is unexplained when it exceeds the slack by so many sigmas.
@@ -154,7 +154,7 @@ class AdjustmentEngine:
         self._last_utc_s = reference.utc_s
         self._moved = 0.0
         self._doubt: Matrix = np.zeros((3, 3))
-        """(3, 3) rad^2 for what moved and was perhaps no adjuster."""
+        """(3, 3) rad^2, ENU: added for motions that were perhaps not the adjusters'."""
         self._lost = 0
         self._pending_turns: list[tuple[Axis, float]] = []
         self._knobs: dict[Axis, KnobLearner] = (
@@ -255,18 +255,18 @@ class AdjustmentEngine:
         )
 
     def go_on_from(self, utc_s: float) -> None:
-        """Take a step back of the clock for what it is: frames from ``utc_s`` on are in order.
+        """Accept that the clock was set back: frames from ``utc_s`` on are in order.
 
-        What tracking explains is counted by the same clock as the frames' attitudes, so the axis
-        is carried on; what the step turned it by about the pole (its error times the angle that
-        the sky turns meanwhile) cannot be told. Two fresh frames must agree before they count.
+        Tracking is counted by the same clock as the frames' attitudes, so the axis is still carried
+        on. The step turns it about the pole by its error times the angle that the sky turns in the
+        step; that is not corrected. Two fresh frames must agree before they count.
         """
         self._last_utc_s = utc_s
         self._detector.lose()
         self._still.restart()
 
     def mount_was_moved(self, angle: float) -> None:
-        """Somebody slewed the mount, by ``angle`` (rad): only a new sweep helps."""
+        """Take in that somebody slewed the mount, by ``angle`` (rad): only a new sweep helps."""
         self._advisor.slipped = phrases.mount_was_moved(angle)
 
     def _nothing(self, frame: NoReading) -> Reading:

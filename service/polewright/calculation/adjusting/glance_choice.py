@@ -114,6 +114,10 @@ class Glance:
         return np.asarray(np.all((places >= low) & (places <= high), axis=1))
 
 
+COUNTING_NOISE = 1.0 / math.sqrt(12.0)
+"""1 sigma of rounding to whole counts: all the noise that coarse counts show."""
+
+
 @dataclass(frozen=True, eq=False)
 class Bright:
     """The brightest stars of a full frame as a glance will see them."""
@@ -137,7 +141,7 @@ class Bright:
             flux_per_s=stars.flux / frame.exposure_s,
             peak_per_s=stars.peak / frame.exposure_s,
             fwhm_px=float(np.median(stars.fwhm_px[sure if sure.any() else slice(None)])),
-            noise_adu=stars.noise_adu,
+            noise_adu=max(stars.noise_adu, COUNTING_NOISE),
             gain_e_per_adu=frame.gain_e_per_adu or 1.0,
             room_adu=math.inf if full is None else full - stars.background_adu,
         )

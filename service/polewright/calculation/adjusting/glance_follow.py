@@ -24,8 +24,9 @@ from polewright.foundation.angles import ARCSEC, Matrix, Vector
 #: The axis moves when a glance is so many sigmas squared (chi-square of 2) off, or two in a row by
 #: fewer, and by so much (own choices: one in 20,000 by chance, and what no hand notices).
 MOVED_CHI2, MOVED_TWICE_CHI2, MOVED_LEAST = 20.0, CHI2_TWO_99, 3.0 * ARCSEC
-#: It rests when glances over so long agree, so many at least.
-REST_S, REST_GLANCES = 0.45, 3
+#: It rests when glances over so long show no motion, so many at least; over longer where their
+#: error hides a motion at such a rate (rad/s), up to so long (own choices).
+REST_S, REST_GLANCES, REST_RATE, REST_MOST_S = 0.45, 4, 6.0 * ARCSEC, 1.5
 #: Glances in a row without the stars after which the whole frame is looked at.
 LOST_GLANCES = 3
 #: Full frames at rest: so long after the one before at least, and so many times as long as one
@@ -38,7 +39,7 @@ ODD_SIGMAS, ODD_GLANCES = 6.0, 3
 CONTRADICTS_CHI2, CONTRADICTS_LEAST = 20.0, 5.0 * ARCSEC
 #: An adjuster is hidden where a glance tells it worse than this share of the goal.
 HIDDEN_SHARE = 0.25
-_KEPT = 12
+_KEPT = 20
 
 
 @dataclass(frozen=True, eq=False)
@@ -163,21 +164,28 @@ class GlanceFollower:
 
     @property
     def resting(self) -> bool:
-        """Whether the last glances agree."""
-        if len(self._row) < REST_GLANCES or self._row[-1].utc_s - self._row[0].utc_s < REST_S:
+        """Whether the last glances show no motion, and would show one that smears a full frame."""
+        row = list(self._row)
+        span_s = row[-1].utc_s - row[0].utc_s if row else 0.0
+        if len(row) < REST_GLANCES or span_s < REST_S:
             return False
-        last = self._row[-1]
-        since = [k for k in self._row if last.utc_s - k.utc_s <= 1.5 * REST_S]
-        before = next((k for k in reversed(self._row) if last.utc_s - k.utc_s >= REST_S), last)
-        since = since if before in since else [before, *since]
-        if len(since) < REST_GLANCES:
-            return False
-        middle = np.mean([k.axis for k in since], axis=0)
-        return all(
-            float(np.linalg.norm(k.axis - middle)) < MOVED_LEAST
-            or mahalanobis2(k.axis - middle, k.noise, middle) <= CHI2_TWO_99
-            for k in since
-        )
+        last = row[-1]
+        for first in range(len(row) - REST_GLANCES, -1, -1):
+            part = row[first:]
+            span_s = last.utc_s - part[0].utc_s
+            if span_s < REST_S:
+                continue
+            times = np.array([kept.utc_s for kept in part])
+            times -= times.mean()
+            axes = np.array([kept.axis for kept in part])
+            noise = np.mean([kept.noise for kept in part], axis=0)
+            squares = float(times @ times)
+            rate = times @ (axes - axes.mean(axis=0)) / squares
+            rate_sigma = math.sqrt(float(np.linalg.eigvalsh(noise)[-1]) / squares)
+            if rate_sigma < REST_RATE or span_s >= REST_MOST_S:
+                small = float(np.linalg.norm(rate)) * span_s < MOVED_LEAST
+                return small or mahalanobis2(rate, noise / squares, last.axis) <= CHI2_TWO_99
+        return False
 
     def full_due(self, now_s: float) -> bool:
         """Whether the next frame should be a full one, at a time by the timer of `full_begun`."""

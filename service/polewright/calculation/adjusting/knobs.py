@@ -18,6 +18,7 @@ TURNS_RELATIVE = 0.05
 SINGLE_RELATIVE = 0.25
 #: What a figure in the profile is good for (own choice).
 TOLD_RELATIVE = 0.1
+#: Lost motion thought possible before anything is known, 1 sigma (own choice).
 BACKLASH_PRIOR_ARCMIN = 4.0
 #: After a move that went too far, so much of the way is advised until one does not (own choice).
 EASE_AFTER_OVERSHOOT = 0.75

@@ -14,12 +14,14 @@ from polewright.calculation.adjusting.errors import MotorNotUnderstood, TravelAt
 from polewright.foundation.angles import ARCMIN
 from polewright.foundation.language import say
 
+#: A step has moved the base when it moved by so many sigmas, and by this much.
 BITES_SIGMAS = 4.0
 BITES_LEAST = 0.1 * ARCMIN
-#: A step may differ from its expectation by this share, and by this much.
+#: A step may differ from its expectation by this share, this much, and so many sigmas together.
 EXPLAINED_SHARE = 0.35
 EXPLAINED_LEAST = 0.3 * ARCMIN
 EXPLAINED_SIGMAS = 5.0
+#: So many steps that differ by more end the loop.
 STRIKES = 2
 #: A step may be so many times the largest that turned out as expected.
 GROWTH = 4.0
@@ -29,6 +31,7 @@ PUSH = 1.5
 MOST_LOST_STEPS = 25.0
 #: Of the lost motion known, so much is added after a reversal: rather short than over.
 LOST_SHARE = 0.9
+#: What earlier steps count, beside the newest, for the gain.
 GAIN_MEMORY = 0.6
 
 

@@ -17,12 +17,13 @@ from polewright.calculation.geometry.axis_error import AxisError
 from polewright.foundation.adjuster_profile import AdjusterProfile, Axis
 from polewright.foundation.angles import ARCMIN, DEG, Matrix, Vector
 
-#: A change of the other component below this is nobody's business (own choice).
+#: A change of the other component below this is not reported (own choice).
 OTHER_LEAST = 2.0 * ARCMIN
 #: Share of the move that the other component may follow by, besides what tilt and habit explain.
 OTHER_SHARE = 0.05
 #: A move past the mark by this share of the intended way is an overshoot (own choice).
 OVERSHOOT_SHARE = 0.25
+#: Noise of a move that is allowed for, in sigmas.
 SIGMAS = 4.0
 #: How far from level a base may stand (own choice: a bubble shows a third of it), rad.
 BASE_TILT = 3.0 * DEG

@@ -1,4 +1,4 @@
-"""The reading for ears: a tone that tells the distance, and a few spoken words.
+"""The reading by ear: a tone that tells the distance, and a few spoken words.
 
 Both follow the adjuster in hand, while it is turned too. The nearer its mark, the higher and the
 faster the beats; one steady high tone means on the mark; past it the tone is low and rough. Pitch
@@ -18,7 +18,7 @@ from polewright.calculation.adjusting.instructions import Action
 from polewright.foundation.angle_text import angle_parts
 from polewright.foundation.language import say
 
-#: On the mark, and 2^SPAN times as far away.
+#: On the mark, and 2^`SPAN_DOUBLINGS` times as far away.
 NEAR_HZ, FAR_HZ = 880.0, 220.0
 NEAR_BEAT_S, FAR_BEAT_S = 0.15, 1.2
 SPAN_DOUBLINGS = 7.0

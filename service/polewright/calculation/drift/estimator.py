@@ -26,11 +26,14 @@ from polewright.calculation.geometry.shared_errors import NOTHING_SHARED, Shared
 from polewright.foundation.angles import ARCSEC, DEG, SIDEREAL_RATE, Matrix, Vector
 
 FEWEST = 4
+"""Frames of one field that a fit needs."""
 SHORTEST_TURN = 0.05 * DEG
 """12 s of tracking."""
 HUBER = 1.5
 """Frames farther out than this many sigmas count less (usual tuning, from memory)."""
 MOST_CORRELATION = 0.8
+"""Of neighbouring residuals: more is counted as this, or a few frames could stretch the uncertainty
+without bound (own choice)."""
 _ROUNDS = 6
 _REWEIGHTS = 8
 

@@ -30,7 +30,9 @@ from polewright.foundation.angles import DEG, SIDEREAL_RATE, azalt_from_enu
 from polewright.foundation.language import say
 
 SPACING = 2.5 * DEG
+"""Grid of hour angle and declination on which fields are looked for."""
 APPROACH_SPACING = 2.0 * DEG
+"""Sampling of the ways to a field; what lies between is added to the Sun's distance."""
 LOWEST = 30.0 * DEG
 """Lower fields count half as good: flexure and the air grow (common practice, no source)."""
 FLATTEST = 0.5

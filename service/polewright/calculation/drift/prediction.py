@@ -19,6 +19,7 @@ from polewright.foundation.angles import ARCMIN, DEG, enu_from_azalt
 from polewright.foundation.language import say
 
 SITE_MAY_DIFFER_DEG = 0.2
+"""A measurement from farther away, in latitude, is not of this mount's axis here (own choice)."""
 
 
 def predicted_from_document(text: str, source: str, site: Site) -> Predicted:

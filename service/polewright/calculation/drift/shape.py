@@ -12,12 +12,14 @@ from polewright.calculation.drift.estimator import FieldFit
 from polewright.foundation.angles import ARCSEC, Vector
 
 FEWEST = 12
+"""Frames below which no jump or bend is looked for (own choice)."""
 SIGMAS = 6.0
 """Many places for a jump are tried on each of two series again and again; by chance less than one
 check in a thousand exceeds this (own simulation, see the tests)."""
 CLIP = 3.0
 """Sigmas."""
 WORTH_NAMING = 0.5 * ARCSEC
+"""Rad; smaller jumps and bends are not reported (own choice)."""
 _MARGIN = 4
 """Frames on either side of a jump: gusts come in ones and twos."""
 

@@ -25,14 +25,16 @@ from polewright.foundation.language import say
 CLIP_SIGMAS = 4.0
 """Stars further from the model than this many (robust) sigmas are left out."""
 STARS_FOR_DISTORTION = 30
+"""With fewer stars the radial distortion is not fitted."""
 DISTORTION_SIGMAS = 4.0
 """A change of the radial distortion must be this significant to be believed."""
 SPARSE = 20
-"""Up to this many stars, one that spoils the fit is looked for by leaving each out in turn."""
+"""Up to this many stars, each is left out in turn to find one that spoils the fit."""
 CULPRIT_GAIN = 4.0
 """Leaving out the culprit must lower chi-square per degree of freedom by this factor."""
 NO_DISTORTION = Distortion()
 _ROUNDS = 20
+"""Rounds in which a fit must have converged."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,7 +87,7 @@ def camera_vectors(
 ) -> NDArray[np.float64]:
     """Return unit vectors (n, 3) in the camera frame that pixels (n, 2) look along.
 
-    Source: the pinhole model and radial distortion of `polewright.solving.base`.
+    Source: pinhole model and radial distortion of `calculation.geometry.solution`.
     """
     offsets, radius2 = _centred(pixels, width, height, parity)
     plane = offsets * (1.0 + distortion.k1 * radius2)[:, None] * scale
@@ -117,11 +119,11 @@ def camera_pixels(
 
 
 STAR_FLOOR = 0.2 * ARCSEC
-"""In seconds the air moves single stars by so much (0.1 to 0.3 arcsec, from memory); what their
-unknown proper motions add the solution tells (`Solution.catalogue_sigma_rad`)."""
-
+"""Rad by which the air moves single stars in an exposure of seconds (0.1 to 0.3 arcsec, from
+memory). What their unknown proper motions add is in `Solution.catalogue_sigma_rad`."""
 
 _SCATTER_ROUNDS = 3
+"""Rounds at most in which the noise common to all stars is found from the fit, and fitted anew."""
 
 
 def _scatter_px(residuals: NDArray[np.float64], sigma: NDArray[np.float64], dof: int) -> float:
@@ -152,6 +154,8 @@ def few_stars_factor(dof: int) -> float:
 
 @dataclass(frozen=True, eq=False)
 class _Fit:
+    """A converged fit; covariances are of rotation (3), log scale and, if fitted, k1."""
+
     matrix: Matrix
     log_scale: float
     k1: float
@@ -163,6 +167,7 @@ class _Fit:
 
     @property
     def inflation(self) -> float:
+        """Factor on the covariance: chi-square per degree of freedom, at least 1."""
         return max(1.0, self.chi2 / self.dof) if self.dof > 0 else 1.0
 
 
@@ -179,6 +184,16 @@ def _fit(
 ) -> _Fit:
     """Gauss-Newton in rotation (about the camera's axes), log scale and optionally k1.
 
+    Args:
+        start: (3, 3) attitude to begin with.
+        log_scale: natural logarithm of radians per pixel, to begin with.
+        k1: radial distortion, to begin with; kept unless ``with_k1``.
+        offsets: (n, 2) pixels from the centre, of `_centred`.
+        radius2: (n,) squared relative radii, of `_centred`.
+        world: (n, 3) observed directions of the stars.
+        sigma: (n,) 1-sigma errors, pixels.
+        use: (n,) which stars the fit goes by.
+        with_k1: whether k1 is fitted, too.
     With a = x/z and b = y/z of a star in the camera frame, a small rotation d of the camera moves
     it by da = ab d0 - (1 + a^2) d1 + b d2 and db = (1 + b^2) d0 - ab d1 - a d2 (own derivation:
     the star moves by its cross product with d, projected).
@@ -267,8 +282,8 @@ def attitude_from_solution(
     with `DISTORTION_SIGMAS`. The covariance is that of the normal equations (scale and distortion
     free), times chi-square per degree of freedom where that exceeds 1, and widened for few stars
     (`few_stars_factor`). Where stated errors do not explain the residuals, a noise common to all
-    stars is added to them first (`_scatter_px`). A solution from a grid
-    keeps the covariance the solver stated, since a grid has no noise of its own.
+    stars is added to them first (`_scatter_px`). A solution from a grid keeps the covariance the
+    solver stated, since a grid has no noise of its own.
 
     Args:
         solution: a plate solution; two stars suffice, but then nothing is left over to check.

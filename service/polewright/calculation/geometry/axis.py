@@ -42,13 +42,15 @@ REFUSE_BELOW = 1e-3
 LARGEST_SIGMA = 0.1
 """An axis less certain than this (rad) in some direction is no axis."""
 LOWEST_SINE = 0.05
+"""Sine of the altitude (3 deg) below which the airmass grows no further."""
 _ROUNDS = 50
+"""Rounds in which the fit must have converged."""
 
 
 def airmass_factor(sine_altitude: float | Vector) -> NDArray[np.float64]:
-    """Return by how much more the air moves a picture than at the zenith.
+    """Return how much more the air moves a whole image than at the zenith.
 
-    Airmass^0.6, as image motion goes with seeing (Fried's parameter goes as airmass^-0.6).
+    Airmass^0.6: image motion is in proportion to seeing, and Fried's parameter to airmass^-0.6.
     """
     return np.asarray(np.maximum(sine_altitude, LOWEST_SINE) ** -0.6, dtype=np.float64)
 
@@ -134,7 +136,7 @@ def _towards_pole(axis: Vector, southern: bool) -> float:
     """Return +1 when ``axis`` points to the visible pole's side, else -1.
 
     It is compared with 45 deg altitude on the pole's side, which is within 45 deg of the pole at
-    every latitude, so a grossly misplaced axis near the equator or the pole is still told right.
+    every latitude, so that the side is right for a grossly misplaced axis, too.
     """
     return 1.0 if (axis[2] - axis[1] if southern else axis[2] + axis[1]) >= 0.0 else -1.0
 
@@ -198,13 +200,15 @@ def fit_axis(
 
 @dataclass(frozen=True, eq=False)
 class _Sweep:
-    """The attitudes with their errors about the cameras' axes; covariances (n, n, 3, 3)."""
+    """The attitudes with their errors about the cameras' axes; covariances in rad^2."""
 
     matrices: Sequence[Matrix]
     axis: Vector
-    """Where the fit begins."""
+    """(3,) where the fit begins."""
     own: Vector
+    """(n, n, 3, 3) covariances of each frame's own noise; zero between frames."""
     common: Vector
+    """(n, n, 3, 3) covariances of what the frames share (`SharedErrors`)."""
 
     def without(self, i: int) -> _Sweep:
         """The same without one point."""

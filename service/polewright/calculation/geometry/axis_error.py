@@ -26,6 +26,7 @@ from polewright.calculation.sky.site import Atmosphere, Site
 from polewright.foundation.angles import Matrix, Vector, azalt_from_enu, fold_pi, separation
 
 _RADII, _ANGLES = 200, 72
+"""Cells of equal probability in radius and angle, for `_length_quantile`."""
 
 
 def _length_quantile(centre: Vector, covariance: Matrix, level: float) -> float:

@@ -114,7 +114,7 @@ class TurnSplit:
     tolerance: float
     """How much of ``unexpected`` the stated doubts explain."""
     sensitivity: float
-    """Unexpected RA turn per declination turn, 0 (blind) upwards; negative signs included."""
+    """Unexpected RA turn per declination turn, of either sign; a pose with 0 is blind to it."""
     verdict: TurnVerdict
 
 
@@ -137,8 +137,8 @@ def split_turn(
         expected_ra_turn: rad about the axis meanwhile: 0 when tracking is off,
             or from the mount's reported hour angles; None when unknown.
         southern: whether the visible pole is the south pole (only decides what east means).
-        ra_doubt: rad that backlash, periodic error and guiding may add (own choice, common
-            gears wander by less; covers the frames' noise too).
+        ra_doubt: rad that backlash, periodic error, guiding and the frames' noise may add (own
+            choice: common gears wander by less).
         tilt_doubt: rad by which the adjusters' axes may be off vertical and horizontal; a move m
             then leaks up to m times this, over cos of the axis's altitude, into the RA part.
 

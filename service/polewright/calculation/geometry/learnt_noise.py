@@ -20,14 +20,16 @@ from polewright.foundation.angles import ARCSEC
 MOST_SWEEPS = 50
 """So many of the newest count: rigs change."""
 LEAST_FLOOR = 0.7 * ARCSEC
-"""No rig is taken as calmer (1 sigma, rad), nor is the calm of one known better than that of any
-rig: on a windy night its sweeps would be refused (own choice)."""
+"""No rig's floor is taken to be smaller (1 sigma, rad). And a floor learnt to be smaller than that
+of any rig is known no better than that one: otherwise the sweeps of a windy night would be refused
+(own choice)."""
 MOST_DOF = 9.0
 """However many sweeps there were, tonight's air and wind are their own (own choice; tested with
 nights that differ by 25 %)."""
 RARE = 0.02
-"""A chi-square that chance exceeds less often counts as one that it exceeds just so often: a clutch
-that slipped a little says nothing of the frames (own choice; costs 1 % of the noise)."""
+"""A chi-square that chance exceeds less often than this is cut down to the one that it exceeds just
+so often: a clutch that slipped a little says nothing of the frames (own choice; it lowers the noise
+by 1 %)."""
 _ROUNDS = 30
 
 

@@ -25,8 +25,8 @@ from polewright.foundation.angles import ARCSEC, Matrix, Vector
 MOST_CHECKS = 50
 """So many of the newest count: rigs change."""
 REPEATS = 0.5
-"""Part of the variance of the flexure that a drift check allows for which is the same in all checks
-of a rig (own choice: the tube is the same, the fields and the load are not)."""
+"""A drift check allows for flexure; this part of its variance is the same in all checks of a rig
+(own choice: the tube is the same, the fields and the load are not)."""
 LEAST_SIGMA = 2.0 * ARCSEC
 """No rig's droop is taken to be known better (1 sigma, rad; own choice)."""
 HUBER = 1.5
@@ -45,8 +45,7 @@ class SagPair:
     apart: Vector
     """(2,) rad: the sweep's axis minus the drift's, as both are without taking a droop out."""
     response: Vector
-    """(2,): what the droop of a level tube moves the sweep's axis more than the drift's, per its
-    size."""
+    """(2,) rad per rad of droop: how much more a droop moves the sweep's axis than the drift's."""
     covariance: Matrix
     """(2, 2) rad^2 of ``apart``, the droop left out."""
     flexure: float = 0.0
@@ -65,13 +64,13 @@ class LearntSag:
 
 
 def droop_response(site: Site, axis: Vector, without: Vector, droop: float) -> NDArray[np.float64]:
-    """Return what an axis found moves east and up on the sky per size of a droop, (2,).
+    """Return how far a measured axis moves east and up on the sky per rad of droop, (2,).
 
     Args:
-        site: where.
-        axis: as it was found, ENU (3,).
-        without: the same when ``droop`` (rad) more is taken out of the frames.
-        droop: small.
+        site: the place.
+        axis: as it was measured, ENU (3,).
+        without: the same when ``droop`` more is taken out of the frames.
+        droop: rad, small.
     """
     airless = Atmosphere.none()
     seen, freed = (
@@ -97,10 +96,10 @@ def without_droop(covariance: Matrix, response: Vector, sigma: float) -> NDArray
 
 
 def learnt_sag(prior_sigma: float, pairs: Sequence[SagPair]) -> LearntSag:
-    """Return the droop of a tube of which so much was thought possible, by its drift checks.
+    """Return the droop of a tube, learnt from its drift checks.
 
     Args:
-        prior_sigma: of a tube like this one, rad; its mean is 0.
+        prior_sigma: 1 sigma (rad) of the droop of any tube like this one; the mean is 0.
         pairs: of this rig, newest last.
     """
     told = pairs[-MOST_CHECKS:]

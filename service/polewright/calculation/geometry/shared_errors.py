@@ -34,21 +34,22 @@ class SharedErrors:
     sag: float = 0.0
     """Rad by which a level tube droops against its axes more than ``droop``."""
     refraction: tuple[float, float] = (0.0, 0.0)
-    """Of A and B (rad) in refraction ``A tan z + B tan^3 z``, both wrong by one same share."""
+    """Of A and B (rad) in refraction ``A tan z + B tan^3 z``; both are wrong by the same factor."""
     lean: float = 0.0
     """Rad for each radian of the mount's turn, about each axis of the ground: it tips or sinks."""
     bend: float = 0.0
     """Rad for each radian of the mount's turn, about each axis of the camera: tube and camera
     bend or slip steadily."""
     noise_dof: float = math.inf
-    """How well the noise that each frame has for itself is known: as from the residuals of so many
-    degrees of freedom. Infinite: exactly as stated."""
+    """How well each frame's own noise is known: as from the residuals of so many degrees of
+    freedom. Infinite: exactly as stated."""
     aberration: tuple[float, float, float] = (0.0, 0.0, 0.0)
-    """ENU: by how much of it the mount may reckon otherwise than its targets were converted. The
-    right ascension that this costs is a turn about the axis and harmless; the declination axis,
-    which should stand still, moves by the rest."""
+    """Part (rad, ENU) of the aberration of which it is not known whether the mount counts with it
+    as its targets do. In right ascension that only turns the mount about its axis, which is
+    harmless; in declination it moves the declination axis, which should stand still."""
     droop: float = 0.0
-    """Rad by which a level tube is known to droop: no size, but what is taken out of attitudes."""
+    """Rad by which a level tube is known to droop. Not an uncertainty like the others: it is taken
+    out of the attitudes."""
 
     def world_covariance(self, boresights: Vector, turns: Vector, axis: Vector) -> Vector:
         """Return the covariance (..., n, n, 3, 3) of the frames' small turns, ENU, rad^2.
@@ -65,7 +66,7 @@ class SharedErrors:
         if any(self.aberration):
             moved = self._declination_moved(b, np.asarray(axis))
             out += moved[..., :, None, :, None] * moved[..., None, :, None, :]
-        # The axis is told as it is in the middle of the sweep.
+        # The axis that is reported is that of the middle of the sweep.
         t = np.asarray(turns) - np.mean(turns)
         along = np.outer(t, t)[:, :, None, None]
         carried = rotation_about(axis, t[:, None] - t[None, :])
@@ -94,12 +95,12 @@ class SharedErrors:
         return replace(attitude, matrix=rotation_matrix(back) @ attitude.matrix)
 
     def lifted(self, attitude: Attitude) -> Attitude:
-        """Return an attitude as it would be told under air denser by 1 sigma."""
+        """Return an attitude as it would be measured if the air were 1 sigma denser."""
         _, thinner = self.world_turns(attitude.matrix[:, 2])
         return replace(attitude, matrix=rotation_matrix(-thinner) @ attitude.matrix)
 
     def while_tracking(self, boresight: Vector, axis: Vector) -> Vector:
-        """Return the covariance (3, 3), rad^2, of an axis told by one field that is tracked.
+        """Return the covariance (3, 3), rad^2, of an axis measured by tracking one field.
 
         A frame turned by w(t) after a turn t of the mount moves the axis a by
         ``-a x w + dw/dt`` (across a), the limit of a sweep of small steps; own derivation.
@@ -146,10 +147,10 @@ def standard_sag(focal_length_mm: float | None) -> float:
 
 
 def region_factor(dof: float, level: float = 0.95) -> float:
-    """Return by how much a variance is widened where noise is known from so many degrees only.
+    """Return the factor that widens a variance whose noise is known from ``dof`` degrees only.
 
-    A Gaussian of that variance then holds, in the plane, what Student's distribution holds at this
-    level. In the plane both are known in closed form: the squared distance in sigmas exceeds x
+    The region of that level of a Gaussian of the widened variance is then, in the plane, that of
+    Student's distribution. Both are known in closed form: the squared distance in sigmas exceeds x
     with the chance exp(-x / 2) and (1 + x / dof)^(-dof / 2) (own derivation; tested against
     Fisher's distribution).
     """

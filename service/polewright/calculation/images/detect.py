@@ -2,7 +2,7 @@
 
 Steps: bin 2 x 2 (more when stars are wide), background and detection with `sep`, drop hot pixels
 by the ratio of their neighbours to their peak, learn the star image from the brightest, fit all
-kept stars (`profile.fit_stars`), drop what is narrower than a star or too faint.
+kept stars (`psf_fit.fit_stars`), drop what is narrower than a star or too faint.
 """
 
 from __future__ import annotations
@@ -19,8 +19,10 @@ from scipy.special import erf
 from polewright.calculation.images.frame import Frame, StarList
 from polewright.calculation.images.luminance import Canvas, Floats, halved
 from polewright.calculation.images.psf_fit import (
+    Expected,
     Fits,
     Shape,
+    Stamps,
     fit_stars,
     fitted_light,
     samples_pixel,
@@ -60,8 +62,8 @@ def detect_stars(frame: Frame, options: DetectOptions | None = None) -> StarList
     Positions, widths and errors are in pixels of the full frame. Widths include the pixel.
 
     Raises:
-        calculation.images.errors.BadFrame: the pixels cannot be an image of that sensor kind.
-        polewright.calculation.images.errors.EmptyFrame: no pixels, or no finite number among them.
+        BadFrame: the pixels cannot be an image of that sensor kind.
+        EmptyFrame: no pixels, or no finite number among them.
     """
     options = options or DetectOptions()
     canvas = Canvas.of(frame)
@@ -189,11 +191,8 @@ def measure(
     def fit(some: Candidates) -> tuple[Fits, _Cut]:
         cut = _cut(canvas, level, bin_, some, shape, background, saturation)
         local = max(noise / bin_, 1e-30) * _relative_noise(level, some)
-        rough = 0.3 if bin_ > 1 else 0.01
-        fits = fit_stars(
-            cut.grey, cut.usable, cut.start, shape, spread, local, photon, roughness=rough
-        )
-        return fits, cut
+        expected = Expected(shape, spread, photon, roughness=0.3 if bin_ > 1 else 0.01)
+        return fit_stars(Stamps(cut.grey, cut.usable, *cut.start, local), expected), cut
 
     examples = _examples(canvas, found, saturation, options.learn_from)
     for _ in range(2):  # learn the star image, then once more with stamps of the right size

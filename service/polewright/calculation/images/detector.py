@@ -25,7 +25,8 @@ class StarDetector(Protocol):
         """Return the stars of a frame, brightest first; an empty list when there are none.
 
         Raises:
-            calculation.images.errors.BadFrame: the pixels cannot be an image of that sensor kind.
+            polewright.calculation.images.errors.BadFrame: the pixels cannot be an image of that
+                sensor kind.
             polewright.calculation.images.errors.EmptyFrame: there is no number among the pixels.
         """
 
@@ -41,5 +42,5 @@ class EmbeddedDetector:
 
 
 def create() -> EmbeddedDetector:
-    """Make it."""
+    """Return the embedded detector; its entry point."""
     return EmbeddedDetector()

@@ -2,7 +2,7 @@
 
 ::
 
-    ImageError (polewright/errors.py)
+    ImageError (foundation/errors.py)
     ├── BadFrame    not an image that can be measured: wrong shape, type or mosaic
     └── EmptyFrame  no pixels, or nothing but one value or unusable numbers
 """

@@ -16,13 +16,16 @@ from polewright.foundation.language import say
 COUNT_POWER = 0.65
 #: One frame changes the exposure by no more than this factor, either way.
 MOST_CHANGE = 4.0
-#: Of the sky's share, up to which an exposure is lengthened.
+#: An exposure is lengthened until the sky takes this part of `ExposureLimits.sky_share`.
 SKY_ROOM = 0.9
 #: A star that counts on a frame to come has this signal over its noise: detection wants 6.
 SURE_SNR = 8.0
 #: Of the light of a star, its image is measured on so many squares of its width.
 IMAGE_FWHMS2 = 2.0
+#: Long over short axis above which stars are called trailed.
 TRAILED = 1.6
+#: Half-flux diameters above which stars are called out of focus, and below which they are hardly
+#: wider than a pixel.
 BLOATED_PX = 8.0
 SHARP_PX = 1.2
 
@@ -38,9 +41,9 @@ class ExposureLimits:
     crowded_s: float = 2.0
     """A crowd of stars shortens an exposure no further: short ones show the air's unrest."""
     sky_share: float = 0.5
-    """Of the full scale, that the sky may take."""
+    """Part of the full scale that the sky may take."""
     saturated_share: float = 0.3
-    """Of the stars, that may be saturated."""
+    """Part of the stars that may be saturated."""
 
 
 @dataclass(frozen=True)
@@ -161,7 +164,7 @@ def forecast(
 
 
 def candidates(limits: ExposureLimits, exposure_s: float) -> tuple[float, ...]:
-    """Return exposures (s) worth a thought, shortest first, up to the one given."""
+    """Return exposures (s) to choose from, shortest first, up to the one given."""
     low_s = max(1e-3, min(limits.min_s, exposure_s))
     steps = max(1, math.ceil(math.log(exposure_s / low_s) / math.log(1.15)))
     spread = np.geomspace(low_s, exposure_s, steps + 1)

@@ -62,33 +62,43 @@ class Fits:
     """Whether the steps converged inside the stamp."""
 
 
-def fit_stars(
-    stamps: Floats,
-    usable: NDArray[np.bool_],
-    start: tuple[Doubles, Doubles],
-    shape: Shape,
-    shape_spread: float,
-    noise: Doubles,
-    photon_variance_per_count: float,
-    *,
-    roughness: float = 0.01,
-    steps: int = 7,
-) -> Fits:
-    """Fit all stamps (N, S, S); pixels with ``usable`` False are left out.
+@dataclass(frozen=True)
+class Stamps:
+    """What is fitted: N squares of S by S pixels (S odd) around stars."""
 
-    Args:
-        stamps: counts, S odd.
-        usable: (N, S, S).
-        start: x and y of each star from the middle of its stamp, (N,).
-        shape: the expected shape, also where each star's own shape is pulled to.
-        shape_spread: 1-sigma relative freedom of the widths about ``shape``.
-        noise: (N,) background noise of a pixel, counts.
-        photon_variance_per_count: variance (counts squared) that one count of light adds.
-        roughness: how far (over the star's peak) real stars may be from a Gaussian before their
-            pixels are taken for a neighbour's: much for rings out of focus.
-        steps: Gauss-Newton steps.
-    """
-    count, side, _ = stamps.shape
+    counts: Floats
+    """(N, S, S)"""
+    usable: NDArray[np.bool_]
+    """(N, S, S); False for pixels that are left out."""
+    x: Doubles
+    """(N,) where the star is thought to be, from the middle of its stamp."""
+    y: Doubles
+    noise: Doubles
+    """(N,) background noise of a pixel, counts."""
+
+    def part(self, low: int, high: int) -> Stamps:
+        """Return the stamps ``low`` up to ``high``."""
+        return Stamps(*(getattr(self, field.name)[low:high] for field in fields(self)))
+
+
+@dataclass(frozen=True)
+class Expected:
+    """What is known of the stars of a frame before they are fitted."""
+
+    shape: Shape
+    """Of a usual star; each star's own shape is pulled to it."""
+    spread: float
+    """1-sigma relative freedom of the widths about ``shape``."""
+    photon_variance: float
+    """Variance (counts squared) that one count of light adds."""
+    roughness: float = 0.01
+    """How far (over the star's peak) real stars may be from a Gaussian before their pixels are
+    taken for a neighbour's: much for rings out of focus."""
+
+
+def fit_stars(stamps: Stamps, expected: Expected, *, steps: int = 7) -> Fits:
+    """Fit all stamps, in so many Gauss-Newton steps."""
+    count, side, _ = stamps.counts.shape
     if count == 0:  # a cloud, a cap: every candidate was a hot pixel
         none = np.empty(0)
         return Fits(*(none,) * 9, good=np.empty(0, dtype=np.bool_))
@@ -96,47 +106,28 @@ def fit_stars(
     # A fit that runs away squares to infinity and on to no number: `good` throws it out.
     with np.errstate(over="ignore", invalid="ignore"):
         parts = [
-            _fit_chunk(
-                stamps[low : low + chunk],
-                usable[low : low + chunk],
-                (start[0][low : low + chunk], start[1][low : low + chunk]),
-                shape,
-                shape_spread,
-                noise[low : low + chunk],
-                photon_variance_per_count,
-                roughness,
-                steps,
-            )
+            _fit_chunk(stamps.part(low, low + chunk), expected, steps)
             for low in range(0, count, chunk)
         ]
     return Fits(*(np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(Fits)))
 
 
-def _fit_chunk(
-    stamps: Floats,
-    usable: NDArray[np.bool_],
-    start: tuple[Doubles, Doubles],
-    shape: Shape,
-    shape_spread: float,
-    noise: Doubles,
-    photon: float,
-    roughness: float,
-    steps: int,
-) -> Fits:
-    count, side, _ = stamps.shape
-    data = stamps.reshape(count, -1)
-    mask = usable.reshape(count, -1).astype(np.float32)
+def _fit_chunk(stamps: Stamps, expected: Expected, steps: int) -> Fits:
+    count, side, _ = stamps.counts.shape
+    shape = expected.shape
+    data = stamps.counts.reshape(count, -1)
+    mask = stamps.usable.reshape(count, -1).astype(np.float32)
     py, px = (v.reshape(1, -1) for v in np.indices((side, side), dtype=np.float32) - side // 2)
     nodes = _nodes(shape.fwhm)
 
     prior = np.array([shape.xx, shape.yy, shape.xy])
     mean = 0.5 * (shape.xx + shape.yy)
-    precision = 1.0 / (2.0 * shape_spread * mean) ** 2
+    precision = 1.0 / (2.0 * expected.spread * mean) ** 2
     p = np.zeros((count, 7))
-    p[:, _X], p[:, _Y] = start
+    p[:, _X], p[:, _Y] = stamps.x, stamps.y
     p[:, _XX:] = prior
     p[:, _LEVEL] = _rim_level(data, mask, px, py)
-    base = (noise.astype(np.float32) ** 2)[:, None]
+    base = (stamps.noise.astype(np.float32) ** 2)[:, None]
     reach = 0.5 * side
     p[:, _FLUX] = _first_flux(data, mask, p, px, py, nodes)
     for step in range(steps):
@@ -145,11 +136,11 @@ def _fit_chunk(
         light = basis[:, _FLUX] * flux
         residual = data - light - p[:, _LEVEL].astype(np.float32)[:, None]
         lit = np.maximum(light, 0.0)
-        counted = base + lit * np.float32(photon)
+        counted = base + lit * np.float32(expected.photon_variance)
         variance = counted + (np.float32(_MODEL_ERROR) * lit) ** 2
         weight = mask / variance
         if step >= 2:
-            loose = _loosely(variance, lit, roughness)
+            loose = _loosely(variance, lit, expected.roughness)
             weight /= np.square(1.0 + residual**2 / (np.float32(25.0) * loose))
         basis[:, _X : _Y + 1] *= flux[:, None]
         basis[:, _XX:] *= flux[:, None]
@@ -165,10 +156,10 @@ def _fit_chunk(
     misfit = (weight * variance / loose * residual**2).sum(axis=1)
     misfit /= np.maximum(mask.sum(axis=1) - 7.0, 1.0)
     worse = np.sqrt(np.maximum(misfit / (1.0 + 3.0 * np.sqrt(2.0) / side), 1.0))
-    return _told(p, delta, covariance, worse, reach)
+    return _judged(p, delta, covariance, worse, reach)
 
 
-def _told(
+def _judged(
     p: Doubles, last_step: Doubles, covariance: Doubles, worse: Doubles, reach: float
 ) -> Fits:
     """Name the parameters, and judge each fit; errors are ``worse`` than pure noise makes them."""

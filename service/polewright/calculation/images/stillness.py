@@ -37,12 +37,13 @@ BEFORE_FACTOR = 2.0
 #: Star images that shrink by more than this share from the first to the last of the agreeing
 #: looks: within each look the stars still swing.
 SHRINKING = 0.15
-#: Looks after an exposure to see whether its stars lie where they rest: so many at least before
-#: they are said to lie elsewhere, over so long a time (s) that a steady motion shows; the distance
-#: from which on no further one would help (of the limit), and how much wider than in the looks
-#: stars may be: from there on too much of their light was lost to the swing (own choices;
+#: Looks after an exposure show whether its stars lie where they rest. Before they are said to lie
+#: elsewhere there must be so many looks, over so long a time (s) that a steady motion shows.
+REST_LOOKS, REST_SPAN_S = 4, 1.5
+#: At this many times the limit no further look would help. Stars this many times as wide as in the
+#: looks lost too much of their light to the swing (all four own choices;
 #: tests/bench/settle_model.py).
-REST_LOOKS, REST_SPAN_S, REST_FAR, REST_WIDER = 4, 1.5, 6.0, 2.5
+REST_FAR, REST_WIDER = 6.0, 2.5
 
 
 @dataclass(frozen=True)

@@ -32,6 +32,7 @@ Integers = NDArray[np.int64]
 _SEAM = 2
 #: Stars from which the star image is learnt; a whole frame takes more, for its corners.
 _LEARN_FROM = 60
+#: Offsets within so many pixels of each other agree.
 _VOTE_PX = 6.0
 
 

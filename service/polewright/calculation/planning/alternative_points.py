@@ -15,6 +15,7 @@ from polewright.calculation.planning.uncertainty import predict
 from polewright.calculation.sky.frame import enu_from_hour_angle_dec
 from polewright.foundation.angles import DEG, azalt_from_enu
 
+#: Spacing of the hour angles that are looked at, rad.
 SPACING = 0.25 * DEG
 #: Other places are at most this far from where the mount is, rad of hour angle (own choice): what
 #: hides stars is seldom wider, and each try costs its slew.

@@ -82,6 +82,7 @@ def sky_figure(
     _bodies(axes, outlook, palette, labels)
     _rings(axes, request, palette, labels)
     _words(figure, outlook, plans, palette)
+    _legend(figure, outlook, palette)
     labels.settle()
     return figure
 
@@ -321,15 +322,16 @@ def _label_places(axes: Any, dots: Vector, spacing_pt: float) -> Vector:
 
 
 def _words(figure: Figure, outlook: Outlook, plans: Sequence[SweepPlan], palette: Palette) -> None:
+    """Say above the sky what is drawn, and below it what each sweep is."""
     request = outlook.request
     when = datetime.fromtimestamp(request.utc_s, tz=UTC).strftime("%Y-%m-%d %H:%M UTC")
     if plans:
         best = plans[0]
         title = say(
-            "{points} points, {step:g}° steps {best}, {side} side: ±{sigma}",
+            "{points} points, {step:g}° steps {way}, {side} side: ±{sigma}",
             points=len(best.points),
             step=best.step / DEG,
-            best=_way(best),
+            way=best.way,
             side=best.side,
             sigma=angle_text(best.sigma),
         )
@@ -353,6 +355,11 @@ def _words(figure: Figure, outlook: Outlook, plans: Sequence[SweepPlan], palette
         for y, text, size, bold, colour in written_lines
     ]  # fmt: skip
     shrunk_to_fit(figure, texts)
+
+
+def _legend(figure: Figure, outlook: Outlook, palette: Palette) -> None:
+    """Name the areas and lines that are drawn, in one row as wide as the figure at most."""
+    request = outlook.request
     handles: list[Any] = [
         Patch(facecolor=palette.usable, edgecolor=palette.ink, label=say("usable")),
         Patch(facecolor=palette.sky, edgecolor=palette.ink, label=say("too near a limit")),
@@ -398,17 +405,13 @@ def _line(number: int, plan: SweepPlan) -> str:
     start = plan.points[0]
     return say(
         "{name}: az {azimuth:.0f}° alt {altitude:.0f}°, {points} points {step:g}° apart "
-        "{plan}, ±{sigma}, {duration_s:.1f} min",
+        "{way}, ±{sigma}, {duration_s:.1f} min",
         name=name,
         azimuth=start.azimuth / DEG,
         altitude=start.altitude / DEG,
         points=len(plan.points),
         step=plan.step / DEG,
-        plan=_way(plan),
+        way=plan.way,
         sigma=angle_text(plan.sigma),
         duration_s=plan.duration_s / 60.0,
     )
-
-
-def _way(plan: SweepPlan) -> str:
-    return "westward" if plan.direction > 0 else "eastward"

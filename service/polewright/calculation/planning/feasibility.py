@@ -55,6 +55,7 @@ CROSSES = say(
 #: `Violation.where` of what happens before the first point.
 FIRST_SLEW = say("first slew")
 
+#: How far ahead tracking at the last point is looked at: nobody adjusts for longer (own choice).
 ADJUSTING_HORIZON_S = 7200.0
 
 #: A pole less than this above the lowest altitude allowed counts as low (own choice).
@@ -63,7 +64,7 @@ LOW_POLE = 10.0 * DEG
 BESIDE_POLE = 15.0 * DEG
 #: A lowest altitude above this was raised by somebody who knows what stands there (own choice).
 RAISED_LIMIT = 10.0 * DEG
-#: So far at most a way around the pole may be seen below where it should lead (own choice).
+#: On a way around the pole the mount may be seen at most this far below the way (own choice).
 MOST_ASTRAY = 2.0 * DEG
 
 
@@ -245,9 +246,9 @@ def _along(
                 j = int(np.argmax(np.where(legs == leg, amount, -math.inf)))
                 i = int(leg) // 2 + 1
                 where = (
-                    say("slew from point {number} to {next}", number=i, next=i + 1)
+                    say("slew from point {point} to {next_point}", point=i, next_point=i + 1)
                     if odd
-                    else say("point {number}", number=i)
+                    else say("point {point}", point=i)
                 )
                 breach = Breach(
                     rules=rules,
@@ -368,7 +369,7 @@ def dip_forgiven(rules: Rules, start: Pointing, goal: Pointing) -> float:
     the pole nothing tells where its right ascension axis stands. With the counterweight down no
     order leads below the horizon, but the declination axis alone leads along it. From a place
     beside the pole the right ascension axis alone leads around the pole, no farther from it: that
-    is borne down to the horizon, unless somebody raised the limit. To a point beside the pole a
+    is allowed down to the horizon, unless somebody raised the limit. To a point beside the pole a
     mount at the pole with the weight aside goes around it as well.
     """
     pole = abs(rules.site.latitude_deg) * DEG
@@ -412,7 +413,7 @@ def _sides(outlook: Outlook, angles: Vector, declination: float) -> list[Violati
                             rules=request.rules,
                             state=outlook.states[0],
                             reason=Reason.PIER_SIDE,
-                            where=say("point {number}", number=i + 1),
+                            where=say("point {point}", point=i + 1),
                             enu=enu,
                             hour_angle=ha,
                             declination=declination,
@@ -442,7 +443,7 @@ def _stars(
                     rules=request.rules,
                     state=outlook.states[0],
                     reason=Reason.STARS,
-                    where=say("point {number}", number=i + 1),
+                    where=say("point {point}", point=i + 1),
                     enu=enu,
                     hour_angle=float(angles[i]),
                     declination=declination,

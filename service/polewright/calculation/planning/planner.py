@@ -1,7 +1,7 @@
 """Choosing a sweep: what fits, what it will tell, and what the obstacles cost.
 
 `plan_sweep` searches, `judge_sweep` judges a person's own wish. Both end in the same
-`judge.evaluate`, so a plan that comes back has been checked all along its course.
+`feasibility.evaluate`, so a plan that comes back has been checked all along its course.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ MAX_LOOKS = 120
 ALIKE = 20.0 * DEG
 #: A candidate that failed spoils its surroundings (rad of declination and of hour angle).
 SPOILED = 5.0 * DEG
-#: The same where sweeps fit by a hair only.
+#: The same where the limits leave so little room that only the fine grid finds a sweep.
 HAIR = 0.6 * DEG
 
 #: Sweeps that begin within so many cells (2 deg) of a row are predicted once.
@@ -345,7 +345,6 @@ def _rank(plan: SweepPlan) -> tuple[int, bool, int, float, float]:
 
 def _advise(plan: SweepPlan) -> str:
     azimuth, altitude = (float(x) / DEG for x in azalt_from_enu(plan.points[0].enu))
-    way = "westward" if plan.direction > 0 else "eastward"
     return say(
         "This one fits: start at azimuth {azimuth:.0f} altitude {altitude:.0f} (hour "
         "angle {hour_angle:+.2f}, declination {declination:+.2f} deg), {points} points, "
@@ -356,6 +355,6 @@ def _advise(plan: SweepPlan) -> str:
         declination=plan.declination / DEG,
         points=len(plan.points),
         step=plan.step / DEG,
-        way=way,
+        way=plan.way,
         sigma=angle_text(plan.sigma),
     )

@@ -216,6 +216,8 @@ class SweepPlan:
     warnings: tuple[str, ...] = ()
     crosses_meridian: bool = False
     """Whether the mount crosses the meridian on the way to the first point, or in the sweep."""
+    begins_here: bool = False
+    """Whether the mount stands at the first point already: no slew leads there."""
 
     @property
     def declination(self) -> float:
@@ -226,6 +228,11 @@ class SweepPlan:
     def side(self) -> str:
         """'east' or 'west' of the meridian."""
         return "west" if math.sin(self.points[0].hour_angle) > 0.0 else "east"
+
+    @property
+    def way(self) -> str:
+        """Where it goes from point to point, in a word."""
+        return say("westward") if self.direction > 0 else say("eastward")
 
     @property
     def sigma(self) -> float:

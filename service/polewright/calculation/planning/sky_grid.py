@@ -50,7 +50,7 @@ class SkyGrid:
     passing: Mask
     """The telescope may pass."""
     stars: Vector | None
-    """Catalogue stars in the field, nearest looked at; None without a catalogue."""
+    """Catalogue stars in the field, as counted at the nearest place; None without a catalogue."""
     drift_cells: int
     blocked: dict[str, float]
     """Share of the reachable cells that each reason takes away."""

@@ -66,11 +66,11 @@ def earth_time(utc_s: float) -> EarthTime:
         end = say("starts after") if mjd < table_mjd[0] else say("ends before")
         warnings.append(
             say(
-                "The bundled Earth-orientation table {end} this date (MJD {mjd:.0f}, table "
-                "{from_mjd:.0f} to {to_mjd:.0f}); hour angles may be off by up to 15 "
+                "The bundled Earth-orientation table {starts_or_ends} this date (MJD {mjd:.0f}, "
+                "table {from_mjd:.0f} to {to_mjd:.0f}); hour angles may be off by up to 15 "
                 "arcsec, the size of the alignment error is not affected. Update "
                 "astropy-iers-data.",
-                end=end,
+                starts_or_ends=end,
                 mjd=mjd,
                 from_mjd=table_mjd[0],
                 to_mjd=table_mjd[-1],

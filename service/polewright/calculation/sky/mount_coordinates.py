@@ -32,9 +32,9 @@ J2000_TURNED = 102
 #: J2000 of which nobody knows whether aberration is in it: taken halfway, and the rest of it is in
 #: the covariance of the axis (own number).
 J2000_MIDWAY = 103
-#: Aberration must shift the declination by so much to be told from its absence; one of both must
-#: agree with the mount's altitude and azimuth to within the second, the other not to within the
-#: third (rad, own choice).
+#: Whether a mount counts with aberration can be told where aberration shifts the declination by the
+#: first at least, and the mount's altitude and azimuth agree with one assumption to within the
+#: second and differ from the other by more than the third (rad, own choice).
 TELLING, AGREES, DIFFERS = 8.0 * ARCSEC, 1.5 * ARCSEC, 3.0 * ARCSEC
 
 
@@ -110,7 +110,7 @@ def aberration_of_mount(
     altitude_deg: float,
     azimuth_deg: float,
 ) -> bool | None:
-    """Tell whether a J2000 mount reckons with aberration; None where its words do not show it.
+    """Whether a J2000 mount counts with aberration; None where what it reports does not show it.
 
     Its declination axis stays where it was between two targets only if they are converted as the
     mount does it. Its altitude and azimuth show the declination of date that it has made of its

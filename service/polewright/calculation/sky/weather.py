@@ -20,7 +20,7 @@ MODEL_SIGMA = 0.004
 From ERFA ``eraRefco`` at 1013 hPa and 10 C: light of 0.65 instead of 0.55 micrometres is refracted
 0.55 % less, and of 0.50 0.41 % more; dry or saturated air instead of half humidity changes 0.09 %
 (0.27 % at 28 C). How fast the air cools upwards hardly counts: 3 or 9.5 K/km instead of 6.5 change
-0.002 % at 20 degrees of altitude and 0.03 % at 10 (rays traced, `sky.refraction`)."""
+0.002 % at 20 degrees of altitude and 0.03 % at 10 (rays traced, `refraction.traced_lift`)."""
 
 #: How sure a value is (1 sigma). Common practice, no source: a sensor at the mount is warmer or
 #: colder than the air, cheap barometers are some hPa off, and who types a value typed it earlier.

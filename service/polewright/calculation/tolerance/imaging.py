@@ -18,6 +18,7 @@ from polewright.foundation.language import joined, say
 
 #: Nearer to a pole the target's hour angle loses its meaning.
 MOST_DECLINATION_DEG = 89.0
+#: Exposures that stand for all of a target's span.
 SPAN_STEPS = 13
 #: Exposures lower than this do not count: nobody plans them, and the air there is beyond figures.
 LOWEST = 10.0 * DEG

@@ -90,7 +90,7 @@ def trail_figure(
     axes.set_xticks(range(-12, 13, 3))
     guiding = say("guided") if imaging.guided else say("not guided")
     total = math.hypot(east, up) / ARCMIN
-    ways = say(
+    directions = say(
         "{up} {high}, {east} {far}",
         up=angle_text(up),
         high=say("too high") if up >= 0 else say("too low"),
@@ -100,7 +100,11 @@ def trail_figure(
     head = figure.text(
         0.09,
         0.945,
-        say("Star trails with the axis {total} off ({ways})", total=arcmin_text(total), ways=ways),
+        say(
+            "Star trails with the axis {total} off ({directions})",
+            total=arcmin_text(total),
+            directions=directions,
+        ),
         fontsize=14,
         fontweight="bold",
         va="center",
@@ -111,12 +115,12 @@ def trail_figure(
         0.895,
         say(
             "{exposure_s:g} s, {focal_length_mm:g} mm, {pixel_um:g} µm pixels, {guiding}; "
-            "hatched: under {value:.0f}°, or no guide star could be held",
+            "hatched: under {lowest_deg:.0f}°, or no guide star could be held",
             exposure_s=imaging.exposure_s,
             focal_length_mm=imaging.focal_length_mm,
             pixel_um=imaging.pixel_um,
             guiding=guiding,
-            value=LOWEST / DEG,
+            lowest_deg=LOWEST / DEG,
         ),
         fontsize=11,
         va="center",

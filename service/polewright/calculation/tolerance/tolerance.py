@@ -16,6 +16,7 @@ from polewright.foundation.angle_text import angle_text, arcmin_text
 from polewright.foundation.angles import ARCMIN, DEG, HOUR, Vector
 from polewright.foundation.language import say
 
+#: Fraction to which the largest axis error is found.
 PRECISION = 1e-3
 #: Errors beyond this are not looked at: no one photographs with them.
 LARGEST_ERROR = 5.0 * DEG
@@ -231,11 +232,11 @@ class Cost:
         good = say("good enough") if self.worst_px <= limit_px else say("not good enough")
         return say(
             "{worst_px:.2f} px of trail at worst, {hour_angles} ({air_px:.2f} px there "
-            "by the air alone): {good} for {limit_px:g} px.",
+            "by the air alone): {verdict} for {limit_px:g} px.",
             worst_px=self.worst_px,
             hour_angles=_place(float(self.hour_angles[at])),
             air_px=self.air_px[at],
-            good=good,
+            verdict=good,
             limit_px=limit_px,
         )
 

@@ -33,11 +33,12 @@ from polewright.calculation.tolerance.errors import GuideStarLost
 from polewright.calculation.tolerance.imaging import Imaging, SkyOver
 from polewright.foundation.angles import ARCMIN, SIDEREAL_RATE, Vector
 
-_TIMES = 17
-_RING = 8
+_TIMES = 17  # in an exposure at which a star is looked at
+_RING = 8  # stars on the field's rim, and directions of the guide star
 _WIDTHS = 36  # projections per half turn: the diameter is found to 1 - cos(2.5 deg) = 0.1 %
-_DIRECTIONS = 16
+_DIRECTIONS = 16  # of an axis error of which only the size is given
 BEST_WITHIN = 10.0 * ARCMIN
+"""How far from the pole aimed at the best axis is looked for (own choice)."""
 
 
 class Exposures:

@@ -180,7 +180,11 @@ class CameraDevice(Device):
         try:
             return SensorType.MONO if number is None else SensorType(number)
         except ValueError:
-            self.note(say("camera has unknown sensortype {number}; taken as mono", number=number))
+            self.note(
+                say(
+                    "camera has unknown sensortype {sensor_type}; taken as mono", sensor_type=number
+                )
+            )
             return SensorType.MONO
 
     def _mode(
@@ -404,9 +408,9 @@ class CameraDevice(Device):
         if limits is None:
             self.note(
                 say(
-                    "camera has no {member} to set; {member} {text} is ignored",
+                    "camera has no {member} to set; {member} {wanted} is ignored",
                     member=member,
-                    text=text,
+                    wanted=text,
                 )
             )
             return None

@@ -255,11 +255,11 @@ class RefusedByDevice(AlpacaError):
 
     def __str__(self) -> str:
         text = say(
-            "{where}: {member}: {situation}, error 0x{number:X}",
+            "{where}: {member}: {situation}, error 0x{error_number:X}",
             where=self.where,
             member=self.member,
             situation=self.situation,
-            number=self.number,
+            error_number=self.number,
         )
         return say("{text} ({detail})", text=text, detail=self.detail) if self.detail else text
 

@@ -115,7 +115,11 @@ def decode_imagebytes(body: bytes | bytearray, where: Where) -> CameraImage:
         raise MislabelledImage(
             where,
             MEMBER,
-            say("{body} bytes of data, {size} by its header", body=len(body) - start, size=size),
+            say(
+                "{data_bytes} bytes of data, {header_bytes} by its header",
+                data_bytes=len(body) - start,
+                header_bytes=size,
+            ),
         )
     flat = np.frombuffer(body, dtype, offset=start)
     return CameraImage(_rows_first(flat.reshape(shape)), transaction, image_type)

@@ -304,11 +304,11 @@ class Exposure:
             )
         if got == asked[::-1]:
             raise MislabelledImage(
-                camera.where, imagebytes.MEMBER, say("{text}: transposed", text=text)
+                camera.where, imagebytes.MEMBER, say("{sizes}: transposed", sizes=text)
             )
         if usual is None and camera.odd_sizes.get(settings) == got:
             camera.image_sizes[settings] = got
-            camera.note(say("{text}, twice: taken as they come", text=text), tell=True)
+            camera.note(say("{sizes}, twice: taken as they come", sizes=text), tell=True)
             return
         camera.odd_sizes[settings] = got
         raise MislabelledImage(camera.where, imagebytes.MEMBER, text)
@@ -349,7 +349,9 @@ class Exposure:
         now = PastExposure(asked_s, text, offset_s, self._base_s)
         if past is not None and _is_stale(past, now):
             raise StaleImage(
-                camera.where, imagebytes.MEMBER, say("it says it started {text}", text=text)
+                camera.where,
+                imagebytes.MEMBER,
+                say("it says it started {start_time}", start_time=text),
             )
         camera.last_exposure = now
         mid_s = asked_s + 0.5 * duration_s

@@ -199,7 +199,9 @@ class Telescope(Motion):
                 if lost is not None:
                     raise lost
                 raise SettingNotTaken(
-                    self.where, "tracking", say("asked {on}, still reads {now}", on=on, now=now)
+                    self.where,
+                    "tracking",
+                    say("asked {asked}, still reads {read}", asked=on, read=now),
                 )
             timer.sleep(0.25, cancel)
 

@@ -118,8 +118,9 @@ def view(
 ) -> RenderableType:
     """Draw a session; without the plot when ``plot_rows`` is 0."""
     parts: list[RenderableType] = [_headline(now)]
-    if now.error is not None:
-        figures = figures_of(now, now.error, width)
+    reading = reading_of(now)
+    if reading is not None:
+        figures = figures_of(now, reading, width)
         if plot_rows:
             table = Table.grid(padding=(0, GAP))
             table.add_row(figures, plot(now, plot_rows))
@@ -165,6 +166,11 @@ def _headline(now: SessionSnapshot) -> Text:
     counts = say("  sweep {sweeps}, mount {motion}", sweeps=sweeps, motion=now.motion)
     text.append(translated(counts), style="not reverse dim")
     return text
+
+
+def reading_of(now: SessionSnapshot) -> ErrorNow | None:
+    """Return what to show: a glance while the axis turns, else the last full frame or sweep."""
+    return now.moving if now.moving is not None and now.moving.turning else now.error
 
 
 def figures_of(now: SessionSnapshot, error: ErrorNow, width: int) -> Group:
@@ -263,7 +269,7 @@ def _progress(now: SessionSnapshot) -> RenderableType:
 
 def reach_arcmin(now: SessionSnapshot) -> float:
     """Half the plot's height: as near as the last reading allows, the tolerance always inside."""
-    here = now.error
+    here = reading_of(now)
     far = 0.0 if here is None else max(abs(here.d_az_sky_arcmin), abs(here.d_alt_arcmin))
     least = max(1.15 * far, now.tolerance_arcmin)
     return next(
@@ -290,7 +296,7 @@ def plot(now: SessionSnapshot, rows: int) -> Text:
     95 % probability, ``@`` the last reading.
     """
     way = [(point.d_az_sky_arcmin, point.d_alt_arcmin) for point in now.trail]
-    error = now.error
+    error = reading_of(now)
     here = None if error is None else (error.d_az_sky_arcmin, error.d_alt_arcmin)
     reach = reach_arcmin(now)
     mirror = -1.0 if now.southern else 1.0

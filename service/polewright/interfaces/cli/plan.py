@@ -170,13 +170,13 @@ def print_plans(
     )
     console.print(
         say(
-            "The best one has {points} points: {turns} turns of {step:g}°, going {how} on the "
+            "The best one has {points} points: {turns} turns of {step:g}°, going {way} on the "
             "{side} side of the meridian; after it the mount can track on for "
             "{adjusting_time_s:.0f} minutes before a limit is reached.",
             points=len(best.points),
             turns=len(best.points) - 1,
             step=best.step / DEG,
-            how=say("westward") if best.direction > 0 else say("eastward"),
+            way=best.way,
             side=best.side,
             adjusting_time_s=best.adjusting_time_s / 60.0,
         ),

@@ -510,7 +510,7 @@ def _points(result: MeasurementResult, place: Place) -> str:
     )
     rows = [
         (
-            say("point {number}", number=p.number),
+            say("point {point}", point=p.number),
             *(
                 (f"{p.azimuth_deg:.1f}°", f"{p.altitude_deg:.1f}°")
                 if place is not Place.NONE

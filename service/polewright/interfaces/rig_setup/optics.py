@@ -28,7 +28,7 @@ class FoundOptics:
     mirrored: bool
     matched: int
     distortion_k1: float | None
-    """Radial distortion, see `polewright.solving.base.Distortion`; 0 when it is too small to
+    """Radial distortion, see `calculation.geometry.solution.Distortion`; 0 when it is too small to
     matter, None when there were too few stars to tell."""
 
 

@@ -60,8 +60,9 @@ MOST_STARS = 120
 #: Glances are of no use where one takes longer than this share of a full frame, or than so many
 #: seconds, so many times in a row (own choices).
 WORTH_SHARE, SLOW_S, SLOW_GLANCES = 0.6, 2.0, 3
-#: A driver starts the camera anew where a changed subframe costs so much more, s (own choice).
-RESTART_S = 0.7
+#: A driver starts the camera anew where a changed subframe costs so much more, s, so often in a row
+#: (own choices).
+RESTART_S, RESTARTS = 0.7, 2
 #: Glances that failed in a row, and contradictions, after which there are no more.
 FAILED_GLANCES, CONTRADICTIONS = 3, 2
 #: Error of a star's place in the full frame where it is saturated, pixels (own choice).
@@ -332,7 +333,7 @@ class Glances:
         if here.size < LEAST_STARS or len(found) < LEAST_STARS:
             return None
         at = glance.to_frame(found.x, found.y)
-        shift = _common_shift(places[here], at, reach, glance)
+        shift = common_shift(places[here], at, reach, glance)
         if shift is None:
             return None
         mine, theirs = _paired(places[here] + shift, at)
@@ -378,14 +379,14 @@ class Glances:
 
     def _kept_pace(self, glance: Glance, took_s: float, changed: bool) -> None:
         beside_s = max(0.0, took_s - glance.exposure_s)
-        if not changed or not self._beside:
+        if not changed:
             self._beside = [*self._beside[-8:], (float(glance.pixels), beside_s)]
-            slow = took_s > min(SLOW_S, WORTH_SHARE * self._full_s)
-            self._slow = self._slow + 1 if slow else 0
-        else:
+        elif self._beside:
             usual_s = float(np.median([s for _, s in self._beside]))
             self._restarts = self._restarts + 1 if beside_s > usual_s + RESTART_S else 0
-        if self._restarts >= SLOW_GLANCES:
+        slow = took_s > min(SLOW_S, WORTH_SHARE * self._full_s)
+        self._slow = self._slow + 1 if slow else 0
+        if self._restarts >= RESTARTS:
             self.stop(say("the camera's driver starts it anew whenever the subframe changes"))
         elif self._slow >= SLOW_GLANCES:
             self.stop(
@@ -410,7 +411,7 @@ class Glances:
             self.stop(say("{count} of them failed: {error}", count=self._failed, error=error))
 
 
-def _common_shift(
+def common_shift(
     wanted: NDArray[np.float64], seen: NDArray[np.float64], reach_px: float, glance: Glance
 ) -> NDArray[np.float64] | None:
     """Return by how much (2,) the stars lie elsewhere than they should; None where they do not.

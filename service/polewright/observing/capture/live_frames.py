@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 #: Between two looks at whether the run was stopped, real seconds.
 LOOK_S = 0.05
 #: How long a frame that is not wanted any more is waited for, real seconds: its download is not
-#: cut off, and may take this long over a poor link (`watching.DOWNLOAD_S`).
+#: cut off, and may take this long over a poor link (`watchdog_client.DOWNLOAD_S`).
 UNWANTED_S = 600.0
 #: The same where the run has failed and the mount must be stopped.
 HURRY_S = 1.0

@@ -61,8 +61,8 @@ def keep_frame(
             path.unlink()  # the half that found room is no frame
         reason = in_words(exc, told=path)
         return say(
-            "Point {number}: the frame could not be kept as {path}: {reason}",
-            number=number,
+            "Point {point}: the frame could not be kept as {path}: {reason}",
+            point=number,
             path=path,
             reason=reason,
         )

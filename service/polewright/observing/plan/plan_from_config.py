@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from polewright.calculation.geometry.shared_errors import SharedErrors
 from polewright.calculation.planning.errors import NoSweepFits
-from polewright.calculation.planning.feasibility import CROSSES
+from polewright.calculation.planning.feasibility import CROSSES, Outlook, evaluate
 from polewright.calculation.planning.horizon import Horizon
 from polewright.calculation.planning.horizon_text import parse_horizon
 from polewright.calculation.planning.limits import MountLimits, SkyLimits
@@ -19,13 +19,19 @@ from polewright.calculation.sky.mount_coordinates import mount_from_of_date, of_
 from polewright.calculation.sky.site import Site
 from polewright.calculation.sky.weather import Weather
 from polewright.devices.alpaca.errors import AlpacaError
-from polewright.foundation.angles import ARCSEC, DEG
+from polewright.foundation.angles import ARCSEC, DEG, fold_pi
 from polewright.foundation.config import Config
 from polewright.foundation.errors import ConfigError, in_words
 from polewright.foundation.language import say
 from polewright.observing.plan.frame_noise import frame_noise
 from polewright.observing.plan.rig_errors import shared_errors_of
-from polewright.observing.plan.star_coverage import doubts, judged, plans_for, with_stars
+from polewright.observing.plan.star_coverage import (
+    doubts,
+    judged,
+    plans_for,
+    stars_wanted,
+    with_stars,
+)
 from polewright.observing.rig.rig import Rig
 from polewright.records.events import SweepPlanned
 from polewright.solving.errors import FieldTooNarrow
@@ -35,6 +41,15 @@ UNKNOWN_SCALE = 2.0 * DEG / 3600.0
 #: A sweep may be so many times less sure than the best if the mount need not cross the meridian
 #: for it between sweeps (own choice).
 WORTH_STAYING = 3.0
+#: A sweep may be so many times less sure than the one that was searched for if it begins where the
+#: mount stands, which saves the slew back to a start (own choice).
+WORTH_STANDING = 1.25
+#: The declination axis has not moved while the mount's word for it differs by less, rad (own
+#: choice: some roundings of a mount).
+SAME_DECLINATION = 5.0 * ARCSEC
+#: A sweep that begins where the mount stands has to leave so much time for adjusting after it, s
+#: (own choice).
+ADJUSTING_LEAST_S = 900.0
 
 
 class HorizonFileMissing(ConfigError):
@@ -77,7 +92,7 @@ def horizon_of(config: Config) -> Horizon:
 
     Raises:
         HorizonFileMissing: there is no such file.
-        calculation.planning.errors.HorizonUnreadable: lines are wrong; says which and why.
+        HorizonUnreadable: lines are wrong; says which and why.
     """
     section = config.horizon
     if section.file is None:
@@ -226,7 +241,21 @@ def own_wish(config: Config, site: Site) -> SweepWish | None:
     )
 
 
-def planned_sweep(rig: Rig, *, again: bool = False, quiet: bool = False) -> SweepPlan:
+@dataclass(frozen=True)
+class Circle:
+    """The declination circle on which a sweep has ended and the mount still stands, at rest."""
+
+    searched: SweepPlan
+    """The last sweep that was searched for in the whole sky."""
+    declination: float
+    """What the mount was told, of date, rad."""
+    told_declination: float
+    """What the mount said there, of date, rad."""
+
+
+def planned_sweep(
+    rig: Rig, *, again: bool = False, quiet: bool = False, circle: Circle | None = None
+) -> SweepPlan:
     """Judge the user's own sweep, or find the best one; tell it to whoever listens.
 
     Args:
@@ -234,18 +263,21 @@ def planned_sweep(rig: Rig, *, again: bool = False, quiet: bool = False) -> Swee
         again: whether this follows another sweep of the session: then the mount stays on its
             side of the meridian where a sweep fits that is worth it, since hands may be near.
         quiet: tell nobody.
+        circle: where the mount stands after the sweep before; a sweep that begins there is taken
+            if it is nearly as good.
 
     Raises:
-        calculation.planning.errors.PlanRefused: the user's sweep breaks a limit; says which one,
-            where, and what would not.
-        polewright.calculation.planning.errors.NoSweepFits: nothing fits.
-        polewright.solving.errors.FieldTooNarrow: the catalogue has too few stars for the field.
+        PlanRefused: the user's sweep breaks a limit; says which one, where, and what would not.
+        NoSweepFits: nothing fits.
+        FieldTooNarrow: the catalogue has too few stars for the field.
     """
     wish = own_wish(rig.config, rig.site)
     request = plan_request(rig)
     solver = rig.plates.solver
     if wish is not None:
         plan = judged(request, wish, solver)
+    elif circle is not None and (here := sweep_from_here(request, circle)) is not None:
+        plan = here
     else:
         plan = _stays(request, solver) if again else plans_for(request, solver)[0]
     if quiet:
@@ -254,6 +286,42 @@ def planned_sweep(rig: Rig, *, again: bool = False, quiet: bool = False) -> Swee
         rig.note(sentence, warning=True)
     tell_plan(rig, request, plan)
     return plan
+
+
+def sweep_from_here(request: PlanRequest, circle: Circle) -> SweepPlan | None:
+    """Return a sweep whose first point is where the mount stands, back or onward on its circle.
+
+    None where none keeps all limits on this side of the meridian, none is nearly as sure as the
+    sweep that was searched for, or the declination axis has moved since.
+    """
+    stands, searched = request.pointing, circle.searched
+    if stands is None or abs(stands.declination - circle.told_declination) > SAME_DECLINATION:
+        return None
+    outlook = Outlook(replace(request, min_stars=stars_wanted(request, searched)))
+    steps, found = len(searched.points), []
+    for direction in (-1, 1):
+        _, plan = evaluate(
+            outlook,
+            fold_pi(stands.hour_angle),
+            circle.declination,
+            direction * searched.step,
+            steps,
+            searched.best_open_sigma,
+            all_reasons=False,
+        )
+        if (
+            plan is not None
+            and not plan.crosses_meridian
+            and plan.adjusting_time_s >= ADJUSTING_LEAST_S
+            and _moonlit(plan) <= WORTH_STANDING * _moonlit(searched)
+        ):
+            duration_s = request.timing.sweep_seconds(plan.step, steps)
+            found.append(replace(plan, begins_here=True, duration_s=duration_s))
+    return min(found, key=_moonlit, default=None)
+
+
+def _moonlit(plan: SweepPlan) -> float:
+    return plan.sigma * (1.0 + plan.moon_weight)
 
 
 def _stays(request: PlanRequest, solver: object) -> SweepPlan:

@@ -139,6 +139,11 @@ def advice_here(noise: AttitudeNoise, solver: object, icrs: Vector | None) -> tu
     return () if expected >= SURE_STARS else (_doubt(noise, expected),)
 
 
+def stars_wanted(request: PlanRequest, like: SweepPlan) -> int:
+    """Return how many stars each field should have: plenty, or no fewer than another sweep has."""
+    return max(request.min_stars, math.floor(min(SURE_STARS, _poorest(like))))
+
+
 def _poorest(plan: SweepPlan) -> float:
     return min(_NO_DENSITY if point.stars is None else point.stars for point in plan.points)
 

@@ -105,7 +105,7 @@ def compared_sweep(
 
 
 class _DriftTold(BaseModel):
-    """What is read of a drift check's result (`runs.drift_run.DriftResult`)."""
+    """What is read of a drift check's result (`observing.runs.drift_run.DriftResult`)."""
 
     started_utc: datetime
     verdict: str

@@ -39,7 +39,7 @@ class Move:
     @property
     def doing(self) -> str:
         """The slew in words."""
-        return say("slew to point {number}", number=self.number)
+        return say("slew to point {point}", point=self.number)
 
 
 @dataclass(frozen=True)
@@ -73,7 +73,8 @@ class Solved:
     pointing: Pointing
     """The mount's word for the middle of the exposure."""
     predicted_miss: float | None
-    """Angle (rad) from where the point before makes expect the centre; None at the first."""
+    """Angle (rad) from where the centre should be by the offset found at the point before; None at
+    the first."""
 
 
 class Watching:
@@ -173,7 +174,7 @@ class Guard(Protocol):
 
 
 class RunGuards(Protocol):
-    """All guards of a run, shown everything in turn; see `safety.guards.Guards`."""
+    """All guards of a run, shown everything in turn; see `observing.safety.guards.Guards`."""
 
     guards: tuple[Guard, ...]
 

@@ -7,7 +7,7 @@ checked by the solver's own tests of a match:
 2. when they moved further than that, the middle of the frame is searched and followed;
 3. windows of a few pixels, moved accordingly, measure all stars that are used.
 
-What does not succeed gives nothing, and the whole frame is looked at (`images.detect`).
+Where this does not succeed the caller looks at the whole frame (`calculation.images.detect`).
 """
 
 from __future__ import annotations
@@ -87,7 +87,7 @@ def look_near(
         tracking: whether the camera has followed the sky since, or stood on the Earth.
 
     Raises:
-        polewright.foundation.errors.ImageError: the frame is none.
+        ImageError: the frame cannot be measured.
     """
     fwhm = _width_of(before.stars)
     size = (frame.width, frame.height)

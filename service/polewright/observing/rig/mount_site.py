@@ -28,6 +28,7 @@ SIDEREAL_DAY_S = 86164.0905  # IERS Conventions (2010), mean sidereal day
 ZONE_NOTE_DEG = 30.0
 """Time zones are drawn along borders: two hours beside the Sun's time occur, more hardly."""
 REVERSED_WITHIN_DEG = 1.0
+"""Angles that agree so well after a change of sign, or swapped, are told as such (own choice)."""
 DAY_S = 86400.0
 
 

@@ -24,7 +24,7 @@ class Patience:
         clock: of the run.
         limit_s: longest time without a solved point.
         warn: told a sentence when half of it is over.
-        what: is to be solved.
+        what: what is to be solved, in a word.
     """
 
     def __init__(

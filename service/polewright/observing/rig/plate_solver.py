@@ -29,11 +29,13 @@ from polewright.solving.errors import NoMatch, SolutionRejected, TooNarrowForWho
 #: Once one frame is solved the mount's own offset is known; what remains is how much that offset
 #: changes over a sweep: the misalignment (some degrees) and the mount's cone error.
 LEARNED_RADIUS = 4.0 * DEG
+#: Longest solve of a live frame, s: a smeared one must be known as such at once (own choice).
 FOLLOW_TIMEOUT_S = 3.0
+#: Fraction by which a scale that was told, not measured, is thought to be off (own choice).
 NOMINAL_SCALE_TOLERANCE = 0.05
 #: A focal length is told to be another from so much on: makers round theirs (own choice).
 FOCAL_TOLD = 0.02
-#: Stars from which on a frame tells the distortion of its lens (as `solving.refit` fits it).
+#: Stars from which on a frame shows the distortion of its lens (`solving.embedded.refit` fits it).
 LENS_STARS = 40
 #: A lens that moves stars less than this at half the frame's width counts as straight: that small
 #: it is mostly noise, and would be carried into frames with too few stars to correct it.
@@ -123,7 +125,20 @@ def _unhinted(hint: SolveHint) -> SolveHint:
 
 
 class PlateSolver:
-    """Solves the frames of one run and remembers scale, parity and the mount's offset."""
+    """Solves the frames of one run and remembers scale, parity and the mount's offset.
+
+    Args:
+        solver: does the work.
+        site: the place.
+        atmosphere: the air, for refraction.
+        nominal_scale: rad per pixel by focal length and pixel as told; None where unknown.
+        claim: what that follows from, to say it when the stars tell another focal length.
+        hint_radius: rad around the mount's word in which the first frame is looked for.
+        blind: whether a frame that is not there may be looked for in the whole sky.
+        timeout_s: longest a solve may take.
+        k1: radial distortion to begin with.
+        timer: measures solves, s.
+    """
 
     def __init__(
         self,

@@ -93,8 +93,7 @@ def weather_of(
     """Return the air by the best that is known of it: see `believed_weather`.
 
     Raises:
-        calculation.sky.errors.PressureContradictsHeight: the configured pressure is not that of
-            the site's height.
+        PressureContradictsHeight: the configured pressure is not that of the site's height.
     """
     reading, doubts = (None, ()) if station is None else _read(station)
     return believed_weather(

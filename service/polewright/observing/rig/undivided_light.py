@@ -3,7 +3,7 @@
 A frame exposed while somebody turns an adjuster shows every star twice, or with a trail. Its
 brighter set, or the one nearer to where stars were expected, is solved as if nothing had happened.
 Three things tell: the stars are dimmer than before (so they are under a cloud), light lies to one
-side of them (`images.one_sided`), and what else was detected in the frame is the same field again.
+side of them (`one_sided`), and what else was detected in the frame is the same field again.
 """
 
 from __future__ import annotations
@@ -33,6 +33,7 @@ STEADY = 0.96
 LEAST_COMMON = 6
 #: A star is the same within so many pixels.
 SAME_PX = 3.0
+#: Stars of a field that are remembered, the newest.
 MOST_REMEMBERED = 5000
 #: Part by which a star's light differs from frame to frame, whatever its brightness: scintillation,
 #: and its place on the pixels (own choice).

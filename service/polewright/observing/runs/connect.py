@@ -231,7 +231,7 @@ def connect_rig(config: Config, clock: Clock, cancel: CancelToken, emit: EventSi
 
 
 def connect_devices(config: Config, clock: Clock, cancel: CancelToken, emit: EventSink) -> Rig:
-    """Do as `connect_rig`, for who compares site and clock with the mount by stricter limits."""
+    """As `connect_rig`, but leave it to the caller to compare site and clock with the mount."""
     telescope, camera, monitor = _connected(config, clock, cancel, emit)
     site, source = site_of(config, telescope)
     station = _weather_station(config, telescope, clock, cancel, emit)
@@ -421,7 +421,7 @@ def configured_solver(config: Config, on_progress: Callable[[str], None] | None 
 
     Raises:
         ConfigError: there is none of that name, or its options are wrong.
-        polewright.solving.errors.SolverMissing: what it needs is not installed.
+        SolverMissing: what it needs is not installed.
     """
     options = dict(config.solver.options)
     if config.solver.name == "embedded":

@@ -44,6 +44,7 @@ from polewright.observing.sweep.visit_point import go_to, solve_here
 from polewright.records.events import Event
 from polewright.records.result import ComparedSweep, SagResult, WeatherResult
 
+#: So many frames in a row that do not solve end the check (own choice).
 FAILED_IN_A_ROW = 6
 TELL_EVERY_S = 30.0
 

@@ -56,7 +56,7 @@ class FocusNotFound(ImageError):
 
     def __str__(self) -> str:
         back = say("is back where it was") if self.restored else say("could NOT be brought back")
-        return say("no focus was found: {why}; the focuser {back}", why=self.why, back=back)
+        return say("no focus was found: {why}; the focuser {outcome}", why=self.why, outcome=back)
 
 
 class FocusRun:

@@ -28,7 +28,7 @@ from polewright.observing.safety.watchdog_client import watched
 from polewright.observing.sweep.axis_as_data import axis_result
 from polewright.observing.sweep.axis_from_points import FittedSweep, fit_points
 from polewright.observing.sweep.solve_point import SolvedPoint
-from polewright.observing.sweep.sweep import Swept, further_point, sweep
+from polewright.observing.sweep.sweep import AtRest, Swept, further_point, sweep
 from polewright.records.events import AxisMeasured, Finished
 from polewright.records.result import (
     MeasurementResult,
@@ -69,7 +69,7 @@ def measure_axis(rig: Rig, points: Sequence[Pointing] | None = None) -> Measurem
 
     Raises:
         PolewrightError: any trouble; the mount has been stopped by then.
-        calculation.geometry.errors.SweepNotRigid: the solved points contradict each other.
+        SweepNotRigid: the solved points contradict each other.
         MotionUnknown: as `motion_stopped_on_trouble` says.
     """
     plan = planned_sweep(rig) if points is None else None
@@ -85,12 +85,15 @@ def measure_axis(rig: Rig, points: Sequence[Pointing] | None = None) -> Measurem
     return measured.result
 
 
-def measure(rig: Rig, points: Sequence[Pointing]) -> Measured:
-    """Sweep the points and fit the axis; the caller stops the mount when this raises."""
+def measure(rig: Rig, points: Sequence[Pointing], at_rest: AtRest | None = None) -> Measured:
+    """Sweep the points and fit the axis; the caller stops the mount when this raises.
+
+    ``at_rest``: see `sweep`.
+    """
     started = begin(rig)
     rig.guards.begin()
     ready_mount(rig)
-    swept = sweep(rig, points)
+    swept = sweep(rig, points, at_rest)
     return measured_axis(rig, started, swept)
 
 
@@ -115,7 +118,7 @@ def measured_axis(
             wanted, or the fit is not trusted.
 
     Raises:
-        calculation.geometry.errors.SweepNotRigid: the solved points contradict each other.
+        SweepNotRigid: the solved points contradict each other.
         PolewrightError: as a further point says.
     """
     solved, story = list(swept.points), list(swept.story)

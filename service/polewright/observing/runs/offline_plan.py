@@ -80,7 +80,7 @@ def offline_plans(
 
     Raises:
         FieldTooNarrow: the catalogue has too few stars for the camera's frame.
-        polewright.foundation.errors.PlanError: nothing fits, or the wish breaks a limit.
+        PlanError: nothing fits, or the wish breaks a limit.
     """
     counted = with_stars(request, solver)
     try:

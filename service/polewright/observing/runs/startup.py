@@ -46,6 +46,7 @@ from polewright.observing.sweep.sweep import sweep
 from polewright.records.events import Event, EventSink, FrameMeasured, Note
 from polewright.records.result import MeasurementResult
 
+#: Between two tries to connect, s.
 AGAIN_S = 5.0
 #: The quick check begins with the fewest points that can contradict each other, and may grow so
 #: far while it is not sure or not trusted (own choice: a minute each).

@@ -239,9 +239,9 @@ class MovedBySomebodyElse(GuardError):
     def __str__(self) -> str:
         now = say("is slewing, and reports a move") if self.slewing else say("reports a move")
         return say(
-            "someone else moved or synchronised the mount: it {now} by {moved_deg:.1f} "
+            "someone else moved or synchronised the mount: it {reports} by {moved_deg:.1f} "
             "degrees, which this program did not ask for",
-            now=now,
+            reports=now,
             moved_deg=self.moved_deg,
         )
 

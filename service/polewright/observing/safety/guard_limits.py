@@ -217,7 +217,7 @@ class AllowedSkyGuard(Watching):
             Pointing(float(hour_angle), float(declination)),
             solved.plate.sky,
             Use.APPROACH,
-            say("point {number}, by the stars", number=solved.number),
+            say("point {point}, by the stars", point=solved.number),
         )
 
     def wary(self, sky: ObservedFrame) -> bool:

@@ -20,6 +20,7 @@ from polewright.observing.safety.guard_errors import (
 #: The turn between two points by the stars may differ from the mount's word by so much, rad: worm,
 #: rounding and a mount's own corrections; a slipping clutch makes more (own choice).
 TURN_TOLERANCE = 1.0 * DEG
+#: Points of one declination: only between these is the turn of the RA axis compared, rad.
 SAME_DECLINATION = 0.1 * DEG
 #: So far the solved centre may be from where the mount's word, corrected by the point before, puts
 #: it, degrees: an axis off by degrees stays below from point to point (own choice).
@@ -62,10 +63,10 @@ class TruthGuard(Watching):
             if off > self.turn_tolerance:
                 raise WentElsewhere(
                     say(
-                        "from point {number} to {next_number} the mount reports a turn of "
+                        "from point {point} to {next_point} the mount reports a turn of "
                         "{turned:+.2f} degrees of hour angle, the stars {seen:+.2f}",
-                        number=number,
-                        next_number=solved.number,
+                        point=number,
+                        next_point=solved.number,
                         turned=turned,
                         seen=seen,
                     ),
@@ -76,9 +77,9 @@ class TruthGuard(Watching):
         if miss is not None and miss / DEG > SOLVED_TOLERANCE_DEG:
             raise WentElsewhere(
                 say(
-                    "point {number} was solved away from where point {other} puts it",
-                    number=solved.number,
-                    other=number,
+                    "point {point} was solved away from where point {other_point} puts it",
+                    point=solved.number,
+                    other_point=number,
                 ),
                 miss / DEG,
                 SOLVED_TOLERANCE_DEG,

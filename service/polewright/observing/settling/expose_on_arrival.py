@@ -90,9 +90,9 @@ def expose_at_once(
             if rest.verdict == "steady" and rest.drift == (0.0, 0.0):
                 rig.note(
                     say(
-                        "Point {number}: the stars drift steadily, as they do with an axis "
+                        "Point {point}: the stars drift steadily, as they do with an axis "
                         "far from the pole; the mount itself stands still.",
-                        number=number,
+                        point=number,
                     )
                 )
             if rest.verdict == "steady" or rest.drift != (0.0, 0.0):
@@ -104,14 +104,14 @@ def expose_at_once(
         over = clock.monotonic_s() - began_s + exposure_s > wait_s
         if rest is None or over:
             break
-        rig.note(say("Point {number}: {why}; exposing again.", number=number, why=why))
+        rig.note(say("Point {point}: {why}; exposing again.", point=number, why=why))
     rig.settle_memory.looks_first = True
     if not over:  # looks after an exposure do not tell: perhaps those before one do
         if not rig.settle_memory.useless:  # which `settle` tells
             rig.note(
                 say(
-                    "Point {number}: {why}; exposing again after settle frames.",
-                    number=number,
+                    "Point {point}: {why}; exposing again after settle frames.",
+                    point=number,
                     why=why,
                 )
             )
@@ -210,7 +210,9 @@ class _Afterwards:
             if scale is None
             else angle_text(rest.moved_px * scale)
         )
-        return say("its stars came to rest {far} from where the frame shows them", far=far)
+        return say(
+            "its stars came to rest {distance} from where the frame shows them", distance=far
+        )
 
     def _watch(self) -> None:
         rig = self.rig

@@ -12,6 +12,7 @@ from polewright.observing.capture.take_frame import take_frame
 from polewright.observing.rig.rig import Rig
 from polewright.observing.settling.still_stars import LEAST_FIXED_S, Settled, wait_for_still_stars
 
+#: Between two looks at mount and run during a fixed wait, s.
 SETTLE_TICK_S = 0.5
 
 
@@ -75,9 +76,9 @@ def tell_settled(rig: Rig, number: int, settled: Settled, took_s: float) -> None
         )
         rig.note(
             say(
-                "Point {number}: stars not seen at rest after {took_s:.0f} s ({why}{moved}); "
+                "Point {point}: stars not seen at rest after {took_s:.0f} s ({why}{moved}); "
                 "exposing anyway.",
-                number=number,
+                point=number,
                 took_s=took_s,
                 why=settled.why,
                 moved=moved,

@@ -40,7 +40,7 @@ class FittedSweep:
     sag: LearntSag
     """What of the tube's droop was taken out, and how sure that is."""
     sag_response: Vector
-    """(2,) what the axis found moves east and up per size of a droop."""
+    """(2,) how far the measured axis moves east and up on the sky per rad of droop."""
 
 
 def fit_points(rig: Rig, solved: Sequence[SolvedPoint]) -> FittedSweep:
@@ -103,7 +103,7 @@ def fit_attitudes(
     off = np.cross(fit.axis, pole_enu(site, PoleTarget.TRUE, weather.air))
     covariance = fit.covariance + (CLOCK_SIGMA_S * SIDEREAL_RATE) ** 2 * np.outer(off, off)
     if pole is PoleTarget.REFRACTED and any(shared.refraction):
-        # Denser air lifts the pole, too, and mostly by what it moves the axis found.
+        # Denser air lifts the pole as well, by nearly as much as it moves the measured axis.
         found = fit_axis(
             [shared.lifted(attitude) for attitude in attitudes],
             southern=site.southern,

@@ -63,7 +63,7 @@ class FrameLost(Exception):
 
 
 class Image(Protocol):
-    """An exposure that is over; `alpaca.exposing.WaitingImage` is one."""
+    """An exposure that is over; `devices.alpaca.one_exposure.WaitingImage` is one."""
 
     def fetch(self) -> Frame:
         """Return the frame. Raises AlpacaError as the camera says."""

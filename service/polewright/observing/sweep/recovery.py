@@ -142,8 +142,8 @@ class Recovery:
         if self.hopeless:
             self.tell(
                 say(
-                    "No frame solved at {dark} places: the place is not the problem.",
-                    dark=len(self.dark),
+                    "No frame solved at {places} places: the place is not the problem.",
+                    places=len(self.dark),
                 )
             )
             return None
@@ -159,11 +159,11 @@ class Recovery:
             return None
         self.tell(
             say(
-                "Point {number} found no place that solves ({last}); trying another sweep, "
-                "at hour angles {point} and declination {declination:+.1f}°.",
-                number=stuck.number,
+                "Point {point} found no place that solves ({last}); trying another sweep, "
+                "at hour angles {hour_angles} and declination {declination:+.1f}°.",
+                point=stuck.number,
                 last=stuck.last,
-                point=joined(", ", (told_hour_angle(point) for point in sweep_points(plan))),
+                hour_angles=joined(", ", (told_hour_angle(point) for point in sweep_points(plan))),
                 declination=plan.declination / DEG,
             )
         )

@@ -64,7 +64,7 @@ class StarsWord:
     pointing: Pointing
     """By the mount's word."""
     expected: Vector | None
-    """Where (ICRS) the point before makes expect the centre."""
+    """Where (ICRS) the centre should be, by the offset found at the point before."""
 
 
 def solve_frame(

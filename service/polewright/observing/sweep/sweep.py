@@ -7,17 +7,22 @@ next point (`background_solve`).
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from polewright.calculation.adjusting.axis_at_rest import turned_between
+from polewright.calculation.adjusting.observation import CameraAttitude
 from polewright.calculation.images.frame import Frame
 from polewright.calculation.images.stillness import Rest
 from polewright.calculation.planning.request import Pointing
-from polewright.foundation.angles import fold_pi
+from polewright.foundation.angle_text import angle_text
+from polewright.foundation.angles import Vector, fold_pi
 from polewright.foundation.errors import Cancelled, PolewrightError
 from polewright.foundation.language import say
 from polewright.observing.capture.auto_exposure import choose_exposure, keep_exposure
 from polewright.observing.capture.take_frame import expose_here, take_frame
+from polewright.observing.plan.frame_noise import frame_floor
 from polewright.observing.rig.patience import OutOfPatience, Patience
 from polewright.observing.rig.plate_solver import FirstSolutionFalse
 from polewright.observing.rig.rig import Rig
@@ -39,6 +44,9 @@ from polewright.observing.sweep.visit_point import go_to, mounts_word, solve_tak
 #: A frame that did not solve is exposed so many times longer: 1.4 times the signal to noise under a
 #: bright sky, and two tries stay under the usual longest exposure (own choice).
 LONGER = 2.0
+#: A turn of the axis between two frames that their noise does not explain, sigmas (own choice: a
+#: false alarm costs a slew back, a turn that is missed costs up to 1.5 times its size).
+TURNED_SIGMAS = 3.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -50,10 +58,29 @@ class Swept:
     """What was done about points that did not solve, in order; empty when all did."""
 
 
-def sweep(rig: Rig, points: Sequence[Pointing]) -> Swept:
+@dataclass(frozen=True, eq=False)
+class AtRest:
+    """The telescope as it was last seen at rest, where a sweep is to begin without a slew."""
+
+    attitude: CameraAttitude
+    """Of the last frame that was seen at rest."""
+    axis: Vector
+    """(3,) of the mount by then, observed east-north-up."""
+    frame: Frame | None = None
+    """That frame, where nobody can have touched an adjuster since: it is the first point. None:
+    one is exposed, and has to agree with it."""
+
+
+def sweep(rig: Rig, points: Sequence[Pointing], at_rest: AtRest | None = None) -> Swept:
     """Visit every point in order and return them solved, perhaps at other places.
 
-    The caller stops the mount when this raises (`stopping.motion_stopped_on_trouble`).
+    Args:
+        rig: the rig.
+        points: of the sweep.
+        at_rest: how the telescope was seen at the first point, where it still stands; None where a
+            slew leads there.
+
+    The caller stops the mount when this raises (`motion_stopped_on_trouble`).
 
     Raises:
         PointNotSolved: nothing that may be tried helped, or no point was solved for [recovery]
@@ -63,7 +90,7 @@ def sweep(rig: Rig, points: Sequence[Pointing]) -> Swept:
         DeviceError, GuardError: as mount, camera and guards say; these are not argued with.
     """
     rig.settle_memory.new_sweep()
-    run = _Sweep(rig)
+    run = _Sweep(rig, at_rest)
     limit_s = rig.config.recovery.nowhere_s
     rig.patience = Patience(rig.clock, limit_s, run.recovery.warn)
     try:
@@ -102,9 +129,13 @@ def further_point(rig: Rig, solved: Sequence[SolvedPoint]) -> SolvedPoint | None
 
 
 class _Sweep:
-    def __init__(self, rig: Rig) -> None:
+    def __init__(self, rig: Rig, at_rest: AtRest | None) -> None:
         self.rig, self.settings = rig, rig.config.recovery
         self.recovery = Recovery(rig)
+        self._at_rest = at_rest
+        """Until it has been used."""
+        self._known: Frame | None = None
+        """What need not be exposed anew where the mount stands."""
         self._frame: Frame | None = None
         """The last one that was taken where the mount stood still."""
         self._there: Pointing | None = None
@@ -136,10 +167,40 @@ class _Sweep:
             Stuck: one found no place that solves.
         """
         solved: list[SolvedPoint] = []
+        rest, self._at_rest = self._at_rest, None
         self._there = None
+        if rest is not None:
+            self._there, self._known = points[0], self._good_enough(rest.frame)
+            if self.rig.patience is not None:
+                self.rig.patience.begin()
         for number in range(1, len(points) + 1):
-            solved.append(self._visit(number, points, solved))
+            point = self._visit(number, points, solved)
+            self._known = None
+            if number == 1 and rest is not None and self._turned(rest, point):
+                self._there = None
+                point = self._visit(number, points, solved)
+            solved.append(point)
         return solved
+
+    def _good_enough(self, frame: Frame | None) -> Frame | None:
+        usable = frame is not None and frame.exposure_s >= self.rig.exposure_s
+        return frame if usable else None
+
+    def _turned(self, rest: AtRest, point: SolvedPoint) -> bool:
+        """Whether somebody turned the axis after it was seen at rest; tells it."""
+        turned, sigma = turned_between(rest.attitude, point.plate.attitude, rest.axis)
+        floor = math.sqrt(2.0) * frame_floor(self.rig, point.frame.exposure_s)
+        if turned <= TURNED_SIGMAS * math.hypot(sigma, floor):
+            return False
+        self.recovery.tell(
+            say(
+                "The axis was turned by about {turned} between the last reading and the first "
+                "frame of the sweep: taking that frame again. Keep hands off until the sweep "
+                "is over.",
+                turned=angle_text(turned),
+            )
+        )
+        return True
 
     def _visit(
         self, number: int, points: Sequence[Pointing], solved: Sequence[SolvedPoint]
@@ -159,8 +220,8 @@ class _Sweep:
                 if failed:
                     self.recovery.tell(
                         say(
-                            "Point {number} solved at hour angle {target} instead of {planned}.",
-                            number=number,
+                            "Point {point} solved at hour angle {target} instead of {planned}.",
+                            point=number,
                             target=told_hour_angle(target),
                             planned=told_hour_angle(planned),
                         )
@@ -174,9 +235,9 @@ class _Sweep:
             moved = Pointing(fold_pi(spare.hour_angle), planned.declination)
             self.recovery.tell(
                 say(
-                    "Point {number} did not solve at hour angle {target} ({last}); moved "
+                    "Point {point} did not solve at hour angle {target} ({last}); moved "
                     "along its declination circle to {moved}.",
-                    number=number,
+                    point=number,
                     target=told_hour_angle(target),
                     last=last,
                     moved=told_hour_angle(moved),
@@ -235,9 +296,9 @@ class _Sweep:
     ) -> None:
         self.recovery.tell(
             say(
-                "Point {number} did not solve with {exposure_s:g} s ({error}); "
+                "Point {point} did not solve with {exposure_s:g} s ({error}); "
                 "exposing {longer_s:g} s.",
-                number=number,
+                point=number,
                 exposure_s=exposure_s,
                 error=error,
                 longer_s=longer_s,
@@ -262,7 +323,10 @@ class _Sweep:
 
     def _take(self, number: int, total: int, exposure_s: float) -> tuple[Frame, Rest | None]:
         """Expose and download; with what looks afterwards told, where the mount still rang."""
-        if self._fresh:
+        known, self._known = self._known, None
+        if known is not None:
+            self._frame, rest = known, None
+        elif self._fresh:
             self._fresh = False
             self._frame, rest = expose_at_once(self.rig, exposure_s, number, total)
         else:
@@ -284,7 +348,8 @@ class _Sweep:
         if ahead is None or not rig.config.sweep.overlap or not sure:
             return self._solve_still(target, number, total, exposure_s)
         image: Image
-        if self._fresh:  # was it taken at rest? that is seen before the mount goes on
+        if self._fresh or self._known is not None:
+            # Was it taken at rest? That is seen before the mount goes on.
             frame, rest = self._take(number, total, exposure_s)
             image = Fetched(frame)
         else:
@@ -304,8 +369,8 @@ class _Sweep:
             work.abandon()
         rig.note(
             say(
-                "Point {number}: the image did not arrive ({error}); exposing again.",
-                number=number,
+                "Point {point}: the image did not arrive ({error}); exposing again.",
+                point=number,
                 error=error,
             ),
             warning=True,

@@ -36,7 +36,7 @@ def go_to(
 ) -> None:
     """Slew to a point, watched by the guards, and check that the mount says it arrived.
 
-    The caller stops the mount when this raises (`stopping.motion_stopped_on_trouble`).
+    The caller stops the mount when this raises (`motion_stopped_on_trouble`).
 
     Args:
         rig: the rig.
@@ -73,8 +73,8 @@ def go_to(
         only_of("telescope", error)
         rig.note(
             say(
-                "Slew to point {number} failed ({error}); the mount stands still, trying again.",
-                number=number,
+                "Slew to point {point} failed ({error}); the mount stands still, trying again.",
+                point=number,
                 error=error,
             ),
             warning=True,

@@ -29,7 +29,7 @@ from polewright.foundation.angles import DEG, TAU, Vector
 from polewright.foundation.errors import in_words
 from polewright.foundation.files import write_whole
 from polewright.foundation.language import say
-from polewright.solving.catalogue.catalogue import ConeStars, unknown_drift
+from polewright.solving.catalogue.catalogue import ConeStars, StarColumns, unknown_drift
 from polewright.solving.catalogue.density import MAGNITUDES, SkyDensity, cell_count
 from polewright.solving.errors import CatalogueUnusable
 
@@ -61,6 +61,7 @@ _KINDS: dict[str, type | UnionType] = {
     **dict.fromkeys(("epoch_year", "brightest", "faintest", "covered"), int | float),
     **dict.fromkeys(("agreeing", "offset_arcsec"), int | float | None),
 }
+#: No number of a header is larger; a damaged one may be.
 _HUGE = 1e12
 
 #: Files whose checksum was right in this process: path, bytes, time of change (ns).
@@ -95,32 +96,6 @@ class AddOnHeader:
     """Median distance of these pairs."""
     checksum: str = ""
     """SHA-256 of everything after the header, hexadecimal."""
-
-
-@dataclass(frozen=True, eq=False)
-class StarColumns:
-    """Stars on their way into a catalogue: arrays of N, angles in rad, motions in rad per year."""
-
-    ra: NDArray[np.float64]
-    dec: NDArray[np.float64]
-    magnitude: NDArray[np.float32]
-    pm_ra: NDArray[np.float64] | None
-    """Along the circle of declination (cos dec included); None without motions."""
-    pm_dec: NDArray[np.float64] | None
-
-    def __len__(self) -> int:
-        return int(self.ra.size)
-
-    def take(self, keep: NDArray[np.generic]) -> StarColumns:
-        """Return the stars that a mask or indices select."""
-        moving = self.pm_ra is not None and self.pm_dec is not None
-        return StarColumns(
-            self.ra[keep],
-            self.dec[keep],
-            self.magnitude[keep],
-            self.pm_ra[keep] if moving and self.pm_ra is not None else None,
-            self.pm_dec[keep] if moving and self.pm_dec is not None else None,
-        )
 
 
 def _zone(dec: NDArray[np.float64] | float) -> NDArray[np.int64]:
@@ -187,7 +162,7 @@ def _write(path: Path, head: bytes, body: bytearray) -> None:
 
 
 class AddOn:
-    """An add-on catalogue on disk: a `polewright.solving.catalogue.StarSource`."""
+    """An add-on catalogue on disk: a `catalogue.StarSource`."""
 
     def __init__(self, path: Path) -> None:
         """Map the file; its checksum is compared once a process, as long as it is unchanged.

@@ -16,24 +16,34 @@ from numpy.typing import NDArray
 from polewright.foundation.angle_text import angle_text
 from polewright.foundation.angles import ARCSEC, DEG, TAU, unit_vector
 from polewright.foundation.language import say
-from polewright.solving.catalogue.addon import AddOnHeader, StarColumns, write_addon
+from polewright.solving.catalogue.addon import AddOnHeader, write_addon
 from polewright.solving.catalogue.addon_read import ReadStars, read_stars
 from polewright.solving.catalogue.addon_table import ReadOptions
-from polewright.solving.catalogue.catalogue import GAIA_EPOCH, Catalogue, bundled_catalogue
+from polewright.solving.catalogue.catalogue import (
+    GAIA_EPOCH,
+    Catalogue,
+    StarColumns,
+    bundled_catalogue,
+)
 from polewright.solving.catalogue.density import SkyDensity, bundled_density
 from polewright.solving.errors import CatalogueRefused
 
 BRIGHTEST, FAINTEST = -2.0, 25.0
+"""Magnitudes that a star of a catalogue can have."""
 FASTEST = 11.0 * ARCSEC
 """Per year: Barnard's Star, the fastest, moves 10.4 arcsec per year (from memory)."""
 SAME = 1.0 * ARCSEC
 """Entries of about the same magnitude nearer than this are one star listed twice."""
 FEWEST = 100
+"""A catalogue of fewer stars is refused (own choice)."""
 
 _COMPARED = (5.0, 9.3)
 """Magnitudes looked up: bright enough to be in the bundled catalogue in any visual band."""
 _FEW_AGREE, _MOST_AGREE = 0.2, 0.9
+"""Share of them found there below which a catalogue is refused, and below which it is warned of
+(own choices)."""
 _SHIFTED = 1.0 * ARCSEC
+"""A common shift of them above this is warned of (own choice)."""
 
 
 @dataclass(frozen=True)
@@ -185,7 +195,10 @@ def check_ranges(part: ReadStars) -> None:
             found.append((column, int(part.rows[wrong[0]]), what))
     if found:
         (column, row, what), *others = found
-        also = "".join(say("; column {c!r}, row {r}: {w}", c=c, r=r, w=w) for c, r, w in others)
+        also = "".join(
+            say("; column {column!r}, row {row}: {problem}", column=c, row=r, problem=w)
+            for c, r, w in others
+        )
         reason = say(
             "{problem}{also}; columns used: {columns}",
             problem=what,

@@ -19,8 +19,8 @@ from numpy.typing import NDArray
 from polewright.foundation.angles import spherical
 from polewright.foundation.errors import in_words
 from polewright.foundation.language import say
-from polewright.solving.catalogue.addon import StarColumns
 from polewright.solving.catalogue.addon_table import MAGNITUDE_NAMES, plain
+from polewright.solving.catalogue.catalogue import StarColumns
 from polewright.solving.errors import CatalogueRefused
 
 INDEX_EPOCH = 2000.0
@@ -163,7 +163,10 @@ def _with_magnitudes(
         has = ", ".join(extra) or say("none")
         raise CatalogueRefused(
             str(path),
-            say("no column of magnitudes was found beside its stars (columns: {has})", has=has),
+            say(
+                "no column of magnitudes was found beside its stars (columns: {columns})",
+                columns=has,
+            ),
             wanted or "",
             None,
             say(

@@ -14,7 +14,6 @@ from numpy.typing import NDArray
 from polewright.foundation.angles import ARCSEC, DEG, HOUR
 from polewright.foundation.errors import in_words
 from polewright.foundation.language import joined, say
-from polewright.solving.catalogue.addon import StarColumns
 from polewright.solving.catalogue.addon_index import (
     INDEX_EPOCH,
     check_packing,
@@ -35,6 +34,7 @@ from polewright.solving.catalogue.addon_table import (
     plain,
 )
 from polewright.solving.catalogue.addon_text import text_table
+from polewright.solving.catalogue.catalogue import StarColumns
 from polewright.solving.errors import CatalogueRefused
 
 Floats = NDArray[np.float64]
@@ -53,6 +53,7 @@ MOTION_UNITS: Mapping[str, float] = {
 }  # fmt: skip
 
 _MOST_BLANK = 0.5
+"""Share of rows without position or magnitude above which a file is refused (own choice)."""
 
 
 @dataclass(frozen=True, eq=False)

@@ -62,7 +62,10 @@ def _rows(path: Path, text: io.TextIOWrapper, options: ReadOptions) -> Table:
     if len(names) < 3:
         raise CatalogueRefused(
             str(path),
-            say("its first line does not name three columns: {head!r}", head=head.strip()[:60]),
+            say(
+                "its first line does not name three columns: {first_line!r}",
+                first_line=head.strip()[:60],
+            ),
             "",
             None,
             say("It holds the columns' names: ra,dec,mag and, where known, pmra,pmdec."),

@@ -14,7 +14,7 @@ version 0.1.2 and shape this module:
   too, but of several only roughly (companions), so they are marked not ``fit``: good for
   recognising a field, not for measuring.
 
-A deeper add-on is another `Catalogue` (its columns may be memory maps) joined with `Layered`.
+Deeper stars come from add-on files (`addon.AddOn`), joined with these by `Layered`.
 """
 
 from __future__ import annotations
@@ -106,6 +106,32 @@ def _band(declination: NDArray[np.float64] | float) -> NDArray[np.int64]:
     return np.clip(whole, 0, _BANDS - 1).astype(np.int64)
 
 
+@dataclass(frozen=True, eq=False)
+class StarColumns:
+    """Stars on their way into a catalogue: arrays of N, angles in rad, motions in rad per year."""
+
+    ra: NDArray[np.float64]
+    dec: NDArray[np.float64]
+    magnitude: NDArray[np.float32]
+    pm_ra: NDArray[np.float64] | None = None
+    """Along the circle of declination (cos dec included); None without motions."""
+    pm_dec: NDArray[np.float64] | None = None
+
+    def __len__(self) -> int:
+        return int(self.ra.size)
+
+    def take(self, keep: NDArray[np.generic]) -> StarColumns:
+        """Return the stars that a mask or indices select."""
+        moving = self.pm_ra is not None and self.pm_dec is not None
+        return StarColumns(
+            self.ra[keep],
+            self.dec[keep],
+            self.magnitude[keep],
+            self.pm_ra[keep] if moving and self.pm_ra is not None else None,
+            self.pm_dec[keep] if moving and self.pm_dec is not None else None,
+        )
+
+
 @dataclass(frozen=True)
 class Catalogue:
     """Columns of N stars ordered by declination band; build with `from_columns` or `read`."""
@@ -127,31 +153,19 @@ class Catalogue:
 
     @staticmethod
     def from_columns(
-        name: str,
-        ra: NDArray[np.float64],
-        dec: NDArray[np.float64],
-        magnitude: NDArray[np.float32],
-        *,
-        ids: NDArray[np.int64] | None = None,
-        pm_ra: NDArray[np.float64] | None = None,
-        pm_dec: NDArray[np.float64] | None = None,
-        epoch_year: float = GAIA_EPOCH,
-        limit: float | None = None,
+        name: str, stars: StarColumns, ids: NDArray[np.int64] | None = None
     ) -> Catalogue:
-        """Build from columns of N stars: angles in rad, proper motions in rad per Julian year.
-
-        ``pm_ra`` is the motion along the circle of declination (cos dec included).
-        """
-        bands = _band(dec).astype(np.uint16)
+        """Build from columns of N stars at the epoch of Gaia; without ``ids`` they are numbered."""
+        bands = _band(stars.dec).astype(np.uint16)
         order = np.argsort(bands, kind="stable")
-        ra, dec = ra[order], dec[order]
+        ra, dec = stars.ra[order], stars.dec[order]
         cos_dec, sin_dec = np.cos(dec), np.sin(dec)
         cos_ra, sin_ra = np.cos(ra), np.sin(ra)
         vectors = np.empty((ra.size, 3))
         vectors[:, 0], vectors[:, 1], vectors[:, 2] = cos_dec * cos_ra, cos_dec * sin_ra, sin_dec
         motion: NDArray[np.float32] | None = None
-        if pm_ra is not None and pm_dec is not None:
-            pm_ra, pm_dec = pm_ra[order], pm_dec[order]
+        if stars.pm_ra is not None and stars.pm_dec is not None:
+            pm_ra, pm_dec = stars.pm_ra[order], stars.pm_dec[order]
             moving = np.flatnonzero((pm_ra != 0.0) | (pm_dec != 0.0))  # often a minority
             a = ra[moving]
             east = np.stack([-np.sin(a), np.cos(a), np.zeros_like(a)], axis=1)
@@ -161,10 +175,10 @@ class Catalogue:
         counts = np.bincount(bands, minlength=_BANDS)
         return Catalogue(
             name=name,
-            limit=float(np.max(magnitude)) if limit is None else limit,
-            epoch_year=epoch_year,
+            limit=float(np.max(stars.magnitude)),
+            epoch_year=GAIA_EPOCH,
             vectors=vectors,
-            magnitude=np.asarray(magnitude[order], dtype=np.float32),
+            magnitude=np.asarray(stars.magnitude[order], dtype=np.float32),
             ids=np.arange(1, ra.size + 1, dtype=np.int64) if ids is None else ids[order],
             motion=motion,
             band_start=np.concatenate([[0], np.cumsum(counts)]),
@@ -188,9 +202,9 @@ class Catalogue:
         if len(blob) < _HEADER.size:
             raise ConfigError(
                 say(
-                    "The star catalogue {path} is cut short ({blob} bytes).",
+                    "The star catalogue {path} is cut short ({size_bytes} bytes).",
                     path=path,
-                    blob=len(blob),
+                    size_bytes=len(blob),
                 )
             )
         magic, version, count = _HEADER.unpack_from(blob)
@@ -211,15 +225,10 @@ class Catalogue:
             pm_ra, pm_dec = rows["pm_ra"], rows["pm_dec"]
         else:
             pm_ra, pm_dec = hipparcos_motions(rows["id"])
-        return Catalogue.from_columns(
-            name,
-            rows["ra"] * DEG,
-            rows["dec"] * DEG,
-            rows["magnitude"],
-            ids=rows["id"],
-            pm_ra=pm_ra * _MAS,
-            pm_dec=pm_dec * _MAS,
+        stars = StarColumns(
+            rows["ra"] * DEG, rows["dec"] * DEG, rows["magnitude"], pm_ra * _MAS, pm_dec * _MAS
         )
+        return Catalogue.from_columns(name, stars, rows["id"])
 
     def cone(
         self, centre: Vector, radius: float, epoch_year: float, *, faintest: float | None = None

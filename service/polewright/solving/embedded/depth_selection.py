@@ -25,6 +25,7 @@ from polewright.solving.catalogue.density import SkyDensity, bundled_density
 ENOUGH = 60.0
 """Stars a frame wanted on average where the frame may be (own choice)."""
 _UNKNOWN_FIELD = 4.0 * DEG
+"""Frame width assumed where nobody told the scale (own choice)."""
 
 
 @dataclass(frozen=True)

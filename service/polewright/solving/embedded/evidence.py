@@ -1,4 +1,4 @@
-"""How likely a match is an accident: computed, not felt.
+"""The probability that a match is an accident.
 
 What was known before bounds the hypotheses that exist, the search counts those it tried, and a
 binomial tail tells how often that many stars agree by chance: see `log10_accident`.
@@ -19,13 +19,16 @@ from polewright.solving.catalogue.catalogue import ConeStars
 from polewright.solving.embedded.fitting import Floats, Ints
 
 _MAGNITUDE_SLACK = 1.7
+"""Magnitudes by which a star may look brighter or fainter than the catalogue has it: sensors and
+catalogues see other colours (own choice)."""
 _WHILE_TRYING = math.log10(1.0 + math.log(1e6))
-"""For searches of a million hypotheses: none tries more."""
+"""log10 of the allowance for judging each hypothesis by those tried before it (see `accident`), for
+a search of a million; none tries more."""
 _SEARCHES = 10
-"""The larger of two counts: searches of one frame that count what they tried (pairs and triangles,
-near and wider, pairs longer: six), and spaces of all hypotheses that exist, through which shapes
-are looked for (near the hint and the whole sky with the lens told, one of them with eight others).
-"""
+"""Searches of one frame, at most, whose chances of an accident add up: six that count what they
+tried (pairs and triangles, each near the hint and farther off; pairs at length), or ten among all
+hypotheses that exist (shapes near the hint and in the whole sky; one of the two again with each of
+eight other lenses)."""
 
 
 @dataclass(frozen=True)

@@ -27,13 +27,19 @@ from polewright.solving.embedded.evidence import Approximation, Prior
 from polewright.solving.embedded.fitting import Floats, Ints, centred
 
 _CELL_PX = 4.0
+"""Side of a cell of the raster of detections."""
 _CHUNK = 500
+"""Hypotheses counted at once, to bound the memory."""
 _DEEPER = 4.0
 """Poor parts of a cone have a quarter of the stars of the whole, to the same magnitude."""
 _MIN_COUNT = 4
+"""Stars that must meet, those that made the hypothesis included."""
 _SIFT_STARS = 32
+"""Brightest detections that the first look-up asks about."""
 _SIFT_CHUNK = 8192
+"""Hypotheses looked up at once, to bound the memory."""
 _TABLE_BITS = (22, 25)
+"""Smallest and largest table of the sieve, as powers of two."""
 _FULL = 0.005
 """Share of the sieve's table that may be filled: above a few percent it lets accidents through."""
 _LOOKED_AT = 120

@@ -38,6 +38,7 @@ from polewright.solving.embedded.hypotheses import (
 )
 
 WIDEST = 30.0 * DEG
+"""Frame width that the first level serves best."""
 STEP = 1.5
 """Ratio of the frame widths that neighbouring levels serve best."""
 _A_FRAME = 14.0
@@ -49,12 +50,14 @@ _NEIGHBOURS = ((30_000, 6), (100_000, 5), (10**9, 4))
 _ALL_TAKEN = 4.0
 """Where a level wants so many times the stars there are, the next wider one has them all."""
 _AT_ONCE = 50_000
+"""Stars or shapes worked on at a time; between two a search may be stopped."""
 _BEND = (0.004, 0.012, 0.002)
 """Allowed difference of codes: least, most, and for each degree of width: lenses bend and the air
 squeezes wide fields more (own choice, see tests/bench/solver_grid.py)."""
 _COUNTED = 40
 """Brightest detections on which a level's stars are counted."""
 _YIELDED = 10
+"""Hypotheses of one level and parity that are judged at most."""
 _BRIGHT, _NEAR = 16, 9
 """Brightest detections all of whose shapes are looked up; neighbours that are joined with each of
 `_COUNTED`. Each makes some two to three thousand shapes."""

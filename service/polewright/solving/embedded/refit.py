@@ -31,13 +31,18 @@ ACCIDENT_LIMIT = -4.0
 """log10 of the accident probability above which a match is refused (own choice; a bound, and a wide
 one: see tests/bench/false_alarms.py for what happens)."""
 RMS_LIMIT_PX = 2.5
+"""Scatter of the matched stars above which a match is refused (own choice)."""
 FOUND_LIMIT = 0.4
 """Of the catalogue's stars as bright as the matched half, this share must be in the frame."""
 MIN_MATCHED = 4
+"""Fewest stars of a solution."""
 
 _SYSTEMATIC_PX = 0.05
+"""Error along one coordinate that is added to every star's own (own choice)."""
 _MAX_STARS = 3000
+"""Catalogue stars of a frame that are matched, brightest first."""
 _PULL_PX = 0.15
+"""A neighbour that pulls a centroid farther than this makes the star unfit to be fitted."""
 
 
 @dataclass(frozen=True)

@@ -32,6 +32,7 @@ _WIDER = 12.0 * DEG
 _FIELDS = (0.25 * DEG, 45.0 * DEG)
 """Widths that are looked for around a hint when the scale is unknown, or not the one told."""
 _WHOLE_SKY_FIELDS = (0.9 * DEG, 45.0 * DEG)
+"""The same without a hint."""
 _FEWEST_WHOLE_SKY = 6
 """Fewer detections never are evidence enough against all places, rolls and scales there are: each
 is worth four to five powers of ten, and the places alone are 10^18 (see `Prior.log10_places`)."""
@@ -292,7 +293,7 @@ def _by_shapes(
 
 
 def too_narrow_for_whole_sky(hint: SolveHint, columns: int) -> bool:
-    """Whether such fields are said to be smaller than is looked for without a pointing."""
+    """Whether the hint's scale makes the field smaller than any looked for in the whole sky."""
     return hint.scale is not None and field_width(hint, columns) < NARROWEST
 
 

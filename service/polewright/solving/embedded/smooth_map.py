@@ -78,7 +78,7 @@ class SmoothMap:
         self._coefficients = np.stack([solved[:k], solved[k : 2 * k]], axis=1)
 
     def _fit_squeezed(self, u: Floats, pixels: Floats, weights: Floats) -> None:
-        """Fit a similarity and, held near none, the two terms of an anisotropic squeeze."""
+        """Fit a similarity and, held near zero, the two terms of an anisotropic squeeze."""
         x, y = u[:, 0], u[:, 1]
         one, zero = np.ones_like(x), np.zeros_like(x)
         w = np.concatenate([weights, weights])

@@ -20,8 +20,11 @@ from polewright.solving.embedded.evidence import Approximation, Prior
 from polewright.solving.embedded.fitting import Floats, centred, gnomonic
 
 _BRIGHT = 60
+"""Brightest detections, and catalogue stars a frame, that vote."""
 _CELL_PX = 16.0
+"""Side of a cell in which votes are counted."""
 _ROLLS_DEG = (0.0, -0.25, 0.25, -0.5, 0.5)
+"""Turns about the boresight that are tried."""
 
 
 def follow(

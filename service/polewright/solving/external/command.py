@@ -343,9 +343,9 @@ def create(options: Mapping[str, object]) -> CommandSolver:
         known = ", ".join(CommandOptions.model_fields)
         raise ConfigError(
             say(
-                "option {key!r} of the command solver: {msg}; its options are {known}",
+                "option {key!r} of the command solver: {reason}; its options are {known}",
                 key=key,
-                msg=first["msg"],
+                reason=first["msg"],
                 known=known,
             )
         ) from exc
