@@ -699,7 +699,8 @@ class AdjustingSection(Section):
     sweep_by_itself: bool = Field(
         False,
         description="whether a new sweep may start unasked; hands must then be off the mount. "
-        "Switch it on where hands are away from the mount when the reading rests",
+        "Switch it on where hands are away from the mount when the reading rests. In a terminal "
+        "the confirming sweep begins after a countdown that a key stops, whatever stands here",
     )
 
 
