@@ -77,7 +77,9 @@ class LightMemory:
             whole = detect_stars(frame)
             brightness = self._brightness(whole, frame.exposure_s, solution)
         here = whole.take(self._known(whole, solution))
-        beside = one_sided(frame, here, _width(here), FAR_REACH_PX if looked else REACH_PX)
+        reach_px = FAR_REACH_PX if looked else REACH_PX
+        # Without one star that is known nothing tells where else the light could be.
+        beside = one_sided(frame, here, _width(here), reach_px) if len(here) else None
         elsewhere, hidden = 0.0, 1.0
         if beside is not None:
             elsewhere = beside.found / (1.0 + beside.found)
