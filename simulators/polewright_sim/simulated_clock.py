@@ -107,21 +107,6 @@ class SimulatedClock:
                     cancel.check()
                 return
 
-    @contextmanager
-    def aside(self) -> Iterator[None]:
-        """Let the others run while this thread waits for them in a way that the clock cannot see.
-
-        For a thread that joins another one, or waits for a program that talks to the rig.
-        """
-        with self._lock:
-            self._hand_on()
-        try:
-            yield
-        finally:
-            back = _Waiting("comes back", runs=threading.get_ident())
-            self.wake(back)
-            self._wait_for(back)
-
     def close(self) -> None:
         """The night is over: threads that still wait end, as soon as they would go on."""
         with self._lock:

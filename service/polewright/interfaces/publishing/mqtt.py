@@ -19,7 +19,7 @@ from polewright.foundation.config import PublishSection
 from polewright.foundation.errors import ConfigError, ExitCode
 from polewright.foundation.language import say
 from polewright.records.passive_result import PassiveResult
-from polewright.records.result import MeasurementResult
+from polewright.records.result import AxisResult, MeasurementResult
 
 PASSWORD_VARIABLE = "POLEWRIGHT_MQTT_PASSWORD"  # noqa: S105 - the variable's name
 TIMEOUT_S = 10.0
@@ -71,17 +71,9 @@ def end_document(
         "last_sweep": None,
     }
     if result is not None:
-        axis = result.axis
         document["last_sweep"] = {
             "finished_utc": result.finished_utc,
-            "pole": axis.pole,
-            "total_arcmin": axis.total_arcmin,
-            "sigma_total_arcmin": axis.sigma_total_arcmin,
-            "total_upper95_arcmin": axis.total_upper95_arcmin,
-            "d_alt_arcmin": axis.d_alt_arcmin,
-            "d_az_sky_arcmin": axis.d_az_sky_arcmin,
-            "tolerance_arcmin": result.tolerance_arcmin,
-            "within_tolerance": result.within_tolerance,
+            **_axis_figures(result, result.axis),
         }
     return document
 
@@ -100,12 +92,25 @@ def begin_document(session_id: str, utc_s: float) -> dict[str, Any]:
     }
 
 
+def _axis_figures(result: MeasurementResult | PassiveResult, axis: AxisResult) -> dict[str, Any]:
+    """Return what is published of an axis, whatever it was found by."""
+    return {
+        "pole": axis.pole,
+        "total_arcmin": axis.total_arcmin,
+        "sigma_total_arcmin": axis.sigma_total_arcmin,
+        "total_upper95_arcmin": axis.total_upper95_arcmin,
+        "d_alt_arcmin": axis.d_alt_arcmin,
+        "d_az_sky_arcmin": axis.d_az_sky_arcmin,
+        "tolerance_arcmin": result.tolerance_arcmin,
+        "within_tolerance": result.within_tolerance,
+    }
+
+
 def passive_document(section: PublishSection, result: PassiveResult) -> dict[str, Any]:
     """Return what is told of a night's frames, without the site.
 
     ``verified`` is true only where [publish] passive_counts says that frames verify the axis.
     """
-    axis = result.axis
     return {
         "schema_version": "1",
         "night": result.night,
@@ -115,18 +120,7 @@ def passive_document(section: PublishSection, result: PassiveResult) -> dict[str
         "finished_utc": result.finished_utc,
         "frames": result.frames,
         "hours": result.hours,
-        "axis": None
-        if axis is None
-        else {
-            "pole": axis.pole,
-            "total_arcmin": axis.total_arcmin,
-            "sigma_total_arcmin": axis.sigma_total_arcmin,
-            "total_upper95_arcmin": axis.total_upper95_arcmin,
-            "d_alt_arcmin": axis.d_alt_arcmin,
-            "d_az_sky_arcmin": axis.d_az_sky_arcmin,
-            "tolerance_arcmin": result.tolerance_arcmin,
-            "within_tolerance": result.within_tolerance,
-        },
+        "axis": None if result.axis is None else _axis_figures(result, result.axis),
     }
 
 
