@@ -59,6 +59,10 @@ CALLER: ContextVar[tuple[str, int]] = ContextVar("caller", default=("", 0))
 MOST_CLIENTS = 1024
 
 
+def _started(target: Callable[[], None], name: str) -> None:
+    threading.Thread(target=target, name=name, daemon=True).start()
+
+
 class Device:
     """Base of every published device."""
 
@@ -66,6 +70,8 @@ class Device:
     always_readable: ClassVar[frozenset[str]] = frozenset()
     """Further members that answer without a connection."""
     actions: ClassVar[tuple[str, ...]] = ()
+    start_thread: Callable[[Callable[[], None], str], None]
+    """Starts a thread by what it does and its name; a rig in simulated time gives its own."""
 
     def __init__(
         self,
@@ -99,10 +105,11 @@ class Device:
         self._description = description or name
         self._driver_info = driver_info or name
         self._driver_version = driver_version
+        self.start_thread = _started
         self._utc_s = utc_s or (lambda: dt.datetime.now(dt.UTC).timestamp())
         self._link = threading.RLock()
         self._connected = False
-        self._connecting: threading.Thread | None = None
+        self._connecting = False
         self._connect_fault: Exception | None = None
 
     @property
@@ -166,7 +173,7 @@ class Device:
     # Members that all devices have
 
     def get_connected(self) -> bool:
-        return self.connected and self._connecting is None
+        return self.connected and not self._connecting
 
     def put_connected(self, connected: bool) -> None:
         if connected == self.get_connected():
@@ -184,7 +191,7 @@ class Device:
                 if isinstance(fault, DeviceFault):
                     raise fault
                 raise DriverTrouble(f"{self.name} could not change its connection: {fault}")
-            return self._connecting is not None
+            return self._connecting
 
     def put_connect(self) -> None:
         self._change_connection(True)
@@ -194,13 +201,11 @@ class Device:
 
     def _change_connection(self, wanted: bool) -> None:
         with self._link:
-            if self._connecting is not None or self.connected == wanted:
+            if self._connecting or self.connected == wanted:
                 return
             self._connect_fault = None
-            self._connecting = threading.Thread(
-                target=self._finish_connection, args=(wanted,), daemon=True
-            )
-            self._connecting.start()
+            self._connecting = True
+        self.start_thread(lambda: self._finish_connection(wanted), f"{self.name} connects")
 
     def _finish_connection(self, wanted: bool) -> None:
         fault: Exception | None = None
@@ -215,7 +220,7 @@ class Device:
             if fault is None:
                 self._note_connected(wanted)
             self._connect_fault = fault
-            self._connecting = None
+            self._connecting = False
 
     def get_name(self) -> str:
         return self.name

@@ -6,6 +6,7 @@ import uuid
 from collections.abc import Callable
 from types import TracebackType
 
+from polewright.foundation.clock import threads_of
 from polewright_sim.camera.camera_device import CameraDevice
 from polewright_sim.faults.faults import FaultLayer
 from polewright_sim.mount.telescope_device import TelescopeDevice
@@ -55,6 +56,8 @@ class RunningRig:
         self.focuser: FocuserDevice | None = None
         self.switches: SwitchDevice | None = None
         self._add_small_devices(identity)
+        for device in self.devices:
+            device.start_thread = threads_of(rig.clock).start
         self.faults = FaultLayer(
             rig, {device.type_name: device for device in self.devices}, self._answer
         )
