@@ -106,7 +106,8 @@ def answers(**typed: str | list[str]) -> list[str]:
 @pytest.mark.usefixtures("network")
 def test_questions_are_asked_with_what_is_there_and_shown_before_writing(tmp_path) -> None:
     """Enter keeps the present value, a wrong answer is asked again, and a no writes nothing."""
-    path = tmp_path / "p.toml"
+    path = tmp_path / ("a_long_folder" * 4) / "p.toml"  # no line of a terminal holds it
+    path.parent.mkdir()
     path.write_text(FILE)
     typed = answers(
         horizon_file=["none.txt", "n", ""],

@@ -235,7 +235,7 @@ def _ask(
                 check(question.key, value)
                 _doubt(question.key, value, console)
             except ConfigError as error:
-                console.print(str(error))
+                console.print(str(error), soft_wrap=True)  # a path stays whole
             else:
                 found[question.key] = value
                 break
