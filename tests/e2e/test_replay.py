@@ -53,16 +53,16 @@ def journal_of(start_night, folder: Path) -> list[str]:
     session.stop("the test is over")
     assert running.wait(60.0)
     journal.close()
-    port = str(night.running.port)
+    address = f"{night.running.host}:{night.running.port}"
     return [
-        _without_addresses(line, port)
+        _without_addresses(line, address)
         for line in journal.path.read_text(encoding="utf-8").splitlines()
     ]
 
 
-def _without_addresses(line: str, port: str) -> str:
+def _without_addresses(line: str, address: str) -> str:
     record = json.loads(line)
-    text = json.dumps(record, sort_keys=True).replace(port, "PORT")
+    text = json.dumps(record, sort_keys=True).replace(address, "ADDRESS")
     return re.sub(r'"(pid|software|client_id)": [^,}]+', r'"\1": 0', text)
 
 
