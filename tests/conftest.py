@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable, Generator, Iterator
 from pathlib import Path
 
 import pytest
@@ -61,6 +61,18 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
             places[item.path] = 2 * seen[kind] + (not kind)
             seen[kind] += 1
     items.sort(key=lambda item: places[item.path])
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport(
+    item: pytest.Item,
+) -> Generator[None, pytest.TestReport, pytest.TestReport]:
+    """Have a test that failed in a simulated night tell its seeds and how to have it again."""
+    report = yield
+    how_to_replay: Callable[[], str] | None = getattr(item, "how_to_replay", None)
+    if report.failed and how_to_replay is not None:
+        report.sections.append(("Night", how_to_replay()))
+    return report
 
 
 @pytest.hookimpl(trylast=True)

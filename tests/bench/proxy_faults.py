@@ -33,6 +33,7 @@ from typing import Any
 
 sys.path.insert(0, str(Path(__file__).parent))
 import soak
+import soak_night
 
 from polewright.foundation.clock import REHEARSAL_VARIABLE, SystemClock
 from polewright.foundation.errors import ExitCode
@@ -342,22 +343,22 @@ class Outcome:
 def one_run(seed: int) -> Outcome:
     """Run one command through a proxy and look at what is left."""
     dice = random.Random(seed)
-    spec, faults = soak.rig_spec(dice), draw(dice)
+    spec, faults = soak_night.rig_spec(dice, "measure"), draw(dice)
     command = "startup" if seed % 4 == 3 else "measure"
     began = time.monotonic()
     with tempfile.TemporaryDirectory(prefix="proxy", ignore_cleanup_errors=True) as name:
         folder = Path(name)
-        clock = SystemClock(RATE, soak.NIGHT_UTC_S, time.time())
+        clock = SystemClock(RATE, soak_night.NIGHT_UTC_S, time.time())
         rig = SimulatedRig(spec, clock=clock)
         with serve(rig) as running, proxied(Proxy(running.port, faults, dice)) as port:
-            overrides = soak.config_for(spec, running, folder, "measure", [])
+            overrides = soak_night.config_for(dice, spec, running, folder, "measure", [])
             for kind in ("telescope", "camera"):
                 overrides[f"{kind}.port"] = port
             file = folder / "polewright.toml"
             file.write_text(_toml(overrides))
             environment = {
                 **os.environ,
-                REHEARSAL_VARIABLE: f"{soak.NIGHT_UTC_S},{clock.origin_real_s},{RATE}",
+                REHEARSAL_VARIABLE: f"{soak_night.NIGHT_UTC_S},{clock.origin_real_s},{RATE}",
                 "XDG_STATE_HOME": str(folder / "home"),
                 "XDG_DATA_HOME": str(folder / "home"),
                 "POLEWRIGHT_CATALOGUE": "none",
@@ -414,7 +415,7 @@ def _violations(
         document = json.loads(out)
         axis = document.get("axis") or (document.get("measurement") or {}).get("axis")
         if axis:
-            squared, off = soak.distance(axis, rig.truth(), spec.site.latitude_deg < 0)
+            squared, off = soak_night.distance(axis, rig.truth(), spec.site.latitude_deg < 0)
             if squared > FAR_OUTSIDE:
                 found.append(f"a figure {off:.2f} arcmin off, squared distance {squared:.1f}")
     return found

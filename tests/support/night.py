@@ -6,6 +6,8 @@ know no simulated time.
 
 from __future__ import annotations
 
+import os
+import shlex
 import time
 from collections.abc import Callable, Iterator
 from typing import Any
@@ -30,6 +32,9 @@ from support.whole_night import crossed_untold, moved_after_stop
 
 #: 2026-11-20 21:30 UTC: night at the invented site.
 NIGHT_UTC_S = 1795210200.0
+#: Set to a number, has a night's threads go on in a random order with that seed wherever several
+#: could.
+SHAKE_VARIABLE = "POLEWRIGHT_SHAKE"
 #: A small, quick rig: 2.6 x 1.9 degrees on 1600 x 1200 pixels. Invented.
 SMALL_RIG: dict[str, Any] = {
     "name": "bench rig",
@@ -140,8 +145,30 @@ class Night:
 StartNight = Callable[..., Night]
 
 
+def how_to_replay(nights: list[Night], test: str) -> str:
+    """Return what seeds a test's nights came from, and the command that has them again.
+
+    Args:
+        nights: of the test.
+        test: its node id.
+    """
+    shake = os.environ.get(SHAKE_VARIABLE, "")
+    order = f"threads in random order, seed {shake}" if shake else "threads in turn"
+    lines = []
+    for night in nights:
+        at_s = night.clock.monotonic_s()
+        simulated = isinstance(night.clock, SimulatedClock)
+        time_told = f"simulated time, at {at_s:.3f} s, {order}" if simulated else "real time"
+        lines.append(f"rig seed {night.rig.spec.seed}; {time_told}")
+    again = f"{SHAKE_VARIABLE}={shake} " if shake else ""
+    command = f".venv/bin/python -m pytest -q {shlex.quote(test)}"
+    return "\n".join([*lines, f"again: {again}{command}"])
+
+
 @pytest.fixture
-def start_night(monkeypatch: pytest.MonkeyPatch) -> Iterator[StartNight]:
+def start_night(
+    monkeypatch: pytest.MonkeyPatch, request: pytest.FixtureRequest
+) -> Iterator[StartNight]:
     """Start rigs by nested changes to the small one; all are stopped afterwards.
 
     With ``real_rate`` the night goes so many times as fast as the computer's own time.
@@ -150,7 +177,9 @@ def start_night(monkeypatch: pytest.MonkeyPatch) -> Iterator[StartNight]:
     after the product had said that all stands still.
     """
     nights: list[Night] = []
+    request.node.how_to_replay = lambda: how_to_replay(nights, request.node.nodeid)
     monkeypatch.setattr(keep_clear, "CLEAR_S", 1.0)
+    shake = int(os.environ.get(SHAKE_VARIABLE) or -1)
 
     def start(
         changes: dict[str, Any] | None = None,
@@ -158,7 +187,7 @@ def start_night(monkeypatch: pytest.MonkeyPatch) -> Iterator[StartNight]:
         *,
         real_rate: float | None = None,
     ) -> Night:
-        clock: SystemClock | SimulatedClock = SimulatedClock(utc_s)
+        clock: SystemClock | SimulatedClock = SimulatedClock(utc_s, None if shake < 0 else shake)
         if real_rate is not None:
             clock = SystemClock(real_rate, utc_s, time.time())
         else:
