@@ -75,6 +75,26 @@ def test_the_measured_axis_is_the_true_one(start_night, changes) -> None:
     assert {"slew", "settle", "exposure", "solve"} <= steps
 
 
+def test_three_points_that_agree_poorly_get_a_fourth_where_the_sweep_began(
+    start_night, monkeypatch
+) -> None:
+    """Here any agreement counts as poor: the mount goes back, says so before, and the figure of
+    four points is true."""
+    monkeypatch.setattr("polewright.observing.runs.measurement.POOR_BELOW", 1.1)
+    night = start_night()
+    rig = night.connect({"sweep.points": 3})
+
+    result = measure_axis(rig)
+
+    first, *_, last = result.points
+    assert len(result.points) == 4
+    assert last.hour_angle_deg == pytest.approx(first.hour_angle_deg, abs=1e-6)
+    assert last.azimuth_deg == pytest.approx(first.azimuth_deg, abs=0.5)
+    assert "One more point taken: three points" in result.story[0]
+    assert any("Hands off: one more point" in note for note in result.notes)
+    assert result.axis.total_arcmin == pytest.approx(night.truth["axis"]["total_arcmin"], abs=0.3)
+
+
 def test_one_shot_colour_and_old_interfaces_measure_too(start_night) -> None:
     """A mosaic sensor behind version 3 interfaces gives the same axis."""
     night = start_night(

@@ -10,9 +10,10 @@ from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 from scipy.stats import binom, kstest
 
-from polewright.calculation.geometry.attitude import attitude_from_solution
+from polewright.calculation.geometry.attitude import Attitude, attitude_from_solution
 from polewright.calculation.geometry.axis import (
     REFUSE_BELOW,
+    AxisFit,
     fit_axis,
     predict_axis_covariance,
 )
@@ -28,6 +29,7 @@ from polewright.calculation.sky.frame import ObservedFrame, enu_from_hour_angle_
 from polewright.calculation.sky.pole import PoleTarget
 from polewright.calculation.sky.site import Atmosphere, Site
 from polewright.foundation.angles import ARCSEC, DEG, separation
+from polewright.observing.runs.measurement import POOR_BELOW
 
 from .sweeps import (
     NIGHT,
@@ -244,6 +246,33 @@ def test_a_slip_during_the_sweep_is_refused(about: str) -> None:
     assert caught.value.worst is None
     again = pickle.loads(pickle.dumps(caught.value))
     assert str(again) == str(caught.value)
+
+
+def test_a_sunken_tripod_that_three_points_let_pass_shows_back_at_the_first_one() -> None:
+    """0.7 arcmin between second and third point: where three agree poorly and are not refused, a
+    fourth in the first one's place refuses nearly all."""
+    shared = SharedErrors(noise_dof=6.0)
+    passed, back = 0, 0
+    for seed in range(40):
+        rng = np.random.default_rng(seed)
+        start = camera_at(NORTH, -0.6, rng.uniform(-0.3, 0.9), rng.uniform(-3.0, 3.0))
+        side = rng.uniform(0.0, 2.0 * np.pi)
+        sunk = turn([np.cos(side), np.sin(side), 0.0], 42.0 * ARCSEC)
+        frames = [
+            attitude(shaken(ground @ turn(true_axis(NORTH), t * DEG) @ start, NOISE, rng))
+            for ground, t in ((np.eye(3), 0), (np.eye(3), 20), (sunk, 40), (sunk, 0))
+        ]
+
+        def fit(*which: int, frames: list[Attitude] = frames) -> AxisFit:
+            return fit_axis([frames[i] for i in which], southern=False, shared=shared)
+
+        if not REFUSE_BELOW <= fit(0, 1, 2).p_value < POOR_BELOW:
+            continue
+        passed += 1
+        back += not fit(0, 1, 2, 3).trusted
+
+    assert passed >= 8
+    assert back >= 0.9 * passed
 
 
 def test_the_wrong_point_among_five_is_named() -> None:

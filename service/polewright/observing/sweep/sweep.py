@@ -110,14 +110,20 @@ def sweep(rig: Rig, points: Sequence[Pointing], at_rest: AtRest | None = None) -
         rig.patience = None
 
 
-def further_point(rig: Rig, solved: Sequence[SolvedPoint]) -> SolvedPoint | None:
+def further_point(rig: Rig, solved: Sequence[SolvedPoint], *, back: bool) -> SolvedPoint | None:
     """Solve one more point on the declination circle of a sweep; None where none is allowed.
+
+    ``back``: where the sweep began, if that is on this side of the meridian.
 
     Raises:
         DeviceError, GuardError: as mount, camera and guards say.
     """
     number = len(solved) + 1
-    for target in further_places(rig, solved):
+    places = further_places(rig, solved)
+    first, last = solved[0].target, solved[-1].target
+    if back and first.hour_angle * last.hour_angle > 0.0:
+        places.insert(0, first)
+    for target in places:
         go_to(rig, target, number, number, first=False)
         settle(rig, number, number)
         try:
