@@ -228,9 +228,9 @@ class FullDisk:
 
 
 def rig_spec(dice: random.Random, kind: str) -> RigSpec:
-    """A small rig somewhere: off by up to a degree, or for a startup by some arcminutes."""
+    """A small rig somewhere: off by up to a degree, or for a startup by an arcminute."""
     latitude = dice.choice([52.1, 44.62, 28.3, -31.4, -43.5])
-    most = {"startup": 1.2, "motors": 15.0}.get(kind, 40.0)
+    most = {"startup": 0.8, "motors": 15.0}.get(kind, 40.0)
     motor = kind == "motors"
     return RigSpec.model_validate(
         {
