@@ -271,8 +271,7 @@ def pace(megapixels: int, *, glances: bool, turns: int) -> list[Cell]:
                 bytes_s.value = rate
                 frame_s = width * height * 2 / rate if rate else 0.0
                 time.sleep(min(3.0 + 2.0 * frame_s, 100.0))
-                count = turns if frame_s < 15.0 else 1
-                found = run_cell(here, clock, heard, dice, count, 20.0 + 3.0 * frame_s)
+                found = run_cell(here, clock, heard, dice, turns, 20.0 + 3.0 * frame_s)
                 cells.append(Cell(megapixels, link, glances, *found))
                 print(line_of(cells[-1]), flush=True)
             session = runner.session

@@ -49,10 +49,16 @@ class Background:
         return np.asarray((self.down[first:end] @ self.grid) @ self.across)
 
     def cut(self, left: int, top: int, width: int, height: int) -> Background:
-        """Return the part of a subframe."""
+        """Return the part of a subframe, with those grid places alone that it lies between."""
         down = self.down[top : top + height]
-        across = np.ascontiguousarray(self.across[:, left : left + width])
-        return Background(down, self.grid, across, self.typical)
+        across = self.across[:, left : left + width]
+        rows, columns = np.flatnonzero(down.any(axis=0)), np.flatnonzero(across.any(axis=1))
+        return Background(
+            np.ascontiguousarray(down[:, rows]),
+            np.ascontiguousarray(self.grid[np.ix_(rows, columns)]),
+            np.ascontiguousarray(across[columns]),
+            self.typical,
+        )
 
 
 def _hat_weights(pixels: int, step: int) -> tuple[Floats, Floats32]:
