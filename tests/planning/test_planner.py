@@ -359,6 +359,26 @@ def test_a_longer_reserve_keeps_more_distance_from_what_is_in_the_west():
     assert 1.5 < west[0] - west[1] < 3.5
 
 
+def test_a_sweep_runs_the_way_that_ends_where_both_adjusters_are_seen():
+    """In a slot about due east one end lies where both move the stars along one line; the other
+    one is taken, as there is time enough for adjusting there."""
+    request = replace(
+        NORTH,
+        site=Site(50.0, 10.0),
+        horizon=slot(60.0, 120.0),
+        mount=MountLimits(declination_max_deg=30.0),
+    )
+    plan = plan_sweep(request)[0]
+    wish = SweepWish(plan.points[-1].hour_angle, plan.declination, plan.step, 3, -plan.direction)
+
+    back = judge_sweep(request, wish)
+
+    assert back.hides_adjuster
+    assert back.sigma == pytest.approx(plan.sigma, rel=0.02)
+    assert back.adjusting_time_s > plan.adjusting_time_s > 900.0
+    assert not plan.hides_adjuster
+
+
 @pytest.mark.parametrize(
     "change",
     [{"n_points": 2}, {"step": 0.0}, {"min_step": math.nan}, {"utc_s": math.inf}],

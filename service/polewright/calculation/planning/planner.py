@@ -50,14 +50,19 @@ SAME_SIGMA = 0.03
 #: Within this fraction of the uncertainty, the time left for adjusting decides.
 ADJUSTING_WEIGHT = 0.05
 ADJUSTING_ENOUGH_S = 3600.0
+#: A sweep runs the other way to end where both adjusters are seen, if so much time for adjusting
+#: is left there, s; so much is wanted as well where a sweep begins where the mount stands (own
+#: choice).
+ADJUSTING_LEAST_S = 900.0
 
 
 def plan_sweep(request: PlanRequest) -> list[SweepPlan]:
     """Return up to ``max_plans`` sweeps that break no limit, best first.
 
     Ranked by predicted uncertainty of the axis (from the fit's own covariance, made worse by
-    moonlight), then whether the mount may stay on its side of the meridian, then time, then stars
-    in the poorest field, then time left for adjusting.
+    moonlight), then whether the mount may stay on its side of the meridian, then whether it ends
+    where both adjusters are seen, then time, then stars in the poorest field, then time left for
+    adjusting.
 
     Raises:
         NoSweepFits: nothing fits down to the smallest step.
@@ -216,12 +221,16 @@ class _Search:
     def _look(
         self, candidates: _Candidates, k: int, group: list[Level]
     ) -> tuple[SweepPlan | None, tuple[Violation, ...]]:
-        """Evaluate a candidate, in the direction that leaves more time for adjusting first."""
+        """Evaluate a candidate, in the direction that leaves more time for adjusting first.
+
+        The other one is taken where only that ends where both adjusters are seen.
+        """
         level = group[int(candidates.level[k])]
         row, column = int(candidates.row[k]), int(candidates.column[k])
         span = (level.n_points - 1) * level.step_cells
         dec = float(self.grid.declination[row])
         why: tuple[Violation, ...] = ()
+        fits: SweepPlan | None = None
         for direction in (-1, 1):
             first = column + span if direction < 0 else column
             violations, plan = evaluate(
@@ -233,10 +242,15 @@ class _Search:
                 self.best_open_sigma,
                 all_reasons=False,
             )
-            if plan is not None:
-                return plan, ()
-            why = why or violations
-        return None, why
+            if plan is None:
+                why = why or violations
+            elif fits is None:
+                if not plan.hides_adjuster:
+                    return plan, ()
+                fits = plan
+            elif not plan.hides_adjuster and plan.adjusting_time_s >= ADJUSTING_LEAST_S:
+                fits = plan
+        return fits, why
 
     def _candidates(self, grid: SkyGrid, group: list[Level], every: int = 1) -> _Candidates | None:
         rows, columns, which, scores = [], [], [], []
@@ -331,12 +345,13 @@ def _name(violation: Violation) -> str:
     return (violation.reason.name or "").lower()
 
 
-def _rank(plan: SweepPlan) -> tuple[int, bool, int, float, float]:
+def _rank(plan: SweepPlan) -> tuple[int, bool, bool, int, float, float]:
     sigma = plan.sigma * (1.0 + plan.moon_weight)
     stars = min((point.stars or 0.0) for point in plan.points)
     return (
         round(math.log(sigma) / SAME_SIGMA),
         plan.crosses_meridian,
+        plan.hides_adjuster,
         round(plan.duration_s / 15.0),
         -stars,
         -plan.adjusting_time_s,

@@ -26,6 +26,11 @@ from polewright.foundation.usual_limits import POINTING_MARGIN_DEG
 StarCounter = Callable[[Vector], NDArray[np.float64]]
 """Catalogue stars in the field around ICRS directions (N, 3): counts (N,)."""
 
+#: A sweep hides an adjuster where it ends so near the circle through east, zenith and west (sine
+#: of the distance; own choice: 11.5 degrees): glances of an arcsecond then tell one adjuster to
+#: about five.
+HIDES_BELOW = 0.2
+
 SideQuery = Callable[[float, float], object | None]
 """Side of the pier the mount would use at (hour angle, declination), rad; None: it cannot say.
 Answers are only compared with each other."""
@@ -228,6 +233,17 @@ class SweepPlan:
     def side(self) -> str:
         """'east' or 'west' of the meridian."""
         return "west" if math.sin(self.points[0].hour_angle) > 0.0 else "east"
+
+    @property
+    def hides_adjuster(self) -> bool:
+        """Whether a few stars where it ends tell the two adjusters apart poorly.
+
+        One turns the base about the vertical, the other about a horizontal that lies east and
+        west. The area between the two motions of a star at b is the component of b to the north
+        (own derivation): it is nothing on the circle through east, zenith and west, where they
+        are one line, or one of them is none.
+        """
+        return bool(abs(float(self.points[-1].enu[1])) < HIDES_BELOW)
 
     @property
     def way(self) -> str:

@@ -11,6 +11,7 @@ from polewright.calculation.planning.feasibility import CROSSES, Outlook, evalua
 from polewright.calculation.planning.horizon import Horizon
 from polewright.calculation.planning.horizon_text import parse_horizon
 from polewright.calculation.planning.limits import MountLimits, SkyLimits
+from polewright.calculation.planning.planner import ADJUSTING_LEAST_S
 from polewright.calculation.planning.pointing import pointing_from_mount
 from polewright.calculation.planning.request import PlanRequest, Pointing, SweepPlan, SweepWish
 from polewright.calculation.planning.slew_paths import AxisMotion, Timing
@@ -47,9 +48,6 @@ WORTH_STANDING = 1.25
 #: The declination axis has not moved while the mount's word for it differs by less, rad (own
 #: choice: some roundings of a mount).
 SAME_DECLINATION = 5.0 * ARCSEC
-#: A sweep that begins where the mount stands has to leave so much time for adjusting after it, s
-#: (own choice).
-ADJUSTING_LEAST_S = 900.0
 
 
 class HorizonFileMissing(ConfigError):
@@ -291,8 +289,9 @@ def planned_sweep(
 def sweep_from_here(request: PlanRequest, circle: Circle) -> SweepPlan | None:
     """Return a sweep whose first point is where the mount stands, back or onward on its circle.
 
-    None where none keeps all limits on this side of the meridian, none is nearly as sure as the
-    sweep that was searched for, or the declination axis has moved since.
+    Of two the one that ends where both adjusters are seen, else the surer one. None where none
+    keeps all limits on this side of the meridian, none is nearly as sure as the sweep that was
+    searched for, or the declination axis has moved since.
     """
     stands, searched = request.pointing, circle.searched
     if stands is None or abs(stands.declination - circle.told_declination) > SAME_DECLINATION:
@@ -317,7 +316,7 @@ def sweep_from_here(request: PlanRequest, circle: Circle) -> SweepPlan | None:
         ):
             duration_s = request.timing.sweep_seconds(plan.step, steps)
             found.append(replace(plan, begins_here=True, duration_s=duration_s))
-    return min(found, key=_moonlit, default=None)
+    return min(found, key=lambda plan: (plan.hides_adjuster, _moonlit(plan)), default=None)
 
 
 def _moonlit(plan: SweepPlan) -> float:
