@@ -12,9 +12,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from solving.synthetic import attitude_of
 
+from polewright.calculation.geometry.attitude import fit_camera
 from polewright.calculation.geometry.rotation import rotation_matrix
 from polewright.solving.embedded.evidence import Prior, log10_accident
-from polewright.solving.embedded.fitting import fit_attitude
 from polewright.solving.embedded.refit import Refit
 
 
@@ -37,14 +37,12 @@ def test_rotation_scale_and_distortion_are_recovered_exactly(
     rays = np.column_stack([pixels * (1.0 + k1 * r2) * scale, np.ones(60)])
     vectors = rays / np.linalg.norm(rays, axis=1, keepdims=True) @ attitude.T
     start = attitude @ rotation_matrix(rng.normal(0, 0.02, 3))
-    solved, found_scale, found_k1, covariance = fit_attitude(
-        pixels, vectors, np.full(60, 0.1), start, scale * 1.02, 3000.0, radial=True
-    )
+    fit = fit_camera(pixels, vectors, np.full(60, 0.1), start, scale * 1.02, 3000.0, with_k1=True)
 
-    assert np.max(np.abs(solved - attitude)) < 1e-10
-    assert found_scale == pytest.approx(scale, rel=1e-9)
-    assert found_k1 == pytest.approx(k1, abs=1e-9)
-    assert np.all(np.linalg.eigvalsh(covariance) > 0.0)
+    assert np.max(np.abs(fit.matrix - attitude)) < 1e-10
+    assert fit.scale == pytest.approx(scale, rel=1e-9)
+    assert fit.k1 == pytest.approx(k1, abs=1e-9)
+    assert np.all(np.linalg.eigvalsh(fit.covariance) > 0.0)
 
 
 def test_the_accident_bound_is_a_bound() -> None:

@@ -153,15 +153,18 @@ def few_stars_factor(dof: int) -> float:
 
 
 @dataclass(frozen=True, eq=False)
-class _Fit:
-    """A converged fit; covariances are of rotation (3), log scale and, if fitted, k1."""
+class CameraFit:
+    """A converged fit of rotation, scale and, where asked for, radial distortion."""
 
     matrix: Matrix
-    log_scale: float
+    """(3, 3) camera x, y, boresight as columns, in the frame of the stars' directions."""
+    scale: float
+    """Radians per pixel at the centre."""
     k1: float
     residuals: NDArray[np.float64]
     """(n, 2) pixels, of every star given, used or not."""
     normal_inverse: Matrix
+    """Of the rotation about the camera's axes (3), log scale and, if fitted, k1."""
     chi2: float
     dof: int
 
@@ -170,67 +173,81 @@ class _Fit:
         """Factor on the covariance: chi-square per degree of freedom, at least 1."""
         return max(1.0, self.chi2 / self.dof) if self.dof > 0 else 1.0
 
+    @property
+    def covariance(self) -> Matrix:
+        """(3, 3) rad^2 of the rotation about the camera's axes."""
+        return np.asarray(self.normal_inverse[:3, :3] * self.inflation)
 
-def _fit(
-    start: Matrix,
-    log_scale: float,
-    k1: float,
+
+def fit_camera(
     offsets: NDArray[np.float64],
-    radius2: NDArray[np.float64],
     world: NDArray[np.float64],
     sigma: NDArray[np.float64],
-    use: NDArray[np.bool_],
+    start: Matrix,
+    scale: float,
+    half_width: float,
+    *,
     with_k1: bool,
-) -> _Fit:
+    k1: float = 0.0,
+    use: NDArray[np.bool_] | None = None,
+) -> CameraFit:
     """Gauss-Newton in rotation (about the camera's axes), log scale and optionally k1.
 
     Args:
-        start: (3, 3) attitude to begin with.
-        log_scale: natural logarithm of radians per pixel, to begin with.
-        k1: radial distortion, to begin with; kept unless ``with_k1``.
-        offsets: (n, 2) pixels from the centre, of `_centred`.
-        radius2: (n,) squared relative radii, of `_centred`.
-        world: (n, 3) observed directions of the stars.
+        offsets: (n, 2) pixels from the frame's centre, in the camera's handedness.
+        world: (n, 3) directions of the stars.
         sigma: (n,) 1-sigma errors, pixels.
-        use: (n,) which stars the fit goes by.
-        with_k1: whether k1 is fitted, too.
+        start: (3, 3) attitude to begin with, a few degrees off at most.
+        scale: radians per pixel, to begin with.
+        half_width: pixels, the unit of radius of k1.
+        with_k1: whether k1 is fitted, too; else it stays.
+        k1: radial distortion, to begin with.
+        use: (n,) which stars the fit goes by; None: all.
+
     With a = x/z and b = y/z of a star in the camera frame, a small rotation d of the camera moves
     it by da = ab d0 - (1 + a^2) d1 + b d2 and db = (1 + b^2) d0 - ab d1 - a d2 (own derivation:
     the star moves by its cross product with d, projected).
+
+    Raises:
+        FitDiverged: the stars do not suit the pinhole model at all.
     """
-    matrix = start
+    matrix, log_scale = start, float(np.log(scale))
+    radius2 = np.sum(offsets**2, axis=1) / half_width**2
+    chosen = slice(None) if use is None else use
+    weight = np.repeat(1.0 / sigma[chosen], 2)[:, None]
+    jacobian = np.empty((len(offsets), 2, 5 if with_k1 else 4))
     for _ in range(_ROUNDS):
         v = world @ matrix
-        a, b = v[:, 0] / v[:, 2], v[:, 1] / v[:, 2]
-        scale = np.exp(log_scale)
+        a, b = (v[:, :2] / v[:, 2:]).T
+        scale = float(np.exp(log_scale))
         residuals = offsets * (1.0 + k1 * radius2)[:, None] - np.column_stack([a, b]) / scale
-        columns = [
-            (a * b, 1.0 + b * b),
-            (-(1.0 + a * a), -a * b),
-            (b, -a),
-            (-a, -b),
-        ]
-        jacobian = np.stack([np.stack(c, axis=1) for c in columns], axis=2) / scale
+        jacobian[:, 0, 0], jacobian[:, 1, 0] = a * b, 1.0 + b * b
+        jacobian[:, 0, 1], jacobian[:, 1, 1] = -(1.0 + a * a), -a * b
+        jacobian[:, 0, 2], jacobian[:, 1, 2] = b, -a
+        jacobian[:, 0, 3], jacobian[:, 1, 3] = -a, -b
+        jacobian[:, :, :4] /= scale
         if with_k1:
-            jacobian = np.concatenate([jacobian, -(offsets * radius2[:, None])[:, :, None]], axis=2)
-        rows = (jacobian[use] / sigma[use, None, None]).reshape(-1, jacobian.shape[2])
-        data = (residuals[use] / sigma[use, None]).ravel()
+            jacobian[:, :, 4] = -offsets * radius2[:, None]
+        rows = jacobian[chosen].reshape(-1, jacobian.shape[2]) * weight
+        data = residuals[chosen].ravel() * weight[:, 0]
         # Scaled columns: radians and pixels otherwise differ by many powers of ten.
-        norms = np.linalg.norm(rows, axis=0)
-        step, *_ = np.linalg.lstsq(rows / norms, data, rcond=None)
-        moved_sigmas = float(np.linalg.norm(rows / norms @ step))
+        norms = np.sqrt(np.sum(rows**2, axis=0))
+        rows /= norms
+        try:
+            step, *_ = np.linalg.lstsq(rows, data, rcond=None)
+        except np.linalg.LinAlgError as exc:
+            raise FitDiverged(_ROUNDS) from exc
+        moved_sigmas = float(np.linalg.norm(rows @ step))
         step = step / norms
         if not np.isfinite(moved_sigmas):
             break
         if moved_sigmas < 1e-6:
-            scaled = rows / norms
-            inverse = np.linalg.pinv(scaled.T @ scaled) / np.outer(norms, norms)
-            return _Fit(
+            return CameraFit(
                 matrix=matrix,
-                log_scale=log_scale,
+                scale=scale,
                 k1=k1,
                 residuals=residuals,
-                normal_inverse=inverse,
+                normal_inverse=np.linalg.pinv(rows.T @ rows) / np.outer(norms, norms),
                 chi2=float(data @ data),
                 dof=data.size - rows.shape[1],
             )
@@ -253,7 +270,7 @@ def _outliers(residuals: NDArray[np.float64], sigma: NDArray[np.float64]) -> NDA
 
 
 def _without_the_culprit(
-    fit: _Fit, use: NDArray[np.bool_], fit_using: Callable[[NDArray[np.bool_]], _Fit]
+    fit: CameraFit, use: NDArray[np.bool_], fit_using: Callable[[NDArray[np.bool_]], CameraFit]
 ) -> NDArray[np.bool_]:
     """Leave out the one star that alone spoils a sparse field, if there is one.
 
@@ -307,18 +324,20 @@ def attitude_from_solution(
     vectors = camera_vectors(
         solution.pixels, width, height, parity, solution.scale, solution.distortion
     )
-    offsets, radius2 = _centred(solution.pixels, width, height, parity)
+    offsets, _ = _centred(solution.pixels, width, height, parity)
 
-    def fit_using(use: NDArray[np.bool_]) -> _Fit:
-        def run(start: Matrix, log_scale: float, with_k1: bool) -> _Fit:
-            k1 = solution.distortion.k1
-            return _fit(start, log_scale, k1, offsets, radius2, world, sigma, use, with_k1=with_k1)
+    def fit_using(use: NDArray[np.bool_]) -> CameraFit:
+        def run(start: Matrix, scale: float, with_k1: bool) -> CameraFit:
+            k1, half_width = solution.distortion.k1, 0.5 * width
+            return fit_camera(
+                offsets, world, sigma, start, scale, half_width, with_k1=with_k1, k1=k1, use=use
+            )
 
         start = wahba(vectors[use], world[use], sigma[use] ** -2)
-        plain = run(start, float(np.log(solution.scale)), with_k1=False)
+        plain = run(start, solution.scale, with_k1=False)
         if int(use.sum()) < STARS_FOR_DISTORTION:
             return plain
-        bent = run(plain.matrix, plain.log_scale, with_k1=True)
+        bent = run(plain.matrix, plain.scale, with_k1=True)
         k1_sigma = float(np.sqrt(bent.normal_inverse[4, 4] * bent.inflation))
         believed = abs(bent.k1 - plain.k1) > DISTORTION_SIGMAS * k1_sigma
         return bent if believed else plain
@@ -341,13 +360,13 @@ def attitude_from_solution(
         sigma = np.hypot(stated, _scatter_px(fit.residuals[use], stated[use], fit.dof))
         fit = fit_using(use)
     kept = fit.residuals[use]
-    covariance = fit.normal_inverse[:3, :3] * fit.inflation * few_stars_factor(fit.dof) ** 2
+    covariance = fit.covariance * few_stars_factor(fit.dof) ** 2
     return Attitude(
         matrix=fit.matrix,
         covariance=solution.covariance if solution.from_grid else covariance,
         utc_s=frame.utc_s,
         parity=parity,
-        scale=float(np.exp(fit.log_scale)),
+        scale=fit.scale,
         matched=0 if solution.from_grid else int(use.sum()),
         chi2_per_dof=told.chi2 / told.dof
         if told.dof > 0 and not solution.from_grid

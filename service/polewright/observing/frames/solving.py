@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import json
-import math
 import multiprocessing
 import os
 import signal
@@ -21,7 +20,6 @@ import platformdirs
 
 from polewright import __version__
 from polewright.calculation.geometry.attitude import STAR_FLOOR, Attitude, attitude_from_solution
-from polewright.calculation.geometry.solution import Distortion, Solution
 from polewright.calculation.images.detect import detect_stars
 from polewright.calculation.images.frame import Frame
 from polewright.calculation.sky.frame import ObservedFrame
@@ -91,6 +89,7 @@ class FrameSolver:
         """Take the attitude from the WCS in the header; its covariance is a guess."""
         from astropy.io.fits import Header
 
+        from polewright.solving.external.external_solution import from_grid
         from polewright.solving.external.wcs import attitude_from_header
 
         cards = Header()
@@ -101,23 +100,7 @@ class FrameSolver:
             found = attitude_from_header(cards, header.width, header.height, "WCS")
         except SolveError as exc:
             return Solved(None, np.zeros(3), header.width, "", "", _why(exc))
-        arm = math.sqrt((header.width**2 + header.height**2) / 12.0)
-        tilt = (_GRID_SIGMA_PX * found.scale) ** 2
-        solution = Solution(
-            solver="WCS",
-            attitude_icrs=found.attitude,
-            parity=found.parity,
-            scale=found.scale,
-            pixels=found.pixels,
-            icrs=found.icrs,
-            sigma_px=np.full(len(found.pixels), _GRID_SIGMA_PX),
-            covariance=np.diag([tilt, tilt, (_GRID_SIGMA_PX / arm) ** 2]),
-            rms_px=found.rms_px,
-            width=header.width,
-            height=header.height,
-            matched=0,
-            distortion=Distortion(found.k1),
-        )
+        solution = from_grid(found, header.width, header.height, _GRID_SIGMA_PX, "WCS")
         sky = ObservedFrame.at(self._site, self._air, header.utc_mid_s)
         attitude = attitude_from_solution(solution, sky, star_floor_rad=STAR_FLOOR)
         return Solved(attitude, solution.centre_icrs, header.width, "WCS", "")

@@ -19,12 +19,14 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from polewright.calculation.geometry.attitude import fit_camera
+from polewright.calculation.geometry.errors import FitDiverged
 from polewright.calculation.images.frame import StarList
 from polewright.foundation.angles import Matrix, Vector
 from polewright.foundation.language import say
 from polewright.solving.catalogue.catalogue import ConeStars, StarSource
 from polewright.solving.embedded.evidence import Approximation, accident, chances, same_brightness
-from polewright.solving.embedded.fitting import Floats, Ints, centred, fit_attitude, gnomonic
+from polewright.solving.embedded.fitting import Floats, Ints, centred, gnomonic
 from polewright.solving.embedded.smooth_map import SmoothMap, radial_scan
 
 ACCIDENT_LIMIT = -4.0
@@ -253,22 +255,25 @@ def _finish(
         return None
     half = stars.width / 2.0
     radial = catalogue.size >= 40
-    attitude, scale, k1, covariance = fit_attitude(
-        pixels[detections],
-        cone.vectors[catalogue],
-        m.sigma[keep],
-        start.attitude,
-        start.scale,
-        half,
-        radial=radial,
-        k1=start.k1,
-    )
+    try:
+        fit = fit_camera(
+            pixels[detections],
+            cone.vectors[catalogue],
+            m.sigma[keep],
+            start.attitude,
+            start.scale,
+            half,
+            with_k1=radial,
+            k1=start.k1,
+        )
+    except FitDiverged:
+        return None
     return Refit(
-        attitude=attitude,
+        attitude=fit.matrix,
         parity=start.parity,
-        scale=scale,
-        k1=k1,
-        covariance=covariance,
+        scale=fit.scale,
+        k1=fit.k1,
+        covariance=fit.covariance,
         detections=detections,
         icrs=cone.vectors[catalogue],
         drift=cone.drift[catalogue],

@@ -42,6 +42,7 @@ from polewright.solving.errors import (
 from polewright.solving.external.external_solution import (
     check,
     check_scale,
+    from_grid,
     from_matches,
     header_with_wcs,
     read_matches,
@@ -260,7 +261,8 @@ class CommandSolver:
         if by_catalogue is not None:
             return by_catalogue
         by_matches = None if matches is None else from_matches(found, matches, stars, NAME)
-        return by_matches or self._from_grid(found, stars)
+        sigma_px = self.options.grid_sigma_px
+        return by_matches or from_grid(found, stars.width, stars.height, sigma_px, NAME)
 
     def _from_catalogue(
         self, found: WcsAttitude, stars: StarList, hint: SolveHint
@@ -301,31 +303,6 @@ class CommandSolver:
             false_probability=10.0**fit.log10_accident,
             distortion=Distortion(fit.k1),
             catalogue_sigma_rad=fit.drift,
-        )
-
-    def _from_grid(self, found: WcsAttitude, stars: StarList) -> Solution:
-        """Take the WCS as it is; its error is assumed (`CommandOptions.grid_sigma_px`).
-
-        The roll error is that of stars all over the frame whose mean is known to as much as the
-        middle is: sigma over the rms distance of pixels from the middle.
-        """
-        sigma = self.options.grid_sigma_px
-        arm = math.sqrt((stars.width**2 + stars.height**2) / 12.0)
-        tilt = (sigma * found.scale) ** 2
-        return Solution(
-            solver=NAME,
-            attitude_icrs=found.attitude,
-            parity=found.parity,
-            scale=found.scale,
-            pixels=found.pixels,
-            icrs=found.icrs,
-            sigma_px=np.full(len(found.pixels), sigma),
-            covariance=np.diag([tilt, tilt, (sigma / arm) ** 2]),
-            rms_px=found.rms_px,
-            width=stars.width,
-            height=stars.height,
-            matched=0,
-            distortion=Distortion(found.k1),
         )
 
 

@@ -11,12 +11,14 @@ from astropy.io import fits
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from polewright.calculation.geometry.attitude import fit_camera
+from polewright.calculation.geometry.errors import FitDiverged
 from polewright.calculation.geometry.solution import Distortion, Solution
 from polewright.calculation.images.frame import StarList
 from polewright.foundation.angles import DEG, separation, spherical
 from polewright.foundation.language import say
 from polewright.solving.base import MEASURED_SCALE, SolveHint
-from polewright.solving.embedded.fitting import centred, fit_attitude
+from polewright.solving.embedded.fitting import centred
 from polewright.solving.errors import NoMatch, SolutionRejected
 from polewright.solving.external.wcs import WcsAttitude, has_wcs
 
@@ -58,35 +60,72 @@ def from_matches(
     pixels = centred(stars, found.parity)[at]
     sigma = np.hypot(stars.sigma_px[at], 0.5)
     keep = np.ones(len(at), dtype=bool)
-    attitude, scale, covariance, off = found.attitude, found.scale, np.eye(3), np.zeros(len(at))
+    fit, off = None, np.zeros(len(at))
     for _ in range(4):
         if keep.sum() < 6:
             return None
-        attitude, scale, _, covariance = fit_attitude(
-            pixels[keep], icrs[keep], sigma[keep], attitude, scale, half, radial=False, k1=found.k1
-        )
-        camera = icrs @ attitude
-        r2 = np.sum(pixels**2, axis=1, keepdims=True) / half**2
-        model = camera[:, :2] / camera[:, 2:] / scale
-        off = np.linalg.norm(pixels * (1.0 + found.k1 * r2) - model, axis=1)
+        try:
+            fit = fit_camera(
+                pixels, icrs, sigma, found.attitude, found.scale, half,
+                with_k1=False, k1=found.k1, use=keep,
+            )  # fmt: skip
+        except FitDiverged:
+            return None
+        off = np.linalg.norm(fit.residuals, axis=1)
         clipped = off < 4.0 * np.maximum(sigma, np.median(off[keep]) / 1.1774)
         if bool(np.all(clipped == keep)):
             break
         keep = clipped
+    if fit is None:
+        return None
     at = at[keep]
     return Solution(
         solver=solver,
-        attitude_icrs=attitude,
+        attitude_icrs=fit.matrix,
         parity=found.parity,
-        scale=scale,
+        scale=fit.scale,
         pixels=np.column_stack([stars.x[at], stars.y[at]]),
         icrs=icrs[keep],
         sigma_px=sigma[keep],
-        covariance=covariance,
+        covariance=fit.covariance,
         rms_px=float(np.sqrt(np.mean(off[keep] ** 2))),
         width=stars.width,
         height=stars.height,
         matched=int(keep.sum()),
+        distortion=Distortion(found.k1),
+    )
+
+
+def from_grid(
+    found: WcsAttitude, width: int, height: int, sigma_px: float, solver: str
+) -> Solution:
+    """Take a bare WCS as it is; its error is assumed.
+
+    The roll error is that of stars all over the frame whose mean is known to as much as the
+    middle is: sigma over the rms distance of pixels from the middle.
+
+    Args:
+        found: what it says.
+        width: of the frame, pixels.
+        height: of the frame, pixels.
+        sigma_px: 1-sigma error at the middle of the frame, pixels.
+        solver: name for reports.
+    """
+    arm = math.sqrt((width**2 + height**2) / 12.0)
+    tilt = (sigma_px * found.scale) ** 2
+    return Solution(
+        solver=solver,
+        attitude_icrs=found.attitude,
+        parity=found.parity,
+        scale=found.scale,
+        pixels=found.pixels,
+        icrs=found.icrs,
+        sigma_px=np.full(len(found.pixels), sigma_px),
+        covariance=np.diag([tilt, tilt, (sigma_px / arm) ** 2]),
+        rms_px=found.rms_px,
+        width=width,
+        height=height,
+        matched=0,
         distortion=Distortion(found.k1),
     )
 

@@ -17,10 +17,11 @@ from astropy.io.fits import Header, VerifyError
 from astropy.wcs import WCS
 from numpy.typing import NDArray
 
+from polewright.calculation.geometry.attitude import fit_camera
+from polewright.calculation.geometry.errors import FitDiverged
 from polewright.calculation.geometry.solution import Solution
 from polewright.foundation.angles import DEG, Matrix, spherical
 from polewright.foundation.language import say
-from polewright.solving.embedded.fitting import fit_attitude
 from polewright.solving.errors import SolutionRejected
 
 #: Points along each side of the grid that stands for a WCS.
@@ -111,27 +112,24 @@ def attitude_from_header(header: Header, width: int, height: int, solver: str) -
     centred[:, 0] *= parity
     start = _start(centre, parity * (right - centre))
     try:
-        attitude, scale, k1, _ = fit_attitude(
+        fit = fit_camera(
             centred,
             icrs,
             np.ones(len(pixels)),
             start,
             scale,
             0.5 * width,
-            radial=wcs.sip is not None,
+            with_k1=wcs.sip is not None,
         )
-    except np.linalg.LinAlgError as exc:
+    except FitDiverged as exc:
         raise SolutionRejected(solver, say("its WCS is no plain camera view of the sky")) from exc
-    camera = icrs @ attitude
-    r2 = np.sum(centred**2, axis=1, keepdims=True) / (0.5 * width) ** 2
-    off = centred * (1.0 + k1 * r2) - camera[:, :2] / camera[:, 2:] / scale
-    rms = float(np.sqrt(np.mean(np.sum(off**2, axis=1))))
+    rms = float(np.sqrt(np.mean(np.sum(fit.residuals**2, axis=1))))
     if not rms < max(3.0, 0.004 * width):
         raise SolutionRejected(
             solver,
             say("its WCS is no plain camera view of the sky ({rms:.1f} px rms off)", rms=rms),
         )
-    return WcsAttitude(attitude, parity, scale, k1, pixels, icrs, rms)
+    return WcsAttitude(fit.matrix, parity, fit.scale, fit.k1, pixels, icrs, rms)
 
 
 def _is_about(header: Header, key: str, size: int) -> bool:
