@@ -231,9 +231,7 @@ def _say(document: dict[str, Any]) -> None:
 
 
 def _data(header: AddOnHeader, path: Path) -> dict[str, Any]:
-    from dataclasses import asdict
-
-    return {**asdict(header), "sources": list(header.sources), "path": str(path)}
+    return {**header.model_dump(mode="json"), "path": str(path)}
 
 
 def _serves(density: SkyDensity) -> dict[str, float | None]:

@@ -15,6 +15,7 @@ from polewright.observing.runs.startup import StartupStep
 from polewright.records.passive_result import PassiveResult
 from polewright.records.result import MeasurementResult
 from polewright.session.snapshot import Failure, SessionSnapshot
+from polewright.solving.catalogue.addon import AddOnHeader
 
 
 class _Part(BaseModel):
@@ -359,23 +360,9 @@ class FieldWidths(_Part):
     poorest_hundredth_width_deg: float | None
 
 
-class CatalogueFound(_Part):
+class CatalogueFound(AddOnHeader):
     """An add-on catalogue."""
 
-    name: str
-    sources: tuple[str, ...]
-    built_utc: str
-    epoch_year: float
-    moving: bool
-    stars: int
-    brightest: float
-    faintest: float
-    extra_stars: int
-    covered: float
-    compared: int
-    agreeing: float | None
-    offset_arcsec: float | None
-    checksum: str
     path: str
 
 

@@ -16,14 +16,13 @@ import mmap
 import os
 import struct
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass
 from functools import cached_property
 from pathlib import Path
-from types import UnionType
-from typing import Any
+from typing import Annotated, Any
 
 import numpy as np
 from numpy.typing import NDArray
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from polewright.foundation.angles import DEG, TAU, Vector
 from polewright.foundation.errors import in_words
@@ -54,48 +53,46 @@ _COLUMNS = {
     "counts": "<i4",
     "extra": "<i4",
 }
-#: What header fields may be, where that is not a text.
-_KINDS: dict[str, type | UnionType] = {
-    "moving": bool,
-    **dict.fromkeys(("stars", "extra_stars", "compared"), int),
-    **dict.fromkeys(("epoch_year", "brightest", "faintest", "covered"), int | float),
-    **dict.fromkeys(("agreeing", "offset_arcsec"), int | float | None),
-}
-#: No number of a header is larger; a damaged one may be.
-_HUGE = 1e12
-
 #: Files whose checksum was right in this process: path, bytes, time of change (ns).
 _sound: set[tuple[str, int, int]] = set()
 
 
-@dataclass(frozen=True)
-class AddOnHeader:
+#: No number of a header is larger; a damaged one may be.
+_Number = Annotated[float, Field(gt=-1e12, lt=1e12)]
+_Count = Annotated[int, Field(ge=0, lt=10**12)]
+
+
+class AddOnHeader(BaseModel):
     """What is told about an add-on catalogue."""
 
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
+
     name: str
-    sources: tuple[str, ...]
-    """Files it was built from."""
+    sources: tuple[str, ...] = Field(description="files it was built from")
     built_utc: str
-    epoch_year: float
-    """Julian year of the positions."""
-    moving: bool
-    """Whether there are proper motions."""
-    stars: int
-    brightest: float
-    faintest: float
-    """99th percentile of the magnitudes."""
-    extra_stars: int
-    """Stars that the bundled catalogue does not have."""
-    covered: float
-    """Share of the sky with any star."""
-    compared: int
-    """Bright stars that were looked up in the bundled catalogue."""
-    agreeing: float | None
-    """Share of them found there; None when there was nothing to compare."""
-    offset_arcsec: float | None
-    """Median distance of these pairs."""
-    checksum: str = ""
-    """SHA-256 of everything after the header, hexadecimal."""
+    epoch_year: _Number = Field(description="Julian year of the positions")
+    moving: bool = Field(description="whether there are proper motions")
+    stars: _Count
+    brightest: _Number
+    faintest: _Number = Field(description="99th percentile of the magnitudes")
+    extra_stars: _Count = Field(description="stars that the bundled catalogue does not have")
+    covered: _Number = Field(description="share of the sky with any star")
+    compared: _Count = Field(description="bright stars looked up in the bundled catalogue")
+    agreeing: _Number | None = Field(
+        description="share of them found there; null when there was nothing to compare"
+    )
+    offset_arcsec: _Number | None = Field(description="median distance of these pairs")
+    checksum: str = Field("", description="SHA-256 of everything after the header, hexadecimal")
+
+
+def _header(about: object) -> AddOnHeader:
+    """Take what a file says, which the checksum does not cover. Raises TypeError."""
+    try:
+        return AddOnHeader.model_validate_json(json.dumps(about))
+    except ValidationError as exc:
+        first = exc.errors()[0]
+        name = ".".join(str(part) for part in first["loc"])
+        raise TypeError(say("{name} is {found!r}", name=name, found=first["input"])) from exc
 
 
 def _zone(dec: NDArray[np.float64] | float) -> NDArray[np.int64]:
@@ -143,8 +140,9 @@ def write_addon(
         body += b"\0" * (-len(body) % _ALIGN)
         offsets[name] = (len(body), int(column.size))
         body += np.ascontiguousarray(column, dtype=_COLUMNS[name]).tobytes()
-    header = AddOnHeader(**{**asdict(header), "checksum": hashlib.sha256(body).hexdigest()})
-    told = json.dumps({"layout": LAYOUT, "columns": offsets, "about": asdict(header)}).encode()
+    header = header.model_copy(update={"checksum": hashlib.sha256(body).hexdigest()})
+    about = header.model_dump(mode="json")
+    told = json.dumps({"layout": LAYOUT, "columns": offsets, "about": about}).encode()
     told += b" " * (-(len(_MAGIC) + _LENGTH.size + len(told)) % _ALIGN)
     _write(path, _MAGIC + _LENGTH.pack(len(told)) + told, body)
     return header
@@ -195,8 +193,7 @@ class AddOn:
                         known=LAYOUT,
                     ),
                 )
-            about = told["about"]
-            self.header = AddOnHeader(**{**about, "sources": tuple(about["sources"])})
+            self.header = _header(told["about"])
             columns = {name: self._column(name, *told["columns"][name]) for name in told["columns"]}
             self._ra, self._dec = columns["ra"], columns["dec"]
             self._magnitude, self._start = columns["magnitude"], columns["start"]
@@ -228,21 +225,7 @@ class AddOn:
         )
 
     def _fits_together(self) -> None:
-        """Check what the header says, which the checksum does not cover.
-
-        Raises:
-            TypeError: a value is of another kind.
-            ValueError: columns do not belong to one another.
-        """
-        for name, value in asdict(self.header).items():
-            kinds = _KINDS.get(name, str)
-            number = isinstance(value, int | float) and not isinstance(value, bool)
-            if (
-                (name != "sources" and not isinstance(value, kinds))
-                or (kinds is not bool and isinstance(value, bool))
-                or (number and not abs(value) < _HUGE)
-            ):
-                raise TypeError(say("{name} is {found!r}", name=name, found=value))
+        """Check that columns belong to one another. Raises ValueError where they do not."""
         rows = [self._ra, self._dec, self._magnitude, *(self._pm or ())]
         if {int(column.size) for column in rows} != {self.header.stars}:
             raise ValueError("its columns are of different lengths")
