@@ -87,9 +87,11 @@ def test_the_reading_moves_with_the_hand(start_night: StartNight, tmp_path: Any)
         truth = night.rig.truth(moving.utc_s)
         assert abs(moving.d_alt_arcmin - truth.alt_arcmin) < 4.0 * moving.sigma_alt_arcmin
         assert abs(moving.d_az_sky_arcmin - truth.az_sky_arcmin) < 4.0 * moving.sigma_az_sky_arcmin
+    assert not any(moving.resting for moving in turning)
     steered = [s.advice.amount_arcmin for s in snapshots if s.advice and s.moving.turning]  # type: ignore[union-attr]
     assert steered
 
+    night.until(lambda: adjusting.now.moving.resting)  # type: ignore[union-attr]
     night.until(lambda: adjusting.settled and adjusting.now.error.utc_s > times[-1])  # type: ignore[union-attr]
     after = adjusting.now.error
     assert after is not None

@@ -51,6 +51,7 @@ from polewright.session.snapshot import (
     ErrorNow,
     Failure,
     FrameNow,
+    MovingNow,
     PlanNow,
     ProgressNow,
     SessionSnapshot,
@@ -122,6 +123,8 @@ class MadeUp(SessionRunner):
         }
         if snapshot.error is not None:
             changes["error"] = snapshot.error.model_copy(update={"utc_s": now_s - 3.0})
+        if snapshot.moving is not None:
+            changes["moving"] = snapshot.moving.model_copy(update={"utc_s": now_s - 0.2})
         if snapshot.step is Step.SWEEPING:
             changes["sweep_ends_utc_s"] = now_s + 74.0
         self.now = snapshot.model_copy(update=changes)
@@ -153,6 +156,10 @@ def _error(up: float, east: float, state: str = "settled") -> ErrorNow:
         state=state,
         utc_s=UTC_S,
     )
+
+
+def _moving(error: ErrorNow) -> MovingNow:
+    return MovingNow(**error.model_dump(), turning=True, resting=True)
 
 
 def _snapshot(step: Step, **more: Any) -> SessionSnapshot:
@@ -277,6 +284,9 @@ def states() -> dict[str, SessionSnapshot]:
         "turning": _adjusting(
             _advice("wait", 4.6, heading="raise", doing=OWN_WORDS.to_raise),
             _error(-4.6, 6.6, "moving"),
+        ),
+        "at-rest": _adjusting(
+            _advice("raise", 4.6), way_left, moving=_moving(_error(-4.6, 6.6, "moving"))
         ),
         "mark": _adjusting(_advice("wait", 0.2, heading="raise"), _error(-0.2, 6.6, "moving")),
         "hold": _adjusting(_advice("wait", 1.4, heading="raise"), _error(-1.4, 6.6, "settling")),

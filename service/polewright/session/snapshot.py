@@ -39,6 +39,9 @@ class MovingNow(ErrorNow):
     turning: bool = Field(
         description="whether the axis has left the place of the last full frame at rest"
     )
+    resting: bool = Field(
+        False, description="whether it has come to rest again: a full frame is taken next"
+    )
     hidden: tuple[Literal["altitude", "azimuth"], ...] = Field(
         (), description="adjusters that a glance hardly shows where the telescope points"
     )

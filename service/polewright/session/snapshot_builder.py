@@ -273,6 +273,7 @@ class Board:
                 state="moving",
                 utc_s=moving.utc_s,
                 turning=moving.turning,
+                resting=moving.resting,
                 hidden=tuple(axis.value for axis in moving.hidden),
                 caution=glance_caution(moving.hidden, odd=moving.odd),
             ),

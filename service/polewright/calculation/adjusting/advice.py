@@ -180,7 +180,7 @@ class Advisor:
             zone_arcmin=self.zone / ARCMIN,
         )
 
-    def turning(self, error: AxisError) -> Advice:
+    def turning(self, error: AxisError, *, resting: bool) -> Advice:
         """Advice for a glance while the axis moves: it steers the hand and is not remembered."""
         advice, told = self.unsettled(State.MOVING, error), self._last
         if told is None or advice.axis is None or advice.heading is None:
@@ -190,7 +190,7 @@ class Advisor:
         return replace(
             advice,
             action=Action.WAIT if there or advice.passed else goal.heading,
-            sentence=phrases.turning(goal, there=there, passed=advice.passed),
+            sentence=phrases.turning(goal, there=there, passed=advice.passed, resting=resting),
         )
 
     def _decide(self, error: AxisError) -> Advice:

@@ -228,7 +228,14 @@ class AdjustmentEngine:
         return self._detector.sharp(frame)
 
     def glance(
-        self, before: Reading, turn: BaseTurn, utc_s: float, *, turning: bool, odd: bool
+        self,
+        before: Reading,
+        turn: BaseTurn,
+        utc_s: float,
+        *,
+        turning: bool,
+        resting: bool,
+        odd: bool,
     ) -> Moving:
         """Return the moving reading of a glance; nothing here changes by it.
 
@@ -237,6 +244,7 @@ class AdjustmentEngine:
             turn: what it told.
             utc_s: middle of its exposure, Unix seconds UTC.
             turning: whether the axis has left its place.
+            resting: whether it rests where it went to.
             odd: whether the stars moved as no adjuster moves them.
         """
         axis = turn.axis
@@ -249,7 +257,8 @@ class AdjustmentEngine:
             error=error,
             bound=error.total_upper(),
             turning=turning,
-            advice=self._advisor.turning(error) if turning else None,
+            resting=resting,
+            advice=self._advisor.turning(error, resting=resting) if turning else None,
             hidden=hidden_adjusters(error, turn.covariance, self._advisor.goal),
             odd=odd,
         )

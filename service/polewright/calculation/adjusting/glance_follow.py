@@ -56,6 +56,8 @@ class Moving:
     """The total error is below this with 95 % probability."""
     turning: bool
     """Whether the axis moves, or has moved since the last settled reading."""
+    resting: bool
+    """Whether it has come to rest again, so that a full frame is due."""
     advice: Advice | None
     """What is left to do, while it turns; None while it rests where it was."""
     hidden: tuple[Axis, ...]

@@ -189,13 +189,15 @@ def wait_on_the_way(state: State, goal: Goal, *, passed: bool) -> str:
     return say("Hands off: {rest}; waiting for a second frame that agrees.", rest=rest)
 
 
-def turning(goal: Goal, *, there: bool, passed: bool) -> str:
+def turning(goal: Goal, *, there: bool, passed: bool, resting: bool) -> str:
     """What to say at each glance while the user is turning."""
     rest = say("{amount} {heading}", amount=angle_text(goal.amount), heading=_still(goal.heading))
     if passed:
         return say("Let go: the axis has passed the mark, {rest}.", rest=rest)
     if there:
         return say("On the mark, {rest}: let go, and a full frame confirms it.", rest=rest)
+    if resting:
+        return say("At rest, {rest}: hands off while a full frame is taken.", rest=rest)
     return say("Turn on: {rest}.", rest=rest)
 
 

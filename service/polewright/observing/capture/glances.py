@@ -317,6 +317,7 @@ class Glances:
             turn,
             frame.utc_mid_s,
             turning=self.follower.turning,
+            resting=self.follower.turning and self.follower.resting,
             odd=self.follower.odd,
         )
 

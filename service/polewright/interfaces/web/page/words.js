@@ -186,7 +186,7 @@ function turning(s, a, scale, others) {
   if (unsure && a.amount_arcmin <= a.zone_arcmin) return face("mark", "go", say("LET GO"), say("On the mark: hands off, a frame confirms it."), both);
   if (s.error?.state === "settling" && !s.moving?.turning) return face("hold", "go", say("LET GO"), say("Hands off: a second frame has to agree."), both);
   const knob = [a.doing, a.turns_text].filter(Boolean).join(", ");
-  const sentence = unsure ? say("Moving. Let go for a reading that counts.") : a.brief || say("Turn, let go, wait for the figure to fill.");
+  const sentence = s.moving?.turning && s.moving.resting ? say("At rest. Hands off while a full frame is taken.") : unsure ? say("Moving. Let go for a reading that counts.") : a.brief || say("Turn, let go, wait for the figure to fill.");
   return face("turn", "go", TURNS[a.heading], sentence, { ...both, knob });
 }
 
