@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import os
+import sys
 import tempfile
 from collections.abc import Callable, Generator, Iterator
 from pathlib import Path
 
 import pytest
 from hypothesis import settings
+
+from polewright.foundation import clock, language
 
 pytest.register_assert_rewrite("support")  # its asserts show what they saw, too
 
@@ -43,23 +47,46 @@ def own_folders() -> Iterator[None]:
         yield
 
 
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Have tests run once more that failed on an honest sweep being refused; long ones early.
+@pytest.fixture(autouse=True)
+def one_test_apart() -> Iterator[None]:
+    """Let no test see what the one before it in this process has changed.
 
-    End-to-end tests mostly wait: their files are spread among the first of the others, so that
-    some wait while others compute, and none is left for the end, when the other processes have
-    nothing to do any more. A file's own order stays.
+    Commands that run in this process choose a language and remember a configuration, as programs
+    do; both are taken back. Environment, folder and clock are no command's to change: whoever
+    leaves them changed fails.
+    """
+    environment, folder = _environment(), Path.cwd()
+    yield
+    language.use(None)
+    if (options := sys.modules.get("polewright.interfaces.cli.options")) is not None:
+        options.remember(None)
+    assert _environment() == environment
+    assert Path.cwd() == folder
+    assert isinstance(clock.clock_from_environment(), clock.SystemClock)
+
+
+def _environment() -> dict[str, str]:
+    return {name: value for name, value in os.environ.items() if name != "PYTEST_CURRENT_TEST"}
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Have tests run once more that failed on an honest sweep being refused; spread the long ones.
+
+    End-to-end tests mostly wait: their files are spread among the others, so that some wait while
+    others compute all the time, and the last fifth is without them: no process is left alone with
+    a long one when the others have nothing to do any more. A file's own order stays.
     """
     for item in items:
         item.add_marker(pytest.mark.flaky(reruns=1, only_rerun=[REFUSED_BY_CHANCE]))
     slow = {item.path for item in items if item.get_closest_marker("e2e")}
-    places: dict[Path, int] = {}
+    paths = list(dict.fromkeys(item.path for item in items))
+    count = {True: len(slow) / 0.8, False: float(len(paths) - len(slow))}
+    places: dict[Path, float] = {}
     seen = {True: 0, False: 0}
-    for item in items:
-        if item.path not in places:
-            kind = item.path in slow
-            places[item.path] = 2 * seen[kind] + (not kind)
-            seen[kind] += 1
+    for path in paths:
+        kind = path in slow
+        places[path] = seen[kind] / count[kind]
+        seen[kind] += 1
     items.sort(key=lambda item: places[item.path])
 
 

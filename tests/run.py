@@ -26,6 +26,8 @@ def main() -> int:
     # One thread a process: the machines this runs on are small and the arrays are not.
     env = {"OMP_NUM_THREADS": "1", **os.environ}
     env["POLEWRIGHT_CATALOGUE"] = "none"  # the user's own star catalogues are no part of a test
+    # Some hundred programs are started; without compiled files each compiles the product (1 s).
+    env.pop("PYTHONDONTWRITEBYTECODE", None)
     # Whole files to a worker: their fixtures start servers that the tests of a file share. In the
     # order of conftest.py, which has the long ones early.
     count = min(6, 2 * (os.cpu_count() or 1))

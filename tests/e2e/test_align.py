@@ -64,8 +64,8 @@ def test_a_hand_that_follows_the_advice_aligns_the_mount(start_night, tmp_path) 
         {
             "site": {"latitude_deg": latitude},
             "adjusters": {
-                "altitude": {"backlash_arcmin": 3.0},
-                "azimuth": {"backlash_arcmin": 5.0},
+                "altitude": {"backlash_arcmin": 3.0, "rate_arcmin_per_s": 30.0},
+                "azimuth": {"backlash_arcmin": 5.0, "rate_arcmin_per_s": 30.0},
             },
         },
     )

@@ -88,10 +88,15 @@ PAGE_FILES = {
 REPORT_POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; sandbox"
 SVG_POLICY = "default-src 'none'; style-src 'unsafe-inline'; sandbox"
 
-PROBLEMS: dict[int | str, dict[str, Any]] = {
-    status: {"model": Problem} for status in (400, 401, 403, 409, 413, 421, 422)
+#: A problem is a page for a browser that asks for one, and JSON else, wherever it happens.
+_PROBLEM: dict[str, Any] = {
+    "model": Problem,
+    "content": {"application/json": {"schema": {"$ref": "#/components/schemas/Problem"}}},
 }
-NOTHING_YET: dict[int | str, dict[str, Any]] = {404: {"model": Problem}}
+PROBLEMS: dict[int | str, dict[str, Any]] = dict.fromkeys(
+    (400, 401, 403, 409, 413, 421, 422), _PROBLEM
+)
+NOTHING_YET: dict[int | str, dict[str, Any]] = {404: _PROBLEM}
 
 
 def status_of(error: PolewrightError) -> int:
