@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from types import SimpleNamespace
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 import pytest
@@ -17,6 +17,7 @@ from polewright.devices.alpaca.errors import (
     StaleImage,
     Where,
 )
+from polewright.foundation.errors import ImageError
 from polewright.observing.capture.glances import Glances, common_shift
 
 WHERE = Where("camera.local", 80, "camera", 0)
@@ -82,6 +83,25 @@ def test_a_camera_that_refuses_ends_them(error: AlpacaError, times: int, why: st
     assert glances.next() is None
     assert len(rig.notes) == 1
     assert why in rig.notes[0]
+
+
+def test_images_that_cannot_be_read_end_them(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each comes over the line, so none of them is the first of a row."""
+
+    def unreadable(*_: object) -> None:
+        raise ImageError("no picture")
+
+    rig = FakeRig()
+    glances = made(rig)
+    glances._rest = cast("Any", object())
+    monkeypatch.setattr(glances, "_fitted", unreadable)
+    for number in range(3):
+        assert not glances.stopped, number
+        with pytest.raises(ImageError) as caught:
+            glances.read(cast("Any", None), GLANCE, 0.2, changed=False)
+        glances.failed(caught.value)
+    assert glances.stopped
+    assert "3 of them failed" in rig.notes[0]
 
 
 def paced(glances: Glances, took: list[tuple[float, bool]]) -> int:

@@ -302,9 +302,9 @@ class Glances:
         rest = self._rest
         if rest is None or self.stopped:
             return None
-        self._failed = 0
         began_s = self._rig.clock.monotonic_s()
         turn = self._fitted(rest, frame, glance)
+        self._failed = 0  # once the image could be read
         self._kept_pace(glance, took_s + self._rig.clock.monotonic_s() - began_s, changed)
         if turn is None:
             self.follower.unseen()
