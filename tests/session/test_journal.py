@@ -238,16 +238,20 @@ def test_a_slow_disk_holds_up_only_records_that_wait_for_it(
     journal.close()
 
 
+@pytest.mark.parametrize(
+    "error", [OSError(errno.ENOSPC, "no space left"), ValueError("closed file"), MemoryError()]
+)
 def test_what_the_disk_refuses_meanwhile_is_told_at_the_next_record(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, error: Exception
 ) -> None:
+    """Whatever it is: the thread goes on, and nothing is lost."""
     path = tmp_path / "night.jsonl"
     journal = Journal(path)
     tried = threading.Event()
 
     def full(_descriptor: int) -> None:
         tried.set()
-        raise OSError(errno.ENOSPC, "no space left")
+        raise error
 
     with monkeypatch.context() as patched:
         patched.setattr(os, "fsync", full)
@@ -261,6 +265,8 @@ def test_what_the_disk_refuses_meanwhile_is_told_at_the_next_record(
             except JournalUnusable:
                 told = True
             time.sleep(0.001)
+        with pytest.raises(JournalUnusable):
+            journal.write(float(number + 1), "anchor", {"number": number + 1})
     assert told
     journal.close()
     numbers = [record.data["number"] for record in read_journal(path)]

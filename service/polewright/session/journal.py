@@ -145,9 +145,13 @@ class Journal:
             with self._disk:
                 self._flush()
             return
-        if self._writer is None:
+        if self._writer is None or not self._writer.is_alive():
             self._writer = threading.Thread(target=self._write_on, name="journal", daemon=True)
-            self._writer.start()
+            try:
+                self._writer.start()
+            except RuntimeError as exc:  # no room for another thread: the next record tries again
+                self._writer = None
+                raise JournalUnusable(str(self.path), str(exc)) from exc
         self._wake.set()
         trouble, self._trouble = self._trouble, None
         if trouble is not None:
@@ -165,6 +169,7 @@ class Journal:
                 self._trouble = exc
 
     def _flush(self) -> None:
+        """Write what is pending. Raises `JournalUnusable` whatever goes wrong: nothing is lost."""
         try:
             file = self._file or self._open()
             while self._pending:
@@ -175,6 +180,8 @@ class Journal:
             raise JournalUnusable(str(self.path), say("another program is writing it")) from exc
         except OSError as exc:
             raise JournalUnusable(str(self.path), in_words(exc, told=self.path)) from exc
+        except Exception as exc:
+            raise JournalUnusable(str(self.path), say("unexpected: {error!r}", error=exc)) from exc
 
     def _append(self, file: IO[bytes], line: bytes) -> None:
         # A line that was torn by a full disk is ended first: readers leave it out.
