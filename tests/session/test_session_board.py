@@ -2,10 +2,20 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
+import numpy as np
 import pytest
 
+from polewright.calculation.adjusting.advice import Advice, PassKind, Verdict
+from polewright.calculation.adjusting.axis_at_rest import State
+from polewright.calculation.adjusting.engine import Reading
+from polewright.calculation.adjusting.glance_follow import Moving
+from polewright.calculation.adjusting.instructions import Action
+from polewright.calculation.geometry.axis_error import AxisError
+from polewright.calculation.sky.pole import PoleTarget
+from polewright.foundation.adjuster_profile import Axis
 from polewright.foundation.clock import SystemClock
 from polewright.foundation.errors import MotionUnknown, PolewrightError
 from polewright.observing.rig.mount_site import MountContradicts
@@ -116,3 +126,108 @@ def test_a_warning_of_what_was_to_come_goes_when_the_session_is_stopped() -> Non
     board.goes(Step.STOPPED)
 
     assert (board.snapshot().noted, board.snapshot().offer) == (None, "")
+
+
+def error_of(arcmin: float) -> AxisError:
+    """An axis too low by so much, and known to a tenth of it."""
+    low, sigma = math.radians(arcmin / 60.0), math.radians(arcmin / 600.0)
+    noise = np.diag([sigma**2, sigma**2])
+    return AxisError(-low, 0.0, 0.0, low, noise, PoleTarget.TRUE)
+
+
+def turn_by(arcmin: float, state: State = State.SETTLED) -> Advice:
+    action = Action.RAISE if state is State.SETTLED else Action.WAIT
+    return Advice(action, f"{arcmin} up", Axis.ALTITUDE, Action.RAISE, arcmin, zone_arcmin=0.4)
+
+
+def full_frame(
+    arcmin: float, utc_s: float, state: State = State.SETTLED, axis_utc_s: float | None = None
+) -> Reading:
+    error = error_of(arcmin)
+    return Reading(
+        utc_s=utc_s,
+        state=state,
+        axis=np.array([0.0, 0.7, 0.7]),
+        covariance=np.eye(3) * 1e-12,
+        error=error,
+        bound=error.total,
+        advice=turn_by(arcmin, state),
+        verdict=Verdict.OUTSIDE,
+        pass_kind=PassKind.FINAL,
+        axis_utc_s=utc_s if axis_utc_s is None else axis_utc_s,
+        notices=(),
+        moved=0.0,
+        unexplained_turn=None,
+        slip_would_show=False,
+    )
+
+
+def glance(arcmin: float, utc_s: float) -> Moving:
+    error = error_of(arcmin)
+    return Moving(
+        utc_s=utc_s,
+        axis=np.array([0.0, 0.7, 0.7]),
+        covariance=np.eye(3) * 1e-12,
+        error=error,
+        bound=error.total,
+        turning=True,
+        advice=turn_by(arcmin, State.MOVING),
+        hidden=(),
+        odd=False,
+    )
+
+
+@pytest.mark.parametrize(
+    ("smeared", "shown"),
+    [
+        (full_frame(30.0, 12.0, State.MOVING, axis_utc_s=1.0), 20.0),
+        (full_frame(18.0, 12.0), 18.0),
+        (full_frame(30.0, 9.0), 20.0),
+    ],
+    ids=["smeared since, its figure is from before", "settled since", "taken before"],
+)
+def test_the_advice_belongs_to_the_reading_that_is_shown(smeared: Reading, shown: float) -> None:
+    """Whoever has turned ten arcminutes by glances is not told to turn them again."""
+    board = Board("night", 1.0, SystemClock())
+    board.goes(Step.ADJUSTING)
+    board.read(full_frame(30.0, 1.0))
+    board.glanced(glance(20.0, 10.0))
+
+    board.read(smeared)
+
+    now = board.snapshot()
+    assert now.advice is not None
+    assert now.error is not None
+    assert now.advice.amount_arcmin == shown
+    assert (now.moving or now.error).total_arcmin == pytest.approx(shown)
+
+
+def test_a_frame_without_stars_is_told_whatever_a_glance_showed_before() -> None:
+    board = Board("night", 1.0, SystemClock())
+    board.goes(Step.ADJUSTING)
+    board.read(full_frame(30.0, 1.0))
+    board.glanced(glance(20.0, 10.0))
+
+    board.read(full_frame(30.0, 12.0, State.LOST, axis_utc_s=1.0))
+
+    assert (board.snapshot().moving, board.snapshot().unread) == (None, 1)
+
+
+def test_where_glances_end_nobody_turns_by_what_the_last_one_told() -> None:
+    """Nor by the full frame before, of an axis that was turned since."""
+    board = Board("night", 1.0, SystemClock())
+    board.goes(Step.ADJUSTING)
+    board.read(full_frame(30.0, 1.0))
+    board.glanced(glance(20.0, 10.0))
+
+    board.glances_ended()
+
+    now = board.snapshot()
+    assert now.advice is not None
+    assert (now.moving, now.advice.action, now.advice.heading) == (None, "wait", None)
+    board.glances_ended()  # told again by each one that was still under way
+    board.read(full_frame(19.0, 12.0))
+    board.glances_ended()
+    now = board.snapshot()
+    assert now.advice is not None
+    assert now.advice.amount_arcmin == 19.0

@@ -12,6 +12,7 @@ from polewright.calculation.adjusting.axis_at_rest import State
 from polewright.calculation.adjusting.engine import AdjustmentEngine, Reading
 from polewright.calculation.adjusting.glance_follow import Moving
 from polewright.calculation.adjusting.instructions import Action, glance_caution
+from polewright.calculation.adjusting.instructions import wait as wait_for
 from polewright.calculation.adjusting.tone import spoken, tone_for
 from polewright.calculation.adjusting.trail import Trail
 from polewright.calculation.images.frame import Frame, StarList
@@ -226,8 +227,15 @@ class Board:
     def read(self, reading: Reading) -> None:
         """A live frame was read."""
         new_point = self._trail.add(reading)
-        older = self._now.moving is None or self._now.moving.utc_s <= reading.utc_s
         lost = reading.state is State.LOST
+        # A frame smeared by the motion tells the axis as it was before: a glance since knows more.
+        from_s = reading.utc_s if lost else reading.axis_utc_s
+        moving = self._now.moving
+        if moving is not None and moving.utc_s <= from_s:
+            moving = None
+        advice = self._now.advice  # the way left that belongs to the glance
+        if moving is None or not moving.turning or reading.advice.heading is None:
+            advice = self._advice_now(reading.advice, reading.state, self._notices(reading))
         self._put(
             progress=None,
             unread=self._now.unread + 1 if lost else 0,
@@ -236,8 +244,8 @@ class Board:
             error=ErrorNow(
                 **_figures(reading), state=reading.state.value, utc_s=reading.axis_utc_s
             ),
-            moving=None if older else self._now.moving,
-            advice=self._advice_now(reading.advice, reading.state, self._notices(reading)),
+            moving=moving,
+            advice=advice,
             trail=tuple(
                 TrailPoint(
                     d_az_sky_arcmin=point.east / ARCMIN,
@@ -281,8 +289,16 @@ class Board:
         )
 
     def glances_ended(self) -> None:
-        """There are no more glances: what the last one showed is no reading of now."""
-        self._put(moving=None)
+        """There are no more glances: what the last one showed is no reading of now.
+
+        Nor is its advice, and that of the full frame before is of an axis that was turned since.
+        """
+        moving = self._now.moving
+        changes: dict[str, Any] = {"moving": None}
+        if moving is not None and moving.turning:
+            wait = Advice(Action.WAIT, wait_for(State.MOVING, ""))
+            changes["advice"] = self._advice_now(wait, State.MOVING, ())
+        self._put(**changes)
 
     def _advice_now(self, advice: Advice, state: State, notices: tuple[str, ...]) -> AdviceNow:
         """Show an advice, with a tone for what the adjuster in hand has yet to do."""
