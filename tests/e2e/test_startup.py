@@ -10,6 +10,8 @@ from polewright.observing.runs.startup import Startup
 from polewright.observing.runs.startup_errors import CoverClosed
 from polewright.observing.safety.guard_errors import SafetyUnsafe
 
+#: 2026-11-20 21:30 UTC, as the rig's nights begin.
+NIGHT_UTC_S = 1795210200.0
 pytestmark = pytest.mark.e2e
 
 CLOSED = {"cover": {"starts_open": False, "move_s": 3.0}}
@@ -75,6 +77,19 @@ def test_a_dry_run_looks_at_everything_and_touches_nothing(start_night) -> None:
     assert night.truth["mount"]["at_park"]
     assert not night.truth["mount"]["tracking"]
     assert not night.rig.recorded
+
+
+def test_a_dry_run_by_day_plans_for_the_night_it_would_wait_for(start_night) -> None:
+    """At 14:30 UTC in November no sweep fits beside the Sun; two hours later one does."""
+    night = start_night(CLOSED, NIGHT_UTC_S - 7.0 * 3600.0)
+    run = startup(night, {"startup.open_cover": True})
+
+    run.dry_run(wait_for_dark=True)
+
+    told = {step.name: step.text for step in run.steps}
+    assert told["dark"].startswith("it would wait until 16:")
+    assert told["plan"].startswith("at 16:")
+    assert night.truth["mount"]["at_park"]
 
 
 def test_an_uncertain_check_takes_a_further_point(start_night, monkeypatch) -> None:

@@ -4,10 +4,15 @@ from __future__ import annotations
 
 import math
 from datetime import UTC, datetime
+from types import SimpleNamespace
+from typing import Any, cast
 
 import pytest
 
 from polewright.calculation.sky.site import Site
+from polewright.foundation.clock import CancelToken, SystemClock
+from polewright.foundation.config import Config
+from polewright.observing.runs.startup import Startup
 from polewright.observing.runs.startup_site import dark_utc_s
 
 
@@ -51,3 +56,35 @@ def test_by_night_there_is_no_wait_and_in_the_polar_summer_no_end() -> None:
 
     assert dark_utc_s(Site(44.62, 9.31), midnight_s) == midnight_s
     assert dark_utc_s(Site(69.6, 18.9), june_s) is None
+
+
+class Overtaken(SystemClock):
+    """A clock that goes on between two looks at it, under a timer that is a little early."""
+
+    def __init__(self, utc_s: float) -> None:
+        super().__init__()
+        self.now_s = utc_s
+        self.slept: list[float] = []
+
+    def utc_s(self) -> float:
+        self.now_s += 0.4
+        return self.now_s
+
+    def sleep(self, seconds: float, cancel: CancelToken | None = None) -> None:
+        self.slept.append(seconds)
+        self.now_s += max(0.0, seconds - 0.5)
+
+
+def test_the_wait_for_the_dark_never_sleeps_less_than_nothing() -> None:
+    """Whatever the clock does between two looks at it."""
+    site = Site(44.62, 9.31)
+    dark_s = dark_utc_s(site, datetime(2026, 11, 20, 15, tzinfo=UTC).timestamp())
+    assert dark_s is not None
+    clock = Overtaken(dark_s - 300.5)
+    rig = SimpleNamespace(site=site, clock=clock, note=lambda _text: None)
+    run = Startup(Config(), clock, CancelToken(), lambda _event: None)
+
+    assert "waited until" in run._dark(cast("Any", rig), dry=False)
+
+    assert sum(clock.slept) > 200.0
+    assert min(clock.slept) >= 0.0

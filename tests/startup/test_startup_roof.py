@@ -14,7 +14,7 @@ from polewright.devices.alpaca.mount_state import MountState
 from polewright.foundation.clock import CancelToken, SystemClock
 from polewright.foundation.config import config_from_text
 from polewright.observing.runs.startup_errors import SunBeforeCover
-from polewright.observing.runs.startup_site import check_sun, ready_roof
+from polewright.observing.runs.startup_site import check_sun, look_at_roof, ready_roof
 from polewright.observing.safety.guard_errors import RoofNotOpen
 from polewright.observing.safety.guards import Guards
 
@@ -73,6 +73,14 @@ def test_an_open_roof_is_left_alone() -> None:
     roof = Roof(ShutterState.OPENING, ShutterState.OPENING, ShutterState.OPEN)
     assert opened(rig_at(NIGHT_UTC_S, 45, 0), roof) == "roof or shutter is open"
     assert roof.opened == 0
+
+
+def test_a_dry_run_refuses_no_roof_that_is_just_opening() -> None:
+    """The start itself would wait for it; one that closes is refused by both."""
+    rig = rig_at(NIGHT_UTC_S, 45, 0)
+    assert "opening" in look_at_roof(rig, cast("Any", Roof(ShutterState.OPENING)))
+    with pytest.raises(RoofNotOpen):
+        look_at_roof(rig, cast("Any", Roof(ShutterState.CLOSING)))
 
 
 @pytest.mark.parametrize("state", [ShutterState.CLOSED, ShutterState.ERROR, None])

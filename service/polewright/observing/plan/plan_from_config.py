@@ -252,7 +252,12 @@ class Circle:
 
 
 def planned_sweep(
-    rig: Rig, *, again: bool = False, quiet: bool = False, circle: Circle | None = None
+    rig: Rig,
+    *,
+    again: bool = False,
+    quiet: bool = False,
+    circle: Circle | None = None,
+    at_utc_s: float | None = None,
 ) -> SweepPlan:
     """Judge the user's own sweep, or find the best one; tell it to whoever listens.
 
@@ -263,6 +268,8 @@ def planned_sweep(
         quiet: tell nobody.
         circle: where the mount stands after the sweep before; a sweep that begins there is taken
             if it is nearly as good.
+        at_utc_s: when it would begin, Unix seconds UTC; None: now. The first slew is checked for
+            now only: where the mount will point then is not known.
 
     Raises:
         PlanRefused: the user's sweep breaks a limit; says which one, where, and what would not.
@@ -271,6 +278,8 @@ def planned_sweep(
     """
     wish = own_wish(rig.config, rig.site)
     request = plan_request(rig)
+    if at_utc_s is not None:
+        request = replace(request, utc_s=at_utc_s, pointing=None, destination_side=None)
     solver = rig.plates.solver
     if wish is not None:
         plan = judged(request, wish, solver)

@@ -89,6 +89,8 @@ class Startup:
     steps: list[StartupStep] = field(default_factory=list)
     quality: FrameMeasured | None = None
     """The last frame."""
+    _dark_s: float | None = field(default=None, init=False)
+    """Until when `run` would wait, Unix seconds UTC; None: not at all."""
 
     def run(self, *, wait_for_dark: bool = False) -> MeasurementResult:
         """Do all of it and return the measurement; the mount is then as [startup] afterwards says.
@@ -155,6 +157,7 @@ class Startup:
             return say("the Sun is below {limit} deg", limit=limit)
         until = datetime.fromtimestamp(dark_s, UTC).strftime("%H:%M")
         if dry:
+            self._dark_s = dark_s
             return say(
                 "it would wait until {until} UTC, when the Sun is below {limit} deg",
                 until=until,
@@ -170,11 +173,13 @@ class Startup:
             )
         )
         while rig.clock.utc_s() < dark_s:  # by the clock itself: it may be set meanwhile
-            rig.clock.sleep(min(DARK_LOOK_S, dark_s - rig.clock.utc_s()), self.cancel)
+            left_s = max(0.0, dark_s - rig.clock.utc_s())
+            rig.clock.sleep(min(DARK_LOOK_S, left_s), self.cancel)
         return say("waited until {until} UTC for the dark", until=until)
 
     def _look_at_mount(self, rig: Rig) -> str:
-        check_sun(rig, say("before the mount is unparked"))
+        if self._dark_s is None:  # else the Sun is down by then
+            check_sun(rig, say("before the mount is unparked"))
         check_field(plan_request(rig), rig.plates.solver)
         rig.telescope.way_to_slew()
         if rig.telescope.slewing():
@@ -182,12 +187,16 @@ class Startup:
         return say("parked") if rig.telescope.at_park() else say("not parked")
 
     def _plan(self, rig: Rig) -> str:
-        plan = planned_sweep(rig)
-        return say(
+        plan = planned_sweep(rig, at_utc_s=self._dark_s)
+        told = say(
             "{points} points fit; about {minutes:.0f} min",
             points=len(plan.points),
             minutes=plan.duration_s / 60.0,
         )
+        if self._dark_s is None:
+            return told
+        begins = datetime.fromtimestamp(self._dark_s, UTC).strftime("%H:%M")
+        return say("at {begins} UTC {told}", begins=begins, told=told)
 
     def _devices(self) -> Rig:
         """Connect, and again until the devices are there or the time is over."""

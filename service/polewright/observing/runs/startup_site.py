@@ -83,6 +83,8 @@ def look_at_cover(rig: Rig, cover: CoverCalibrator) -> str:
         told.append(
             say("there is no cover") if state is CoverState.NONE else say("the cover is open")
         )
+    elif state is CoverState.MOVING:
+        told.append(say("the cover is moving; its end would be waited for"))
     elif rig.config.startup.open_cover and state is not CoverState.ERROR:
         told.append(say("the cover is closed and would be opened"))
     else:
@@ -99,6 +101,8 @@ def look_at_roof(rig: Rig, dome: Dome) -> str:
     state = dome.shutter_status()
     if state is ShutterState.OPEN:
         return say("roof or shutter is open")
+    if state is ShutterState.OPENING:
+        return say("roof or shutter is opening; its end would be waited for")
     if state is ShutterState.CLOSED and rig.config.startup.open_roof:
         return say("roof or shutter is closed and would be opened")
     raise RoofNotOpen(shutter_words(state))
