@@ -7,6 +7,7 @@ import pytest
 from polewright.foundation.broker import Broker
 from polewright.foundation.config import BadConfig, Config, config_from_text
 from polewright.foundation.retired_settings import RETIRED
+from polewright.observing.runs.startup_site import ROOF_TIMEOUT_S
 
 
 def example(kind: type) -> object:
@@ -70,6 +71,7 @@ def test_who_forbade_other_places_is_told_what_to_write() -> None:
         ("[startup]\nsite_tolerance_deg = 0.01\n", "is accepted now"),
         ("[limits]\nsun_counts_above_deg = -12\n", "end of twilight"),
         ("[sweep]\nslew_timeout_s = 60\n", "stopped sooner before"),
+        ("[startup]\nroof_timeout_s = 120\n", "given up sooner before"),
     ],
 )
 def test_who_asked_for_more_care_than_holds_now_is_told(table: str, told: str) -> None:
@@ -79,8 +81,10 @@ def test_who_asked_for_more_care_than_holds_now_is_told(table: str, told: str) -
 
 
 def test_values_no_stricter_than_today_are_no_warning() -> None:
-    (note,) = config_from_text("[adjuster]\nmost_moves = 60\n").notes
-    assert "before" not in note
+    for table in ("[adjuster]\nmost_moves = 60\n", "[startup]\nroof_timeout_s = 900\n"):
+        (note,) = config_from_text(table).notes
+        assert "before" not in note
+    assert RETIRED["startup.roof_timeout_s"].strict_below == ROOF_TIMEOUT_S
 
 
 def test_a_slow_mount_may_still_take_its_time() -> None:

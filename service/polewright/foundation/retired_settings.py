@@ -102,7 +102,13 @@ RETIRED: Mapping[str, Retired] = {
     "run.watchdog": Retired(
         say("a second process always stops the mount when this one dies or hangs"), kind=bool
     ),
-    "startup.roof_timeout_s": Retired(say("a roof may take 15 minutes to open")),
+    "startup.roof_timeout_s": Retired(
+        say("a roof may take 15 minutes to open"),
+        strict_below=900.0,  # `observing.runs.startup_site.ROOF_TIMEOUT_S`
+        strict=say(
+            "It was given up sooner before: what stops a roof that jams must be in the roof itself."
+        ),
+    ),
     "sweep.slew_timeout_s": Retired(
         say("how long a slew may take follows from the mount's rate"),
         "limits.slew_deg_per_s",
