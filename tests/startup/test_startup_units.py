@@ -72,3 +72,27 @@ def test_a_time_that_is_none_is_refused(given) -> None:
     """It would stand in a unit."""
     with pytest.raises(ConfigError):
         systemd.units(Wanted(Path("x.toml"), False, given))
+
+
+@pytest.mark.parametrize(
+    "name", ["observer\nExecStartPre=/bin/sh", "%h", "a b", "", "-x", "root\r", "a;b", "a" * 40]
+)
+def test_a_user_who_is_none_is_refused(name: str) -> None:
+    """His name stands in a unit, where a line break begins a line and per cent means something."""
+    with pytest.raises(ConfigError, match="--run-as"):
+        systemd.units(Wanted(Path("x.toml"), True, run_as=name))
+    assert "User=obs.er-1\n" in systemd.units(Wanted(None, True, run_as="obs.er-1"))[systemd.SERVE]
+
+
+@pytest.mark.parametrize(
+    "wanted",
+    [
+        Wanted(None, True, more=("--lan\nExecStartPre=/bin/sh",)),
+        Wanted(Path("/rig\n/polewright.toml"), False),
+        Wanted(None, False, more=("a\x7fb",)),
+    ],
+)
+def test_a_word_with_a_line_break_is_refused(wanted: Wanted) -> None:
+    """It would end the line of the unit and begin another."""
+    with pytest.raises(ConfigError, match="line break"):
+        systemd.units(wanted)

@@ -26,6 +26,9 @@ SYSTEM_FOLDER = Path("/etc/systemd/system")
 BOOTED = Path("/run/systemd/system")
 SYSTEMCTL_S = 60.0
 _TIME = re.compile(r"([01]?[0-9]|2[0-3]):[0-5][0-9]")
+#: A user's name as systemd takes it, or a number (systemd: "User/Group Name Syntax"). What has a
+#: meaning in units, per cent signs and line breaks, is in none.
+_USER = re.compile(r"[A-Za-z0-9_][A-Za-z0-9_.-]{0,30}")
 
 
 class NoSystemd(ConfigError):
@@ -102,8 +105,11 @@ def units(wanted: Wanted) -> dict[str, str]:
     """Return the units by file name.
 
     Raises:
-        ConfigError: the time of the start is none.
+        ConfigError: the time of the start is none, the user's name is none, or a word has a line
+            break or another control character, which would end its line in the unit.
     """
+    if wanted.run_as is not None and not _USER.fullmatch(wanted.run_as):
+        raise ConfigError(say("--run-as {given!r} is no name of a user", given=wanted.run_as))
     found = {SERVE: _serve(wanted)}
     if wanted.startup_at is not None:
         if not _TIME.fullmatch(wanted.startup_at):
@@ -175,7 +181,15 @@ def _command(wanted: Wanted, name: str, *arguments: str) -> str:
 
 
 def _quoted(word: str) -> str:
-    """Quote a word for ExecStart: per cent and dollar signs have a meaning there."""
+    """Quote a word for ExecStart: per cent and dollar signs have a meaning there.
+
+    Raises:
+        ConfigError: it has a control character.
+    """
+    if any(ord(letter) < 32 or ord(letter) == 127 for letter in word):
+        raise ConfigError(
+            say("{word!r} has a line break or a control character: no unit can hold it", word=word)
+        )
     word = word.replace("\\", "\\\\").replace("%", "%%").replace("$", "$$").replace('"', '\\"')
     return word if re.fullmatch(r"[\w@%+=:,./$-]+", word, re.ASCII) else f'"{word}"'
 
