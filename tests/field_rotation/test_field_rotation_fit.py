@@ -22,7 +22,7 @@ from polewright.calculation.sky.pole import PoleTarget, pole_enu
 from polewright.calculation.sky.site import Atmosphere, Site
 from polewright.foundation.angles import ARCMIN, ARCSEC, DEG, HOUR, separation
 from polewright_sim.spec import RigSpec
-from polewright_sim.tracked_night import Target
+from polewright_sim.tracked_night import Target, tracked_exposures
 
 START = 1796000000.0
 
@@ -72,6 +72,37 @@ def test_a_pier_that_leans_over_is_refused_with_its_time() -> None:
     for change in named:
         if change.what is Moved.PIER:
             assert abs(change.utc_s - (START + 3.0 * 3600.0)) < 1200.0
+
+
+@pytest.mark.parametrize(
+    ("after_hours", "between"), [(1.7, True), (2.7, False)], ids=["at a change", "within a target"]
+)
+def test_a_step_is_told_where_it_was_also_at_a_change_of_target(
+    after_hours: float, between: bool
+) -> None:
+    """There the next target's own constant hides most of it, and it seems a smaller one elsewhere.
+
+    Three targets, a frame every two minutes.
+    """
+    for seed in range(3):
+        rng = np.random.default_rng(seed)
+        spec = rig(rng)
+        targets = [
+            Target("a", -3.0 * HOUR, 40.0 * DEG, 1.7),
+            Target("b", 0.5 * HOUR, 12.0 * DEG, 2.1),
+            Target("c", -1.0 * HOUR, 70.0 * DEG, 2.2),
+        ]
+        knock = knocked(START, after_hours, 180.0, 70.0)
+        shots = list(
+            tracked_exposures(spec, targets, start_utc_s=START, every_s=120.0, knock=knock)
+        )
+        moved = float(separation(shots[0].axis, shots[-1].axis))
+        change = fitted(spec, seen(spec, shots, rng)).change
+        assert change is not None
+        assert change.what is Moved.PIER
+        assert change.between_groups is between
+        assert abs(change.utc_s - (START + 3600.0 * after_hours)) < 130.0
+        assert change.size == pytest.approx(moved, rel=0.35 if between else 0.1)
 
 
 def test_one_frame_of_each_target_tells_nothing() -> None:

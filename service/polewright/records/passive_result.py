@@ -42,6 +42,11 @@ class MovedResult(_Part):
     what: Literal["pier", "creep", "camera"]
     size_arcmin: float
     utc: str = Field(description="of a step: halfway between two frames; of a creep: its middle")
+    between_targets: bool = Field(
+        False,
+        description="whether a step is most likely one between the last frame of a target and the "
+        "first of the next: its size is known poorly then",
+    )
     p_value: float
 
 

@@ -47,6 +47,9 @@ REFUSE_BELOW = 1e-3
 """Frames whose residuals come about by chance less often than this are refused."""
 _ROUNDS = 30
 _STEPS_TRIED = 40
+_AS_LIKELY = 6.0
+"""Chi-square by which two places of a step must differ for one to be told from the other: a ratio
+of 20 in likelihood (own choice)."""
 _FEWEST_FOR_A_STEP = 3
 """Frames that must stand on either side of a step."""
 
@@ -86,6 +89,10 @@ class Change:
     """When a step was: halfway between two frames. Of a creep: its middle."""
     p_value: float
     """Chance of residuals that look as much like it, for all places tried together."""
+    between_groups: bool = False
+    """Whether a step is as likely, or likelier, between the last frame of one group and the first
+    of the next: the new constant hides most of it there, so its time is told surely only as that,
+    and its size poorly."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -312,50 +319,106 @@ def _judged(
     )
 
 
+@dataclass(frozen=True)
+class _Tried:
+    """Something that may have moved, and how well it explains the residuals."""
+
+    what: Moved
+    utc_s: float
+    place: int
+    """Number of the first frame after a step; -1 for a creep."""
+    gained: float
+    """What it takes off chi-square."""
+    used: int
+    """Degrees of freedom that it takes."""
+    size: float
+    """Rad."""
+
+
 def _clearest_change(frames: Sequence[TrackedFrame], rows: _Rows, fitted: _Fitted) -> Change | None:
     """What explains the residuals best: a step or creep of the axis, or a turned camera.
 
     Each is judged against the noise that is left without it, so that frames noisier than expected
-    are no motion; its chance is multiplied by how many were tried (Bonferroni).
+    are no motion; its chance is multiplied by how many were tried (Bonferroni). Every change of
+    group is tried: a step there is mostly hidden, and shows as a smaller one in a wrong place.
     """
-    n, total = len(frames), len(fitted.white)
-    dof = len(rows.frame) - rows.constants - 2
-    basis = np.linalg.qr(fitted.design)[0]
+    n, least = len(frames), _FEWEST_FOR_A_STEP
     chi2 = float(fitted.white @ fitted.white)
-    by_axis = rows.by_axis(fitted.axis) @ fitted.basis / fitted.sigma[:, None]
-    utc_s = np.array([frame.attitude.utc_s for frame in frames])
-    span = float(utc_s[-1] - utc_s[0])
-    tried: list[tuple[Moved, float, Matrix]] = []
-    places = np.unique(
-        np.linspace(_FEWEST_FOR_A_STEP, n - _FEWEST_FOR_A_STEP, _STEPS_TRIED).astype(int)
-    )
-    for k in places if n >= 2 * _FEWEST_FOR_A_STEP else ():
+    dof = len(rows.frame) - rows.constants - 2
+    look = _Changes(frames, rows, fitted)
+    groups = np.array([frame.group for frame in frames])
+    changes = 1 + np.flatnonzero(np.diff(groups))
+    places: set[int] = set()
+    if n >= 2 * least:
+        places = set(np.linspace(least, n - least, _STEPS_TRIED).astype(int).tolist())
+        places |= {int(k) for k in changes if least <= k <= n - least}
+    tried = [one for k in sorted(places) for one in look.steps_at(k)] + look.creep()
+    if not tried:
+        return None
+
+    def chance(one: _Tried) -> float:
+        rest = dof - one.used
+        left = max(chi2 - one.gained, 1e-12) / rest if rest > 0 else 1.0
+        odds = float(fdtrc(one.used, rest, one.gained / one.used / left)) if rest > 0 else 1.0
+        return min(1.0, odds * len(tried))
+
+    best = min(tried, key=chance)
+    p_value = chance(best)
+    if best.what is not Moved.CREEP:
+        # Where exactly: among the frames up to the places beside it.
+        after = min((k for k in places if k > best.place), default=best.place + 1)
+        before = max((k for k in places if k < best.place), default=best.place - 1)
+        near = [one for k in range(before + 1, after) for one in look.steps_at(k)]
+        best = max((one for one in near if one.what is best.what), key=lambda one: one.gained)
+    between = False
+    if best.what is Moved.PIER:
+        at_changes = [one for one in tried if one.what is Moved.PIER and one.place in changes]
+        there = max(at_changes, key=lambda one: one.gained, default=None)
+        noise = max(chi2 - best.gained, 1e-12) / max(dof - best.used, 1)
+        if there is not None and best.gained - there.gained < _AS_LIKELY * max(noise, 1.0):
+            best, between = there, True
+    return Change(best.what, best.size, best.utc_s, p_value, between)
+
+
+class _Changes:
+    """Tries what may have moved against the residuals of a fit."""
+
+    def __init__(self, frames: Sequence[TrackedFrame], rows: _Rows, fitted: _Fitted) -> None:
+        self._rows, self._fitted = rows, fitted
+        self._basis = np.linalg.qr(fitted.design)[0]
+        self._by_axis = rows.by_axis(fitted.axis) @ fitted.basis / fitted.sigma[:, None]
+        self._utc_s = np.array([frame.attitude.utc_s for frame in frames])
+
+    def steps_at(self, k: int) -> list[_Tried]:
+        """A step of the axis between frames k - 1 and k, and of the camera within their group."""
+        rows, when = self._rows, float(0.5 * (self._utc_s[k - 1] + self._utc_s[k]))
         after = (rows.frame >= k).astype(np.float64)
-        when = float(0.5 * (utc_s[k - 1] + utc_s[k]))
-        tried.append((Moved.PIER, when, by_axis * after[:, None]))
-        here = (rows.constant == rows.constant[k]) & ~rows.distance
+        found = self._tried(Moved.PIER, when, k, self._by_axis * after[:, None])
         if rows.constant[k - 1] == rows.constant[k]:
-            tried.append((Moved.CAMERA, when, (after * here / fitted.sigma)[:, None]))
-    if span > 0.0:
-        share = (utc_s[rows.frame] - utc_s[0]) / span
-        middle = float(0.5 * (utc_s[0] + utc_s[-1]))
-        tried.append((Moved.CREEP, middle, by_axis * (share - 0.5)[:, None]))
-    best: Change | None = None
-    for what, when, columns in tried:
-        padded = np.zeros((total, columns.shape[1]))
+            here = (rows.constant == rows.constant[k]) & ~rows.distance
+            turned = (after * here / self._fitted.sigma)[:, None]
+            found += self._tried(Moved.CAMERA, when, k, turned)
+        return found
+
+    def creep(self) -> list[_Tried]:
+        """An even motion of the axis."""
+        first, last = float(self._utc_s[0]), float(self._utc_s[-1])
+        if last <= first:
+            return []
+        share = (self._utc_s[self._rows.frame] - first) / (last - first)
+        columns = self._by_axis * (share - 0.5)[:, None]
+        return self._tried(Moved.CREEP, 0.5 * (first + last), -1, columns)
+
+    def _tried(self, what: Moved, when: float, place: int, columns: Matrix) -> list[_Tried]:
+        padded = np.zeros((len(self._fitted.white), columns.shape[1]))
         padded[: len(columns)] = columns
-        new = padded - basis @ (basis.T @ padded)
+        new = padded - self._basis @ (self._basis.T @ padded)
         left, sizes, right = np.linalg.svd(new, full_matrices=False)
         good = sizes > 1e-6 * np.linalg.norm(padded)
         used = int(np.count_nonzero(good))
-        rest = dof - used
-        if used == 0 or rest < 1:
-            continue
-        shares = left[:, good].T @ fitted.white
-        gained = float(shares @ shares)
-        chance = float(fdtrc(used, rest, gained / used / (max(chi2 - gained, 1e-12) / rest)))
-        chance = min(1.0, chance * len(tried))
-        if best is None or chance < best.p_value:
-            move = right[good].T @ (shares / sizes[good])
-            best = Change(what, float(np.linalg.norm(move)), when, chance)
-    return best
+        if used == 0:
+            return []
+        shares = left[:, good].T @ self._fitted.white
+        move = right[good].T @ (shares / sizes[good])
+        size = float(np.linalg.norm(move))
+        return [_Tried(what, when, place, float(shares @ shares), used, size)]

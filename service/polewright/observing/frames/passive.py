@@ -617,6 +617,7 @@ def _moved(fit: TrackedFit | None, verdict: Verdict) -> MovedResult | None:
         what=change.what.value,
         size_arcmin=change.size / ARCMIN,
         utc=utc_text(change.utc_s),
+        between_targets=change.between_groups,
         p_value=change.p_value,
     )
 
@@ -645,6 +646,15 @@ def _what_moved(fit: TrackedFit) -> str:
         return say(
             "No figure: the camera turned on the tube by about {size} at {when} UTC (chance of an "
             "accident {p_value:.0e}).",
+            size=size,
+            when=_when(change),
+            p_value=change.p_value,
+        )
+    if change.between_groups:
+        return say(
+            "No figure: the axis moved by about {size}, most likely between the last frame of one "
+            "target and the first of the next at {when} UTC: pier, tripod or adjusters (chance of "
+            "an accident {p_value:.0e}).",
             size=size,
             when=_when(change),
             p_value=change.p_value,
