@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 import math
 import shutil
+from collections.abc import Iterator, Sequence
+from concurrent.futures.process import BrokenProcessPool
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -14,6 +16,7 @@ from frames.conftest import CONFIG, RIG, START_UTC_S, set_card
 from support.printed import printed
 from typer.testing import CliRunner
 
+from polewright.calculation.sky.site import Atmosphere, Site
 from polewright.foundation.angles import ARCMIN, DEG, HOUR
 from polewright.foundation.clock import CancelToken
 from polewright.foundation.config import Config
@@ -21,6 +24,7 @@ from polewright.foundation.errors import Cancelled, ExitCode
 from polewright.interfaces.cli.app import build_app
 from polewright.observing.frames import passive as module
 from polewright.observing.frames import solving
+from polewright.observing.frames.header import FrameHeader
 from polewright.observing.frames.passive import Wanted, axis_from_frames
 from polewright.records.history.store import History
 from polewright.records.passive_result import PassiveResult
@@ -78,6 +82,35 @@ def test_each_frame_is_solved_once_and_what_is_new_is_added(
     shutil.move(aside, late)
     assert told(frames, config).frames == 6
     assert asked[5:] == [late.name]
+
+
+def test_what_was_found_for_one_time_is_not_used_for_another(frames: Path, config: Config) -> None:
+    """Two hours later the sky had turned by 30 degrees, and with it what a frame tells."""
+    right = told(frames, config).axis
+    later = told(frames, config, Wanted(within=20.0 * ARCMIN, later_s=7200.0))
+    again = told(frames, config).axis
+    assert right is not None
+    assert again == right
+    assert later.axis is None or abs(later.axis.d_alt_arcmin - right.d_alt_arcmin) > 1.0
+    assert later.doubts != told(frames, config).doubts
+
+
+def test_a_helper_that_is_killed_costs_no_frame(
+    frames: Path, config: Config, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As where the memory does not suffice for two of them: the rest is solved one by one."""
+
+    def killed(
+        _pool: object, headers: Sequence[FrameHeader], *_more: object
+    ) -> Iterator[tuple[FrameHeader, solving.Solved]]:
+        yield headers[0], solving.FrameSolver(config, site, air).solve(headers[0])
+        raise BrokenProcessPool
+
+    site, air = Site(44.62, 9.31, 420.0), Atmosphere.standard(420.0)
+    monkeypatch.setattr(solving, "FEWEST_FOR_HELPERS", 4)
+    monkeypatch.setattr(solving, "_cores", lambda: 2)
+    monkeypatch.setattr(solving, "_in_parallel", killed)
+    assert told(frames, config).frames == 6
 
 
 def test_an_interrupted_reading_goes_on_where_it_stopped(

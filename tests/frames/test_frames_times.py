@@ -86,6 +86,12 @@ def test_places_in_every_writing(tmp_path: Path) -> None:
     assert header_of(tmp_path, RA=40.0, DEC=5.0).mount_icrs is not None
 
 
+def test_what_cannot_be_an_angle_is_none(tmp_path: Path) -> None:
+    """A height in metres under a word for altitudes, a time in degrees, and no number at all."""
+    told = header_of(tmp_path, ALTITUDE=1450.0, HA=211.0, OBJCTRA="nan", OBJCTDEC="12 0 0")
+    assert (told.altitude_deg, told.hour_angle_hours, told.mount_icrs) == (None, None, None)
+
+
 class Night:
     """Frames without pixels, and headers that agree with them."""
 

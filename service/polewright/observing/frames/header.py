@@ -216,7 +216,7 @@ def _understood(path: Path, size: int, mtime_ns: int, header: Any) -> FrameHeade
         raise FrameUnusable(str(path), say("its time scale (TIMESYS) is not UTC"))
     began = _date(cards.get("DATE-OBS"), cards.get("TIME-OBS"))
     local = _date(cards.get("DATE-LOC"), None)
-    hours = _angle_or_none(cards, "OBJCTHA") or _angle_or_none(cards, "HA")
+    hours = _within(24.0, _angle_or_none(cards, "OBJCTHA") or _angle_or_none(cards, "HA"))
     return FrameHeader(
         path=path,
         size=size,
@@ -234,7 +234,8 @@ def _understood(path: Path, size: int, mtime_ns: int, header: Any) -> FrameHeade
         mount_icrs=_pointing(cards),
         focal_length_mm=_positive(cards, "FOCALLEN"),
         pixel_um=_positive(cards, "XPIXSZ") or _positive(cards, "PIXSIZE1"),
-        altitude_deg=_first(cards, "CENTALT", "OBJCTALT", "ALTITUDE"),
+        # ALTITUDE is the height of the site in some headers, in metres.
+        altitude_deg=_within(90.0, _first(cards, "CENTALT", "OBJCTALT", "ALTITUDE")),
         azimuth_deg=_first(cards, "CENTAZ", "OBJCTAZ", "AZIMUTH"),
         hour_angle_hours=hours,
         latitude_deg=_first(cards, "SITELAT", "LAT-OBS", "OBSLAT"),
@@ -323,6 +324,10 @@ def _first(cards: Mapping[str, Any], *keys: str) -> float | None:
     return None
 
 
+def _within(most: float, value: float | None) -> float | None:
+    return value if value is not None and abs(value) <= most else None
+
+
 def _angle_or_none(cards: Mapping[str, Any], key: str) -> float | None:
     """Return a number, or one written as "dd mm ss" or "hh:mm:ss" in its own unit."""
     value = cards.get(key)
@@ -336,6 +341,8 @@ def _angle_or_none(cards: Mapping[str, Any], key: str) -> float | None:
     if not 1 <= len(numbers) <= 3:
         return None
     size = sum(abs(number) / 60.0**k for k, number in enumerate(numbers))
+    if not math.isfinite(size):
+        return None
     return -size if parts[0].startswith("-") else size
 
 

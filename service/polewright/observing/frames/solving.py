@@ -5,12 +5,14 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import json
+import logging
 import multiprocessing
 import os
 import signal
 import time
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -35,6 +37,8 @@ from polewright.observing.rig.rig import nominal_scale
 from polewright.observing.runs.connect import configured_solver
 from polewright.solving.errors import NoMatch, TooFewStars
 
+log = logging.getLogger(__name__)
+
 #: Kept solutions of a folder that nobody asked for so long are deleted, s (own choice).
 KEPT_S = 60.0 * 86400.0
 #: Fewer frames than this are solved in this process: starting others takes a second or two each.
@@ -42,6 +46,8 @@ FEWEST_FOR_HELPERS = 8
 #: Of pixels that tell a frame's content: every so many-th.
 _SAMPLE = 97
 _GRID_SIGMA_PX = 0.3
+#: The sky turns by less than a hundredth of an arcsecond in this time, s.
+SAME_MOMENT_S = 5e-4
 
 
 @dataclass(frozen=True, eq=False)
@@ -169,8 +175,15 @@ class KeptSolutions:
             self._found[path, size, mtime_ns] = _solved(entry["solved"])
 
     def get(self, header: FrameHeader) -> Solved | None:
-        """Return what was found about a file as it is now; None where nothing was."""
-        return self._found.get(header.key)
+        """Return what was found about a file as it is now; None where nothing was.
+
+        Nor where it was taken to be of another time: the sky of then had turned otherwise.
+        """
+        found = self._found.get(header.key)
+        if found is None or found.attitude is None:
+            return found
+        same = abs(found.attitude.utc_s - header.utc_mid_s) < SAME_MOMENT_S
+        return found if same else None
 
     def put(self, header: FrameHeader, solved: Solved) -> str:
         """Keep it; return what went wrong, empty when nothing did."""
@@ -276,19 +289,34 @@ def solve_all(
     """
     helpers = min(_cores(), len(headers) // (FEWEST_FOR_HELPERS // 2))
     if helpers < 2 or len(headers) < FEWEST_FOR_HELPERS:
-        solver = FrameSolver(config, site, air)
-        for header in headers:
-            cancel.check()
-            done(header, solver.solve(header))
+        _one_by_one(headers, FrameSolver(config, site, air), cancel, done)
         return
     pool = ProcessPoolExecutor(
         helpers, multiprocessing.get_context("spawn"), _begin, (config, site, air)
     )
+    ready: set[Path] = set()
     try:
         for header, solved in _in_parallel(pool, headers, helpers, cancel):
+            ready.add(header.path)
             done(header, solved)
+    except BrokenProcessPool:  # one was killed: most likely the memory was too small for them
+        log.warning("frames.helper_killed left=%d: one after the other", len(headers) - len(ready))
     finally:
         pool.shutdown(wait=True, cancel_futures=True)
+    left = [header for header in headers if header.path not in ready]
+    if left:
+        _one_by_one(left, FrameSolver(config, site, air), cancel, done)
+
+
+def _one_by_one(
+    headers: Sequence[FrameHeader],
+    solver: FrameSolver,
+    cancel: CancelToken,
+    done: Callable[[FrameHeader, Solved], None],
+) -> None:
+    for header in headers:
+        cancel.check()
+        done(header, solver.solve(header))
 
 
 def _in_parallel(
