@@ -11,6 +11,7 @@ import re
 import shutil
 import subprocess
 import xml.etree.ElementTree as ET
+from datetime import datetime
 from html import unescape
 from html.parser import HTMLParser
 from pathlib import Path
@@ -27,12 +28,14 @@ from support import printed as documents
 from typer.testing import CliRunner
 
 from polewright.calculation.geometry.axis import fit_axis
+from polewright.calculation.geometry.axis_error import AxisError
 from polewright.calculation.geometry.rotation import rotation_about, rotation_matrix
 from polewright.calculation.sky.frame import enu_from_hour_angle_dec
+from polewright.calculation.sky.pole import PoleTarget
 from polewright.calculation.sky.site import Site
 from polewright.calculation.sky.weather import believed_weather
 from polewright.foundation.angle_text import angle_text, arcmin_text
-from polewright.foundation.angles import ARCSEC
+from polewright.foundation.angles import ARCMIN, ARCSEC, azalt_from_enu
 from polewright.foundation.errors import ExitCode
 from polewright.interfaces.cli.app import build_app
 from polewright.interfaces.cli.console import print_result
@@ -48,12 +51,13 @@ from polewright.interfaces.report.page import (
 )
 from polewright.interfaces.report.pictures import axis_picture
 from polewright.interfaces.report.write_schemas import DOCUMENTS, published, schema_of
+from polewright.observing.runs.measurement import correction_sentences
 from polewright.records.history.plot import drift_picture
 from polewright.records.history.run_record import FrameKept
 from polewright.records.history.store import History
 from polewright.records.history.trend import AxisSeries
 from polewright.records.passive_result import PassiveResult
-from polewright.records.result import SagResult, WeatherResult
+from polewright.records.result import SagResult, SiteResult, WeatherResult
 from polewright.session.snapshot import SessionSnapshot
 from polewright.session.states import Step
 
@@ -179,6 +183,129 @@ def test_the_site_is_told_to_a_tenth_of_a_degree_in_full_or_not_at_all() -> None
     assert "bench ·" not in none
     assert "azimuth</th>" not in none
     assert none.count("<svg") == coarse.count("<svg") - 1  # the sky, whose pole is the latitude
+
+
+def gmst_deg(utc_s: float) -> float:
+    """Sidereal time at Greenwich (Astronomical Almanac, section B, to 0.01 degrees)."""
+    return (280.46062 + 360.98564737 * (utc_s / 86400.0 - 10957.5)) % 360.0
+
+
+def measured_at(latitude_deg: float, longitude_deg: float, elevation_m: float):
+    """One and the same measurement as each of two sites would have told it: a session's run."""
+    run, site = session_run(), Site(latitude_deg, longitude_deg, elevation_m)
+    weather = believed_weather(site, NIGHT_UTC_S)
+    alt, az = 41.0, -60.0
+    error = AxisError(
+        alt * ARCMIN, az * ARCMIN, az * ARCMIN / math.cos(site.latitude), 72.7 * ARCMIN,
+        np.diag([0.1, 0.1]) * ARCMIN**2, PoleTarget.TRUE,
+    )  # fmt: skip
+    contradiction = f"the mount's longitude is {longitude_deg - 1.5:.2f} deg"
+    points = []
+    for point in run.sweeps[-1].result.points:
+        hour_angle = math.radians(point.hour_angle_deg)
+        look = enu_from_hour_angle_dec(site, hour_angle, math.radians(point.dec_deg))
+        azimuth, altitude = (math.degrees(float(angle)) for angle in azalt_from_enu(look))
+        utc_s = datetime.fromisoformat(point.utc).timestamp()
+        ra_deg = (gmst_deg(utc_s) + longitude_deg - point.hour_angle_deg) % 360.0
+        directions = {"azimuth_deg": azimuth % 360.0, "altitude_deg": altitude, "ra_deg": ra_deg}
+        points.append(point.model_copy(update=directions))
+    sweeps = []
+    for sweep in run.sweeps:
+        old = sweep.result.axis
+        base = old.d_az_sky_arcmin / math.cos(site.latitude)
+        axis = old.model_copy(
+            update={"altitude_deg": latitude_deg, "d_az_base_arcmin": base, "azimuth_deg": 0.0}
+        )
+        changes = {
+            "site": SiteResult(
+                latitude_deg=latitude_deg, longitude_deg=longitude_deg, elevation_m=elevation_m,
+                source=f"GPS at {longitude_deg:.3f}", accepted=contradiction,
+            ),
+            "axis": axis,
+            "points": tuple(points),
+            "weather": WeatherResult.of(weather),
+            "advice": correction_sentences(error, ARCMIN),
+            "notes": (
+                f"Accepted: {contradiction}.",
+                f"The mesh at {latitude_deg:.1f} deg crosses the meridian at 03:{elevation_m:.0f}.",
+            ),
+        }  # fmt: skip
+        sweeps.append(sweep.model_copy(update={"result": sweep.result.model_copy(update=changes)}))
+    document = {
+        "sentence": f"The drift agrees at hour angle {longitude_deg:.1f} deg.",
+        "svg": f'<svg xmlns="http://www.w3.org/2000/svg"><text>{latitude_deg}</text></svg>',
+    }
+    notes = (f"No star at altitude {latitude_deg:.0f} deg.",)
+    return run.model_copy(
+        update={"sweeps": tuple(sweeps), "drifts": (document,), "notes": notes, "pier": f"{site}"}
+    )
+
+
+def places_worked_out(html: str, run) -> list[tuple[float, float | None]]:
+    """Latitudes, and longitudes where one comes out, that a reader finds by what a report tells."""
+    plain = unescape(re.sub(r"<style.*?</style>|<[^>]*>", " ", html, flags=re.S))
+    units = {"arcsec": 1.0 / 60.0, "arcmin": 1.0, "deg": 60.0}
+    angles = [
+        float(number) * units[unit]
+        for number, unit in re.findall(r"(\d+(?:\.\d+)?)\s(arcsec|arcmin|deg)", plain)
+    ]
+    # The base turns by more than the axis moves, by one over the cosine of the latitude.
+    ways = re.findall(r"(\d+(?:\.\d+)?) arcmin (?:west|east) with the azimuth adjuster", plain)
+    found: list[tuple[float, float | None]] = [
+        (math.degrees(math.acos(float(way) / angle)), None)
+        for way in ways
+        for angle in angles
+        if angle > float(way)
+    ]
+    # A frame that is solved, with the direction it was taken in and its time.
+    rows = re.findall(r"point (\d+)\s+([\d.]+)°\s+([\d.]+)°", plain)
+    if "data:image/jpeg" not in html:
+        return found
+    last = run.sweeps[-1].result
+    for number, azimuth_deg, altitude_deg in rows:
+        (point,) = (one for one in last.points if one.number == int(number))
+        azimuth, altitude = math.radians(float(azimuth_deg)), math.radians(float(altitude_deg))
+        trial = np.radians(np.arange(0.0, 90.0, 0.01))
+        sines = np.sin(trial) * math.sin(altitude)
+        sines += np.cos(trial) * math.cos(altitude) * math.cos(azimuth)
+        off = np.abs(sines - math.sin(math.radians(point.dec_deg)))
+        for k in np.flatnonzero(
+            (off[1:-1] < off[:-2]) & (off[1:-1] < off[2:]) & (off[1:-1] < 0.01)
+        ):
+            latitude = float(trial[k + 1])
+            hour_angle = math.atan2(
+                -math.sin(azimuth) * math.cos(altitude),
+                math.sin(altitude) * math.cos(latitude)
+                - math.cos(altitude) * math.cos(azimuth) * math.sin(latitude),
+            )
+            sidereal_deg = point.ra_deg + math.degrees(hour_angle)
+            utc_s = datetime.fromisoformat(point.utc).timestamp()
+            longitude_deg = (sidereal_deg - gmst_deg(utc_s) + 180.0) % 360.0 - 180.0
+            found.append((math.degrees(latitude), longitude_deg))
+    return found
+
+
+def test_no_site_can_be_worked_out_of_a_report_that_leaves_it_out() -> None:
+    """Where it is told, a reader finds it twice over; else nothing in the file depends on it."""
+    latitude_deg, longitude_deg = 44.62, 9.31
+    here, there = measured_at(latitude_deg, longitude_deg, 42.0), measured_at(27.3, -110.2, 23.0)
+
+    told = places_worked_out(report_of_run(here), here)
+    assert any(abs(one - latitude_deg) < 1.0 for one, east in told if east is None)
+    assert any(
+        abs(one - latitude_deg) < 1.0 and abs(east - longitude_deg) < 1.0
+        for one, east in told
+        if east is not None
+    )
+
+    without = Telling(Place.NONE)
+    hidden = report_of_run(here, (), without)
+    near = [one for one, _ in places_worked_out(hidden, here) if abs(one - latitude_deg) < 1.0]
+    assert near == []
+    assert "data:image" not in hidden
+    assert "polewright-data" not in hidden
+    assert hidden == report_of_run(there, (), without)
+    assert "41 arcmin down with the altitude adjuster" in hidden
 
 
 def test_a_night_of_frames_tells_no_pier_where_the_site_is_left_out() -> None:

@@ -45,6 +45,9 @@ class Place(StrEnum):
     """To a tenth of a degree, some 10 km; directions as well."""
     EXACT = "exact"
     NONE = "none"
+    """Nor anything that it could be worked out from: a turn of the base beside the same way on the
+    sky (their ratio is the cosine of the latitude), directions, hour angles, a frame that could be
+    solved, the air, and the figures in sentences of the run."""
 
 
 Theme = Literal["auto", "day", "night"]
@@ -61,6 +64,8 @@ class Telling:
 
 AS_USUAL = Telling()
 _DEGREES = re.compile(r"[+-]?\d+(?:\.\d+)?(?=\s?°)")
+_NUMBER = re.compile(r"[+-]?\d+(?:[.,:]\d+)*")
+_ASIDE = re.compile(r"\s*\([^()]*\d[^()]*\)")
 
 
 @dataclass(frozen=True)
@@ -70,6 +75,8 @@ class Drift:
     title: str
     sentence: str
     svg: str = ""
+    of_sky: bool = False
+    """Whether it may tell where in the sky something stood."""
 
 
 def report_of_run(run: RunRecord, drifts: Sequence[Drift] = (), telling: Telling = AS_USUAL) -> str:
@@ -101,15 +108,15 @@ def _page(
     body = [
         _heading(told, run, place),
         _verdict(result, run),
-        _numbers(result.axis),
-        _to_do(result),
+        _numbers(result.axis, place),
+        _to_do(result.advice, place),
         _cautions(result, run, place),
-        _axis_section(told, run),
+        _axis_section(told, run, place),
         _moves(run),
         _where_it_looked(told, config, place, _floor_arcsec(result, config)),
         _points(told, place),
-        _extras(drifts),
-        _better(result, config),
+        _extras(drifts, place),
+        _better(result, config, place),
         _origin(told, run, place),
         _data(result, run, place),
     ]
@@ -120,14 +127,21 @@ def _night_page(
     result: PassiveResult, run: RunRecord, drifts: Sequence[Drift], telling: Telling
 ) -> str:
     """The page of what a night's frames told."""
+    hidden = telling.place is Place.NONE
     groups = [
         (
             f"{group.ra_deg / 15.0:.2f}",
             f"{group.dec_deg:+.1f}",
             f"{group.frames}",
             f"{group.minutes:.0f}",
-            f"{group.hour_angle_from_hours:+.1f} … {group.hour_angle_to_hours:+.1f}",
-            say("west") if group.side == "west" else say("east"),
+            *(
+                (
+                    f"{group.hour_angle_from_hours:+.1f} … {group.hour_angle_to_hours:+.1f}",
+                    say("west") if group.side == "west" else say("east"),
+                )
+                if not hidden
+                else ()
+            ),
             f"{group.rms_arcsec:.1f}",
         )
         for group in result.groups
@@ -137,8 +151,7 @@ def _night_page(
         say("Dec, °"),
         say("frames"),
         say("minutes"),
-        say("hour angle, h"),
-        say("side"),
+        *((say("hour angle, h"), say("side")) if not hidden else ()),
         say("left, arcsec"),
     )
     known = [_plain_place(sentence, telling.place) for sentence in result.doubts]
@@ -150,22 +163,23 @@ def _night_page(
         "By frames of tracked targets: no sweep was made. {frames} over {hours:.1f} h, {pier}.",
         frames=say_count("{count} frame", "{count} frames", result.frames),
         hours=result.hours,
-        pier=result.telescope if telling.place is Place.NONE else run.pier,
+        pier=result.telescope if hidden else run.pier,
     )
-    sentence = escape(_plain_place(result.sentence, telling.place))
-    weather = _plain_place(result.weather.sentence(), telling.place)
-    origin = [weather, f"{result.telescope} · {result.camera}", result.software]
+    sentence = result.sentence
+    if not hidden or result.verdict == "contradicted":  # other ones have no figures of the site
+        sentence = _plain_place(sentence, telling.place)
+    origin = [f"{result.telescope} · {result.camera}", result.software]
+    if not hidden:
+        origin.insert(0, _plain_place(result.weather.sentence(), telling.place))
     body = [
         f"<h1>{escape(say('Where the polar axis points'))}</h1><p class='sub'>{escape(where)}</p>",
         f'<div class="verdict {"in" if result.within_tolerance else "out"}">'
-        f"<strong>{sentence}</strong></div>",
-        "" if result.axis is None else _numbers(result.axis),
-        _section(say("What to do"), _list(result.advice, "do"), whole=True)
-        if result.advice
-        else "",
+        f"<strong>{escape(sentence)}</strong></div>",
+        "" if result.axis is None else _numbers(result.axis, telling.place),
+        _to_do(result.advice, telling.place) if result.advice else "",
         _section(say("The frames"), _table(heads, groups), whole=True) if groups else "",
         _section(say("What to know"), _list(known)) if known else "",
-        _extras(drifts),
+        _extras(drifts, telling.place),
         _section(say("Where it comes from"), _list(origin)),
     ]
     title = say("Polar axis, night of {night}", night=result.night)
@@ -218,14 +232,17 @@ def _as_told(result: MeasurementResult, place: Place) -> MeasurementResult:
 
 
 def _plain_place(text: str, place: Place) -> str:
-    """A sentence in the reader's language, its degrees as coarse as the site is told."""
+    """A sentence in the reader's language, its degrees as coarse as the site is told.
+
+    Where the site is not told it has no figures at all: what it is about is not known here.
+    """
     text = translated(text)
     match place:
         case Place.EXACT:
             return text
         case Place.COARSE:
             return _DEGREES.sub(lambda found: f"{float(found[0]):.1f}", text)
-    return _DEGREES.sub("…", text)
+    return _NUMBER.sub("…", text)
 
 
 def _heading(result: MeasurementResult, run: RunRecord | None, place: Place) -> str:
@@ -309,8 +326,8 @@ def _from_to(result: MeasurementResult, run: RunRecord | None) -> str:
     )
 
 
-def _numbers(axis: AxisResult) -> str:
-    cells = (
+def _numbers(axis: AxisResult, place: Place) -> str:
+    cells: list[tuple[float, float | None, str]] = [
         (
             axis.d_alt_arcmin,
             axis.sigma_alt_arcmin,
@@ -323,12 +340,9 @@ def _numbers(axis: AxisResult) -> str:
             if axis.d_az_sky_arcmin >= 0
             else say("azimuth on the sky: too far west"),
         ),
-        (
-            axis.d_az_base_arcmin,
-            None,
-            say("azimuth as a turn of the base"),
-        ),
-    )
+    ]
+    if place is not Place.NONE:
+        cells.append((axis.d_az_base_arcmin, None, say("azimuth as a turn of the base")))
     out = []
     for value, sigma, words in cells:
         size = arcmin_text(value) if sigma is None else arcmin_text(abs(value), sigma)
@@ -345,8 +359,11 @@ def _section(heading: str, inner: str, *, whole: bool = False) -> str:
     return f"<section{css}><h2>{escape(heading)}</h2>{inner}</section>"
 
 
-def _to_do(result: MeasurementResult) -> str:
-    return _section(say("What to do"), _list(result.advice, "do"), whole=True)
+def _to_do(advice: Iterable[str], place: Place) -> str:
+    told = [translated(sentence) for sentence in advice]
+    if place is Place.NONE:  # the same way as a turn of the base stands aside, in parentheses
+        told = [_ASIDE.sub("", sentence) for sentence in told]
+    return _section(say("What to do"), _list(told, "do"), whole=True)
 
 
 def _way(run: RunRecord) -> Way:
@@ -368,7 +385,7 @@ def _sure(reading: AxisReading) -> bool:
     return reading.state not in ("lost", "moving")
 
 
-def _axis_section(result: MeasurementResult, run: RunRecord | None) -> str:
+def _axis_section(result: MeasurementResult, run: RunRecord | None, place: Place) -> str:
     """The axis about the pole, and one frame of the sweep."""
     axis, tolerance = result.axis, result.tolerance_arcmin
     southern = result.site.latitude_deg < 0.0
@@ -387,7 +404,7 @@ def _axis_section(result: MeasurementResult, run: RunRecord | None) -> str:
     if way and far > ZOOM_FROM * max(axis.total_arcmin, tolerance):
         close = axis_picture(axis, tolerance, southern=southern, way=way, zoom=True)
         figures.append((close, say("The end of it, closer.")))
-    if run is not None and run.frame is not None:
+    if run is not None and run.frame is not None and place is not Place.NONE:
         figures.append(_frame(run.frame))
     return _section(say("Where the axis points"), _side_by_side(figures), whole=True)
 
@@ -535,22 +552,25 @@ def drift_check(document: dict[str, Any]) -> Drift:
     sentence = str(document.get("sentence") or document.get("verdict") or say("no verdict"))
     picture = document.get("svg")
     if not isinstance(picture, str):
-        return Drift(say("Drift check"), sentence)
+        return Drift(say("Drift check"), sentence, of_sky=True)
     # As an image, whose scripts no browser runs: the document may come from another machine.
     data = base64.b64encode(picture.encode()).decode()
     alt = escape(say("Drift of the fields"))
     image = (
         f'<div class="frame chart"><img src="data:image/svg+xml;base64,{data}" alt="{alt}"></div>'
     )
-    return Drift(say("Drift check"), sentence, image)
+    return Drift(say("Drift check"), sentence, image, of_sky=True)
 
 
-def _extras(drifts: Sequence[Drift]) -> str:
+def _extras(drifts: Sequence[Drift], place: Place) -> str:
     """Drift checks and the pier over time; on paper two of them stand side by side."""
-    return f'<div class="extras">{"".join(map(_drift, drifts))}</div>' if drifts else ""
+    inner = "".join(_drift(item, place) for item in drifts)
+    return f'<div class="extras">{inner}</div>' if drifts else ""
 
 
-def _drift(item: Drift) -> str:
+def _drift(item: Drift, place: Place) -> str:
+    if item.of_sky and place is Place.NONE:
+        item = Drift(item.title, _plain_place(item.sentence, place))
     figure = f'<figure class="wide">{item.svg}</figure>' if item.svg else ""
     return _section(item.title, f"<p>{escape(item.sentence)}</p>{figure}", whole=True)
 
@@ -561,7 +581,7 @@ def _floor_arcsec(result: MeasurementResult, config: Config) -> float:
     return config.sweep.frame_floor_arcsec if assumed is None else assumed
 
 
-def _better(result: MeasurementResult, config: Config) -> str:
+def _better(result: MeasurementResult, config: Config, place: Place) -> str:
     site = Site(result.site.latitude_deg, result.site.longitude_deg, result.site.elevation_m)
     if result.weather is None:  # of an older version
         weather = believed_weather(site, datetime.fromisoformat(result.started_utc).timestamp())
@@ -597,6 +617,8 @@ def _better(result: MeasurementResult, config: Config) -> str:
         sigma=arcmin_text(found.sigma_arcmin),
     )
     details = f'<div class="details"><p>{escape(known)}</p>{table}</div>'
+    if place is Place.NONE:  # what else would do depends on where the frames stood
+        details = ""
     inner = f"<p>{escape(found.summary)}</p>{details}"
     return _section(say("What would be better"), inner, whole=True)
 
@@ -660,7 +682,11 @@ def _origin(result: MeasurementResult, run: RunRecord | None, place: Place) -> s
         (say("telescope"), result.telescope),
         (say("camera"), result.camera),
         *([(say("site from"), result.site.source)] if place is not Place.NONE else []),
-        *([(say("air, for refraction"), _plain_place(weather, place))] if weather else []),
+        *(
+            [(say("air, for refraction"), _plain_place(weather, place))]
+            if weather and place is not Place.NONE  # by month and latitude it tells these
+            else []
+        ),
         *([(say("sag of the tube"), result.axis.sag.sentence())] if result.axis.sag else []),
         (say("solver"), ", ".join(sorted({point.solver for point in result.points}))),
         (say("software"), result.software),
