@@ -98,7 +98,11 @@ def test_the_reading_moves_with_the_hand(start_night: StartNight, tmp_path: Any)
     assert after.d_alt_arcmin - before.d_alt_arcmin == pytest.approx(-4.0, abs=0.2)
     assert after.sigma_alt_arcmin <= turning[-1].sigma_alt_arcmin
     assert adjusting.now.moves == 1
+    night.until(lambda: night.running.camera.get_numx() < 1600)  # amid a glance
     notes = adjusting.stop()
+    camera = night.running.camera
+    left = (camera.get_binx(), camera.get_startx(), camera.get_starty())
+    assert (*left, camera.get_numx(), camera.get_numy()) == (1, 0, 0, 1600, 1200)
     assert not [text for text in notes if "full frames only" in text]
     readings = [
         record

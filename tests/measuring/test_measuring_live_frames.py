@@ -5,16 +5,22 @@ from __future__ import annotations
 import threading
 import time
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 import pytest
 
 from polewright.calculation.images.frame import Frame
+from polewright.devices.alpaca.slew_and_stop import MotionState
 from polewright.foundation.clock import CancelToken, SystemClock
+from polewright.foundation.config import Config
 from polewright.foundation.errors import Cancelled, DeviceError, GuardError
 from polewright.observing.capture import live_frames
 from polewright.observing.capture.live_frames import LiveFrames
+from polewright.observing.rig import camera_setup
+from polewright.observing.rig.background_task import BackgroundTask
+from polewright.observing.rig.camera_setup import camera_left_whole
+from polewright.observing.safety.stopping import motion_stopped_on_trouble
 
 
 class Horizon(GuardError):
@@ -34,10 +40,18 @@ class FakeRig:
     trouble: Exception | None = None
     guards: Any = None
     emit: Any = None
+    at_camera: list[Any] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+    config: Any = field(default_factory=Config)
+    camera: Any = None
 
     def __post_init__(self) -> None:
         self.guards = self
         self.emit = lambda event: self.told.append((event, threading.current_thread()))
+
+    def note(self, text: str, *, warning: bool = False) -> None:
+        assert warning
+        self.notes.append(text)
 
     def while_tracking(self) -> None:
         self.told.append(("look", threading.current_thread()))
@@ -122,6 +136,7 @@ def test_a_stop_of_the_run_is_heard_while_a_frame_is_waited_for(rig: FakeRig) ->
     with pytest.raises(Cancelled):
         live.next()
     live.stop(hurry=True)
+    assert all(task.wait(10.0) for task in rig.at_camera)
 
     assert time.monotonic() - began_s < 10.0
     assert rig.aborted == [0]
@@ -141,3 +156,93 @@ def test_trouble_of_the_camera_comes_out_where_the_frame_would(
     with pytest.raises(DeviceError, match="no camera"):
         live.next()
     assert not live.under_way
+
+
+class FakeDevices:
+    """A mount and a camera that write down in which order they are asked."""
+
+    def __init__(self) -> None:
+        self.asked: list[str] = []
+        self.where = "camera"
+        self.trouble: Exception | None = None
+
+    def stop_motion(self, *, tracking_off: bool) -> MotionState:
+        assert tracking_off
+        self.asked.append("stop the mount")
+        return MotionState.STOPPED
+
+    def leave_whole(self, binning: int) -> None:
+        self.asked.append(f"whole frame, binning {binning}")
+        if self.trouble is not None:
+            raise self.trouble
+
+
+def ended_early(rig: FakeRig, devices: FakeDevices, live: LiveFrames) -> None:
+    """A run that fails in the midst of a live frame, as a session has it."""
+    rig.camera = devices
+    anything: Any = rig
+    with (
+        camera_left_whole(anything),
+        motion_stopped_on_trouble(cast("Any", devices), rig.clock, rig.emit),
+    ):
+        try:
+            live.begin()
+            rig.trouble = Horizon("too low")
+            rig.while_tracking()
+        except Horizon:
+            live.stop(hurry=True)
+            raise
+
+
+def test_a_run_that_fails_stops_the_mount_first_and_leaves_the_camera_whole(rig: FakeRig) -> None:
+    """The frame under way ends in between, so that nobody exposes while the camera is set."""
+    devices = FakeDevices()
+    live = LiveFrames(rig, lambda: 100.0)  # type: ignore[arg-type]
+
+    with pytest.raises(Horizon):
+        ended_early(rig, devices, live)
+
+    assert devices.asked == ["stop the mount", "whole frame, binning 1"]
+    assert not live.under_way
+    assert (rig.at_camera, rig.notes) == ([], [])
+
+
+def test_a_camera_that_hangs_does_not_hold_up_the_stop_of_the_mount(
+    rig: FakeRig, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It is waited for after that, not for ever, and told; nothing is sent to it meanwhile."""
+    devices, free = FakeDevices(), threading.Event()
+    waited: list[list[str]] = []
+
+    def hangs(*_: object) -> Frame:
+        assert free.wait(60.0)
+        raise DeviceError("too late")
+
+    class Counted(BackgroundTask[Any]):
+        def wait(self, seconds: float) -> bool:
+            waited.append(list(devices.asked))
+            return super().wait(seconds)
+
+    monkeypatch.setattr(live_frames, "take_frame", hangs)
+    monkeypatch.setattr(live_frames, "BackgroundTask", Counted)
+    monkeypatch.setattr(camera_setup, "LEAVE_S", 0.05)
+    live = LiveFrames(rig, lambda: 1.0)  # type: ignore[arg-type]
+    try:
+        with pytest.raises(Horizon):
+            ended_early(rig, devices, live)
+    finally:
+        free.set()
+
+    assert waited == [["stop the mount"]]
+    assert devices.asked == ["stop the mount"]
+    assert len(rig.notes) == 1
+    assert "still at work" in rig.notes[0]
+
+
+def test_a_camera_that_refuses_the_whole_frame_is_told_and_hides_nothing(rig: FakeRig) -> None:
+    devices = FakeDevices()
+    devices.trouble = DeviceError("no camera")
+    with pytest.raises(Horizon):
+        ended_early(rig, devices, LiveFrames(rig, lambda: 100.0))  # type: ignore[arg-type]
+    assert len(rig.notes) == 1
+    assert "no camera" in rig.notes[0]

@@ -321,6 +321,15 @@ class CameraDevice(Device):
         self._sent = wanted
         return wanted
 
+    def leave_whole(self, binning: int) -> None:
+        """Have the camera take whole frames, unless it does for certain: for whoever exposes next.
+
+        Raises as `set_geometry`.
+        """
+        self.choose_geometry(binning)
+        if self._sent != self._settings:
+            self.send_geometry()
+
     def _is_whole(self, wanted: CameraSettings) -> bool:
         info = self.info()
         full = (0, 0, info.width // wanted.binning, info.height // wanted.binning)

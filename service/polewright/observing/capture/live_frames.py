@@ -35,8 +35,6 @@ LOOK_S = 0.05
 #: How long a frame that is not wanted any more is waited for, real seconds: its download is not
 #: cut off, and may take this long over a poor link (`watchdog_client.DOWNLOAD_S`).
 UNWANTED_S = 600.0
-#: The same where the run has failed and the mount must be stopped.
-HURRY_S = 1.0
 #: Glances begin so far apart at least, s: more of them a hand does not follow, nor a phone draw
 #: (own choice).
 GLANCE_EVERY_S = 0.1
@@ -171,15 +169,15 @@ class LiveFrames:
         """Give up the frames under way and leave the camera idle, taking full frames.
 
         Args:
-            hurry: do not wait long for them, as the mount has to be stopped; what is told then is
-                not listened to.
+            hurry: wait for nothing and ask no device, as the mount has to be stopped first;
+                `camera_left_whole` does both after that. What is told then is not listened to.
         """
         for shot in self._shots:
             shot.task.cancel.cancel(say("the frame is no longer wanted"))
         if hurry:
-            shots, self._shots = self._shots, deque()
-            for shot in shots:
-                shot.task.wait(HURRY_S)
+            self._rig.at_camera += [shot.task for shot in self._shots]
+            self._shots.clear()
+            return
         while self._shots:
             self._finished(UNWANTED_S, None)
         if self._before is not None:

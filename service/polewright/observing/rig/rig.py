@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import Final
+from typing import Any, Final
 
 from polewright.calculation.images.detector import EmbeddedDetector, StarDetector
 from polewright.calculation.images.frame import Frame, StarList
@@ -22,6 +22,7 @@ from polewright.foundation.angles import Vector
 from polewright.foundation.clock import CancelToken, Clock
 from polewright.foundation.config import Config
 from polewright.foundation.language import say
+from polewright.observing.rig.background_task import BackgroundTask
 from polewright.observing.rig.guard_interface import RunGuards
 from polewright.observing.rig.past_sweeps import RigCheck, RigSweep
 from polewright.observing.rig.patience import Patience
@@ -106,6 +107,9 @@ class Rig:
 
     light_seen: bool = False
     """Whether a frame has shown that light reaches the camera, where that was in doubt."""
+
+    at_camera: list[BackgroundTask[Any]] = field(default_factory=list)
+    """What may still be exposing, though nobody waits for it any more."""
 
     guards: RunGuards = field(init=False)
     """What watches the run; set by whoever connects the rig."""

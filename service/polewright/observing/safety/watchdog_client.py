@@ -18,6 +18,7 @@ from polewright.devices.alpaca.telescope import Telescope
 from polewright.foundation.clock import CancelToken, Clock, threads_of
 from polewright.foundation.errors import DeviceError, Insisted, LeftInHaste, MotionUnknown
 from polewright.foundation.language import say
+from polewright.observing.rig.camera_setup import camera_left_whole
 from polewright.observing.rig.rig import Rig
 from polewright.observing.safety.disk_space import check_room
 from polewright.observing.safety.mount_lock import only_run
@@ -225,7 +226,7 @@ def status_file_of(rig: Rig) -> Path:
 def watched(rig: Rig) -> Iterator[None]:
     """Have a rig watched while the block moves it; put around `motion_stopped_on_trouble`.
 
-    The mount is this run's alone meanwhile.
+    The mount is this run's alone meanwhile; the camera is left with whole frames.
 
     Raises:
         MountTaken: another run of this computer moves it.
@@ -234,7 +235,8 @@ def watched(rig: Rig) -> Iterator[None]:
         StoppedLate: nothing but the stop itself had gone wrong, and the watchdog saw it.
     """
     check_room(rig)
-    with only_run(rig.telescope.where, partial(rig.note, warning=True)), _dogged(rig):
+    alone = only_run(rig.telescope.where, partial(rig.note, warning=True))
+    with alone, camera_left_whole(rig), _dogged(rig):
         yield
 
 
