@@ -717,7 +717,10 @@ def _data(result: MeasurementResult, run: RunRecord | None, place: Place) -> str
             "The site is told to 0.1 degree, and numbers for programs are left out, as they tell "
             "it exactly: `polewright report --exact-site` keeps both."
         )
-        none = say("The site is left out, and with it the numbers for programs.")
+        none = say(
+            "The site is left out, and with it what would tell it: directions, a frame, the air, "
+            "figures in cautions, and the numbers for programs."
+        )
         left_out = coarse if place is Place.COARSE else none
         return f"<footer>{escape(left_out)}</footer>"
     document = (run or result).model_dump(mode="json")
