@@ -239,6 +239,30 @@ def test_geometry_changed_by_another_program_is_set_back(bench: Bench) -> None:
     assert (frame.width, frame.height) == (WIDTH // 2, HEIGHT // 2)
 
 
+def test_whole_frames_are_left_where_a_part_was_sent_and_nothing_is_sent_else(
+    bench: Bench,
+) -> None:
+    """Also after a refusal half-way, and after a reconnection that forgets what was sent."""
+    bench.camera.configure(binning=1)
+    before = len(bench.server.order())
+    bench.camera.leave_whole(1)
+    assert len(bench.server.order()) == before
+
+    whole = {"binx": 1, "biny": 1, "startx": 0, "starty": 0, "numx": WIDTH, "numy": HEIGHT}
+    bench.camera.set_geometry(2, (1, 1, 2, 2))
+    bench.camera.leave_whole(1)
+    assert bench.sensor.geometry == whole
+
+    set_height = bench.server.members["PUT camera/0/numy"]
+    bench.server.members["PUT camera/0/numy"] = refuse(0x401)
+    with pytest.raises(errors.InvalidValue):
+        bench.camera.set_geometry(1, (1, 1, 2, 2))
+    bench.server.members["PUT camera/0/numy"] = set_height
+    bench.camera._forget()
+    bench.camera.leave_whole(1)
+    assert bench.sensor.geometry == whole
+
+
 @pytest.mark.parametrize(
     ("binning", "subframe"),
     [

@@ -129,6 +129,11 @@ class CameraDevice(Device):
         return {}
 
     @cached_property
+    def may_have(self) -> set[CameraSettings]:
+        """What of the geometries sent the camera may have now; more than one after trouble."""
+        return set()
+
+    @cached_property
     def odd_sizes(self) -> dict[CameraSettings, tuple[int, int]]:
         """Columns and rows other than asked that came once only."""
         return {}
@@ -306,6 +311,7 @@ class CameraDevice(Device):
         if wanted is None:
             return self.set_geometry()
         has, self._sent = self._sent if changed_only else None, None
+        self.may_have.add(wanted)
         whole = self._is_whole(wanted)
         if has is None or has.binning != wanted.binning:
             self._set("binx", wanted.binning == 1, BinX=wanted.binning)
@@ -319,15 +325,17 @@ class CameraDevice(Device):
             if value != old:
                 self._set(member, whole, **{parameter: value})
         self._sent = wanted
+        self.may_have.clear()
+        self.may_have.add(wanted)
         return wanted
 
     def leave_whole(self, binning: int) -> None:
-        """Have the camera take whole frames, unless it does for certain: for whoever exposes next.
+        """Have the camera take whole frames where a part was sent: for whoever exposes next.
 
         Raises as `set_geometry`.
         """
         self.choose_geometry(binning)
-        if self._sent != self._settings:
+        if self.may_have - {self._settings}:
             self.send_geometry()
 
     def _is_whole(self, wanted: CameraSettings) -> bool:
