@@ -171,6 +171,7 @@ def glance(arcmin: float, utc_s: float) -> Moving:
         error=error,
         bound=error.total,
         turning=True,
+        resting=False,
         advice=turn_by(arcmin, State.MOVING),
         hidden=(),
         odd=False,
