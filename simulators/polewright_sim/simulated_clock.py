@@ -28,6 +28,8 @@ from polewright.foundation.clock import CancelToken
 
 LOOK_S = 0.25
 """A sleep looks so often whether it was cancelled, s."""
+LATE_S, VERY_LATE_S = 0.005, 0.25
+"""How late threads of a busy computer go on, mostly and now and then, s (own choice)."""
 HANG_S = 120.0
 """Real seconds after which a thread that nobody wakes tells who waits for what."""
 
@@ -59,7 +61,8 @@ class SimulatedClock:
 
     Args:
         start_utc_s: Unix seconds at which time begins.
-        shake: seed of a random choice of who goes on where several could; None takes them in turn.
+        shake: seed of a busy computer: threads go on late by random times, and in a random order
+            where several could; None has them go on at once and in turn.
     """
 
     rate = 1.0
@@ -72,7 +75,8 @@ class SimulatedClock:
         self._held = True
         """Whether one of the threads runs."""
         self._ready: list[_Waiting] = []
-        self._sleeping: list[tuple[float, int, _Waiting]] = []
+        self._sleeping: list[tuple[float, int, _Waiting, bool]] = []
+        """Until when, in which order, who, and whether what is waited for has come by then."""
         self._counted = 0
         self._turns = 0
         self._asleep: dict[int, _Waiting] = {}
@@ -122,8 +126,7 @@ class SimulatedClock:
         with self._lock:
             waiting.runs = self._for_whom()
             if until_s < math.inf:
-                self._counted += 1
-                heapq.heappush(self._sleeping, (until_s, self._counted, waiting))
+                self._sleep_until(until_s + self._late_s(), waiting, in_time=False)
             self._hand_on()
         self._wait_for(waiting)
         return waiting.in_time
@@ -133,8 +136,12 @@ class SimulatedClock:
         with self._lock:
             if waiting.over:
                 return
-            waiting.over = True
-            self._ready.append(waiting)
+            late_s = self._late_s()
+            if late_s > 0.0:
+                self._sleep_until(self._now_s + late_s, waiting, in_time=True)
+            else:
+                waiting.over = True
+                self._ready.append(waiting)
             if not self._held:
                 self._hand_on()
 
@@ -163,6 +170,19 @@ class SimulatedClock:
             del self._limits[me]
             if self._now_s >= until_s:
                 raise TimeoutError(f"no answer within {limit_s:g} s of the night")
+
+    def _sleep_until(self, until_s: float, waiting: _Waiting, *, in_time: bool) -> None:
+        self._counted += 1
+        heapq.heappush(self._sleeping, (until_s, self._counted, waiting, in_time))
+
+    def _late_s(self) -> float:
+        """How late a thread goes on: at once, some milliseconds, or now and then much later."""
+        if self._dice is None:
+            return 0.0
+        luck = self._dice.random()
+        if luck < 0.5:
+            return 0.0
+        return self._dice.uniform(0.0, LATE_S if luck < 0.97 else VERY_LATE_S)
 
     def _for_whom(self) -> int:
         """The thread that waits: this one, or the one that asked it as a part of the rig."""
@@ -211,10 +231,10 @@ class SimulatedClock:
         while self._sleeping and not self._ready:
             until_s = self._sleeping[0][0]
             while self._sleeping and self._sleeping[0][0] <= until_s:
-                _, _, waiting = heapq.heappop(self._sleeping)
+                _, _, waiting, in_time = heapq.heappop(self._sleeping)
                 if waiting.over:  # woken before by what it waited for
                     continue
-                waiting.over, waiting.in_time = True, False
+                waiting.over, waiting.in_time = True, in_time
                 self._ready.append(waiting)
                 self._now_s = max(self._now_s, until_s)
 

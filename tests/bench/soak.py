@@ -6,9 +6,9 @@ breaks what must hold is told with the command that has it again.
 
 Each is a run against a small simulated rig of its own, under simulated time: a measurement, an
 alignment by a hand that does what the advice says, one by motors, an observatory's start, a drift
-check. One to three faults come at random moments, and in half of the nights threads go on in a
-random order. All follows from the seed. With ``--kill`` one in twenty is a process of its own that
-is killed, in real time.
+check. One to three faults come at random moments, and in half of the nights threads go on late, by
+random times, as on a busy computer. All follows from the seed. With ``--kill`` one in twenty is a
+process of its own that is killed, in real time.
 """
 
 from __future__ import annotations
@@ -69,7 +69,7 @@ def report(outcomes: list[Outcome]) -> str:
     """Return the tables."""
     cost = sum(o.processor_s for o in outcomes) / len(outcomes)
     lines = [
-        f"nights: {len(outcomes)}, threads in random order in {sum(o.shaken for o in outcomes)}",
+        f"nights: {len(outcomes)}, threads shaken in {sum(o.shaken for o in outcomes)}",
         f"processor: {cost:.2f} s a night, {3600.0 / max(cost, 1e-9):.0f} nights an hour and core",
     ]
     kinds = sorted({o.kind for o in outcomes})

@@ -91,7 +91,7 @@ class Outcome:
     kind: str
     faults: list[str]
     shaken: bool = False
-    """Whether threads went on in a random order."""
+    """Whether threads went on late, by random times."""
     struck: list[str] = field(default_factory=list)
     exit_code: int | None = None
     why: str = ""

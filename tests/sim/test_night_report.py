@@ -10,7 +10,7 @@ __all__ = ["start_night"]
 
 
 def test_a_failed_night_tells_its_seeds_and_the_command(start_night, request, monkeypatch) -> None:
-    """Rig, order of threads, and a command line that sets both again."""
+    """Rig, threads, and a command line that sets both again."""
     plain = start_night({"seed": 5})
     assert request.node.how_to_replay() == how_to_replay([plain], request.node.nodeid)
 
@@ -18,7 +18,7 @@ def test_a_failed_night_tells_its_seeds_and_the_command(start_night, request, mo
     told = how_to_replay([plain], "tests/e2e/test_x.py::test_y[a b]")
 
     assert told.splitlines() == [
-        "rig seed 5; simulated time, at 0.000 s, threads in random order, seed 17",
+        "rig seed 5; simulated time, at 0.000 s, threads shaken, seed 17",
         "again: POLEWRIGHT_SHAKE=17 .venv/bin/python -m pytest -q "
         "'tests/e2e/test_x.py::test_y[a b]'",
     ]

@@ -32,8 +32,8 @@ from support.whole_night import crossed_untold, moved_after_stop
 
 #: 2026-11-20 21:30 UTC: night at the invented site.
 NIGHT_UTC_S = 1795210200.0
-#: Set to a number, has a night's threads go on in a random order with that seed wherever several
-#: could.
+#: Set to a number, has a night's threads go on late by random times, as on a busy computer, with
+#: that seed.
 SHAKE_VARIABLE = "POLEWRIGHT_SHAKE"
 #: A small, quick rig: 2.6 x 1.9 degrees on 1600 x 1200 pixels. Invented.
 SMALL_RIG: dict[str, Any] = {
@@ -153,7 +153,7 @@ def how_to_replay(nights: list[Night], test: str) -> str:
         test: its node id.
     """
     shake = os.environ.get(SHAKE_VARIABLE, "")
-    order = f"threads in random order, seed {shake}" if shake else "threads in turn"
+    order = f"threads shaken, seed {shake}" if shake else "threads in turn"
     lines = []
     for night in nights:
         at_s = night.clock.monotonic_s()
