@@ -208,6 +208,26 @@ COVER_CALIBRATOR = _device(
     state="Brightness CalibratorChanging CalibratorState CoverMoving CoverState",
 )
 
+DOME = _device(
+    "Dome",
+    3,
+    "altitude athome atpark azimuth canfindhome canpark cansetaltitude cansetazimuth cansetpark "
+    "cansetshutter canslave cansyncazimuth shutterstatus slaved slewing",
+    {
+        "slaved": {"Slaved": _BOOL},
+        "abortslew": {},
+        "closeshutter": {},
+        "findhome": {},
+        "openshutter": {},
+        "park": {},
+        "setpark": {},
+        "slewtoaltitude": {"Altitude": _NUM},
+        "slewtoazimuth": {"Azimuth": _NUM},
+        "synctoazimuth": {"Azimuth": _NUM},
+    },
+    state="Altitude AtHome AtPark Azimuth ShutterStatus Slewing",
+)
+
 FOCUSER = _device(
     "Focuser",
     4,
@@ -255,6 +275,7 @@ STANDARDS: Mapping[str, DeviceStandard] = MappingProxyType(
             CAMERA,
             SAFETY_MONITOR,
             COVER_CALIBRATOR,
+            DOME,
             FOCUSER,
             OBSERVING_CONDITIONS,
             SWITCH,

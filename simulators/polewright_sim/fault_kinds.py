@@ -225,6 +225,7 @@ KINDS: Mapping[str, Kind] = {
     "site_sign_wrong": Kind("rig", "the mount's longitude has the wrong sign"),
     "unsafe": Kind("rig", "the safety monitor says unsafe"),
     "cover_closed": Kind("rig", "the cover is closed, whatever its driver says"),
+    "roof_closes": Kind("rig", "the roof closes by itself, as at the first drops of rain"),
     "out_of_focus": Kind(
         "rig",
         "the focus has moved",

@@ -240,6 +240,14 @@ class CoverSpec(_Spec):
     warm_up_s: float = Field(2.0, ge=0.0)
 
 
+class RoofSpec(_Spec):
+    """A roll-off roof over the rig."""
+
+    interface_version: Literal[2, 3] = 3
+    starts_open: bool = True
+    move_s: float = Field(30.0, ge=0.0)
+
+
 class FocuserSpec(_Spec):
     """A focuser; `OpticsSpec.defocus_um` is what the start position gives."""
 
@@ -328,6 +336,7 @@ class RigSpec(_Spec):
     safety_monitor: bool = True
     """Whether there is one; it says "safe" until told otherwise."""
     cover: CoverSpec | None = CoverSpec()
+    roof: RoofSpec | None = None
     focuser: FocuserSpec | None = FocuserSpec()
     weather_station: WeatherStationSpec | None = None
     switches: tuple[SwitchSpec, ...] = _SWITCHES

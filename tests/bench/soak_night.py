@@ -179,6 +179,7 @@ def draw_faults(dice: random.Random, latest_s: float) -> list[dict[str, Any]]:
         {"kind": "site_sign_wrong"},
         {"kind": "unsafe", **when()},
         {"kind": "cover_closed", **when()},
+        {"kind": "roof_closes", **when()},
         {"kind": "out_of_focus", **when(), "parameters": {"disc_um": dice.uniform(20.0, 90.0)}},
         {"kind": "wind_shake", **when(), "parameters": {"arcsec": dice.uniform(3.0, 60.0)}},
         {"kind": "clouds_sudden", **when(),
@@ -273,6 +274,9 @@ def rig_spec(dice: random.Random, kind: str) -> RigSpec:
             "cover": {"starts_open": dice.random() < 0.5, "move_s": 3.0}
             if kind == "startup"
             else None,
+            "roof": {"starts_open": dice.random() < 0.5, "move_s": dice.uniform(5.0, 40.0)}
+            if kind == "startup" and dice.random() < 0.5
+            else None,
         }
     )
 
@@ -287,6 +291,7 @@ def config_for(
 ) -> dict[str, Any]:
     """Dotted keys of the run's configuration."""
     devices = ["telescope", "camera", "safety", *(["cover"] if kind == "startup" else [])]
+    devices += [] if spec.roof is None else ["dome"]
     more: dict[str, Any] = {
         f"{device}.{key}": value
         for device in devices
@@ -310,6 +315,7 @@ def config_for(
     if kind == "startup":
         more |= {
             "startup.open_cover": True,
+            "startup.open_roof": dice.random() < 0.8,
             "startup.wait_s": 20.0,
             "startup.afterwards": dice.choice(["park", "track", "stop"]),
         }
@@ -322,7 +328,7 @@ def config_for(
         "sweep.start_azimuth_deg": 115.0 if spec.site.latitude_deg > 0 else 65.0,
         "sweep.start_altitude_deg": 50.0,
         "sweep.direction": "east",
-        "sweep.step_deg": 12.0,
+        "sweep.step_deg": 12.0 if kind == "measure" else 18.0,
         "sweep.settle_s": 9.0 if AT_ONCE else 6.0,
         "sweep.exposure_s": 3.0 if AT_ONCE else 2.0,
         # A measurement is a session that calls any figure good.
@@ -381,7 +387,7 @@ class Watcher:
     """Hears a run and holds what it is told against the truth of the rig."""
 
     def __init__(self, rig: SimulatedRig, running: RunningRig, outcome: Outcome) -> None:
-        self.rig, self.outcome = rig, outcome
+        self.rig, self.running, self.outcome = rig, running, outcome
         self.heard: list[Event] = []
         self.truths: list[AxisTruth] = []
         """Of the axis, at each figure that was told."""
@@ -442,8 +448,7 @@ class Watcher:
         late += [what for utc_s, what in self.commands if utc_s > ended_s]
         broken += [f"told to {what} after the end" for what in late]
         low = _too_low(rig, ended_s, config)
-        if low:
-            broken.append(low)
+        broken += [told for told in (low, _under_roof(self, ended_s)) if told]
 
 
 def _too_low(rig: SimulatedRig, ended_s: float, config: Config) -> str:
@@ -609,6 +614,17 @@ def _startup(config: Config, clock: Clock, watcher: Watcher) -> Work:
         return ended_s
 
     return work
+
+
+def _under_roof(watcher: Watcher, ended_s: float) -> str:
+    """Say when the mount was moved under a roof that was not open; empty where it never was."""
+    roof = watcher.running.roof
+    if roof is None:
+        return ""
+    for told in watcher.rig.mount.told:
+        if told.utc_s <= ended_s and not roof.lid.was_open(told.utc_s):
+            return f"told to {told.what} at {told.utc_s - NIGHT_UTC_S:.0f} s under the roof"
+    return ""
 
 
 def _power_fails(outcome: Outcome) -> bool:

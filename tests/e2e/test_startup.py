@@ -8,7 +8,8 @@ from polewright.foundation.errors import ExitCode, PolewrightError
 from polewright.observing.rig.mount_site import MountContradicts
 from polewright.observing.runs.startup import Startup
 from polewright.observing.runs.startup_errors import CoverClosed
-from polewright.observing.safety.guard_errors import SafetyUnsafe
+from polewright.observing.safety.guard_errors import RoofNotOpen, SafetyUnsafe
+from polewright.records.events import MotionStopped, PointSolved
 
 #: 2026-11-20 21:30 UTC, as the rig's nights begin.
 NIGHT_UTC_S = 1795210200.0
@@ -178,6 +179,25 @@ def test_rain_while_the_cover_opens_halts_it(start_night) -> None:
     night.clock.sleep(40.0)
     assert not cover.open
     assert night.truth["mount"]["at_park"]
+
+
+def test_a_roof_that_closes_during_the_sweep_stops_the_mount(start_night) -> None:
+    """Opened first, since that is allowed; as it begins to close, the mount is stopped."""
+    night = start_night({**NEAR_POLE, "roof": {"starts_open": False, "move_s": 20.0}})
+    roof = night.running.roof
+    dome = {"dome.host": night.running.host, "dome.port": night.running.port}
+    run = startup(night, {**dome, "startup.open_roof": True})
+    running = night.beside(run.run)
+    night.until(lambda: night.of_kind(PointSolved))
+    assert roof.lid.open
+
+    roof.put_closeshutter()
+
+    assert running.wait(60.0)
+    assert isinstance(running.error, RoofNotOpen)
+    assert night.of_kind(MotionStopped)[-1].state == "stopped"
+    assert not night.truth["mount"]["tracking"]
+    assert not roof.lid.open
 
 
 def test_it_waits_for_devices_that_come_later(start_night) -> None:

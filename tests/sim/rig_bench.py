@@ -14,7 +14,7 @@ from polewright.foundation.clock import SystemClock
 from polewright_sim.camera_spec import SensorSpec
 from polewright_sim.rig import SimulatedRig
 from polewright_sim.server.server import serve
-from polewright_sim.spec import MountSpec, RigSpec, WeatherStationSpec
+from polewright_sim.spec import MountSpec, RigSpec, RoofSpec, WeatherStationSpec
 
 
 class FlatRenderer:
@@ -59,6 +59,7 @@ def small_spec(**parts: Any) -> RigSpec:
         "sensor": SMALL,
         "mount": MountSpec(altitude_min_deg=-10.0),
         "weather_station": WeatherStationSpec(),
+        "roof": RoofSpec(),
     }
     return RigSpec(**{**usual, **parts})
 

@@ -61,7 +61,7 @@ def shared_bench() -> Iterator[RigBench]:
 @pytest.fixture
 def bench(shared_bench: RigBench) -> RigBench:
     for device in shared_bench.running.devices:
-        shared_bench.until(lambda device=device: device._connecting is None)  # type: ignore[misc]
+        shared_bench.until(lambda device=device: not device._connecting)  # type: ignore[misc]
         device.put_connected(True)
     return shared_bench
 

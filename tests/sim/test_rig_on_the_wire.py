@@ -20,6 +20,7 @@ from polewright_sim.spec import (
     FocuserSpec,
     MisalignmentSpec,
     MountSpec,
+    RoofSpec,
     SwitchSpec,
 )
 
@@ -548,6 +549,29 @@ def test_a_closed_cover_hides_the_sky() -> None:
         assert bench.get(cover + "brightness") == 100
         bench.put(cover + "calibratoroff")
         assert bench.get(cover + "calibratorstate") == 1
+    finally:
+        bench.close()
+
+
+def test_a_closed_roof_hides_the_sky() -> None:
+    """It opens in its time; halted half-way its shutter is in error, and frames are dark."""
+    bench = RigBench(small_spec(roof=RoofSpec(starts_open=False, move_s=20.0)))
+    roof = "dome/0/"
+    try:
+        assert bench.get(roof + "shutterstatus") == 1
+        bench.put(roof + "openshutter")
+        assert bench.get(roof + "shutterstatus") == 2
+        bench.put(roof + "abortslew")
+        assert bench.get(roof + "shutterstatus") == 4
+        expose(bench, 0.5)
+        assert bench.renderer.asked[-1]["light"] is False
+        bench.put(roof + "openshutter")
+        bench.until(lambda: bench.get(roof + "shutterstatus") == 0)
+        expose(bench, 0.5)
+        assert bench.renderer.asked[-1]["light"] is True
+        bench.put(roof + "closeshutter")
+        assert bench.get(roof + "shutterstatus") == 3
+        assert bench.put_error(roof + "findhome") == 0x400
     finally:
         bench.close()
 

@@ -6,6 +6,7 @@ import contextlib
 import math
 from collections.abc import Callable
 from dataclasses import replace
+from typing import Any
 
 from polewright.foundation.angles import ARCSEC, HOUR, TAU, fold_pi
 from polewright_sim.camera.camera_device import CameraDevice
@@ -170,6 +171,12 @@ def _cover_opens(case: Case) -> None:
     case.rig.cover_open = case.memory["before"]
 
 
+def _roof_closes(case: Case) -> None:
+    roof: Any = case.devices.get("dome")
+    if roof is not None:
+        roof.put_closeshutter()
+
+
 def _focus_moves(case: Case) -> None:
     before = case.memory["before"] = case.rig.defocus_um
     disc = case.fault.number("disc_um")
@@ -286,6 +293,7 @@ RIG_EFFECTS: dict[str, Effect] = {
     "site_sign_wrong": Effect(begin=_mirror_longitude, end=_mirror_longitude),
     "unsafe": Effect(begin=_safe(False), end=_safe(True)),
     "cover_closed": Effect(begin=_cover_closes, end=_cover_opens),
+    "roof_closes": Effect(begin=_roof_closes),
     "out_of_focus": Effect(begin=_focus_moves, end=_focus_returns),
     "wind_shake": Effect(begin=_wind_comes, end=_wind_goes),
     "tree": Effect(begin=_tree_stands, end=_tree_falls),

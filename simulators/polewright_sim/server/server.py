@@ -16,6 +16,7 @@ from polewright_sim.server.control import control_routes, fault_routes
 from polewright_sim.server.small_devices import (
     CoverDevice,
     FocuserDevice,
+    RoofDevice,
     SafetyMonitorDevice,
     SwitchDevice,
     WeatherStation,
@@ -53,6 +54,7 @@ class RunningRig:
         self.devices: list[Device] = [self.telescope, self.camera]
         self.safety_monitor: SafetyMonitorDevice | None = None
         self.cover: CoverDevice | None = None
+        self.roof: RoofDevice | None = None
         self.focuser: FocuserDevice | None = None
         self.switches: SwitchDevice | None = None
         self._add_small_devices(identity)
@@ -86,6 +88,13 @@ class RunningRig:
             )
             rig.cover_open = lambda: cover.open
             self.devices.append(cover)
+        if spec.roof is not None:
+            roof = self.roof = RoofDevice(
+                spec.roof, rig.clock, name=f"{spec.name}: roof", unique_id=identity("roof")
+            )
+            uncovered = rig.cover_open
+            rig.cover_open = lambda: roof.lid.open and uncovered()
+            self.devices.append(roof)
         if spec.focuser is not None:
             focuser = self.focuser = FocuserDevice(
                 spec.focuser, rig.clock, name=f"{spec.name}: focuser", unique_id=identity("focuser")

@@ -1,4 +1,4 @@
-"""The smaller devices of a rig: safety monitor, cover with lamp, focuser, weather, switches."""
+"""The smaller devices of a rig: safety monitor, cover with lamp, roof, focuser and others."""
 # ruff: noqa: D102 - what get_ and put_ methods mean is said by the standard
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from polewright_sim.mount.motion import Track
 from polewright_sim.spec import (
     CoverSpec,
     FocuserSpec,
+    RoofSpec,
     SensorName,
     SiteSpec,
     SwitchSpec,
@@ -22,6 +23,7 @@ from polewright_wire import Device
 from polewright_wire.errors import NotSupported, ValueRefused
 from polewright_wire.standard import (
     COVER_CALIBRATOR,
+    DOME,
     FOCUSER,
     OBSERVING_CONDITIONS,
     SAFETY_MONITOR,
@@ -50,6 +52,16 @@ class SafetyMonitorDevice(Device):
         return self.connected and self._is_safe()
 
 
+class ShutterStatus(IntEnum):
+    """As the standard numbers them."""
+
+    OPEN = 0
+    CLOSED = 1
+    OPENING = 2
+    CLOSING = 3
+    ERROR = 4
+
+
 class CoverState(IntEnum):
     """As the standard numbers them."""
 
@@ -72,6 +84,95 @@ class CalibratorState(IntEnum):
     ERROR = 5
 
 
+class Lid:
+    """What hides the sky and takes its time to move away: a cover, a roof."""
+
+    def __init__(self, clock: Clock, move_s: float, *, starts_open: bool) -> None:
+        self._clock, self._move_s = clock, move_s
+        self._lock = threading.Lock()
+        self._track = Track(clock.utc_s(), float(starts_open))
+        self._rest_s = clock.utc_s()
+        self.goal: bool | None = starts_open
+        """Whether it was last told to open; None when it was halted on its way."""
+
+    @property
+    def open(self) -> bool:
+        """Whether it is out of the way."""
+        return self.was_open(self._clock.utc_s())
+
+    def was_open(self, utc_s: float) -> bool:
+        """Whether it was out of the way at a time (Unix s)."""
+        return self._track.at(utc_s)[0] > 0.999
+
+    @property
+    def moving(self) -> bool:
+        """Whether it is on its way."""
+        return self._clock.utc_s() < self._rest_s
+
+    def move(self, *, to_open: bool) -> None:
+        """Open or close it."""
+        now = self._clock.utc_s()
+        with self._lock:
+            wanted = float(to_open)
+            distance = wanted - self._track.at(now)[0]
+            self.goal = to_open
+            self._rest_s = now + abs(distance) * self._move_s
+            if self._rest_s > now:
+                self._track.add(now, distance / (self._rest_s - now))
+                self._track.add(self._rest_s, 0.0)
+            else:  # one that takes no time, or is there already
+                self._track = Track(now, wanted)
+
+    def halt(self) -> None:
+        """Leave it where it is."""
+        now = self._clock.utc_s()
+        with self._lock:
+            if now < self._rest_s:
+                self._track.add(now, 0.0)
+                self._rest_s = now
+                self.goal = None
+
+
+class RoofDevice(Device):
+    """A roll-off roof that says what it does; it does not know where the telescope is."""
+
+    standard = DOME
+
+    def __init__(self, spec: RoofSpec, clock: Clock, *, name: str, unique_id: str) -> None:
+        super().__init__(
+            name=name,
+            unique_id=unique_id,
+            description="Simulated roll-off roof",
+            interface_version=spec.interface_version,
+            utc_s=clock.utc_s,
+        )
+        self.lid = Lid(clock, spec.move_s, starts_open=spec.starts_open)
+
+    def get_cansetshutter(self) -> bool:
+        return True
+
+    def get_shutterstatus(self) -> int:
+        lid = self.lid
+        if lid.moving:
+            return int(ShutterStatus.OPENING if lid.goal else ShutterStatus.CLOSING)
+        # A shutter that stands between its ends is in error (from memory of the interface).
+        if lid.goal is None:
+            return int(ShutterStatus.ERROR)
+        return int(ShutterStatus.OPEN if lid.goal else ShutterStatus.CLOSED)
+
+    def get_slewing(self) -> bool:
+        return self.lid.moving
+
+    def put_openshutter(self) -> None:
+        self.lid.move(to_open=True)
+
+    def put_closeshutter(self) -> None:
+        self.lid.move(to_open=False)
+
+    def put_abortslew(self) -> None:
+        self.lid.halt()
+
+
 class CoverDevice(Device):
     """A lid that takes its time, and a lamp that has to warm up."""
 
@@ -87,53 +188,33 @@ class CoverDevice(Device):
         )
         self._spec = spec
         self._clock = clock
-        self._lid = threading.Lock()
-        start = 1.0 if spec.starts_open else 0.0
-        self._track = Track(clock.utc_s(), start)
-        self._goal: CoverState | None = CoverState.OPEN if spec.starts_open else CoverState.CLOSED
-        self._rest_s = clock.utc_s()
+        self._lid = Lid(clock, spec.move_s, starts_open=spec.starts_open)
         self._brightness = 0
         self._lamp_s: float | None = None
 
     @property
     def open(self) -> bool:
         """Whether the lid is out of the way."""
-        return self._track.at(self._clock.utc_s())[0] > 0.999
+        return self._lid.open
 
     def get_coverstate(self) -> int:
-        if self._clock.utc_s() < self._rest_s:
+        if self._lid.moving:
             return int(CoverState.MOVING)
-        return int(CoverState.UNKNOWN if self._goal is None else self._goal)
+        if self._lid.goal is None:
+            return int(CoverState.UNKNOWN)
+        return int(CoverState.OPEN if self._lid.goal else CoverState.CLOSED)
 
     def get_covermoving(self) -> bool:
-        return self.get_coverstate() == CoverState.MOVING
-
-    def _move(self, goal: CoverState) -> None:
-        now = self._clock.utc_s()
-        with self._lid:
-            wanted = 1.0 if goal is CoverState.OPEN else 0.0
-            distance = wanted - self._track.at(now)[0]
-            self._goal = goal
-            self._rest_s = now + abs(distance) * self._spec.move_s
-            if self._rest_s > now:
-                self._track.add(now, distance / (self._rest_s - now))
-                self._track.add(self._rest_s, 0.0)
-            else:  # a lid that takes no time, or is there already
-                self._track = Track(now, wanted)
+        return self._lid.moving
 
     def put_opencover(self) -> None:
-        self._move(CoverState.OPEN)
+        self._lid.move(to_open=True)
 
     def put_closecover(self) -> None:
-        self._move(CoverState.CLOSED)
+        self._lid.move(to_open=False)
 
     def put_haltcover(self) -> None:
-        now = self._clock.utc_s()
-        with self._lid:
-            if now < self._rest_s:
-                self._track.add(now, 0.0)
-                self._rest_s = now
-                self._goal = None
+        self._lid.halt()
 
     def get_maxbrightness(self) -> int:
         return self._spec.max_brightness
