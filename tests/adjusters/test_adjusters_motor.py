@@ -3,19 +3,26 @@ explain."""
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
-from adjusters.toy_motors import LIMITS, align, random_motor_rig
+from adjusters.toy_motors import HANDS, LIMITS, align, random_motor_rig
 
+from polewright.calculation.adjusting.axis_at_rest import State
 from polewright.calculation.adjusting.errors import (
     LeftOverRotation,
     MotorNotUnderstood,
     MovesUsedUp,
     TravelAtEnd,
 )
+from polewright.calculation.adjusting.instructions import BY_HAND, BY_MOTOR, Action, ByHand, Goal
 from polewright.calculation.adjusting.motor import MotorLimits, MotorModel
-from polewright.foundation.adjuster_profile import Axis
+from polewright.foundation.adjuster_profile import AdjusterProfile, Axis, AzimuthAdjuster
 from polewright.foundation.angles import ARCMIN, ARCSEC, DEG
+
+GOAL = Goal(Action.EAST, 4.0 * ARCMIN, 6.0 * ARCMIN, 0.0)
+PLAIN = {"by_hand", "__module__", "__doc__", "__dict__", "__weakref__"}
 
 
 @pytest.mark.parametrize("seed", range(6))
@@ -32,6 +39,43 @@ def test_random_motors_end_under_30_arcsec(seed: int) -> None:
         if motor.gain is not None:
             assert motor.gain == pytest.approx(rig.factor[axis], rel=0.25), axis
     assert max(abs(asked) for _axis, asked in rig.turned) <= LIMITS.largest_step * 1.0001
+    assert len(rig.said) > 5
+    assert [said for said in rig.said if HANDS.search(said)] == []
+
+
+def test_no_sentence_for_motors_asks_for_hands() -> None:
+    """Every kind that is said to a person in one way is said of motors in another."""
+    profile = AdjusterProfile(heavy_load=True, azimuth=AzimuthAdjuster(opposing_pair=True))
+    arguments: dict[str, list[tuple[Any, ...]]] = {
+        "doing": [(profile.azimuth,)],
+        "turn": [(profile.azimuth, GOAL, 0.5, 0.1)],
+        "cautions": [(profile, axis, GOAL) for axis in Axis],
+        "brief": [(profile, axis, GOAL) for axis in Axis],
+        "wait": [(state, why) for state in State for why in ("", "cloud")],
+        "wait_on_the_way": [(state, GOAL) for state in State],
+        "other_axis_moved": [(Axis.AZIMUTH, Axis.ALTITUDE, ARCMIN, DEG)],
+        "moved_unasked": [(ARCMIN, DEG)],
+        "overshot": [(ARCMIN,)],
+        "wrong_way": [(Action.EAST, ARCMIN)],
+    }
+    more: dict[str, dict[str, Any]] = {
+        "doing": {"plus": True},
+        "cautions": {"first": True, "slack": "Turn on slowly."},
+        "brief": {"first": True, "slack": True},
+        "wait_on_the_way": {"passed": True},
+    }
+
+    def said(words: ByHand, kind: str) -> list[str]:
+        found = [getattr(words, kind)(*a, **more.get(kind, {})) for a in arguments[kind]]
+        return [s for one in found for s in ((one,) if isinstance(one, str) else one)]
+
+    assert set(arguments) == {name for name in vars(ByHand) if name not in PLAIN}
+    for kind in arguments:
+        assert said(BY_HAND, kind) != said(BY_MOTOR, kind)
+        assert [s for s in said(BY_MOTOR, kind) if HANDS.search(s)] == []
+    assert any(HANDS.search(s) for kind in arguments for s in said(BY_HAND, kind))
+    for error in (MotorNotUnderstood, TravelAtEnd, LeftOverRotation, MovesUsedUp):
+        assert not HANDS.search(error.advice)
 
 
 def test_the_first_turns_are_small() -> None:

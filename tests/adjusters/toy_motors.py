@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -15,6 +16,11 @@ from polewright.foundation.adjuster_profile import AdjusterProfile, Axis
 from polewright.foundation.angles import ARCMIN
 
 LIMITS = MotorLimits(3.0 * ARCMIN, 40.0 * ARCMIN, 480.0 * ARCMIN)
+#: What is said to whoever turns an adjuster by hand.
+HANDS = re.compile(
+    r"\b(let go|hands?|snug|tighten|loosen|press|touched|slowly|turn (on|less|the other way))\b",
+    re.IGNORECASE,
+)
 #: Sweep between two passes and motor at work, simulated.
 MOTOR_ARCMIN_PER_S = 1.0
 SWEEP_S = 180.0
@@ -26,6 +32,8 @@ class MotorRig:
     factor: dict[Axis, float] = field(default_factory=dict)
     """What the base does for one arcmin asked: wrong sign, wrong gain."""
     turned: list[tuple[Axis, float]] = field(default_factory=list)
+    said: set[str] = field(default_factory=set)
+    """Every sentence of the way."""
 
     def turn(self, axis: Axis, asked: float) -> None:
         hand = self.hand
@@ -40,8 +48,8 @@ def random_motor_rig(rng: np.random.Generator) -> MotorRig:
     hand = random_hand(rng, error_deg=float(rng.uniform(0.1, 2.0)))
     hand.altitude = ToyKnob(60.0, float(rng.uniform(0.0, 6.0)) * ARCMIN)
     hand.azimuth = ToyKnob(60.0, float(rng.uniform(0.0, 10.0)) * ARCMIN)
-    hand.profile = AdjusterProfile(needs_snugging=False)
-    hand.settings = Settings(tolerance_arcmin=0.4)
+    hand.profile = AdjusterProfile(heavy_load=True)
+    hand.settings = Settings(tolerance_arcmin=0.4, by_motor=True)
     factor = {axis: float(rng.choice([-1.0, 1.0]) * 2.0 ** rng.uniform(-1.0, 1.0)) for axis in Axis}
     return MotorRig(hand, factor)
 
@@ -58,6 +66,8 @@ def align(rig: MotorRig, most_moves: int = 60) -> ClosedLoop:
     engine = swept(None)
     for _ in range(1000):
         reading = rig.hand.feed(engine)
+        rig.said |= {reading.advice.sentence, reading.advice.brief, *reading.advice.cautions}
+        rig.said |= {notice.sentence for notice in reading.notices}
         loop.act(reading)
         action = reading.advice.action
         if reading.settled and action is Action.STOP_AND_SWEEP:

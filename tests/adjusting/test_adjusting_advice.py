@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from typing import Any
 
 import numpy as np
 import pytest
@@ -49,7 +50,7 @@ def engine_for(
     mount: ToyMount,
     sigma: float = 2.0 * ARCSEC,
     profile: AdjusterProfile | None = None,
-    **settings: float,
+    **settings: Any,
 ) -> AdjustmentEngine:
     axis, covariance = mount.swept(sigma)
     return AdjustmentEngine(
@@ -176,16 +177,18 @@ def test_far_off_the_first_pass_aims_near_and_asks_for_a_sweep() -> None:
     assert reading.verdict is Verdict.OUTSIDE
 
 
-@pytest.mark.parametrize("snugging", [True, False])
-def test_a_coarse_pass_that_ends_within_the_tolerance_is_snugged_before_its_sweep(
-    *, snugging: bool
+@pytest.mark.parametrize(
+    ("snugging", "left_arcmin"), [(True, 0.0), (True, 1.3), (False, 0.0), (False, 1.3)]
+)
+def test_a_coarse_pass_that_ends_near_the_tolerance_is_snugged_before_its_sweep(
+    *, snugging: bool, left_arcmin: float
 ) -> None:
     """That sweep may confirm the axis and end the session, with the locks as they are then."""
     mount = placed(80.0, 0.0)
     profile = AdjusterProfile(needs_snugging=snugging)
     hand, engine = hand_for(mount), engine_for(mount, profile=profile)
     settle(engine, mount)
-    hand.push(Axis.AZIMUTH, -80.0 * ARCMIN / math.cos(mount.latitude))
+    hand.push(Axis.AZIMUTH, -(80.0 - left_arcmin) * ARCMIN / math.cos(mount.latitude))
     there = settle(engine, mount)
     engine.note_snugged()
     after = settle(engine, mount)
@@ -193,6 +196,9 @@ def test_a_coarse_pass_that_ends_within_the_tolerance_is_snugged_before_its_swee
     assert engine.pass_kind is PassKind.COARSE
     first = Action.SNUG_AND_RECHECK if snugging else Action.STOP_AND_SWEEP
     assert there.advice.action is first
+    if snugging:
+        said = "Near the mark" if left_arcmin else "On the mark"
+        assert there.advice.sentence.startswith(said)
     assert after.advice.action is Action.STOP_AND_SWEEP
 
 

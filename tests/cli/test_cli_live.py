@@ -18,8 +18,10 @@ from typing import Any, cast
 import pytest
 from support.angle_examples import EXAMPLES
 
-from polewright.foundation.clock import SystemClock
+from polewright.devices.alpaca.slew_and_stop import MotionState
+from polewright.foundation.clock import CancelToken, SystemClock
 from polewright.foundation.errors import ExitCode
+from polewright.interfaces.cli import session_terminal
 from polewright.interfaces.cli.desk import RemoteDesk, ServiceRefused, ServiceUnreachable
 from polewright.interfaces.cli.keyboard import ESCAPE, Keyboard
 from polewright.interfaces.cli.keys import LineKeys, NoKeys, keys_of_stdin, somebody_at_the_keys
@@ -226,6 +228,8 @@ def test_nothing_counts_down_where_nobody_can_press_a_key(monkeypatch: pytest.Mo
     """In a pipe or a log nobody sees a countdown, and nobody may stand clear of the mount."""
     monkeypatch.setattr(sys, "stdin", io.StringIO())
     session = SimpleNamespace(
+        cancel=CancelToken(),
+        rig=None,
         run=lambda: None,
         wait_for_change=lambda *_: snapshot(),
         journal=SimpleNamespace(close=lambda: None),
@@ -258,7 +262,7 @@ def test_done_counts_down_to_the_confirming_sweep(key: str, asked: list[str], th
     assert "THE MOUNT MOVES in 10 s" in keyboard.countdown
     for one in key:
         keyboard.press(one, done)
-    for at_s[0] in (14.0, 15.0, 16.0):
+    for at_s[0] in (9.0, 13.0, 15.0, 16.0):
         keyboard.tick(done)
 
     assert [what for what, _ in desk.asked] == asked
@@ -269,6 +273,60 @@ def test_done_counts_down_to_the_confirming_sweep(key: str, asked: list[str], th
     plain.tick(done)
     assert plain.countdown == ""
     assert "Press f to finish" in plain.hint(done)
+
+
+def test_a_program_that_was_halted_counts_down_anew() -> None:
+    """Ctrl-Z and fg a minute later: nobody saw the seconds, so no sweep begins at once."""
+    at_s = [0.0]
+    desk, done = Desk(), snapshot(advice=DONE)
+    keyboard = Keyboard(desk, by_itself=True, clock=lambda: at_s[0])
+    for at_s[0] in (0.0, 60.0, 61.0):
+        keyboard.tick(done)
+
+    assert desk.asked == []
+    assert "in 14 s" in keyboard.countdown
+
+
+@pytest.mark.parametrize("by_key", [True, False], ids=["key", "signal"])
+def test_a_stop_reaches_the_mount_although_the_session_waits_for_a_device(
+    monkeypatch: pytest.MonkeyPatch, *, by_key: bool
+) -> None:
+    """The mount is stopped beside the session's thread, and that is shown."""
+    released, stopped = threading.Event(), threading.Event()
+    cancel = CancelToken()
+    seen: list[str] = []
+
+    def stop_motion(*, tracking_off: bool) -> MotionState:
+        assert tracking_off
+        stopped.set()
+        return MotionState.STOPPED
+
+    session = SimpleNamespace(
+        cancel=cancel,
+        stop=cancel.cancel,
+        rig=SimpleNamespace(telescope=SimpleNamespace(stop_motion=stop_motion)),
+        run=lambda: released.wait(30.0),
+        wait_for_change=lambda *_: snapshot(),
+        stopped_from_outside=lambda state, _reason: seen.append(state.value),
+        journal=SimpleNamespace(close=lambda: None),
+        outcome=ExitCode.INTERRUPTED,
+    )
+
+    def shown(desk: Any, keyboard: Keyboard, running: Any) -> SessionSnapshot:
+        if by_key:
+            keyboard.press("s", snapshot())
+        else:
+            cancel.cancel("Ctrl-C")
+        assert stopped.wait(20.0)
+        keyboard.tick(snapshot(motion="still"))
+        assert not by_key or keyboard.prompt.startswith("The mount stands still")
+        released.set()
+        return snapshot()
+
+    monkeypatch.setattr(session_terminal, "REACTS_S", 0.01)
+    session_terminal._run(cast("Any", session), lambda _s: nullcontext(), False, shown)
+
+    assert seen == ["stopped"]
 
 
 def test_the_countdown_ends_where_the_reading_is_no_longer_good() -> None:
@@ -431,6 +489,27 @@ def test_the_picture_says_what_to_do() -> None:
     assert text.count("▼") == 1
 
 
+@pytest.mark.parametrize(
+    ("changes", "told"),
+    [
+        ({"error": error_now(state="lost"), "unread": 3}, "no stars in 3 frames"),
+        ({}, "no fresh reading"),
+    ],
+    ids=["no stars", "no frame at all"],
+)
+def test_a_figure_that_is_old_is_not_shown_as_the_way_left(
+    changes: dict[str, Any], told: str
+) -> None:
+    """Nothing to turn by: no arrow and no large figure; what was known stands with its age."""
+    text = shown(snapshot(utc_s=1045.0, **changes))
+
+    assert told in text
+    assert "45 s old" in text
+    assert "still to go" not in text
+    assert "▼" not in text
+    assert big("8.0").splitlines()[0] not in text
+
+
 def test_the_plot_comes_nearer_with_the_axis() -> None:
     """The tolerance's ring is a ring at the end, whatever was far off before; never outside."""
     far = TrailPoint(d_az_sky_arcmin=70.0, d_alt_arcmin=40.0, settled=True)
@@ -571,6 +650,9 @@ class Service:
                 else:
                     now = snapshots.pop(0) if len(snapshots) > 1 else snapshots[0]
                     document = now.model_dump(mode="json")
+                    if self.path == "/api/stop":
+                        told = "The mount was told to stop but has not confirmed it."
+                        document = {"motion": "unknown", "message": told, "advice": "Look."}
                     self.send_response(200)
                 data = json.dumps(document).encode()
                 self.send_header("Content-Length", str(len(data)))
@@ -613,11 +695,12 @@ def test_commands_go_to_the_service_and_refusals_come_back() -> None:
         desk = RemoteDesk(service.link, "abc")
         desk.command(Command.SWEEP)
         desk.command(Command.TURNS, axis="altitude", turns=1.5)
-        desk.stop()
+        with pytest.raises(ServiceRefused, match="has not confirmed"):
+            desk.stop()
         assert [(path, body) for _method, path, body in service.asked] == [
             ("/api/session/sweep", None),
             ("/api/session/turns", {"axis": "altitude", "turns": 1.5}),
-            ("/api/session/stop", {}),
+            ("/api/stop", {}),
         ]
         with pytest.raises(ServiceRefused, match="no token"):
             RemoteDesk(service.link).look(-1, 0.0)

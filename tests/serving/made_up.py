@@ -264,7 +264,7 @@ def states() -> dict[str, SessionSnapshot]:
             _advice(
                 "lower",
                 2.35,
-                brief=phrases.brief(
+                brief=phrases.BY_HAND.brief(
                     phrases.AdjusterProfile(),
                     phrases.Axis.ALTITUDE,
                     phrases.Goal(phrases.Action.LOWER, 1e-3, 1e-3, 0.0),

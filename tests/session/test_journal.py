@@ -87,6 +87,32 @@ def test_a_session_torn_from_its_sweep_begins_with_a_new_one(tmp_path: Path) -> 
     assert "new sweep" in why
 
 
+CHECKING, FAILED = ("step", {"step": "checking"}), ("step", {"step": "failed"})
+END = ("end", {"outcome": 3})
+ADJUSTING = ("step", {"step": "adjusting"})
+
+
+def test_a_run_that_was_refused_does_not_hide_the_interrupted_session(tmp_path: Path) -> None:
+    """It has moved nothing: --resume takes up what was interrupted before it, if anything was."""
+    config = Config.model_validate({"run": {"journal_folder": str(tmp_path)}})
+    clock = SystemClock()
+    write(tmp_path / "00002-refused.journal.jsonl", CHECKING, FAILED, END)
+    with pytest.raises(CannotTakeUp, match="no journal of a real session that was interrupted"):
+        open_interrupted(config, clock)
+
+    write(tmp_path / "00001-torn.journal.jsonl", CHECKING, ADJUSTING, ("anchor", ANCHOR))
+    write(tmp_path / "00003-killed.journal.jsonl", CHECKING)
+    opened = open_interrupted(config, clock)
+    opened.journal.close()
+    assert opened.session_id == "torn"
+    assert opened.anchor is not None
+
+    # One that moved the mount since is the newest, and what was before it holds no more.
+    write(tmp_path / "00009-later.journal.jsonl", CHECKING, ADJUSTING, FAILED, END)
+    with pytest.raises(CannotTakeUp, match="had already ended"):
+        open_interrupted(config, clock)
+
+
 ANCHOR = {
     "axis": [0.0, 0.7, 0.7],
     "covariance": [[0.0] * 3] * 3,

@@ -172,6 +172,9 @@ def test_another_run_is_named_even_while_it_slews_the_mount(
     assert failure is not None
     assert failure.code == "mount_taken"
     assert "polewright align, process 7 of ilse" in failure.message
+    # The session that was to be taken up is interrupted as before: it may be tried again.
+    assert bench.records("step")[-1].data["step"] == "failed"
+    assert bench.records("end") == []
 
 
 def test_a_sweep_across_the_meridian_has_to_be_asked_for_twice(bench: SessionBench) -> None:

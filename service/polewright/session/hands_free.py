@@ -16,7 +16,6 @@ from polewright.foundation.adjuster_profile import Axis
 from polewright.foundation.angle_text import angle_text
 from polewright.foundation.angles import ARCMIN
 from polewright.foundation.clock import Clock
-from polewright.foundation.config import Config
 from polewright.foundation.language import say
 from polewright.observing.rig.rig import Rig
 
@@ -24,12 +23,6 @@ MOST_MOVES = 60
 """Turns after which a session gives up: with much play up to 40 are needed (own choice)."""
 
 Write = Callable[[str, Mapping[str, Any]], None]
-
-
-def unattended_config(config: Config) -> Config:
-    """Return the configuration of a run with nobody there: motors need no tightening."""
-    profile = config.profile.model_copy(update={"needs_snugging": False})
-    return config.model_copy(update={"profile": profile})
 
 
 class HandsFree:

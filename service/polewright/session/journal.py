@@ -341,8 +341,10 @@ def record_of(line: bytes) -> Record | None:
 
 
 def latest_journal(folder: Path, *, rehearsal: bool) -> Path | None:
-    """Return the journal of the session that began or went on last, None when there is none.
+    """Return the journal of the session that would be taken up, None when there is none.
 
+    It is the newest whose session runs or has moved anything; without one, the newest that came to
+    no end. So a run that was refused hides none before it, while one that moved the mount does.
     Those of lone measurements do not count: there is nothing to take up in them. Of sessions that
     were rehearsed under a simulated night and real ones only one kind is looked at.
     """
@@ -351,8 +353,30 @@ def latest_journal(folder: Path, *, rehearsal: bool) -> Path | None:
     except OSError:
         return None
     lone = f"{MEASURED_ENDING}{SUFFIX}"
-    wanted = (path for path in found if is_of_rehearsal(path) is rehearsal)
-    return next((path for path in wanted if not path.name.endswith(lone)), None)
+    begun: Path | None = None
+    for path in found:
+        if is_of_rehearsal(path) is not rehearsal or path.name.endswith(lone):
+            continue
+        if in_use(path) or _moved_anything(path):
+            return path
+        newest = next(records_from_the_end(path, PIECE), None)
+        if begun is None and newest is not None and newest.kind != "end":
+            begun = path
+    return begun
+
+
+def _moved_anything(path: Path) -> bool:
+    """Whether a session came to a step in which something moves; True where nobody can tell."""
+    try:
+        with _opened(path) as file:
+            return any(
+                record.data.get("step") in ("sweeping", "adjusting")
+                or record.data.get("kind") == "reading_taken"  # whatever became of the step's line
+                for line in file
+                if (record := record_of(line)) is not None
+            )
+    except (OSError, JournalUnusable):
+        return True
 
 
 def adjusting_unfinished(folder: Path, since_utc_s: float) -> bool:

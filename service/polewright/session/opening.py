@@ -154,7 +154,7 @@ def open_new(config: Config, clock: Clock) -> Opened:
 
 
 def open_interrupted(config: Config, clock: Clock, path: Path | None = None) -> Opened:
-    """Take up the journal ``path``, or the one of the session that was begun last.
+    """Take up the journal ``path``, or the one that `latest_journal` finds.
 
     It gets the newest number, for it goes on after whatever was measured meanwhile. A rehearsal
     under a simulated night and a real session never take up each other's: the axis of one says
@@ -172,7 +172,7 @@ def open_interrupted(config: Config, clock: Clock, path: Path | None = None) -> 
             kind = "a rehearsal" if rehearsal else say("a real session")
             raise CannotTakeUp(
                 say(
-                    "there is no journal of {kind} in {config}",
+                    "there is no journal of {kind} that was interrupted in {config}",
                     kind=kind,
                     config=journal_folder(config),
                 )

@@ -192,9 +192,9 @@ def find_anchor(records: Sequence[Record]) -> tuple[Anchor | None, str]:
             anchor_from_record(anchor.data),
             say("it was interrupted while adjusting: the same reference frame is used"),
         )
-    return None, say(
-        "it was interrupted while {steps}: it starts with a new sweep", steps=steps[-1]
-    )
+    # A try to go on that was refused leaves its steps behind.
+    last = next((step for step in reversed(steps) if step not in ("stopped", "failed")), steps[-1])
+    return None, say("it was interrupted while {steps}: it starts with a new sweep", steps=last)
 
 
 @dataclass(frozen=True)

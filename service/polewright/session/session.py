@@ -68,9 +68,9 @@ from polewright.records.events import (
 )
 from polewright.records.history.run_record import RunRecord
 from polewright.records.history.run_recorder import RunRecorder
-from polewright.session.hands_free import HandsFree, unattended_config
+from polewright.session.hands_free import HandsFree
 from polewright.session.journal import SITE_ACCEPTED, Journal, JournalUnusable, read_journal
-from polewright.session.resume import Anchor, anchor_record, recall
+from polewright.session.resume import Anchor, CannotTakeUp, anchor_record, recall
 from polewright.session.snapshot import SessionSnapshot
 from polewright.session.snapshot_builder import Board
 from polewright.session.states import ENDED, Happening, NotNow, Step, follow
@@ -178,8 +178,7 @@ class AlignSession:
         resumed: bool = False,
         attended: bool = True,
     ) -> None:
-        self.config = config if attended else unattended_config(config)
-        self.clock, self.journal = clock, journal
+        self.config, self.clock, self.journal = config, clock, journal
         self._attended = attended
         self._hands_free: HandsFree | None = None
         self.cancel = CancelToken()
@@ -193,6 +192,8 @@ class AlignSession:
         self._step = Step.IDLE
         self._commands: queue.SimpleQueue[tuple[Command, Mapping[str, Any]]] = queue.SimpleQueue()
         self._sweep_wanted = threading.Event()
+        self._begun = False
+        """Whether the session came beyond its first look."""
         self._crossing_told = False
         self._paused = False
         self._unread, self._why_unread = 0, ""
@@ -279,6 +280,7 @@ class AlignSession:
             self._board.knows_motion(rig.telescope)
             if not self._attended:
                 self._hands_free = HandsFree.of(rig, self.clock, self._write)
+                self._board.knows_motors()
             motors = self._hands_free.told_when_stopped() if self._hands_free else nullcontext()
             with watched(rig):
                 # Another program's slew is its own business: not stopped.
@@ -297,7 +299,9 @@ class AlignSession:
         untold = self._recorder.finish(outcome, self._trouble)
         if untold:
             self._hear(Note(utc_s=self.clock.utc_s(), severity="warning", text=untold))
-        self._write("end", {"outcome": int(outcome), "step": self._step.value})
+        # One that was refused before it could go on is interrupted as before: it may try again.
+        if self._begun or not self._resumed or isinstance(self._trouble, CannotTakeUp):
+            self._write("end", {"outcome": int(outcome), "step": self._step.value})
         return outcome
 
     def _align(self, rig: Rig) -> None:
@@ -399,9 +403,11 @@ class AlignSession:
                 reference = last
                 text = say(
                     "The axis was turned by about {turned} between the sweep and the first "
-                    "live frame: the turn counts. Next time wait for the first reading.",
+                    "live frame: the turn counts.",
                     turned=far,
                 )
+                if self._hands_free is None:
+                    text += say(" Next time wait for the first reading.")
             else:
                 text = say(
                     "The telescope moved by about {turned} between the sweep and the first live "
@@ -434,7 +440,9 @@ class AlignSession:
             rig.pole,
             rig.atmosphere,
             self.config.profile,
-            EngineSettings(tolerance_arcmin=rig.tolerance_arcmin),
+            EngineSettings(
+                tolerance_arcmin=rig.tolerance_arcmin, by_motor=self._hands_free is not None
+            ),
             learned_from=self.engine,
         )
         self._board.begins_pass(self.engine)
@@ -772,6 +780,7 @@ class AlignSession:
 
     def _go(self, happening: Happening, why: str) -> None:
         was, self._step = self._step, follow(self._step, happening)
+        self._begun |= happening in (Happening.CHECKED, Happening.TAKEN_UP)
         self._board.goes(self._step)
         self._write("step", {"step": self._step.value, "was": was.value, "why": why})
         event = StepChanged(utc_s=self.clock.utc_s(), step=self._step.value, was=was.value, why=why)

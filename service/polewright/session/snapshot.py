@@ -154,6 +154,9 @@ class SessionSnapshot(_Part):
     southern: bool | None = Field(
         None, description="whether the mount stands south of the equator; None before connecting"
     )
+    motors: bool = Field(
+        False, description="whether motors turn the adjusters, and nobody is asked to"
+    )
     pass_kind: Literal["coarse", "final"] | None = None
     tolerance_arcmin: float
     goal_arcmin: float | None = None

@@ -165,6 +165,10 @@ class Board:
         """The rig is connected and its hemisphere known."""
         self._put(southern=southern)
 
+    def knows_motors(self) -> None:
+        """Motors turn the adjusters: nothing is said to a person who would."""
+        self._put(motors=True)
+
     def paused(self, paused: bool) -> None:
         """The person paused or went on."""
         self._put(paused=paused)
@@ -303,7 +307,8 @@ class Board:
     def _advice_now(self, advice: Advice, state: State, notices: tuple[str, ...]) -> AdviceNow:
         """Show an advice, with a tone for what the adjuster in hand has yet to do."""
         tone = None
-        if advice.heading is not None and advice.zone_arcmin and state is not State.LOST:
+        by_hand = not self._now.motors
+        if by_hand and advice.heading and advice.zone_arcmin and state is not State.LOST:
             tone = tone_for(
                 advice.amount_arcmin * ARCMIN, advice.zone_arcmin * ARCMIN, passed=advice.passed
             )
@@ -321,7 +326,7 @@ class Board:
             turns_text=advice.turns_text,
             brief=advice.brief,
             cautions=(*advice.cautions, *notices),
-            spoken=spoken(advice, state),
+            spoken=spoken(advice, state) if by_hand else "",
             tone_hz=tone.frequency_hz if tone else None,
             beat_period_s=tone.beat_period_s if tone else None,
         )

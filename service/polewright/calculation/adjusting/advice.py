@@ -25,6 +25,9 @@ IGNORE_SIGMAS = 1.5
 RESUME_SIGMAS = 2.5
 #: Lost motion below this is not mentioned (rad; own choice).
 SLACK_LEAST = 5.0 * ARCSEC
+#: A sweep may be the last where the error can be within so many tolerances: a long way since the
+#: sweep before leaves the reading less sure than its sigma says (own choice).
+MAY_BE_LAST = 1.5
 #: The other component must be so much larger to take over while both are small.
 TAKE_OVER = 1.4
 
@@ -94,6 +97,8 @@ class Advisor:
     """rad"""
     coarse_goal: float
     """rad"""
+    words: phrases.ByHand = phrases.BY_HAND
+    """How it is said, by who turns the adjusters."""
     snugged: bool = False
     left_loose: bool = False
     """Whether the pass before ended with something yet to be tightened."""
@@ -122,7 +127,8 @@ class Advisor:
     def loose(self) -> bool:
         """Whether something is to be tightened, and was not since the last move."""
         moved = self.moves > 0 or self.left_loose
-        return self.profile.needs_snugging and moved and not self.snugged
+        tightened = not self.words.by_hand or not self.profile.needs_snugging or self.snugged
+        return moved and not tightened
 
     @property
     def last(self) -> Advice | None:
@@ -152,11 +158,11 @@ class Advisor:
         if self.slipped:
             return self._check_mount()
         if told is None or told.axis is None or self._axis is None:
-            return Advice(Action.WAIT, phrases.wait(state, reason))
+            return Advice(Action.WAIT, self.words.wait(state, reason))
         if state is State.LOST:
             return Advice(
                 Action.WAIT,
-                phrases.wait(state, reason),
+                self.words.wait(state, reason),
                 told.axis,
                 told.heading,
                 doing=told.doing,
@@ -168,7 +174,7 @@ class Advisor:
         share = min(1.0, goal.amount / ARCMIN / told.amount_arcmin) if told.amount_arcmin else 0.0
         return Advice(
             Action.WAIT,
-            phrases.wait_on_the_way(state, goal, passed=passed),
+            self.words.wait_on_the_way(state, goal, passed=passed),
             told.axis,
             goal.heading,
             goal.amount / ARCMIN,
@@ -224,16 +230,19 @@ class Advisor:
     def _confirm(self, error: AxisError, why: str) -> Advice:
         """Ask for a sweep; where it may be the last, for tightening before it."""
         told = self._last is not None and self._last.action is Action.SNUG_AND_RECHECK
-        if self.loose and error.total <= self.tolerance * (1.2 if told else 1.0):
+        least = error.total - 2.0 * error.sigma_total
+        if self.loose and least <= self.tolerance * MAY_BE_LAST * (1.2 if told else 1.0):
+            there = error.total <= self.tolerance
             return Advice(
                 Action.SNUG_AND_RECHECK,
-                phrases.snug(error.total, error.total_upper()),
+                phrases.snug(error.total, error.total_upper(), there=there),
                 cautions=(phrases.SNUG_MOVES, phrases.HANDS_OFF_TUBE),
             )
         return self._sweep(why)
 
     def _sweep(self, why: str) -> Advice:
-        return Advice(Action.STOP_AND_SWEEP, why, cautions=(phrases.HANDS_OFF_SWEEP,))
+        cautions = (phrases.HANDS_OFF_SWEEP,) if self.words.by_hand else ()
+        return Advice(Action.STOP_AND_SWEEP, why, cautions=cautions)
 
     def _choose(self, error: AxisError) -> Axis | None:
         sigmas = RESUME_SIGMAS if self._hidden else IGNORE_SIGMAS
@@ -264,28 +273,31 @@ class Advisor:
                 cautions=(phrases.MOVE_BASE,),
             )
         signed = goal.amount_base if goal.plus else -goal.amount_base
-        turns, rate = knob.turns_for(signed), knob.rate
+        turns = knob.turns_for(signed) if self.words.by_hand else None
+        rate = knob.rate
         sigma = turns * rate.sigma / rate.arcmin_per_turn if turns is not None and rate else None
         slack = self._slack(axis, signed, counted=turns is not None)
         return Advice(
             goal.heading,
-            phrases.turn(self.profile.adjuster(axis), goal, turns, sigma),
+            self.words.turn(self.profile.adjuster(axis), goal, turns, sigma),
             axis,
             goal.heading,
             goal.amount / ARCMIN,
             goal.amount_base / ARCMIN,
             turns,
             sigma,
-            phrases.cautions(
+            self.words.cautions(
                 self.profile,
                 axis,
                 goal,
                 first=self.moves == 0,
                 slack=slack,
             ),
-            doing=self.profile.adjuster(axis).doing(goal.plus),
+            doing=self.words.doing(self.profile.adjuster(axis), plus=goal.plus),
             zone_arcmin=self.zone / ARCMIN,
-            brief=phrases.brief(self.profile, axis, goal, first=self.moves == 0, slack=bool(slack)),
+            brief=self.words.brief(
+                self.profile, axis, goal, first=self.moves == 0, slack=bool(slack)
+            ),
         )
 
     def _slack(self, axis: Axis, signed: float, *, counted: bool) -> str:

@@ -51,6 +51,8 @@ class Settings:
     """Way of the axis after which the end must be confirmed by a new sweep."""
     floor_arcsec: float = 1.0
     """Noise of every attitude that star residuals do not show (wind, slow seeing); own choice."""
+    by_motor: bool = False
+    """Whether motors turn the adjusters: then nobody is told to."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -169,6 +171,7 @@ class AdjustmentEngine:
             PassKind.COARSE if far else PassKind.FINAL,
             self.settings.tolerance_arcmin * ARCMIN,
             self.settings.coarse_goal_arcmin * ARCMIN,
+            phrases.BY_MOTOR if self.settings.by_motor else phrases.BY_HAND,
         )
         if learned_from is not None:
             self._advisor.left_loose = learned_from._advisor.loose

@@ -51,7 +51,7 @@ class MotorNotUnderstood(GuardError):
     code = "motor_not_understood"
     advice = say(
         "Look at the adjuster: does the motor turn, does it slip or stall, is a lock "
-        "still tight? Turn it by hand and see whether the axis follows."
+        "still tight? Run it with its own program and see whether the axis follows."
     )
 
     def __init__(self, adjuster: str, asked_arcmin: float, moved_arcmin: float, why: str) -> None:
@@ -75,7 +75,7 @@ class TravelAtEnd(GuardError):
 
     code = "travel_at_end"
     advice = say(
-        "Turn the base by hand until the adjuster is near mid-travel, then start again; "
+        "Bring the adjuster back to mid-travel, move the base instead, and start again; "
         "[adjuster] altitude_travel_arcmin and azimuth_travel_arcmin say how far it may go."
     )
 

@@ -98,24 +98,6 @@ def heading_text(goal: Goal) -> str:
     )
 
 
-def turn(adjuster: Adjuster, goal: Goal, turns: float | None, sigma: float | None) -> str:
-    """The instruction for one adjuster."""
-    text = say("{goal}: {plus}", goal=heading_text(goal), plus=adjuster.doing(goal.plus))
-    if turns is not None:
-        text += say(", {turns}", turns=turns_phrase(turns, sigma))
-    elif goal.amount_base > BASE_TELLS * goal.amount:
-        text += say(
-            " (on the sky; {amount_base} as a turn of the base)",
-            amount_base=angle_text(goal.amount_base),
-        )
-    if goal.beyond > 0.0:
-        text += say(
-            " (on purpose {beyond} too low: the last move raises)",
-            beyond=angle_text(goal.beyond),
-        )
-    return text + "."
-
-
 def slack_first(adjuster: Adjuster, backlash: float | None, *, counted: bool) -> str:
     """The way back begins with lost motion, in which nothing moves.
 
@@ -138,60 +120,9 @@ def slack_first(adjuster: Adjuster, backlash: float | None, *, counted: bool) ->
     )
 
 
-def cautions(
-    profile: AdjusterProfile, axis: Axis, goal: Goal, *, first: bool, slack: str = ""
-) -> tuple[str, ...]:
-    """What to watch out for with this move; ``slack`` is `slack_first` where it applies."""
-    found = []
-    if first:
-        found.append(HANDS_OFF_TUBE)
-    if profile.adjuster(axis).opposing_pair:
-        found.append(OPPOSING)
-    elif slack:
-        found.append(slack)
-    if profile.heavy_load:
-        found.append(HEAVY_LOWER if goal.heading is Action.LOWER else HEAVY)
-    return tuple(found)
-
-
-def brief(profile: AdjusterProfile, axis: Axis, goal: Goal, *, first: bool, slack: bool) -> str:
-    """The most pressing of those cautions in a few words; empty where there is none."""
-    if profile.adjuster(axis).opposing_pair:
-        return say("Loosen the opposite screw a little first.")
-    if slack:
-        return say("Slack first: turn on slowly until the figure follows.")
-    if profile.heavy_load:
-        lowers = goal.heading is Action.LOWER
-        return say("Hold the weight.") if lowers else say("Heavy load: never unlock it fully.")
-    if first:
-        return say("Turn the adjusters only: leave clutches and tube alone.")
-    return ""
-
-
-def wait(state: State, reason: str) -> str:
-    """What to say while there is nothing to turn."""
-    if state is State.LOST:
-        if reason:
-            return say("No reading ({reason}). Hands off until the next frame.", reason=reason)
-        return say("No reading. Hands off until the next frame.")
-    if state is State.MOVING:
-        return say("The axis is moving. Let go and wait until it settles.")
-    return say("Hands off: waiting for a second frame that agrees.")
-
-
-def wait_on_the_way(state: State, goal: Goal, *, passed: bool) -> str:
-    """What to say while the user is turning."""
-    rest = say("{amount} {heading}", amount=angle_text(goal.amount), heading=_still(goal.heading))
-    if passed:
-        return say("Let go: the axis has passed the mark, {rest}.", rest=rest)
-    if state is State.MOVING:
-        return say("Moving: {rest}. Let go to get a reading that counts.", rest=rest)
-    return say("Hands off: {rest}; waiting for a second frame that agrees.", rest=rest)
-
-
 def turning(goal: Goal, *, there: bool, passed: bool, resting: bool) -> str:
     """What to say at each glance while the user is turning."""
-    rest = say("{amount} {heading}", amount=angle_text(goal.amount), heading=_still(goal.heading))
+    rest = _way_left(goal)
     if passed:
         return say("Let go: the axis has passed the mark, {rest}.", rest=rest)
     if there:
@@ -199,6 +130,34 @@ def turning(goal: Goal, *, there: bool, passed: bool, resting: bool) -> str:
     if resting:
         return say("At rest, {rest}: hands off while a full frame is taken.", rest=rest)
     return say("Turn on: {rest}.", rest=rest)
+
+
+def _in_brackets(goal: Goal, *, base: bool) -> str:
+    """What is to be known of a way: as a turn of the base if ``base``, and what is on purpose."""
+    text = ""
+    if base and goal.amount_base > BASE_TELLS * goal.amount:
+        text = say(
+            " (on the sky; {amount_base} as a turn of the base)",
+            amount_base=angle_text(goal.amount_base),
+        )
+    if goal.beyond > 0.0:
+        text += say(
+            " (on purpose {beyond} too low: the last move raises)",
+            beyond=angle_text(goal.beyond),
+        )
+    return text
+
+
+def _way_left(goal: Goal) -> str:
+    return say("{amount} {heading}", amount=angle_text(goal.amount), heading=_still(goal.heading))
+
+
+_ASKED = {
+    Action.RAISE: say("up"),
+    Action.LOWER: say("down"),
+    Action.EAST: say("east"),
+    Action.WEST: say("west"),
+}
 
 
 def glance_caution(hidden: tuple[Axis, ...], *, odd: bool) -> str:
@@ -234,8 +193,7 @@ def _still(heading: Action) -> str:
 def coarse_reached(total: float) -> str:
     """End of the first pass."""
     return say(
-        "Near enough for now, {total} off. Let go and start a new sweep: after a move "
-        "this long the reading needs a fresh start.",
+        "Near enough for now, {total} off: after a move this long the reading needs a new sweep.",
         total=angle_text(total),
     )
 
@@ -244,8 +202,8 @@ def noise_hides(total: float, bound: float, tolerance: float) -> str:
     """The rest cannot be told from noise."""
     return say(
         "Good but uncertain: {total} off, could be {bound}; the tolerance is {tolerance}. "
-        "Turning more would chase noise: start a new sweep with more points, a wider arc or "
-        "longer exposures.",
+        "Turning more would chase noise: a new sweep with more points, a wider arc or longer "
+        "exposures tells more.",
         total=angle_text(total),
         bound=angle_text(bound),
         tolerance=angle_text(tolerance),
@@ -256,7 +214,7 @@ def large_move(moved: float) -> str:
     """The end of a pass that went far."""
     return say(
         "Looks good, but the base has moved {moved} since the sweep, and flexure changes "
-        "with it. Let go and start a new sweep to confirm.",
+        "with it: a new sweep must confirm it.",
         moved=angle_text(moved),
     )
 
@@ -264,13 +222,19 @@ def large_move(moved: float) -> str:
 def unexpected_sweep() -> str:
     """The end of a pass in which the wrong thing moved."""
     return say(
-        "Looks good, but something moved on the way that should not have. Let go and "
-        "start a new sweep to confirm."
+        "Looks good, but something moved on the way that should not have: a new sweep must "
+        "confirm it."
     )
 
 
-def snug(total: float, bound: float) -> str:
-    """Within tolerance: tighten."""
+def snug(total: float, bound: float, *, there: bool = True) -> str:
+    """Within tolerance, or so near that the next sweep may be the last: tighten."""
+    if not there:
+        return say(
+            "Near the mark: {total} off, and the next sweep may be the last. Snug the adjusters "
+            "and locks gently, then let go and press Snugged.",
+            total=angle_text(total),
+        )
     return say(
         "On the mark: {total} off, under {bound} (95 %). Snug the adjusters and locks "
         "gently, then let go and press Snugged.",
@@ -333,49 +297,6 @@ def _or_declination(before: float) -> str:
     )
 
 
-def other_axis_moved(moved: Axis, other: Axis, amount: float, before: float) -> str:
-    """Both components changed in one move; ``before`` it the error was so large (rad)."""
-    return say(
-        "The {other_angle} changed by {amount} while the {moved} was turned. If you did not "
-        "touch that adjuster, a lock is loose or the tripod was bumped. {before}",
-        other_angle=other.value,
-        amount=angle_text(amount),
-        moved=moved.value,
-        before=_or_declination(before),
-    )
-
-
-def moved_unasked(amount: float, before: float) -> str:
-    """The axis moved after the user was told to stop; ``before`` the error was so large (rad)."""
-    return say(
-        "The axis moved by {amount} although nothing was to be turned. If you touched no "
-        "adjuster, check the locks and the tripod feet. {before}",
-        amount=angle_text(amount),
-        before=_or_declination(before),
-    )
-
-
-def overshot(amount: float) -> str:
-    """The move went past the mark."""
-    return say("{amount} too far. Turn less next time, and slowly.", amount=angle_text(amount))
-
-
-def wrong_way(heading: Action, amount: float) -> str:
-    """The move went against the advice."""
-    asked = {
-        Action.RAISE: say("up"),
-        Action.LOWER: say("down"),
-        Action.EAST: say("east"),
-        Action.WEST: say("west"),
-    }[heading]
-    return say(
-        "The axis went {amount} the other way; {asked} was asked. Turn the other way; if you "
-        "turned as told, the two directions are swapped in the rig profile.",
-        amount=angle_text(amount),
-        asked=asked,
-    )
-
-
 def stars_long() -> str:
     """The yardstick for smear changed."""
     return say(
@@ -386,9 +307,7 @@ def stars_long() -> str:
 
 def large_move_notice() -> str:
     """Said once when the way since the sweep gets long."""
-    return say(
-        "The base has moved far since the sweep: go on, but a new sweep must confirm the end."
-    )
+    return say("The base has moved far since the sweep: a new sweep must confirm the end.")
 
 
 def lost_long(frames: int) -> str:
@@ -398,3 +317,185 @@ def lost_long(frames: int) -> str:
         "focus, and that no one stands in front of the telescope.",
         frames=frames,
     )
+
+
+class ByHand:
+    """What is said to a person who turns the adjusters."""
+
+    by_hand = True
+
+    def doing(self, adjuster: Adjuster, *, plus: bool) -> str:
+        """What is to be done to an adjuster, in its owner's words."""
+        return adjuster.doing(plus)
+
+    def turn(self, adjuster: Adjuster, goal: Goal, turns: float | None, sigma: float | None) -> str:
+        """The instruction for one adjuster."""
+        text = say("{goal}: {plus}", goal=heading_text(goal), plus=adjuster.doing(goal.plus))
+        if turns is not None:
+            text += say(", {turns}", turns=turns_phrase(turns, sigma))
+        return text + _in_brackets(goal, base=turns is None) + "."
+
+    def cautions(
+        self, profile: AdjusterProfile, axis: Axis, goal: Goal, *, first: bool, slack: str = ""
+    ) -> tuple[str, ...]:
+        """What to watch out for with this move; ``slack`` is `slack_first` where it applies."""
+        found = []
+        if first:
+            found.append(HANDS_OFF_TUBE)
+        if profile.adjuster(axis).opposing_pair:
+            found.append(OPPOSING)
+        elif slack:
+            found.append(slack)
+        if profile.heavy_load:
+            found.append(HEAVY_LOWER if goal.heading is Action.LOWER else HEAVY)
+        return tuple(found)
+
+    def brief(
+        self, profile: AdjusterProfile, axis: Axis, goal: Goal, *, first: bool, slack: bool
+    ) -> str:
+        """The most pressing of those cautions in a few words; empty where there is none."""
+        if profile.adjuster(axis).opposing_pair:
+            return say("Loosen the opposite screw a little first.")
+        if slack:
+            return say("Slack first: turn on slowly until the figure follows.")
+        if profile.heavy_load:
+            lowers = goal.heading is Action.LOWER
+            return say("Hold the weight.") if lowers else say("Heavy load: never unlock it fully.")
+        if first:
+            return say("Turn the adjusters only: leave clutches and tube alone.")
+        return ""
+
+    def wait(self, state: State, reason: str) -> str:
+        """What to say while there is nothing to turn."""
+        if state is State.LOST:
+            if reason:
+                return say("No reading ({reason}). Hands off until the next frame.", reason=reason)
+            return say("No reading. Hands off until the next frame.")
+        if state is State.MOVING:
+            return say("The axis is moving. Let go and wait until it settles.")
+        return say("Hands off: waiting for a second frame that agrees.")
+
+    def wait_on_the_way(self, state: State, goal: Goal, *, passed: bool) -> str:
+        """What to say while the user is turning."""
+        rest = _way_left(goal)
+        if passed:
+            return say("Let go: the axis has passed the mark, {rest}.", rest=rest)
+        if state is State.MOVING:
+            return say("Moving: {rest}. Let go to get a reading that counts.", rest=rest)
+        return say("Hands off: {rest}; waiting for a second frame that agrees.", rest=rest)
+
+    def other_axis_moved(self, moved: Axis, other: Axis, amount: float, before: float) -> str:
+        """Both components changed in one move; ``before`` it the error was so large (rad)."""
+        return say(
+            "The {other_angle} changed by {amount} while the {moved} was turned. If you did not "
+            "touch that adjuster, a lock is loose or the tripod was bumped. {before}",
+            other_angle=other.value,
+            amount=angle_text(amount),
+            moved=moved.value,
+            before=_or_declination(before),
+        )
+
+    def moved_unasked(self, amount: float, before: float) -> str:
+        """The axis moved after the user was told to stop; ``before`` as above."""
+        return say(
+            "The axis moved by {amount} although nothing was to be turned. If you touched no "
+            "adjuster, check the locks and the tripod feet. {before}",
+            amount=angle_text(amount),
+            before=_or_declination(before),
+        )
+
+    def overshot(self, amount: float) -> str:
+        """The move went past the mark."""
+        return say("{amount} too far. Turn less next time, and slowly.", amount=angle_text(amount))
+
+    def wrong_way(self, heading: Action, amount: float) -> str:
+        """The move went against the advice."""
+        return say(
+            "The axis went {amount} the other way; {asked} was asked. Turn the other way; if you "
+            "turned as told, the two directions are swapped in the rig profile.",
+            amount=angle_text(amount),
+            asked=_ASKED[heading],
+        )
+
+
+class ByMotor(ByHand):
+    """What is said where motors turn the adjusters: nobody is asked to do anything."""
+
+    by_hand = False
+
+    def doing(self, adjuster: Adjuster, *, plus: bool) -> str:  # noqa: ARG002
+        """Nobody is at the adjusters."""
+        return ""
+
+    def turn(
+        self,
+        adjuster: Adjuster,  # noqa: ARG002 - what its owner does to it is not asked for
+        goal: Goal,
+        turns: float | None,  # noqa: ARG002
+        sigma: float | None,  # noqa: ARG002
+    ) -> str:
+        """What its motor is to do."""
+        return heading_text(goal) + _in_brackets(goal, base=True) + "."
+
+    def cautions(self, *_about: object, **_more: object) -> tuple[str, ...]:
+        """Nobody is at the adjusters."""
+        return ()
+
+    def brief(self, *_about: object, **_more: object) -> str:
+        """Nobody is at the adjusters."""
+        return ""
+
+    def wait(self, state: State, reason: str) -> str:
+        """Why no motor turns."""
+        if state is State.LOST:
+            if reason:
+                return say("No reading ({reason}): waiting for the next frame.", reason=reason)
+            return say("No reading: waiting for the next frame.")
+        if state is State.MOVING:
+            return say("The axis is moving: waiting until it settles.")
+        return say("Waiting for a second frame that agrees.")
+
+    def wait_on_the_way(self, state: State, goal: Goal, *, passed: bool) -> str:
+        """How far the axis is while no reading counts."""
+        rest = _way_left(goal)
+        if passed:
+            return say("The axis has passed the mark, {rest}: waiting until it settles.", rest=rest)
+        if state is State.MOVING:
+            return say("Moving: {rest}; waiting until it settles.", rest=rest)
+        return say("{rest}; waiting for a second frame that agrees.", rest=rest)
+
+    def other_axis_moved(self, moved: Axis, other: Axis, amount: float, before: float) -> str:
+        """Both components changed in one move of one motor."""
+        return say(
+            "The {other_angle} changed by {amount} while the {moved} motor turned: a lock is "
+            "loose, the tripod was bumped, or a motor turns the other adjuster as well. {before}",
+            other_angle=other.value,
+            amount=angle_text(amount),
+            moved=moved.value,
+            before=_or_declination(before),
+        )
+
+    def moved_unasked(self, amount: float, before: float) -> str:
+        """The axis moved while no motor was to turn."""
+        return say(
+            "The axis moved by {amount} although no motor was told to turn: check the locks and "
+            "the tripod feet. {before}",
+            amount=angle_text(amount),
+            before=_or_declination(before),
+        )
+
+    def overshot(self, amount: float) -> str:
+        """The motor went past the mark."""
+        return say("{amount} too far: the next turn allows for it.", amount=angle_text(amount))
+
+    def wrong_way(self, heading: Action, amount: float) -> str:
+        """The motor turned the other way: its sign is learned from that."""
+        return say(
+            "The axis went {amount} the other way; {asked} was asked. The motor's direction is "
+            "learned from it.",
+            amount=angle_text(amount),
+            asked=_ASKED[heading],
+        )
+
+
+BY_HAND, BY_MOTOR = ByHand(), ByMotor()

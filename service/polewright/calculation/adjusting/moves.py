@@ -90,7 +90,7 @@ class MoveJudge:
         if told is not None and told.action in STOPPED and move.length > OTHER_LEAST:
             self._advisor.moves += 1
             self._advisor.sweep_wanted = self._advisor.sweep_wanted or phrases.unexpected_sweep()
-            sentence = phrases.moved_unasked(move.length, move.before.total)
+            sentence = self._advisor.words.moved_unasked(move.length, move.before.total)
             return [Notice(NoticeKind.MOVED_UNASKED, sentence, move.length)]
         azimuth = abs(move.east) >= abs(move.up)
         axis = Axis.AZIMUTH if azimuth else Axis.ALTITUDE
@@ -101,7 +101,7 @@ class MoveJudge:
             notices.append(
                 Notice(
                     NoticeKind.OTHER_AXIS_MOVED,
-                    phrases.other_axis_moved(axis, other, excess, move.before.total),
+                    self._advisor.words.other_axis_moved(axis, other, excess, move.before.total),
                     excess,
                 )
             )
@@ -151,7 +151,13 @@ class MoveJudge:
         least = max(noise, FINISH_SHARE * self._advisor.goal)
         if asked * move.along(axis) < -least:
             amount = abs(move.along(axis))
-            return [Notice(NoticeKind.WRONG_WAY, phrases.wrong_way(told.heading, amount), amount)]
+            return [
+                Notice(
+                    NoticeKind.WRONG_WAY,
+                    self._advisor.words.wrong_way(told.heading, amount),
+                    amount,
+                )
+            ]
         if start * end < 0.0 and abs(end) > max(least, OVERSHOOT_SHARE * abs(start)):
-            return [Notice(NoticeKind.OVERSHOT, phrases.overshot(abs(end)), abs(end))]
+            return [Notice(NoticeKind.OVERSHOT, self._advisor.words.overshot(abs(end)), abs(end))]
         return []

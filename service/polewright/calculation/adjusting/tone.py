@@ -69,7 +69,7 @@ _WAYS = {
 _SAID = {
     Action.WAIT: say("wait"),
     Action.STOP_AND_SWEEP: say("let go, then press new sweep"),
-    Action.SNUG_AND_RECHECK: say("on the mark: tighten gently, then press snugged"),
+    Action.SNUG_AND_RECHECK: say("tighten gently, then press snugged"),
     Action.DONE: say("on the mark: hands off, then press new sweep"),
     Action.CHECK_MOUNT: say("hands off, look at the mount"),
     Action.MOVE_BASE: say("let go, no travel left"),

@@ -155,5 +155,12 @@ class RemoteDesk:
         self._ask("POST", f"session/{command.value}", body)
 
     def stop(self) -> None:
-        """End the session there."""
-        self._ask("POST", "session/stop", {})
+        """Stop the mount there at once, and end the session.
+
+        Raises:
+            ServiceUnreachable: the service does not answer.
+            ServiceRefused: the mount did not confirm that it stands.
+        """
+        answer = self._ask("POST", "stop", {})
+        if answer["motion"] != "stopped":
+            raise ServiceRefused("motion_unknown", answer["message"], answer["advice"])

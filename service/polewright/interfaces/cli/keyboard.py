@@ -27,6 +27,8 @@ COUNTDOWN_S = 15.0
 """The confirming sweep starts so long after "Done": time to read it and step back (own choice)."""
 TAKEN_UP_S = 10.0
 """So long a sweep that was asked for waits for the frame under way: no key is named meanwhile."""
+HALTED_S = 5.0
+"""Longer than this between two looks at the clock the program was halted (own choice)."""
 STOP_CONFIRMED_S = 2.0
 """A stop that is not confirmed after this time is said not to be."""
 NEXT_KEY = {
@@ -72,13 +74,18 @@ class Keyboard:
         """Whether nothing starts by itself in this pass any more: the person decides."""
         self._asked_s = -float("inf")
         """When a sweep was asked for."""
+        self._ticked_s = clock()
         self._stopped_s: float | None = None
+        self._stands = False
+        """Whether the mount confirmed the stop while the session goes on."""
         self.finished = False
         """Whether the person ended the session without a confirming sweep."""
 
     @property
     def prompt(self) -> str:
         """A question to the person, or for a while what came of the last key."""
+        if self._stands:
+            return say("The mount stands still. Waiting for a device that does not answer.")
         if self._stopped_s is not None and self._clock() - self._stopped_s >= STOP_CONFIRMED_S:
             return say(
                 "STOP IS NOT CONFIRMED YET: use the hand controller, or cut the mount's power. "
@@ -107,7 +114,8 @@ class Keyboard:
             return ""
         if now.paused:
             return say("Paused. Press p to go on.")
-        if now.advice is None or self._clock() - self._asked_s < TAKEN_UP_S:
+        asked = self._clock() - self._asked_s < TAKEN_UP_S
+        if now.advice is None or asked or now.motors:
             return ""
         if now.advice.action == "done":
             if self._by_itself and not self._held:
@@ -128,9 +136,9 @@ class Keyboard:
             keys += [
                 say("n new sweep"),
                 say("p go on") if now.paused else say("p pause"),
-                say("k snugged"),
-                say("u note turns"),
             ]
+            if not now.motors:
+                keys += [say("k snugged"), say("u note turns")]
             if self._may_finish:
                 keys.append(say("f finish without a last sweep"))
         return joined("   ", keys)
@@ -140,8 +148,14 @@ class Keyboard:
         if (
             now.step in ENDED and self._stopped_s is not None
         ):  # what became of it is told at the end
-            self._stopped_s = None
+            self._stopped_s, self._stands = None, False
             self._tell("")
+        stopping = self._stopped_s is not None
+        self._stands = stopping and now.motion == "still"
+        now_s = self._clock()
+        if self._sweep_s is not None and now_s - self._ticked_s > HALTED_S:
+            self._sweep_s = now_s + COUNTDOWN_S  # halted (Ctrl-Z): nobody saw it count
+        self._ticked_s = now_s
         done = (
             now.step is Step.ADJUSTING
             and not now.paused
@@ -150,12 +164,12 @@ class Keyboard:
         )
         if now.step is not Step.ADJUSTING:
             self._held = False
-        if not done or self._held or self._stopped_s is not None:
+        if not done or self._held or stopping:
             self._sweep_s = None
-        elif self._sweep_s is not None and self._clock() >= self._sweep_s:
+        elif self._sweep_s is not None and now_s >= self._sweep_s:
             self._sweep_now()
         elif self._by_itself and self._sweep_s is None and self._answer is None:
-            self._sweep_s = self._clock() + COUNTDOWN_S
+            self._sweep_s = now_s + COUNTDOWN_S
 
     def press(self, key: str, now: SessionSnapshot) -> None:
         """Act on one key. Refusals are told by `prompt`, never raised."""

@@ -12,7 +12,7 @@ from rich.text import Text
 
 from polewright.foundation.angle_text import angle_parts, arcmin_text
 from polewright.foundation.angles import ARCMIN
-from polewright.foundation.language import say, translated
+from polewright.foundation.language import say, say_count, translated
 from polewright.interfaces.cli.console import STEP_WORDS, compass
 from polewright.interfaces.cli.terminal import styled
 from polewright.session.snapshot import ErrorNow, SessionSnapshot
@@ -28,6 +28,9 @@ ZOOMS = tuple(
 )
 #: A note stays to be read so long, s; a warning longer (own choice).
 NOTE_S, WARNING_S = 15.0, 60.0
+#: A reading is old after so long and so many exposures, as on the page (own choice); how long
+#: one is taken to be before the first.
+OLD_S, OLD_FRAMES, OLD_EXPOSURE_S = 12.0, 3.0, 4.0
 #: A character is about twice as high as wide.
 ASPECT = 2.0
 #: 95 % of a two-dimensional normal distribution lie within so many sigmas: sqrt(-2 ln 0.05).
@@ -153,7 +156,7 @@ def view(
 
 
 def _headline(now: SessionSnapshot) -> Text:
-    waits = now.step is Step.ADJUSTING and now.advice is None
+    waits = now.step is Step.ADJUSTING and now.advice is None and not now.motors
     text = styled(FIRST_READING if waits else STEP_TITLES[now.step], style="bold reverse")
     if now.paused:
         text.append(translated(say(" PAUSED ")), style="bold yellow")
@@ -173,10 +176,21 @@ def reading_of(now: SessionSnapshot) -> ErrorNow | None:
     return now.moving if now.moving is not None and now.moving.turning else now.error
 
 
+def is_old(now: SessionSnapshot, error: ErrorNow) -> bool:
+    """Whether a reading is too old to turn by: stars were lost since, or no frame came."""
+    if now.step is not Step.ADJUSTING or error.state == "measured":
+        return False
+    exposure_s = OLD_EXPOSURE_S if now.frame is None else now.frame.exposure_s
+    late = now.utc_s - error.utc_s > OLD_S + OLD_FRAMES * exposure_s
+    return error.state == "lost" or late
+
+
 def figures_of(now: SessionSnapshot, error: ErrorNow, width: int) -> Group:
     """Draw the way left, large, and the figures behind it, for a terminal so many columns wide."""
-    counts = error.state in ("settled", "bumped", "measured")
-    advice = now.advice
+    age_s = max(0.0, now.utc_s - error.utc_s)
+    old = is_old(now, error)
+    counts = error.state in ("settled", "bumped", "measured") and not old
+    advice = None if old else now.advice
     heading = advice.heading if advice is not None and advice.axis is not None else None
     in_hand = advice is not None and heading is not None and advice.amount_arcmin > 0.0
     size = advice.amount_arcmin if advice is not None and in_hand else error.total_arcmin
@@ -194,16 +208,23 @@ def figures_of(now: SessionSnapshot, error: ErrorNow, width: int) -> Group:
         }[heading]
         if advice.turns is not None:
             what = say("{what}, {turns:.2f} turns", what=what, turns=advice.turns)
-        if advice.passed:
+        if advice.passed and not now.motors:
             what = say("{what}  PAST THE MARK: LET GO", what=what)
+    if old:  # nothing to turn by
+        blocks = [big("-")]
+        what = say("no fresh reading")
+        if now.unread:
+            what = say_count("no stars in {count} frame", "no stars in {count} frames", now.unread)
     number_style = "bold" if counts else "dim"
     lines: list[RenderableType] = [
         styled(what, "bold"),
         # An arcsecond is a sixtieth: its figure looks another at a glance.
-        styled(beside(*blocks), style=number_style + (" cyan" if unit == "arcsec" else "")),
+        styled(
+            beside(*blocks), style=number_style + (" cyan" if unit == "arcsec" and not old else "")
+        ),
         styled(""),
     ]
-    age_s = max(0.0, now.utc_s - error.utc_s)
+    dim = "dim" if old else ""
     lines.append(
         styled(
             say(
@@ -211,7 +232,8 @@ def figures_of(now: SessionSnapshot, error: ErrorNow, width: int) -> Group:
                 total=arcmin_text(error.total_arcmin, error.sigma_total_arcmin),
                 state=error.state,
             )
-            + (say(", {age_s:.0f} s old", age_s=age_s) if age_s >= 10.0 else "")
+            + (say(", {age_s:.0f} s old", age_s=age_s) if old or age_s >= 10.0 else ""),
+            dim,
         )
     )
     for key, axis, value, words in (
@@ -225,7 +247,7 @@ def figures_of(now: SessionSnapshot, error: ErrorNow, width: int) -> Group:
     ):
         turned = advice is not None and advice.axis == key
         lines.append(
-            styled(f"{translated(axis):<8} " + compass(value, *words), "bold" if turned else "")
+            styled(f"{translated(axis):<8} " + compass(value, *words), "bold" if turned else dim)
         )
     inside = error.upper95_arcmin <= now.tolerance_arcmin
     lines.append(
@@ -235,7 +257,7 @@ def figures_of(now: SessionSnapshot, error: ErrorNow, width: int) -> Group:
                 upper95_arcmin=arcmin_text(error.upper95_arcmin),
                 tolerance_arcmin=arcmin_text(now.tolerance_arcmin),
             ),
-            style="green" if inside and counts else "",
+            style="green" if inside and counts else dim,
         )
     )
     return Group(*lines)

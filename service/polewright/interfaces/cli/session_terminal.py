@@ -25,6 +25,7 @@ from polewright.interfaces.cli.live_view import (
     MOST_ROWS,
     KeysNow,
     figures_of,
+    is_old,
     legend,
     view,
 )
@@ -35,6 +36,8 @@ from polewright.session.snapshot import SessionSnapshot
 from polewright.session.states import ENDED
 
 LOOK_S = 0.2
+REACTS_S = 1.0
+"""A session that was asked to end has so long to stop the mount by itself (own choice)."""
 
 Running = Callable[[SessionSnapshot], bool]
 """Whether to go on showing, given what was seen last."""
@@ -59,6 +62,8 @@ class SessionLines(TerminalListener):
                 )
             case events.ReadingTaken():
                 more = "".join(say("\n    ! {notice}", notice=notice) for notice in event.notices)
+                if event.state == "lost":  # its figures are those of an older frame
+                    return say("  lost: {sentence}{more}", sentence=event.sentence, more=more)
                 return say(
                     "  {state}: total {total_arcmin}, under {upper95_arcmin} (95 %). "
                     "{sentence}{more}",
@@ -223,6 +228,9 @@ def _run(
     thread = threading.Thread(target=work, name="session", daemon=True)
     with around(session):
         thread.start()
+        threading.Thread(
+            target=_stop_beside, args=(session, thread), name="stop beside", daemon=True
+        ).start()
         insisted = False
         try:
             shown(desk, keyboard, lambda _now: thread.is_alive())
@@ -252,6 +260,18 @@ def _run(
     return session, outcome, keyboard
 
 
+def _stop_beside(session: AlignSession, thread: threading.Thread) -> None:
+    """Stop the mount where a session that was asked to end does not: it may wait for a device."""
+    while not session.cancel.wait(LOOK_S):
+        if not thread.is_alive():
+            return
+    thread.join(REACTS_S)
+    rig = session.rig
+    if thread.is_alive() and rig is not None:
+        state = rig.telescope.stop_motion(tracking_off=True)
+        session.stopped_from_outside(state, session.cancel.reason)
+
+
 def attached(
     console: Console, desk: Desk, *, plain: bool, read_only: bool, left: Callable[[], bool]
 ) -> SessionSnapshot:
@@ -272,6 +292,8 @@ def attached(
 def _line(now: SessionSnapshot) -> str:
     if now.advice is None or now.error is None:
         return f"{now.step.value}"
+    if is_old(now, now.error):
+        return say("{time}, lost: {sentence}", time=now.step.value, sentence=now.advice.sentence)
     return say(
         "{time}, {state}: total {total_arcmin}, under {upper95_arcmin} (95 %). {sentence}",
         time=now.step.value,

@@ -6,7 +6,13 @@ from pathlib import Path
 
 from polewright.foundation.errors import ExitCode
 from polewright.interfaces.web.models import SessionItem
-from polewright.session.journal import JournalUnusable, Record, first_record, records_from_the_end
+from polewright.session.journal import (
+    JournalUnusable,
+    Record,
+    first_record,
+    latest_journal,
+    records_from_the_end,
+)
 from polewright.session.journal_files import newest_first, session_of
 
 MOST = 50
@@ -14,17 +20,23 @@ MOST = 50
 FAR_ENOUGH = 512 * 1024
 
 
-def session_items(folder: Path, running_id: str | None) -> list[SessionItem]:
-    """Return the last sessions of a folder, newest first; unreadable ones are left out."""
+def session_items(
+    folder: Path, running_id: str | None, *, rehearsal: bool = False
+) -> list[SessionItem]:
+    """Return the last sessions of a folder, newest first; unreadable ones are left out.
+
+    ``rehearsal`` says which kind of session could be taken up now.
+    """
     try:
         paths = newest_first(folder)[:MOST]
+        resumes = latest_journal(folder, rehearsal=rehearsal)
     except OSError:
         return []
-    items = (_item(path, running_id) for path in paths)
+    items = (_item(path, running_id, resumes=path == resumes) for path in paths)
     return [item for item in items if item is not None]
 
 
-def _item(path: Path, running_id: str | None) -> SessionItem | None:
+def _item(path: Path, running_id: str | None, *, resumes: bool) -> SessionItem | None:
     last: Record | None = None
     step = ""
     try:
@@ -50,7 +62,7 @@ def _item(path: Path, running_id: str | None) -> SessionItem | None:
         last_utc_s=last.utc_s,
         last_step=step,
         outcome=_outcome(last) if ended else None,
-        interrupted=not ended and session_id != running_id,
+        interrupted=resumes and not ended and session_id != running_id,
         file=path.name,
     )
 

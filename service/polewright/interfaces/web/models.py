@@ -68,8 +68,10 @@ class SessionItem(_Document):
     started_utc_s: float
     last_utc_s: float
     last_step: str
-    outcome: int | None = Field(None, description="exit code; None for an interrupted session")
-    interrupted: bool = Field(description="whether it came to no end and may be taken up")
+    outcome: int | None = Field(None, description="exit code; None where it came to no end")
+    interrupted: bool = Field(
+        description="whether it came to no end, and is what `resume` takes up"
+    )
     file: str
 
 

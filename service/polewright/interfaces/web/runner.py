@@ -28,6 +28,7 @@ from polewright.interfaces.web.memory import give_back
 from polewright.interfaces.web.models import SessionItem, StopAnswer
 from polewright.observing.runs.connect import connect_rig, locate
 from polewright.records.events import Event, EventSink
+from polewright.records.history.run_recorder import is_rehearsal
 from polewright.session.opening import Opened, journal_folder, open_interrupted, open_new
 from polewright.session.session import AlignSession, Command, Connect
 from polewright.session.snapshot import SessionSnapshot
@@ -141,7 +142,7 @@ class SessionRunner:
         """Return the journals, newest first."""
         session = self._session
         running_id = session.session_id if session is not None and self.running else None
-        return session_items(self.folder, running_id)
+        return session_items(self.folder, running_id, rehearsal=is_rehearsal(self.clock))
 
     # -- running -----------------------------------------------------------------------------
 

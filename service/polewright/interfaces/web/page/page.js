@@ -313,8 +313,7 @@ let interrupted = false;
 
 async function offerResume() {
   try {
-    const [last] = await ask("/api/sessions");
-    interrupted = Boolean(last?.interrupted);
+    interrupted = (await ask("/api/sessions")).some((one) => one.interrupted);
   } catch {
     interrupted = false;
   }
