@@ -7,6 +7,7 @@ import re
 from collections.abc import Iterator
 from html import unescape
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from history.history_made import NIGHT_UTC_S, made_reading, made_result, made_run
@@ -18,9 +19,13 @@ from polewright.foundation.errors import ExitCode
 from polewright.interfaces.cli.console import print_result
 from polewright.interfaces.cli.live_view import KeysNow, view
 from polewright.interfaces.cli.session_terminal import SessionLines
+from polewright.interfaces.cli.status import _lines, _watchdog
 from polewright.interfaces.cli.terminal import Console
+from polewright.interfaces.publishing.journal_status import INTERRUPTED
+from polewright.interfaces.publishing.status import RunState
 from polewright.interfaces.report.page import Place, Telling, report_of_run
 from polewright.interfaces.web.models import Problem
+from polewright.observing.safety.watchdog_process import DISMISSED, STOPPING, UNKNOWN, WATCHING
 from polewright.records.result import MeasurementResult
 
 
@@ -141,3 +146,30 @@ def test_an_answer_of_the_service_keeps_its_code() -> None:
     told = language.in_language(problem.model_dump(), "de")
 
     assert told == {"code": "no_session", "message": "es läuft keine Sitzung", "advice": ""}
+
+
+@pytest.mark.parametrize("state", list(RunState))
+def test_what_runs_on_a_computer_is_told_in_german(state: RunState) -> None:
+    """The words of journals, locks and the watchdog's file, too; names stay as they are."""
+    holder = "polewright align, process 7 of ilse, since 21:30"
+    now = SimpleNamespace(
+        utc_s=NIGHT_UTC_S,
+        runs=[SimpleNamespace(kind="session", session_id="x", since_utc_s=NIGHT_UTC_S)],
+        run_state=state.name.lower(),
+        mounts=[SimpleNamespace(mount="pi", holder=holder, since_utc_s=NIGHT_UTC_S)],
+        watchdog=None,
+        service=None,
+        verified=None,
+        safe=False,
+        why_unsafe=INTERRUPTED,
+    )
+    lines = _lines(now)
+    for alive, said in ((True, WATCHING), (True, STOPPING), (False, DISMISSED), (False, UNKNOWN)):
+        dog = SimpleNamespace(alive=alive, pid=5, state=said, telescope="pi")
+        lines.append(_watchdog(dog))
+
+    told = printed(*lines).replace("polewright align", "")
+    assert not english_in(told)
+    assert state.name.lower() not in told
+    for word in ("process", WATCHING, STOPPING, DISMISSED, "go and look"):
+        assert word not in told

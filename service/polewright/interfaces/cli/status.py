@@ -114,6 +114,11 @@ def _watchdog(dog: Any) -> str:
             state=dog.state,
             telescope=dog.telescope,
         )
+    if dog.state not in ("stopped", "dismissed"):
+        return say(
+            "Watchdog:  the last one did not see {telescope} stop: go and look",
+            telescope=dog.telescope,
+        )
     return say(
         "Watchdog:  not needed now; the last one said: {state}, {telescope}",
         state=dog.state,

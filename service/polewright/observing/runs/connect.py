@@ -27,7 +27,8 @@ from polewright.devices.alpaca.models import ConfiguredDevice
 from polewright.devices.alpaca.observing_conditions import ObservingConditions
 from polewright.devices.alpaca.safety_monitor import SafetyMonitor
 from polewright.devices.alpaca.telescope import DriveRate, Telescope
-from polewright.foundation.angles import DEG
+from polewright.foundation.angle_text import angle_text
+from polewright.foundation.angles import ARCSEC, DEG
 from polewright.foundation.clock import CancelToken, Clock, threads_of
 from polewright.foundation.config import Config, DeviceSection
 from polewright.foundation.errors import DeviceError, PolewrightError
@@ -54,6 +55,8 @@ from polewright.records.events import Connected, EventSink, Note
 from polewright.solving.base import Solver
 from polewright.solving.registry import load_detector, load_solver
 
+HALFWAY = 10.0 * ARCSEC
+"""Half of the aberration by the Earth's motion, 20.5 arcsec at most."""
 DISCOVERY_S = 2.5
 DEFAULT_PORT = 11111  # common practice, no source
 D = TypeVar("D", bound=Device)
@@ -362,8 +365,9 @@ def _tell_system(rig: Rig) -> None:
         rig.note(
             say(
                 "The mount does not show whether its J2000 coordinates include aberration: "
-                "taken halfway, so the axis is up to 10″ less certain. Set its driver to "
-                "coordinates of date (JNow) to avoid that."
+                "taken halfway, so the axis is up to {less} less certain. Set its driver to "
+                "coordinates of date (JNow) to avoid that.",
+                less=angle_text(HALFWAY),
             )
         )
     if rig.equatorial_system == OTHER:

@@ -212,7 +212,8 @@ def _say_who(descriptor: int) -> None:
     with contextlib.suppress(OSError):
         os.ftruncate(descriptor, 0)
         os.lseek(descriptor, 0, os.SEEK_SET)
-        who = f"{_command()}process {os.getpid()} of {_user()}, since {time.strftime('%H:%M')}"
+        run = say("{run}process {pid} of {user}", run=_command(), pid=os.getpid(), user=_user())
+        who = say("{run}, since {time}", run=run, time=time.strftime("%H:%M"))
         os.write(descriptor, f"{who}\n".encode())
 
 

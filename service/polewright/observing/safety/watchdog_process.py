@@ -61,7 +61,7 @@ LOOK_S = 1.0
 STILL_DEG = 20.0 / 3600.0
 """A standing mount may seem to move so much: hand-controller protocols round."""
 SIDEREAL_DEG_S = 15.041 / 3600.0
-STOPPED = "stopped"
+WATCHING, STOPPING, DISMISSED, STOPPED = "watching", "stopping", "dismissed", "stopped"
 UNKNOWN = "motion state unknown: go and look"
 
 
@@ -345,16 +345,16 @@ def main(arguments: list[str]) -> int:
     mount = Mount(host, int(port), int(device), int(client_id))
     where = f"telescope {device} at {host}:{port}"
     path = Path(status) if status else None
-    write_status(path, state="watching", telescope=where)
+    write_status(path, state=WATCHING, telescope=where)
     lines: queue.Queue[str | None] = queue.Queue()
     threading.Thread(target=listen, args=(lines,), daemon=True).start()
     heard = Heard()
     reason = watch(lines, heard, float(rate))
     if reason is None:
-        write_status(path, state="dismissed", telescope=where)
+        write_status(path, state=DISMISSED, telescope=where)
         return 0
     tell_line(f"{reason}: stopping {where}")
-    write_status(path, state="stopping", telescope=where, reason=reason)
+    write_status(path, state=STOPPING, telescope=where, reason=reason)
     outcome = stop_and_see(mount, float(give_up_s), float(rate), heard.begins_until_s)
     write_status(path, state=outcome, telescope=where, reason=reason, troubles=mount.said)
     tell_line(f"{where}: {outcome}")
