@@ -94,10 +94,12 @@ def network(monkeypatch) -> Offers:
     return found
 
 
-def answers(**typed: str | list[str]) -> list[str]:
-    """Return what is typed to all questions: Enter where nothing else is said (by last word)."""
+def answers(*, every: bool = False, **typed: str | list[str]) -> list[str]:
+    """Return what is typed to the questions: Enter where nothing else is said (by key)."""
     lines: list[str] = []
     for question in QUESTIONS:
+        if not (every or question.first):
+            continue
         given = typed.get(question.key.replace(".", "_"), "")
         lines += [given] if isinstance(given, str) else given
     return lines
@@ -110,18 +112,20 @@ def test_questions_are_asked_with_what_is_there_and_shown_before_writing(tmp_pat
     path.parent.mkdir()
     path.write_text(FILE)
     typed = answers(
+        every=True,
         horizon_file=["none.txt", "n", ""],
         profile_altitude_to_raise="lift it",
         profile_altitude_arcmin_per_turn=["six", "-6", "6"],
     )
 
-    refused = profile(path, "--ask", typed="\n".join([*typed, "n"]) + "\n")
+    refused = profile(path, "--all", typed="\n".join([*typed, "n"]) + "\n")
     kept = path.read_text()
-    done = profile(path, "--ask", typed="\n".join([*typed, "y"]) + "\n")
+    done = profile(path, "--all", "--ask", typed="\n".join([*typed, "y"]) + "\n")
 
     assert refused.exit_code == 0
     assert kept == FILE
     assert "[front bolt]" in refused.output
+    assert f"{len(QUESTIONS)} of {len(QUESTIONS)}: Highest altitude" in refused.output
     assert "a number is needed" in refused.output
     assert "'-6.0' is not usable for profile.altitude.arcmin_per_turn: input should be" in (
         " ".join(refused.output.split())
@@ -144,7 +148,7 @@ def test_a_fresh_machine_is_asked_for_a_first_night(tmp_path, network, monkeypat
         site_longitude_deg=["nine", "9:18:36"],
         pole_tolerance_arcmin="1.5",
         horizon_file=["garden.txt", "y", "60 10", "90 35", "north 3", "130 5", ""],
-        profile_azimuth_name="left knob",
+        profile_azimuth_to_move_east="left knob clockwise",
     )
 
     done = CliRunner().invoke(
@@ -155,6 +159,11 @@ def test_a_fresh_machine_is_asked_for_a_first_night(tmp_path, network, monkeypat
     told = " ".join(done.output.split())
     assert "The camera is asked what it knows." in told
     assert "[44.62]" in told
+    first = sum(question.first for question in QUESTIONS)
+    assert first == 12
+    assert "1 of 12: Latitude" in told
+    assert "12 of 12: Highest altitude" in told
+    assert f"{len(QUESTIONS) - first} more questions have usable defaults" in told
     assert "'nine' is no angle" in told
     assert "Not used:" in told
     assert told.endswith("Next: `polewright examine`: with mount and camera switched on.")
@@ -162,7 +171,7 @@ def test_a_fresh_machine_is_asked_for_a_first_night(tmp_path, network, monkeypat
     assert (config.site.latitude_deg, config.site.longitude_deg) == (44.62, 9.31)
     assert config.optics.focal_length_mm == 396.0
     assert config.pole.tolerance_arcmin == 1.5
-    assert config.profile.azimuth.name == "left knob"
+    assert config.profile.azimuth.to_move_east == "left knob clockwise"
     assert config.horizon.file == str(own.parent / "garden.txt")
     assert "90.0 35.0" in Path(config.horizon.file).read_text()
 

@@ -88,6 +88,9 @@ def profile(
             "--ask/--no-ask", help="ask questions [default: when at a terminal]", show_default=False
         ),
     ] = None,
+    every: Annotated[
+        bool, typer.Option("--all", help="ask everything, not only what a first night needs")
+    ] = False,
     solve: Annotated[
         bool,
         typer.Option(
@@ -106,10 +109,10 @@ def profile(
 ) -> None:
     """Build or change a rig's configuration; comments and everything else in it stay.
 
-    Asks what a first night needs: site, optics, tolerance, skyline, what the adjusters are called
-    and which way they go, what the mount must not reach. What mount, camera and clock know is
-    offered. With --solve the mount tracks and one frame is taken where it points; it does not
-    slew.
+    Asks the 12 questions of a first night: site, optics, tolerance, skyline, which way the
+    adjusters go, how high the tube may point. With --all also what the adjusters are called, how
+    far a turn goes, their slack, and the mount's other limits. What mount, camera and clock know is
+    offered. With --solve the mount tracks and one frame is taken where it points; it does not slew.
     """
     from polewright.foundation.config import config_from_text
     from polewright.interfaces.rig_setup.answers import check
@@ -130,9 +133,10 @@ def profile(
         by_key = {question.key: question for question in QUESTIONS}
         changes = {key: by_key[key].read(value) for key, value in answers.items()}
         check(before, changes, str(config))
-        interactive = sys.stdin.isatty() and not as_json if ask is None else ask
+        interactive = (every or sys.stdin.isatty()) and not as_json if ask is None else ask
         if interactive:
-            left = [question for question in QUESTIONS if question.key not in changes]
+            open_ones = [question for question in QUESTIONS if question.key not in changes]
+            left = [question for question in open_ones if every or question.first]
             known = _offers(left, now, console)
             changes |= _ask(
                 left,
@@ -142,6 +146,11 @@ def profile(
                 console,
                 lambda key, value: check(before, {key: value}, str(config)),
             )
+            more = len(open_ones) - len(left)
+            if more:
+                console.print(
+                    say("{more} more questions have usable defaults: --all asks them.", more=more)
+                )
         found = None
         if solve:
             found = _solve(now.accepting_site() if accept_site else now, console)
@@ -214,13 +223,19 @@ def _ask(
 
     console.print(say("Enter takes what stands in brackets."))
     found: dict[str, Any] = {}
-    for question in left:
+    for number, question in enumerate(left, 1):
+        asked = say(
+            "{number} of {count}: {question}",
+            number=number,
+            count=len(left),
+            question=question.text,
+        )
         there = _value(now, question.key)
         shown = known.get(question.key, question.default) if there is None else there
         hint = {True: "yes", False: "no"}.get(shown, shown) if question.kind == "yes" else shown
         while True:
             text = typer.prompt(
-                translated(question.text), default="" if hint is None else str(hint), err=True,
+                translated(asked), default="" if hint is None else str(hint), err=True,
                 show_default=hint is not None,
             )  # fmt: skip
             if text in ("", str(hint)):

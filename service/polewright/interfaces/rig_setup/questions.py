@@ -22,6 +22,8 @@ class Question:
     kind: Kind
     default: Any = None
     """What stands there when nobody answers; None: the key is left out."""
+    first: bool = False
+    """Whether a first night needs it."""
 
     @property
     def option(self) -> str:
@@ -56,29 +58,39 @@ QUESTIONS = (
         "site.latitude_deg",
         say("Latitude of the mount, degrees or 44:37:12, NORTH positive"),
         "degrees",
+        first=True,
     ),
     Question(
         "site.longitude_deg",
         say("Longitude of the mount, degrees or 9:18:36, EAST positive"),
         "degrees",
+        first=True,
     ),
-    Question("site.elevation_m", say("Height above the sea, metres"), "number"),
+    Question("site.elevation_m", say("Height above the sea, metres"), "number", first=True),
     Question(
         "optics.focal_length_mm",
         say("Focal length, mm (the maker's figure; the stars correct it)"),
         "number",
+        first=True,
     ),
-    Question("optics.pixel_um", say("Pixel of the camera, micrometres, not binned"), "number"),
+    Question(
+        "optics.pixel_um",
+        say("Pixel of the camera, micrometres, not binned"),
+        "number",
+        first=True,
+    ),
     Question(
         "pole.tolerance_arcmin",
         say("Axis error that is good enough, arcminutes (`polewright tolerance` computes one)"),
         "number",
         1.0,
+        first=True,
     ),
     Question(
         "horizon.file",
         say("Name of the file with your skyline (empty: an open horizon)"),
         "text",
+        first=True,
     ),
     Question(
         "profile.altitude.name",
@@ -91,12 +103,14 @@ QUESTIONS = (
         say("What do you do to it to RAISE the axis"),
         "text",
         say("turn the altitude adjuster so that the axis rises"),
+        first=True,
     ),
     Question(
         "profile.altitude.to_lower",
         say("What do you do to it to LOWER the axis"),
         "text",
         say("turn the altitude adjuster so that the axis sinks"),
+        first=True,
     ),
     Question(
         "profile.altitude.arcmin_per_turn",
@@ -119,12 +133,14 @@ QUESTIONS = (
         say("What do you do to it to move the axis EAST"),
         "text",
         say("turn the azimuth adjuster so that the axis swings towards the east"),
+        first=True,
     ),
     Question(
         "profile.azimuth.to_move_west",
         say("What do you do to it to move the axis WEST"),
         "text",
         say("turn the azimuth adjuster so that the axis swings towards the west"),
+        first=True,
     ),
     Question(
         "profile.azimuth.arcmin_per_turn",
@@ -171,5 +187,6 @@ QUESTIONS = (
         say("Highest altitude before the tube may touch the tripod, degrees"),
         "number",
         90.0,
+        first=True,
     ),
 )
