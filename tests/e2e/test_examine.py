@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -10,8 +9,8 @@ from support.printed import printed
 
 from polewright.foundation.clock import CancelToken
 from polewright.foundation.errors import Cancelled, ExitCode
-from polewright.observing.runs.examination import Examination, Examiner, shareable
-from polewright.records.events import Event, MotionStopped, Progress
+from polewright.observing.runs.examination import Examination, Examiner
+from polewright.records.events import Event, MotionStopped, Note, Progress
 from polewright_sim.scenario import Fault, Scenario
 
 pytestmark = pytest.mark.e2e
@@ -139,6 +138,10 @@ def test_a_trial_turns_the_mount_a_little_and_stops_it_on_its_way(start_night) -
     assert before["at_park"]
     assert 0.0 < abs(after["hour_angle_deg"] - before["hour_angle_deg"]) < 10.0
     assert [item.outcome for item in result.findings if item.what == "solved"] == ["ok", "ok"]
+    (park,) = (item for item in result.findings if (item.about, item.what) == ("motion", "park"))
+    assert "park it when you are done" in park.todo
+    notes = [event.text for event in night.of_kind(Note)]
+    assert any("not parked again" in text for text in notes)
     (stop,) = (item for item in result.findings if item.what == "stop")
     assert "a slew under way was stopped" in stop.found
     assert [event.state for event in night.of_kind(MotionStopped)] == ["stopped"]
@@ -164,7 +167,3 @@ def test_an_interrupted_trial_ends_with_the_mount_stopped(start_night) -> None:
     assert not night.truth["mount"]["moving"]
     assert result.exit_code == ExitCode.INTERRUPTED
     assert outcomes(result)["picture: solved"] == "ok"
-
-
-def test_a_report_names_no_personal_folder() -> None:
-    assert shareable(f"{Path.home()}/night.toml: cannot be read") == "~/night.toml: cannot be read"

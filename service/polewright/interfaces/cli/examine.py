@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+from functools import partial
 from itertools import groupby
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 from rich.console import RenderableType
 from rich.table import Table
+from rich.text import Text
 
 from polewright.foundation.clock import CancelToken, clock_from_environment
 from polewright.foundation.errors import ExitCode
 from polewright.foundation.language import say, say_count
 from polewright.interfaces.cli.console import (
+    LEFT_STANDING,
     TerminalListener,
     exit_with,
     stop_on_signals,
@@ -23,7 +26,10 @@ from polewright.interfaces.cli.options import ConfigPath, next_step, with_rig_op
 from polewright.interfaces.cli.terminal import Console, styled
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from polewright.observing.runs.examination import Examination, Finding
+    from polewright.records.events import Event
 
 MARKS = {"ok": ("ok", ""), "instead": ("~", ""), "missing": ("-", ""), "failed": ("NO", "bold red")}
 
@@ -35,8 +41,13 @@ def examine(
         bool,
         typer.Option(
             "--move",
-            help="turn the mount, too: 5 degrees in right ascension and back, stopped on the way",
+            help="turn the mount, too: 5 degrees in right ascension and back, stopped on the way; "
+            "a parked mount is left unparked",
         ),
+    ] = False,
+    with_addresses: Annotated[
+        bool,
+        typer.Option("--with-addresses", help="keep network addresses and users' names"),
     ] = False,
     as_json: Annotated[
         bool, typer.Option("--json", help="print one JSON document; progress goes to stderr")
@@ -47,32 +58,48 @@ def examine(
     """Say whether it will work with this rig: ask each device, take one picture, move nothing.
 
     Prints what works, what is missing, what is done in its place, and what to set. It holds the
-    site to 0.1 degree, no token and no personal folder, so that it can be attached to a question.
+    site to 0.1 degree, no token, no network address and no user's name, so that it can be attached
+    to a question.
 
     With --move the mount turns, with all guards: see that the tube is free, that no cable can
-    catch, and never point an unfiltered telescope near the Sun. It ends stopped.
+    catch, and never point an unfiltered telescope near the Sun. It ends stopped, and unparked.
     """
     from polewright.foundation.config import config_from_file
-    from polewright.observing.runs.examination import Examiner
+    from polewright.observing.runs.examination import Examiner, shareable
 
     console = Console(stderr=True)
     cancel = CancelToken()
     with told_plainly(console, as_json=as_json):
         settings = config_from_file(config, overrides)
-        with stop_on_signals(cancel), TerminalListener(console) as listener:
-            examiner = Examiner(settings, clock_from_environment(), cancel, listener)
+        tables = settings.model_dump().values()
+        hosts = [t["host"] for t in tables if isinstance(t, dict) and t.get("host")]
+        shown = str if with_addresses else partial(shareable, hosts=hosts)
+        with stop_on_signals(cancel), _Listener(console, shown) as listener:
+            examiner = Examiner(settings, clock_from_environment(), cancel, listener, shown=shown)
             try:
                 examiner.run(move=move)
             finally:
                 result = examiner.result()
                 if not as_json:
-                    _print(Console(), result)
+                    _print(Console(), result, shown)
     if as_json:
         write_out(result.model_dump_json())
     exit_with(ExitCode(result.exit_code))
 
 
-def _print(out: Console, result: Examination) -> None:
+class _Listener(TerminalListener):
+    """Shows of each event what may be shown to others."""
+
+    def __init__(self, console: Console, shown: Callable[[str], str]) -> None:
+        super().__init__(console)
+        self._shown = shown
+
+    def _line(self, event: Event) -> str | Text:
+        line = super()._line(event)
+        return line if isinstance(line, Text) else self._shown(line)
+
+
+def _print(out: Console, result: Examination, shown: Callable[[str], str]) -> None:
     out.print(
         say(
             "{software}, {system}; {when} UTC",
@@ -93,7 +120,9 @@ def _print(out: Console, result: Examination) -> None:
     out.print(table)
     out.print(say("ok works   ~ made up for   - not there, or not to be told now   NO in the way"))
     for sentence in _verdict(result):
-        out.print(sentence)
+        out.print(shown(sentence), soft_wrap=True)
+    if result.moved and result.motion == "stopped":
+        out.print(LEFT_STANDING)
 
 
 def _told(finding: Finding) -> RenderableType:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 import platform
+import re
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import partial
@@ -91,7 +92,7 @@ class Finding(BaseModel):
 
 
 class Examination(BaseModel):
-    """All that was found; meant to be shown to others: site to 0.1 degree, no personal folder."""
+    """All that was found; meant to be shown to others: site to 0.1 degree, and no names."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
@@ -129,12 +130,15 @@ class Examiner:
         clock: for all waits.
         cancel: ends it.
         listen: hears every event.
+        shown: see there.
     """
 
     config: Config
     clock: Clock
     cancel: CancelToken
     listen: EventSink
+    shown: Callable[[str], str] | None = None
+    """Makes of a text what may be shown to others; `shareable` if left out."""
     findings: list[Finding] = field(default_factory=list)
     code: ExitCode = ExitCode.OK
     """Of the first failure."""
@@ -176,14 +180,15 @@ class Examiner:
     # -- how things are asked ----------------------------------------------------------------
 
     def _add(self, about: str, what: str, said: _Said) -> None:
+        shown = self.shown or shareable
         self.findings.append(
             Finding(
                 about=about,
                 what=what,
                 outcome=said.outcome,
-                found=shareable(said.found),
-                instead=shareable(said.instead),
-                todo=shareable(said.todo),
+                found=shown(said.found),
+                instead=shown(said.instead),
+                todo=shown(said.todo),
             )
         )
 
@@ -444,7 +449,13 @@ class Examiner:
         try:
             with watched(rig), motion_stopped_on_trouble(rig.telescope, self.clock, hear):
                 rig.guards.begin()
+                parked = bool(rig.telescope.at_park())
+                if parked:
+                    rig.note(say("The mount is parked: it is unparked, and not parked again."))
                 ready_mount(rig)
+                if parked:
+                    said = _Said(say("unparked for this"), todo=say("park it when you are done"))
+                    self._add(about, say("park"), said)
                 start, goal = self._way(rig)
                 self.moved = True
                 began_s = self.clock.monotonic_s()
@@ -517,12 +528,25 @@ class Examiner:
         raise refused or GuardError(say("no way to turn that stays on this side of the meridian"))
 
 
-def shareable(text: str) -> str:
-    """Return a text without the folder of whoever runs this."""
+_ADDRESS = re.compile(r"(?:\[[\w:.%]+\]|[\w-]+(?:\.[\w-]+)+|localhost):\d{2,5}\b")
+_FOLDER_OF = re.compile(r"(/home/|[/\\]Users[/\\])[^/\\\s]+")
+_HOLDER = re.compile(r"(\bprocess \d+ of )[^\s,]+")
+
+
+def shareable(text: str, hosts: Iterable[str] = ()) -> str:
+    """Return a text without network addresses, and without names of users and their folders.
+
+    Args:
+        text: what is to be shown to others.
+        hosts: names of computers on the network, for where one stands without its port.
+    """
     home = str(Path.home())
-    if len(home) < 2 or home not in text:
-        return text
-    return text.replace(home, "~")
+    kept = text.replace(home, "~") if len(home) > 1 else text
+    kept = _FOLDER_OF.sub(r"\1(user)", _HOLDER.sub(r"\1(user)", kept))
+    for host in hosts:
+        kept = re.sub(rf"(?<![\w.-]){re.escape(host)}(?::\d+)?(?![\w-]|\.\w)", "(address)", kept)
+    kept = _ADDRESS.sub("(address)", kept)
+    return text if kept == text else kept  # a sentence stays one that can be translated
 
 
 def _driver(device: Device) -> _Said:
