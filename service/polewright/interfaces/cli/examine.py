@@ -119,10 +119,10 @@ def _print(out: Console, result: Examination, shown: Callable[[str], str]) -> No
             table.add_row(styled(mark, style), finding.what, _told(finding))
     out.print(table)
     out.print(say("ok works   ~ made up for   - not there, or not to be told now   NO in the way"))
-    for sentence in _verdict(result):
-        out.print(shown(sentence), soft_wrap=True)
     if result.moved and result.motion == "stopped":
         out.print(LEFT_STANDING)
+    for sentence in _verdict(result):
+        out.print(shown(sentence), soft_wrap=True)
 
 
 def _told(finding: Finding) -> RenderableType:
