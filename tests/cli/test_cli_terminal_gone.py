@@ -113,7 +113,12 @@ def test_a_second_interrupt_does_not_wait_for_a_session_that_stops(when: str, mo
     reasons: list[str] = []
     journal = SimpleNamespace(close=lambda: None)
     session: Any = SimpleNamespace(
-        run=lambda: over.wait(60.0), stop=reasons.append, journal=journal, outcome=ExitCode.OK
+        run=lambda: over.wait(60.0),
+        stop=reasons.append,
+        cancel=CancelToken(),
+        rig=None,
+        journal=journal,
+        outcome=ExitCode.OK,
     )
 
     class Impatient(threading.Thread):
