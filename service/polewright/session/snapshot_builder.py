@@ -11,8 +11,7 @@ from polewright.calculation.adjusting.advice import Advice
 from polewright.calculation.adjusting.axis_at_rest import State
 from polewright.calculation.adjusting.engine import AdjustmentEngine, Reading
 from polewright.calculation.adjusting.glance_follow import Moving
-from polewright.calculation.adjusting.instructions import Action, glance_caution
-from polewright.calculation.adjusting.instructions import wait as wait_for
+from polewright.calculation.adjusting.instructions import BY_HAND, Action, glance_caution
 from polewright.calculation.adjusting.tone import spoken, tone_for
 from polewright.calculation.adjusting.trail import Trail
 from polewright.calculation.images.frame import Frame, StarList
@@ -300,7 +299,7 @@ class Board:
         moving = self._now.moving
         changes: dict[str, Any] = {"moving": None}
         if moving is not None and moving.turning:
-            wait = Advice(Action.WAIT, wait_for(State.MOVING, ""))
+            wait = Advice(Action.WAIT, BY_HAND.wait(State.MOVING, ""))
             changes["advice"] = self._advice_now(wait, State.MOVING, ())
         self._put(**changes)
 
