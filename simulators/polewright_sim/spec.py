@@ -194,6 +194,8 @@ class CameraDriverSpec(_Spec):
     offset_range: tuple[int, int] = (0, 200)
     offset_names: tuple[str, ...] = ("small", "large")
     exposure_min_s: float = Field(0.001, ge=0.0)
+    exposure_min_told_s: float | None = Field(None, ge=0.0)
+    """What the driver says of it; None: the truth."""
     exposure_max_s: float = Field(3600.0, gt=0.0)
     pixel_type: Literal["uint8", "uint16", "int32", "float32", "float64"] = "uint16"
     """What it hands out; counts in any case, of eight bits the upper ones."""

@@ -1,10 +1,11 @@
 """Glances between full frames: how quick the reading is, what it costs, and how true it is.
 
-``python tests/bench/glances.py pace --megapixels 2 16`` prints a Markdown table: real sessions on
-the simulated rig in real time, over real HTTP, with and without glances, on loopback and with the
-link to mount and camera slowed to 20 Mbit/s by a proxy. Rig and proxy run in processes of their
-own, so that the processor's share is the product's (with the client that listens to its events).
-Full frames of the larger cameras come later than real ones: the rig has to draw them.
+``python tests/bench/glances.py pace --megapixels 2 16`` prints a Markdown table: sessions on the
+simulated rig, with and without glances, on loopback and over a link to the camera of 20 Mbit/s.
+Time is simulated, so other programs on this computer change nothing: it goes on by what exposures
+and camera take, by the bytes of an image over the link, and by the processor's time that the
+product takes to fetch and read frames. Requests themselves, and drawing of the page (at most
+0.08 s later), take none.
 
 ``python tests/bench/glances.py truth --readings 300`` compares moving readings with the rig's own
 axis while knobs are turned: no HTTP, rendered frames, a virtual clock. Rigs are invented.
@@ -15,45 +16,43 @@ from __future__ import annotations
 import argparse
 import concurrent.futures
 import contextlib
-import json
+import functools
 import math
-import multiprocessing
-import multiprocessing.connection
-import os
 import random
-import select
-import socket
 import statistics
 import sys
 import tempfile
-import threading
 import time
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any, cast
+from unittest import mock
 
 import live_truth
 import numpy as np
-import requests
 
 from polewright.calculation.adjusting.glance_choice import Glance
 from polewright.calculation.adjusting.observation import Observation
 from polewright.calculation.images.detect import detect_stars
 from polewright.calculation.images.frame import Frame
 from polewright.calculation.images.quality import frame_quality
+from polewright.devices.alpaca.one_exposure import Exposure
 from polewright.foundation.angles import ARCMIN, ARCSEC
-from polewright.foundation.clock import CancelToken, SystemClock
+from polewright.foundation.clock import CancelToken
 from polewright.foundation.config import Config, config_from_text
 from polewright.foundation.errors import PolewrightError
-from polewright.interfaces.web.app import create_app
-from polewright.interfaces.web.runner import SessionRunner
-from polewright.interfaces.web.server import RunningService
 from polewright.observing.capture.glances import Glances
+from polewright.observing.rig.background_task import BackgroundTask
+from polewright.observing.runs.connect import connect_rig
+from polewright.session.journal import Journal
+from polewright.session.session import AlignSession
+from polewright.session.states import ENDED, Step
 from polewright_sim.camera.render import render_frame
 from polewright_sim.mount.mount_model import MountModel
 from polewright_sim.rig import SimulatedRig
 from polewright_sim.server.server import serve
+from polewright_sim.simulated_clock import SimulatedClock
 from polewright_sim.spec import MisalignmentSpec, RigSpec
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
@@ -71,88 +70,47 @@ SLOW_BYTES_S = 20e6 / 8.0
 #: A camera on USB: overhead, readout and handover as `CameraDriverSpec` has them (invented).
 DRIVER = {"readout_s": 0.02, "readout_s_per_megapixel": 0.008, "handover_mb_per_s": 300.0}
 TURN_ARCMIN, TURN_RATE = 4.0, 0.7
+LOOK_S = 0.02
 FIRST_CHANGE_ARCSEC = 6.0
-
-
-# -- the rig, and the slowed link, each in a process of its own --------------------------------
-
-
-def run_rig(spec: dict[str, Any], origin_s: float, line: Any) -> None:
-    """Serve a rig; turn its knobs when told so."""
-    clock = SystemClock(1.0, rigs.NIGHT_UTC_S, origin_s)
-    rig = SimulatedRig(RigSpec.model_validate(spec), clock=clock)
-    with serve(rig) as running:
-        line.send(running.port)
-        while (asked := line.recv()) is not None:
-            line.send(max(turn.done_s for turn in rig.turn_knobs(**asked)))
-
-
-def run_proxy(upstream: int, bytes_s: Any, line: Any) -> None:
-    """Pass bytes on, no more a second than ``bytes_s`` says; 0: as they come."""
-    listening = socket.create_server(("127.0.0.1", 0))
-    line.send(listening.getsockname()[1])
-    free = {"s": time.monotonic()}
-    lock = threading.Lock()
-
-    def pump(source: socket.socket, target: socket.socket) -> None:
-        while True:
-            select.select([source], [], [])
-            try:
-                data = source.recv(16384)
-                if not data:
-                    break
-                rate = bytes_s.value
-                if rate:
-                    with lock:
-                        at_s = free["s"] = max(free["s"], time.monotonic()) + len(data) / rate
-                    time.sleep(max(0.0, at_s - time.monotonic()))
-                target.sendall(data)
-            except OSError:
-                break
-        for one in (source, target):
-            with contextlib.suppress(OSError):
-                one.shutdown(socket.SHUT_RDWR)
-
-    while True:
-        near, _ = listening.accept()
-        far = socket.create_connection(("127.0.0.1", upstream))
-        for one in (near, far):
-            one.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-        far.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 65536)
-        for pair in ((near, far), (far, near)):
-            threading.Thread(target=pump, args=pair, daemon=True).start()
 
 
 # -- how quick ---------------------------------------------------------------------------------
 
 
-@dataclass
-class Heard:
-    """Readings as a client hears them: their own time, when they came, where the axis is."""
+class Charge:
+    """Lets simulated time go on by what calculating and a link take."""
 
-    came: list[tuple[float, float, float, float, bool]] = field(default_factory=list)
-    events: int = 0
-    bytes: int = 0
+    def __init__(self, clock: SimulatedClock) -> None:
+        self.clock = clock
+        self.bytes_s = math.inf
+        """Of the link, for images."""
+        self.used_s = 0.0
 
+    def __call__(self, work: Any) -> Any:
+        """Charge the processor's time of a method."""
 
-def listen(url: str, clock: SystemClock, heard: Heard, stop: threading.Event) -> None:
-    """Follow the events as a page does."""
-    last: dict[str, Any] = {}
-    seen = 0.0
-    with requests.get(url + "api/session/events", stream=True, timeout=600) as response:
-        for line in response.iter_lines(chunk_size=1):
-            if stop.is_set():
-                return
-            if not line.startswith(b"data: "):
-                continue
-            heard.events += 1
-            heard.bytes += len(line)
-            last |= json.loads(line[6:])
-            now = last.get("moving") or last.get("error")
-            if last.get("step") == "adjusting" and now and now["utc_s"] > seen:
-                seen = now["utc_s"]
-                place = now["d_az_sky_arcmin"], now["d_alt_arcmin"]
-                heard.came.append((seen, clock.utc_s(), *place, bool(last.get("moving"))))
+        @functools.wraps(work)
+        def charged(*given: Any, **more: Any) -> Any:
+            began_s = time.thread_time()
+            try:
+                return work(*given, **more)
+            finally:
+                used_s = time.thread_time() - began_s
+                self.used_s += used_s
+                self.clock.sleep(used_s)
+
+        return charged
+
+    def link(self, download: Any) -> Any:
+        """Charge the link for an image: it begins to come when the camera has handed it over."""
+
+        @functools.wraps(download)
+        def slowed(*given: Any, **more: Any) -> Any:
+            raw = download(*given, **more)
+            self.clock.sleep(len(raw.body) / self.bytes_s)
+            return raw
+
+        return slowed
 
 
 @dataclass
@@ -162,59 +120,54 @@ class Cell:
     megapixels: int
     link: str
     glances: bool
-    per_s: float
-    turning_per_s: float
-    ages: list[float]
-    first: list[float]
-    share: float
-    bytes_s: float
-    sizes: str = ""
+    lasted_s: float = 0.0
+    came: list[tuple[float, float]] = field(default_factory=list)
+    """Readings: how old they came, and whether something turned (1) or not (0)."""
+    turned_s: float = 0.0
+    first: list[float] = field(default_factory=list)
+    share: float = 0.0
 
 
-def run_cell(
-    rig: Any, clock: SystemClock, heard: Heard, dice: random.Random, turns: int, limit_s: float
-) -> tuple[float, float, list[float], list[float], float, float]:
-    """Rest and turn some times; return what was heard, and the processor's share."""
-    turning: list[float] = []
-    began_s, processor_s = clock.utc_s(), time.process_time()
-    bytes_before = heard.bytes
-    first: list[float] = []
-    for number in range(turns):
-        rest_s = dice.uniform(7.0, 12.0)
-        time.sleep(rest_s)
-        sign = 1.0 if number % 2 else -1.0
+class Watch:
+    """Looks at a session's snapshot as a page does, every so often."""
+
+    def __init__(self, rig: SimulatedRig, session: AlignSession, cell: Cell) -> None:
+        self.rig, self.session, self.cell = rig, session, cell
+        self.place = (0.0, 0.0)
+        self.utc_s = 0.0
+
+    def until(self, utc_s: float, turning: bool) -> None:
+        """Look on."""
+        while self.rig.clock.utc_s() < utc_s:
+            self.look(turning)
+
+    def look(self, turning: bool) -> None:
+        """Look once, and let time go on."""
+        clock = self.rig.clock
+        now = self.session.snapshot()
+        reading = now.moving or now.error
+        if now.step is Step.ADJUSTING and reading is not None and reading.utc_s > self.utc_s:
+            self.utc_s = reading.utc_s
+            self.place = reading.d_az_sky_arcmin, reading.d_alt_arcmin
+            self.cell.came.append((clock.utc_s() - self.utc_s, float(turning)))
+        clock.sleep(LOOK_S)
+
+    def turn(self, dice: random.Random, sign: float) -> None:
+        """Turn a knob and see when the reading moves."""
+        clock = self.rig.clock
+        before, began_s = self.place, clock.utc_s()
         axis = dice.choice(["altitude_arcmin", "azimuth_arcmin"])
-        before = heard.came[-1]
-        start_s = clock.utc_s()
-        rig.send({axis: sign * TURN_ARCMIN})
-        done_s = rig.recv()
-        while clock.utc_s() < max(done_s + 2.0, start_s + 3.0):
-            time.sleep(0.05)
-        shown = sum(start_s < utc_s < done_s for utc_s, *_ in heard.came)
-        turning.append(shown / (done_s - start_s))
-        moved = None
-        while moved is None and clock.utc_s() - start_s < limit_s:
-            moved = next(
-                (
-                    came_s - start_s
-                    for utc_s, came_s, az, alt, _ in heard.came
-                    if utc_s > start_s
-                    and 60.0 * math.hypot(az - before[2], alt - before[3]) > FIRST_CHANGE_ARCSEC
-                ),
-                None,
-            )
-            time.sleep(0.05)
-        first.append(limit_s if moved is None else moved)
-    lasted_s = clock.utc_s() - began_s
-    mine = [one for one in heard.came if one[1] >= began_s]
-    return (
-        len(mine) / lasted_s,
-        statistics.mean(turning),
-        [one[1] - one[0] for one in mine],
-        first,
-        (time.process_time() - processor_s) / lasted_s,
-        (heard.bytes - bytes_before) / lasted_s,
-    )
+        asked: dict[str, Any] = {axis: sign * TURN_ARCMIN}
+        done = self.rig.turn_knobs(**asked)
+        done_s = max(turn.done_s for turn in done)
+        first: float | None = None
+        while clock.utc_s() < done_s or (first is None and clock.utc_s() < began_s + 600.0):
+            self.look(clock.utc_s() < done_s)
+            moved = math.hypot(self.place[0] - before[0], self.place[1] - before[1])
+            if first is None and self.utc_s > began_s and 60.0 * moved > FIRST_CHANGE_ARCSEC:
+                first = clock.utc_s() - began_s
+        self.cell.turned_s += done_s - began_s
+        self.cell.first.append(600.0 if first is None else first)
 
 
 def pace(megapixels: int, *, glances: bool, turns: int) -> list[Cell]:
@@ -232,75 +185,81 @@ def pace(megapixels: int, *, glances: bool, turns: int) -> list[Cell]:
             "camera": DRIVER,
         },
     )
-    origin_s, dice = time.time(), random.Random(megapixels)
-    clock = SystemClock(1.0, rigs.NIGHT_UTC_S, origin_s)
-    context = multiprocessing.get_context("spawn")
-    here, there = context.Pipe()
-    proxy_here, proxy_there = context.Pipe()
-    bytes_s = context.Value("d", 0.0)
-    rig = context.Process(target=run_rig, args=(spec, origin_s, there), daemon=True)
-    rig.start()
-    proxy = context.Process(target=run_proxy, args=(here.recv(), bytes_s, proxy_there), daemon=True)
-    proxy.start()
-    port = proxy_here.recv()
-    cells = []
-    with tempfile.TemporaryDirectory() as folder:
-        own: dict[str, Any] = {
-            **{f"{kind}.host": "127.0.0.1" for kind in ("telescope", "camera")},
-            **{f"{kind}.port": port for kind in ("telescope", "camera")},
-            "run.journal_folder": folder,
-            "history.enabled": False,
-            "optics.focal_length_mm": focal_mm,
-            "sweep.settle_s": 1.0,
-            "sweep.exposure_s": 1.0,
-            "adjusting.glances": "auto" if glances else "off",
-        }
-        runner = SessionRunner(
-            lambda extra: config_from_text(rigs.SMALL_CONFIG, overrides={**own, **extra}), clock
+    clock, dice = SimulatedClock(rigs.NIGHT_UTC_S), random.Random(megapixels)
+    charge, cells = Charge(clock), []
+    rig = SimulatedRig(RigSpec.model_validate(spec), clock=clock)
+    with contextlib.ExitStack() as stack:
+        folder = stack.enter_context(tempfile.TemporaryDirectory())
+        running = stack.enter_context(serve(rig))
+        for owner, name in (
+            (Glances, "_fitted"), (Glances, "_follow"), (Glances, "full"),
+            (AlignSession, "_read"), (Exposure, "fetch"),
+        ):  # fmt: skip
+            stack.enter_context(mock.patch.object(owner, name, charge(getattr(owner, name))))
+        stack.enter_context(
+            mock.patch.object(Exposure, "_download", charge.link(Exposure._download))
         )
-        heard, stop = Heard(), threading.Event()
-        with RunningService(create_app(runner), "127.0.0.1", 0, runner.feed) as service:
-            runner.start({}, "bench")
-            listener = threading.Thread(
-                target=listen, args=(service.url, clock, heard, stop), daemon=True
-            )
-            listener.start()
-            while len(heard.came) < 2 and runner.running:
-                time.sleep(0.2)
-            for link, rate in (("loopback", 0.0), ("20 Mbit/s", SLOW_BYTES_S)):
-                bytes_s.value = rate
-                frame_s = width * height * 2 / rate if rate else 0.0
-                time.sleep(min(3.0 + 2.0 * frame_s, 100.0))
-                found = run_cell(here, clock, heard, dice, turns, 20.0 + 3.0 * frame_s)
-                cells.append(Cell(megapixels, link, glances, *found))
-                print(line_of(cells[-1]), flush=True)
-            session = runner.session
-            if session is not None and session.rig is not None and session.rig.glances_off:
-                print(f"<!-- {session.rig.glances_off} -->", flush=True)
-            stop.set()
-            runner.close()
-        here.send(None)
-    proxy.kill()
-    rig.join(10.0)
+        config = config_from_text(
+            rigs.SMALL_CONFIG,
+            overrides={
+                **{f"{kind}.host": running.host for kind in ("telescope", "camera")},
+                **{f"{kind}.port": running.port for kind in ("telescope", "camera")},
+                "history.enabled": False,
+                "optics.focal_length_mm": focal_mm,
+                "sweep.settle_s": 1.0,
+                "sweep.exposure_s": 1.0,
+                "adjusting.glances": "auto" if glances else "off",
+            },
+        )
+        journal = Journal(Path(folder) / "bench.jsonl")
+        session = AlignSession(
+            connect_rig, config, clock, journal, lambda _event: None, session_id="bench"
+        )
+        task = BackgroundTask("session", lambda _task: session.run(), clock.threads)
+        for link, rate in (("loopback", math.inf), ("20 Mbit/s", SLOW_BYTES_S)):
+            charge.bytes_s = rate
+            watch = Watch(rig, session, Cell(megapixels, link, glances))
+            frame_s = width * height * 2 / rate
+            while not watch.cell.came:
+                watch.look(False)
+                if session.step in ENDED:
+                    raise SystemExit(str(session.snapshot().failure))
+            watch.until(clock.utc_s() + 3.0 + 2.0 * frame_s, False)
+            cell = watch.cell = Cell(megapixels, link, glances)
+            began_s, charge.used_s = clock.utc_s(), 0.0
+            for number in range(turns):
+                watch.until(clock.utc_s() + dice.uniform(7.0, 12.0) + frame_s, False)
+                watch.turn(dice, 1.0 if number % 2 else -1.0)
+            cell.lasted_s = clock.utc_s() - began_s
+            cell.share = charge.used_s / cell.lasted_s
+            cells.append(cell)
+            print(line_of(cell), flush=True)
+        if session.rig is not None and session.rig.glances_off:
+            print(f"<!-- {session.rig.glances_off} -->", flush=True)
+        session.stop("measured")
+        task.wait(600.0)
+        journal.close()
+        clock.close()
     return cells
 
 
 HEAD = (
     "| Mpx | link | glances | readings a second | while it turns | "
-    "age when it comes, s: median (90 %) | turn to first change, s: median (most) | processor | "
-    "bytes of events a second |\n" + "|---" * 9 + "|"
+    "age when it comes, s: median (90 %) | turn to first change, s: median (most) | processor |\n"
+    + "|---" * 8
+    + "|"
 )
 
 
 def line_of(cell: Cell) -> str:
     """A line of the table."""
-    ages = sorted(cell.ages) or [math.nan]
-    late_s, first_s = ages[int(0.9 * (len(ages) - 1))], statistics.median(cell.first)
+    ages = sorted(age for age, _ in cell.came) or [math.nan]
+    turning = sum(turns for _, turns in cell.came) / cell.turned_s
     return (
         f"| {cell.megapixels} | {cell.link} | {'on' if cell.glances else 'off'} | "
-        f"{cell.per_s:.2f} | {cell.turning_per_s:.2f} | "
-        f"{statistics.median(ages):.2f} ({late_s:.2f}) | {first_s:.2f} ({max(cell.first):.2f}) | "
-        f"{cell.share:.0%} | {cell.bytes_s:.0f} |"
+        f"{len(ages) / cell.lasted_s:.2f} | {turning:.2f} | "
+        f"{statistics.median(ages):.2f} ({ages[int(0.9 * (len(ages) - 1))]:.2f}) | "
+        f"{statistics.median(cell.first):.2f} ({max(cell.first):.2f}) | {cell.share:.0%} |"
     )
 
 
@@ -325,9 +284,10 @@ class Compared:
 class Turning(live_truth.Bench):
     """A rig under a virtual clock that turns while glances are taken."""
 
-    def __init__(self, seed: int) -> None:
+    def __init__(self, seed: int, hot_pixels: int = 20) -> None:
         super().__init__(seed, "plain")
         rng = self.rng
+        self.sensor = self.sensor.model_copy(update={"hot_pixel_count": hot_pixels})
         old = self.mount.spec
         self.knobs = live_truth.Adjusters(live_truth.AdjustersSpec(), self.utc_s)
         self.mount = MountModel(
@@ -396,9 +356,9 @@ class Turning(live_truth.Bench):
                      gain_e_per_adu=self.sensor.gain_binned(more), binning=more)  # fmt: skip
 
 
-def run_truth(seed: int) -> tuple[list[Compared], str]:
+def run_truth(hot_pixels: int, seed: int) -> tuple[list[Compared], str]:
     """Sweep, then turn knobs at random and look at every glance."""
-    bench = Turning(seed)
+    bench = Turning(seed, hot_pixels)
     found: list[Compared] = []
     try:
         engine = bench.sweep()
@@ -458,13 +418,14 @@ def run_truth(seed: int) -> tuple[list[Compared], str]:
     return found, "; ".join(bench.notes)
 
 
-def truth(readings: int, jobs: int, first: int) -> None:
+def truth(readings: int, jobs: int, first: int, hot_pixels: int) -> None:
     """Print how true moving readings are."""
     compared: list[Compared] = []
     with concurrent.futures.ProcessPoolExecutor(jobs) as pool:
         seed = first
         while len(compared) < readings:
-            for found, trouble in pool.map(run_truth, range(seed, seed + 2 * jobs)):
+            run = functools.partial(run_truth, hot_pixels)
+            for found, trouble in pool.map(run, range(seed, seed + 2 * jobs)):
                 compared += found
                 print(f"{len(compared)} {trouble}", file=sys.stderr)
             seed += 2 * jobs
@@ -493,16 +454,16 @@ def main() -> None:
     parser.add_argument("--readings", type=int, default=300)
     parser.add_argument("--jobs", type=int, default=1)
     parser.add_argument("--first", type=int, default=0)
+    parser.add_argument("--hot-pixels", type=int, default=20, help="of 1.08 million")
     given = parser.parse_args()
     if given.what == "truth":
-        truth(given.readings, given.jobs, given.first)
+        truth(given.readings, given.jobs, given.first, given.hot_pixels)
         return
     print(HEAD)
     for megapixels in given.megapixels:
         for glances in (True, False):
             if given.glances == "both" or (given.glances == "on") is glances:
                 pace(megapixels, glances=glances, turns=given.turns)
-    print(f"\nload of the machine at the end: {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores")
 
 
 if __name__ == "__main__":

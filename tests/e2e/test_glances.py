@@ -118,7 +118,7 @@ def test_the_reading_moves_with_the_hand(start_night: StartNight, tmp_path: Any)
         ({"subframes": "ignored"}, "the camera takes no subframes"),
         ({"subframes": "restart"}, "starts it anew|a glance takes"),
         ({"has_shutter": True}, "mechanical shutter"),
-        ({"exposure_min_s": 1.0}, "a glance takes"),
+        ({"exposure_min_s": 0.5, "exposure_min_told_s": 0.001}, "refuses them: .*Duration must be"),
     ],
 )
 def test_a_camera_that_does_not_lend_itself_takes_full_frames_and_says_so_once(

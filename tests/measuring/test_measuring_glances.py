@@ -67,7 +67,7 @@ def test_a_mechanical_shutter_is_spared_unless_asked_for(
 @pytest.mark.parametrize(
     ("error", "times", "why"),
     [
-        (InvalidValue(WHERE, "numx", "too small", 0x401), 1, "takes no subframes"),
+        (InvalidValue(WHERE, "startexposure", "too short", 0x401), 1, "too short"),
         (MislabelledImage(WHERE, "imagearray", "another size"), 1, "takes no subframes"),
         (StaleImage(WHERE, "imagearray", "the same again"), 1, "older image"),
         (DeviceSilent(WHERE, "imageready", "no answer"), 3, "3 of them failed"),
@@ -126,6 +126,22 @@ def test_a_slow_camera_ends_them(took: list[tuple[float, bool]], ends: int, why:
     rig = FakeRig()
     assert paced(made(rig), took) == ends
     assert (why in rig.notes[0]) if why else not rig.notes
+
+
+def test_a_link_that_slows_down_is_met_by_less_of_the_frame() -> None:
+    """A large glance that was quick until now takes seconds: it does not end them, and its time is
+    counted on its pixels, so that a smaller one is chosen."""
+    glances = made(FakeRig())
+    large = Glance(0, 0, 1280, 1280, 1, 0.05, 0.0, 0.15)
+    glances._full = 2e6, 0.15
+    for took_s in (0.18, 0.18, 0.18, 1.7):
+        glances._kept_pace(large, took_s, changed=False)
+    pace = glances._pace()
+    small_s = pace.fixed_s + pace.per_pixel_s * 256 * 256
+
+    assert not glances.stopped
+    assert pace.per_pixel_s == pytest.approx(1e-6, rel=0.1)
+    assert small_s < 0.2
 
 
 def test_contradicting_full_frames_twice_ends_them() -> None:

@@ -367,7 +367,8 @@ class CameraDevice(Device):
         return self.sensor.full_well_e
 
     def get_exposuremin(self) -> float:
-        return self.spec.exposure_min_s
+        told_s = self.spec.exposure_min_told_s
+        return self.spec.exposure_min_s if told_s is None else told_s
 
     def get_exposuremax(self) -> float:
         return self.spec.exposure_max_s

@@ -227,6 +227,8 @@ class Glances:
             per_pixel_s = max(beside_s - FIRST_FIXED_S, 0.0) / pixels
             return Pace(FIRST_FIXED_S, max(per_pixel_s, READING_S_PER_PX))
         small, small_s = (float(np.median(v)) for v in zip(*self._beside, strict=True))
+        if small_s >= beside_s:  # the link has become slower since the full frame
+            pixels, beside_s, small, small_s = small, small_s, 0.0, min(small_s, FIRST_FIXED_S)
         per_pixel_s = max(0.0, beside_s - small_s) / max(pixels - small, 1.0)
         per_pixel_s = max(per_pixel_s, READING_S_PER_PX)
         return Pace(max(small_s - per_pixel_s * small, 0.01), per_pixel_s)
@@ -311,7 +313,10 @@ class Glances:
             return None
         self._turn = turn
         self.follower.seen(turn, frame.utc_mid_s)
-        self._follow(rest, glance, frame.utc_mid_s)
+        if self._slow:
+            self._choose(frame.utc_mid_s)
+        else:
+            self._follow(rest, glance, frame.utc_mid_s)
         return self._engine.glance(
             rest.reading,
             turn,
@@ -386,7 +391,12 @@ class Glances:
             usual_s = float(np.median([s for _, s in self._beside]))
             self._restarts = self._restarts + 1 if beside_s > usual_s + RESTART_S else 0
         slow = took_s > min(SLOW_S, WORTH_SHARE * self._full_s)
-        self._slow = self._slow + 1 if slow else 0
+        if slow and not changed:  # by the present pace another part may be quick enough
+            self._beside = self._beside[-1:]
+        if not slow:
+            self._slow = 0
+        elif self._glance is None or glance.pixels == self._glance.pixels:
+            self._slow += 1
         if self._restarts >= RESTARTS:
             self.stop(say("the camera's driver starts it anew whenever the subframe changes"))
         elif self._slow >= SLOW_GLANCES:
@@ -404,9 +414,9 @@ class Glances:
         self._failed += 1
         if isinstance(error, StaleImage):
             self.stop(OLDER_IMAGES)
-        elif isinstance(
-            error, (BadGeometry, InvalidValue, MislabelledImage, NotImplementedByDevice)
-        ):
+        elif isinstance(error, InvalidValue):  # the part, or so short a time: its own words tell
+            self.stop(say("the camera refuses them: {error}", error=error))
+        elif isinstance(error, (BadGeometry, MislabelledImage, NotImplementedByDevice)):
             self.stop(NO_SUBFRAMES)
         elif self._failed >= FAILED_GLANCES:
             self.stop(say("{count} of them failed: {error}", count=self._failed, error=error))
