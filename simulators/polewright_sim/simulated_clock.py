@@ -28,6 +28,8 @@ from polewright.foundation.clock import CancelToken
 
 LOOK_S = 0.25
 """A sleep looks so often whether it was cancelled, s."""
+LEAST_S = 1e-6
+"""Any sleep takes so long at least, s, as on a computer."""
 LATE_S, VERY_LATE_S = 0.005, 0.25
 """How late threads of a busy computer go on, mostly and now and then, s (own choice)."""
 HANG_S = 120.0
@@ -100,7 +102,8 @@ class SimulatedClock:
 
     def sleep(self, seconds: float, cancel: CancelToken | None = None) -> None:
         """Let the others run for so long. Raises `Cancelled` within `LOOK_S` of a stop."""
-        end_s = min(self._now_s + max(0.0, seconds), self._patience_s())
+        # Else rounding lets a loop wait for ever for the rest of its time.
+        end_s = min(self._now_s + max(LEAST_S, seconds), self._patience_s())
         while True:
             if cancel is not None:
                 cancel.check()

@@ -10,7 +10,7 @@ from polewright.foundation.clock import REHEARSAL_VARIABLE
 pytestmark = pytest.mark.e2e
 
 #: Few enough to be quick, one of each kind.
-SEEDS = (3, 8, 16, 22, 29)
+SEEDS = (16, 57, 58, 175, 290)
 
 
 @pytest.mark.parametrize("seed", SEEDS)
