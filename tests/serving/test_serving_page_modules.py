@@ -56,6 +56,17 @@ import("/words.js").then(({totalNow}) => {
   done([totalNow(s), totalNow(s, 12), totalNow(s, 0), totalNow(still, 12), totalNow({...s, moving: null}, 12)]);
 });
 """  # noqa: E501 - a script
+_THINK = """
+const done = arguments[arguments.length - 1];
+import("/plate.js").then(({Plate}) => {
+  const plate = Object.assign(Object.create(Plate.prototype), {motion: {utc: 0, amount: 0, key: "", rate: 0, every: 0}});
+  const left = (utc, amount, resting) => plate.thoughtOn({
+    advice: {axis: "azimuth", amount_arcmin: amount}, error: {state: "settled", utc_s: 1},
+    moving: {utc_s: utc, turning: true, resting},
+  }, {heading: "west", mode: "turn"}, 0.5, 1);
+  done([left(10, 2, false), left(11, 1, false), left(12, 0.8, true)]);
+});
+"""  # noqa: E501 - a script
 
 
 @pytest.fixture
@@ -106,10 +117,13 @@ def test_a_screen_reader_hears_changes_of_meaning_only(service, tmp_path) -> Non
         driver.get(f"{service.url}?token={TOKEN}")
         said = driver.execute_async_script(_TELL)
         totals = driver.execute_async_script(_TOTAL)
+        amounts = driver.execute_async_script(_THINK)
     assert [one.split(" ")[0] for one in said] == ["WEST", "EAST"]
     assert said[1] == "EAST Move the axis 3 arcmin east. ± 0.3 arcmin"
     # Of the moment of the figure that steers: of a glance of motion, and thought on as that is.
     assert totals == pytest.approx([13.0, 13.0, 5.0, np.hypot(20, 5), np.hypot(20, 5)])
+    # A turn is thought on by its last rate for half a second, and not where it has come to rest.
+    assert amounts == pytest.approx([2.0, 0.5, 0.8])
 
 
 # WCAG 2.2, 1.4.3: 4.5 : 1, or 3 : 1 from 24 px, or 18.66 px bold, on. Everything is shown for it.

@@ -103,7 +103,7 @@ export class Plate {
     const reading = s.moving ?? s.error;
     const m = this.motion;
     const key = `${a.axis}.${face.heading}`;
-    const moves = Boolean(s.moving?.turning) || s.error?.state === "moving";
+    const moves = s.moving?.turning ? !s.moving.resting : s.error?.state === "moving";
     if (reading.utc_s !== m.utc || key !== m.key) {
       const took = reading.utc_s - m.utc;
       const known = key === m.key && moves && took > 0 && m.utc;
