@@ -109,6 +109,8 @@ class SessionBench:
         self.frame_times_s: Callable[[int], float] = lambda _number: self.clock.now_s
         """Time stamp of the so-manieth frame."""
         self.solves: Callable[[int], bool] = lambda _number: True
+        self.fetch_s = 0.0
+        """How long a frame takes to come from the camera."""
         self.look_at_mount: Callable[[], None] = lambda: None
         """What the guards do at each look at the tracking mount."""
         self.crosses = False
@@ -217,7 +219,12 @@ class SessionBench:
         utc_s = self.frame_times_s(self.frames)
         frame = dataclasses.replace(self._picture, utc_mid_s=utc_s, exposure_s=exposure_s)
         self._taken[id(frame)] = self.frames, frame, self._attitude(utc_s)
-        return SimpleNamespace(fetch=lambda: frame)
+
+        def fetch() -> Frame:
+            clock.sleep(self.fetch_s)
+            return frame
+
+        return SimpleNamespace(fetch=fetch)
 
     def _solve(self, _stars: Any, frame: Frame, *_args: Any, **_how: Any) -> Any:
         number, _, attitude = self._taken[id(frame)]

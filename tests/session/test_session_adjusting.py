@@ -452,3 +452,17 @@ def test_a_sweep_does_not_begin_where_adjusters_may_have_been_touched(
 
     assert settled
     assert bench.at_rest[:2] == [None, None]
+
+
+@pytest.mark.parametrize(("fetch_s", "times"), [(2.0, 0), (49.0, 1)])
+def test_frames_that_take_long_to_come_are_told_once_with_what_helps(
+    bench: SessionBench, fetch_s: float, times: int
+) -> None:
+    """61 megapixels over 20 Mbit/s: hands would wait a minute and a half after each turn."""
+    bench.fetch_s = fetch_s
+    bench.on_reading = lambda number: bench.session.stop() if number == 4 else None
+
+    bench.run()
+    notes = bench.notes("takes 49 s to come")
+    assert len(notes) == times
+    assert all("[camera] binning = 2" in note.text for note in notes)

@@ -82,6 +82,8 @@ MAX_SWEEPS = 8
 #: A turn between the sweep's last frame and the first live one that is no noise, rad (own choice:
 #: some times what settling and air move it).
 TURNED_SINCE = 0.5 * ARCMIN
+#: A frame that takes so long to come from the camera makes hands wait, s (own choice).
+SLOW_FETCH_S = 10.0
 #: Frames after a sweep of which one must solve.
 REFERENCE_TRIES = 1 + RULES["reference"].times
 
@@ -194,7 +196,7 @@ class AlignSession:
         self._sweep_wanted = threading.Event()
         self._begun = False
         """Whether the session came beyond its first look."""
-        self._crossing_told = False
+        self._crossing_told = self._slow_told = False
         self._paused = False
         self._unread, self._why_unread = 0, ""
         self._last_frame: tuple[int, Frame, StarList] | None = None
@@ -548,7 +550,24 @@ class AlignSession:
             self._at_rest = AtRest(seen.attitude, reading.axis, frame)
         took_s = rig.clock.monotonic_s() - shot.began_s
         glances.full(frame, plate, seen, reading, took_s)
+        self._tell_slow(rig, shot.took_s - frame.exposure_s)
         return reading
+
+    def _tell_slow(self, rig: Rig, fetch_s: float) -> None:
+        """Say once what helps where a frame takes long to come."""
+        if fetch_s < SLOW_FETCH_S or self._slow_told:
+            return
+        self._slow_told = True
+        rig.note(
+            say(
+                "A frame takes {fetch_s:.0f} s to come from the camera: after a turn, hands have "
+                "to be off for two of them. [camera] binning = {binning} makes it a quarter of "
+                "that; a cable in the place of Wi-Fi may do more.",
+                fetch_s=fetch_s,
+                binning=2 * self.config.camera.binning,
+            ),
+            warning=True,
+        )
 
     def _bear_with(self, patience: Patience) -> None:
         """With nobody there, give up when frames tell nothing for too long."""
