@@ -325,7 +325,7 @@ def test_trickling_answer_ends_at_the_total_limit() -> None:
         handler.send_header("Content-Length", "1000")
         handler.end_headers()
         try:
-            for _ in range(100):
+            for _ in range(1000):
                 handler.wfile.write(b" ")
                 time.sleep(0.05)
         except OSError:
@@ -343,7 +343,7 @@ def test_trickling_answer_ends_at_the_total_limit() -> None:
         with pytest.raises(errors.DeviceSilent, match="not complete"):
             connection.get(PATH)
 
-        assert time.monotonic() - start < 2.0
+        assert time.monotonic() - start < 25.0  # half of what the whole answer would take
 
 
 def test_dripping_headers_end_at_the_total_limit() -> None:

@@ -292,7 +292,7 @@ def test_a_closed_standard_error_ends_no_command(tmp_path: Path) -> None:
     read, write = os.pipe()
     os.close(read)
     done = subprocess.run(
-        command, stdout=subprocess.PIPE, stderr=write, text=True, timeout=120, check=False
+        command, stdout=subprocess.PIPE, stderr=write, text=True, timeout=300, check=False
     )
     os.close(write)
 

@@ -200,7 +200,7 @@ def test_the_live_picture_the_tables_and_the_errors_obey_nothing(text: str) -> N
     assert harmless(written(screen), own=True)
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=8, deadline=None)
 @given(HOSTILE)
 @example(ALL)
 def test_reports_logs_and_programs_obey_nothing(text: str) -> None:

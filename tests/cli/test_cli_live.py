@@ -593,7 +593,7 @@ def test_lines_of_a_pipe_are_keys() -> None:
     """Where there is no terminal, letters come as lines; the end of the pipe is silence."""
     keys = LineKeys(io.StringIO("s\r\ny\n"))
     got = ""
-    deadline = time.monotonic() + 5.0
+    deadline = time.monotonic() + 300.0
     while len(got) < 4 and time.monotonic() < deadline:
         got += keys.pressed()
 
@@ -617,7 +617,7 @@ def test_single_keys_of_a_terminal(monkeypatch: pytest.MonkeyPatch) -> None:
             assert keys.pressed() == ""
             os.write(master, b"s\x1b[Aq")
             got = ""
-            deadline = time.monotonic() + 5.0
+            deadline = time.monotonic() + 300.0
             while len(got) < 2 and time.monotonic() < deadline:
                 got += keys.pressed()
         after = termios.tcgetattr(stdin.fileno())

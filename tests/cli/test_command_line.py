@@ -155,7 +155,7 @@ def test_an_error_is_a_json_document_when_asked(tmp_path: Path) -> None:
         [sys.executable, "-m", "polewright", "measure", "--json", "--config", str(config)],
         capture_output=True,
         text=True,
-        timeout=60,
+        timeout=300,
         check=False,
     )
 

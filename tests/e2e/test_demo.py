@@ -16,7 +16,7 @@ pytestmark = pytest.mark.e2e
 DEMO = Path(__file__).parents[2] / "demo"
 #: The demonstration's garden with a smaller camera, which is quicker to simulate.
 RIG = (
-    (DEMO / "rig.toml").read_text("utf-8").replace("3124", "1562").replace("2088", "1044")
+    (DEMO / "rig.toml").read_text("utf-8").replace("3124", "1100").replace("2088", "740")
 ).replace("7.52", "15.04")
 
 
@@ -53,7 +53,7 @@ def test_the_demonstration_aligns_by_its_own_advice_and_keeps_what_it_says(demo)
     process, out = demo
     told = process.stdout.read()
 
-    assert process.wait(20.0) == 0, told
+    assert process.wait(300.0) == 0, told
     true = re.search(r"Within 1\.00 arcmin, true (\d+|\d\.\d+) arcsec", told)
     assert true, told
     assert float(true[1]) < 60.0
@@ -76,5 +76,5 @@ def test_ended_early_it_ends_all_that_it_started(demo) -> None:
 
     process.send_signal(signal.SIGTERM)
 
-    assert process.wait(60.0) == 130, process.stdout.read()
+    assert process.wait(300.0) == 130, process.stdout.read()
     assert not answers(address_of(told))

@@ -78,7 +78,7 @@ def test_a_run_whose_terminal_is_closed(start_night, tmp_path: Path, ignored: bo
         while b"point 1 of 3" not in shown:
             shown += os.read(master, 65536)
         os.close(master)
-        code = process.wait(120.0)
+        code = process.wait(300.0)
     finally:
         process.kill()
         process.wait()
@@ -108,7 +108,7 @@ def test_a_startup_with_no_room_for_anything(start_night, tmp_path: Path) -> Non
         env=environment,
         capture_output=True,
         text=True,
-        timeout=180,
+        timeout=300,
         check=False,
     )
 

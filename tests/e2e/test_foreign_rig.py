@@ -120,7 +120,7 @@ def test_that_rig_is_examined_without_moving_it(rig: tuple[int, float]) -> None:
         [sys.executable, "-m", "polewright", "examine", "--json", *place, *there],
         capture_output=True,
         text=True,
-        timeout=120,
+        timeout=300,
         check=False,
     )
 
@@ -184,7 +184,7 @@ def test_the_measured_axis_is_the_pole_about_which_that_sky_turns(
         [sys.executable, "-m", "polewright", "measure", "--json", "--config", str(config)],
         capture_output=True,
         text=True,
-        timeout=240,
+        timeout=300,
         check=False,
     )
 

@@ -124,7 +124,8 @@ def test_the_reading_moves_with_the_hand(start_night: StartNight, tmp_path: Any)
 def test_a_camera_that_does_not_lend_itself_takes_full_frames_and_says_so_once(
     start_night: StartNight, tmp_path: Any, camera: dict[str, Any], why: str
 ) -> None:
-    night = start_night({"camera": {**QUICK, **camera}})
+    knob = {"rate_arcmin_per_s": 30.0}  # so quick that few frames are smeared
+    night = start_night({"camera": {**QUICK, **camera}, "adjusters": {"azimuth": knob}})
     adjusting = Adjusting(night, tmp_path)
     rig = adjusting.session.rig
     assert rig is not None

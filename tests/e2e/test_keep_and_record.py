@@ -31,7 +31,7 @@ def solve_field_centre(path, folder):
             "--dir",
             str(folder), str(path),
         ],
-        timeout=120, capture_output=True, check=False,
+        timeout=300, capture_output=True, check=False,
     )  # fmt: skip
     solved = folder / f"{path.stem}.wcs"
     assert done.returncode == 0

@@ -42,7 +42,7 @@ RATE = 20.0
 """How much faster than the wall the rig's clock runs."""
 
 
-def wait_for(condition: Callable[[], bool], limit_s: float = 20.0) -> None:
+def wait_for(condition: Callable[[], bool], limit_s: float = 300.0) -> None:
     deadline = time.monotonic() + limit_s
     while not condition():
         assert time.monotonic() < deadline, "waited too long"

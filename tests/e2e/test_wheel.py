@@ -19,13 +19,13 @@ def installed(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("wheel")
     pip = [sys.executable, "-m", "pip", "--disable-pip-version-check"]
     wheel = ["wheel", "--quiet", "--no-deps", "--no-build-isolation", "-w", str(folder), str(ROOT)]
-    subprocess.run([*pip, *wheel], check=True, timeout=200)
+    subprocess.run([*pip, *wheel], check=True, timeout=300)
     (built,) = folder.glob("polewright-*.whl")
     target = folder / "site"
     subprocess.run(
         [*pip, "install", "--quiet", "--no-deps", "--target", str(target), str(built)],
         check=True,
-        timeout=100,
+        timeout=300,
     )
     return target
 
@@ -38,7 +38,7 @@ def outside(installed: Path, *arguments: str) -> subprocess.CompletedProcess[str
         env={**os.environ, "PYTHONPATH": str(installed)},
         capture_output=True,
         text=True,
-        timeout=100,
+        timeout=300,
         check=True,
     )
 

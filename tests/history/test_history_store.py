@@ -107,7 +107,7 @@ def test_many_threads_and_processes_write_at_once(tmp_path) -> None:
         )
         for name in ("left", "right")
     ]  # fmt: skip
-    stored = [int(child.communicate(timeout=120)[0]) for child in children]
+    stored = [int(child.communicate(timeout=300)[0]) for child in children]
 
     assert sum(stored) == 25
     with History(url_of(tmp_path)) as history:
@@ -271,7 +271,7 @@ def postgres():
     }
     subprocess.run(
         [tools / "initdb", "-D", data, "-U", "pole", "-A", "trust", "--no-sync"],
-        check=True, timeout=120, **quiet, **as_user,
+        check=True, timeout=300, **quiet, **as_user,
     )  # fmt: skip
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
@@ -295,7 +295,7 @@ def postgres():
         yield url
     finally:
         server.send_signal(signal.SIGINT)  # "fast" shutdown
-        server.wait(timeout=30)
+        server.wait(timeout=300)
         shutil.rmtree(folder, ignore_errors=True)
 
 

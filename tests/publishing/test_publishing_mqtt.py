@@ -75,7 +75,7 @@ def broker(tmp_path: Path) -> Iterator[int]:
         [str(MOSQUITTO), "-c", str(config)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
     ) as process:
         try:
-            deadline = time.monotonic() + 10.0
+            deadline = time.monotonic() + 300.0
             while True:
                 try:
                     socket.create_connection(("127.0.0.1", port), 1.0).close()
@@ -156,7 +156,7 @@ def test_a_session_under_way_replaces_an_earlier_verification(broker, monkeypatc
     assert publish_end(section(broker), end_document("a", ExitCode.OK, measured(), 1.0)) is None
 
     telling = Telling(section(broker), "b", 2.0)
-    deadline = time.monotonic() + 30.0
+    deadline = time.monotonic() + 300.0
     while (now := retained(broker, "dome/pier 3/axis")[0])["session_id"] == "a":
         assert time.monotonic() < deadline
     assert telling.ended(end_document("b", ExitCode.OK, measured(), 3.0)) is None
@@ -195,7 +195,7 @@ def test_a_served_session_is_told_at_its_end(broker, monkeypatch, tmp_path) -> N
         lambda extra: config_from_text("", overrides={**fixed, **extra}), SystemClock()
     )
     with RunningService(create_app(runner), "127.0.0.1", 0, runner.feed) as service:
-        started = requests.post(f"{service.url}api/session", json={}, timeout=20)
+        started = requests.post(f"{service.url}api/session", json={}, timeout=300)
         assert started.status_code == 201, started.text
         document, _ = retained(broker, "dome/pier 3/axis")
         runner.close()

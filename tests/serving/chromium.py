@@ -132,24 +132,32 @@ class Person:
 
         self.driver.find_element(By.ID, button).click()
 
-    def _press_unless_gone(self, button: str) -> None:
-        """Press a button that a newer reading may take away before the finger comes down."""
+    def _press_unless_gone(self, button: str) -> bool:
+        """Press a button that a newer reading may take away before the finger comes down.
+
+        Returns whether it was there to be pressed.
+        """
         from selenium.common.exceptions import (
             ElementClickInterceptedException,
             ElementNotInteractableException,
         )
 
-        try:
-            self.press(button)
-        except (ElementClickInterceptedException, ElementNotInteractableException):
-            hidden = self.driver.execute_script(
-                "return !document.getElementById(arguments[0]).checkVisibility()", button
-            )
-            assert hidden, f"'{button}' is shown and cannot be pressed"
+        for _ in range(3):  # a reading may bring it back as well
+            try:
+                self.press(button)
+            except (ElementClickInterceptedException, ElementNotInteractableException):
+                hidden = self.driver.execute_script(
+                    "return !document.getElementById(arguments[0]).checkVisibility()", button
+                )
+                if hidden:
+                    return False
+            else:
+                return True
+        raise AssertionError(f"'{button}' is shown and cannot be pressed")
 
-    def press_and_confirm(self, button: str) -> None:
-        self.press(button)
-        self.press("ask-yes")
+    def press_and_confirm(self, button: str) -> bool:
+        """Press a button and yes; return whether both were there to be pressed."""
+        return self._press_unless_gone(button) and self._press_unless_gone("ask-yes")
 
     def follow(self, limit_s: float) -> Seen:
         """Do what the page says until it says that the session is over; return its last face."""
@@ -166,7 +174,8 @@ class Person:
         assert not (seen.scrolls and seen.sweep), seen  # at the mount nothing is out of sight
         if seen.sweep and seen.word in ("NEW SWEEP", "THERE", "ACROSS?"):
             self._say(seen)
-            self.press_and_confirm("sweep")
+            if not self.press_and_confirm("sweep"):
+                return
             while self.look().sweep and self.look().word not in ("ACROSS?", "WAIT"):
                 time.sleep(0.05)
             return

@@ -25,10 +25,10 @@ class Served:
         self.client = requests.Session()
 
     def get(self, path: str, **more: Any) -> requests.Response:
-        return self.client.get(self.url + path, timeout=30, **more)
+        return self.client.get(self.url + path, timeout=300, **more)
 
     def post(self, path: str, document: Any = None, **more: Any) -> requests.Response:
-        return self.client.post(self.url + path, json=document, timeout=60, **more)
+        return self.client.post(self.url + path, json=document, timeout=300, **more)
 
 
 Serve = Callable[..., Served]

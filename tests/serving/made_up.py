@@ -353,7 +353,7 @@ def states() -> dict[str, SessionSnapshot]:
     }
 
 
-def wait_shown(driver: Any, version: int, limit_s: float = 20.0) -> None:
+def wait_shown(driver: Any, version: int, limit_s: float = 300.0) -> None:
     """Wait until the page shows this version."""
     deadline = time.monotonic() + limit_s
     while driver.execute_script("return Number(document.body.dataset.version ?? -1)") < version:

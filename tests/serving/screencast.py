@@ -22,10 +22,10 @@ class Screencast:
         import websocket  # comes with selenium
 
         address = driver.capabilities["goog:chromeOptions"]["debuggerAddress"]
-        pages = requests.get(f"http://{address}/json", timeout=10).json()
+        pages = requests.get(f"http://{address}/json", timeout=300).json()
         (page,) = [one for one in pages if one["type"] == "page"]
         self._line = websocket.create_connection(
-            page["webSocketDebuggerUrl"], timeout=10, suppress_origin=True
+            page["webSocketDebuggerUrl"], timeout=300, suppress_origin=True
         )
         self._ident = 0
         self._frames: list[str] = []

@@ -19,7 +19,7 @@ from polewright.session.states import Step
 pytestmark = pytest.mark.e2e
 
 
-def wait_for(condition, limit_s: float = 60.0) -> Any:
+def wait_for(condition, limit_s: float = 300.0) -> Any:
     """Return the first true value of a condition."""
     deadline = time.monotonic() + limit_s
     while True:
@@ -30,7 +30,7 @@ def wait_for(condition, limit_s: float = 60.0) -> Any:
         time.sleep(0.05)
 
 
-def step_is(served, step: Step, limit_s: float = 60.0) -> dict[str, Any]:
+def step_is(served, step: Step, limit_s: float = 300.0) -> dict[str, Any]:
     def there() -> dict[str, Any] | None:
         now = served.get("/api/session").json()
         if now["step"] == step.value:

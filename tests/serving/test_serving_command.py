@@ -52,8 +52,8 @@ def test_it_serves_this_computer_only_and_ends_on_a_signal(started) -> None:
         said = printed("serve", process.stdout.readline())
         assert re.fullmatch(r"http://127\.0\.0\.1:\d+/", said["url"])
         assert said["links"] == [said["url"]]
-        assert requests.get(said["url"] + "api/health", timeout=10).json()["ok"] is True
-        assert "What to do now" in requests.get(said["url"], timeout=10).text
+        assert requests.get(said["url"] + "api/health", timeout=300).json()["ok"] is True
+        assert "What to do now" in requests.get(said["url"], timeout=300).text
     finally:
         process.send_signal(signal.SIGINT)
         _out, err = process.communicate(timeout=WAIT_S)
@@ -79,12 +79,12 @@ def test_with_lan_it_shows_a_link_with_a_token_and_its_qr_code(started) -> None:
         found = re.search(r"(http://127\.0\.0\.1:\d+)/\?token=(\S+)", line)
         assert found is not None, line
         url, token = found.groups()
-        assert requests.get(f"{url}/api/session", timeout=10).status_code == 401
+        assert requests.get(f"{url}/api/session", timeout=300).status_code == 401
         with requests.Session() as client:
-            opened = client.get(found[0], timeout=10)
+            opened = client.get(found[0], timeout=300)
             assert opened.status_code == 200
             key = opened.url.partition("#key=")[2]
-            assert client.get(f"{url}/api/session?key={key}", timeout=10).status_code == 200
+            assert client.get(f"{url}/api/session?key={key}", timeout=300).status_code == 200
         drawn = process.stderr.readline()  # the service answers before its code is drawn
         while sum(drawn.count(block) for block in "█▀▄") <= 100:
             more = process.stderr.readline()
@@ -114,10 +114,10 @@ def test_ctrl_c_stops_a_running_session_and_the_mount(start_night, started, tmp_
     try:
         assert process.stdout is not None
         url = json.loads(process.stdout.readline())["url"]
-        requests.post(url + "api/session", json={}, timeout=30).raise_for_status()
-        deadline = time.monotonic() + 60.0
+        requests.post(url + "api/session", json={}, timeout=300).raise_for_status()
+        deadline = time.monotonic() + 300.0
         while not night.truth["mount"]["slewing"]:
-            assert time.monotonic() < deadline, requests.get(url + "api/session", timeout=9).text
+            assert time.monotonic() < deadline, requests.get(url + "api/session", timeout=300).text
             time.sleep(0.02)
     finally:
         process.send_signal(signal.SIGINT)

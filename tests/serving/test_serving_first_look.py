@@ -43,7 +43,7 @@ def test_the_first_visit_may_become_light_only_while_the_sun_is_up(
 
     def root(path: str, **cookies: str) -> str:
         url = f"{service.url.rstrip('/')}{path}"
-        return requests.get(url, cookies=cookies, timeout=30.0).text.split(">", 2)[1]
+        return requests.get(url, cookies=cookies, timeout=300).text.split(">", 2)[1]
 
     try:
         for path in (f"/?token={TOKEN}", "/handbook"):

@@ -18,7 +18,7 @@ def test_requests_made_from_the_description_find_no_fault() -> None:
         [sys.executable, str(SCRIPT), "--examples", "4", "--quick", "--limit", "100"],
         capture_output=True,
         text=True,
-        timeout=120,
+        timeout=300,
         check=False,
     )
 

@@ -154,8 +154,8 @@ def test_the_service_gives_them_to_whoever_has_the_token() -> None:
     app = create_app(runner, "a-token", metrics=metrics)
     with RunningService(app, "127.0.0.1", 0, runner.feed) as service:
         url = f"{service.url}metrics"
-        locked = requests.get(url, timeout=20)
-        answer = requests.get(url, headers={"Authorization": "Bearer a-token"}, timeout=20)
+        locked = requests.get(url, timeout=300)
+        answer = requests.get(url, headers={"Authorization": "Bearer a-token"}, timeout=300)
     runner.close()
 
     assert locked.status_code == 401

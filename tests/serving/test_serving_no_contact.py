@@ -13,7 +13,7 @@ from support.swallowing import SwallowingProxy
 pytestmark = pytest.mark.e2e
 
 
-def wait_js(driver: Any, condition: str, limit_s: float = 90.0) -> None:
+def wait_js(driver: Any, condition: str, limit_s: float = 300.0) -> None:
     """Wait until a JavaScript expression is true on the page."""
     deadline = time.monotonic() + limit_s
     while not driver.execute_script(f"return {condition}"):
@@ -120,7 +120,7 @@ def test_a_stop_that_the_mount_does_not_confirm_is_answered_all_the_same(
         answers = [served.post("/api/stop").json() for _ in range(6)]
         at_work = {one for one in threading.enumerate() if one.name.startswith("stop_")} - others
         proxy.swallow = False
-        wait_for = time.monotonic() + 120.0
+        wait_for = time.monotonic() + 300.0
         while (last := served.post("/api/stop").json())["motion"] != "stopped":
             assert time.monotonic() < wait_for, last
 

@@ -19,7 +19,7 @@ pytestmark = [pytest.mark.e2e, needs_chromium]
 SIZES = {"phone": (390, 844), "desktop": (1280, 800)}
 
 
-def wait_js(driver: Any, condition: str, limit_s: float = 60.0) -> None:
+def wait_js(driver: Any, condition: str, limit_s: float = 300.0) -> None:
     """Wait until a JavaScript expression is true on the page."""
     deadline = time.monotonic() + limit_s
     while not driver.execute_script(f"return {condition}"):

@@ -13,13 +13,13 @@ def test_a_finished_session_leads_to_its_report_and_to_the_runs_before_it() -> N
     """In the reader's language; neither runs a script nor fetches anything."""
     run = made_run("b" * 32, NIGHT_UTC_S, (41.0, -60.0), (0.31, -0.42), pier="<west> pier")
     with made_up_service("de") as (runner, url):
-        before = requests.get(f"{url}api/session/report.html", timeout=30)
-        empty = requests.get(f"{url}api/history.html", timeout=30)
+        before = requests.get(f"{url}api/session/report.html", timeout=300)
+        empty = requests.get(f"{url}api/history.html", timeout=300)
         runner.record = run
-        report = requests.get(f"{url}api/session/report.html", timeout=60)
+        report = requests.get(f"{url}api/session/report.html", timeout=300)
         with History(runner.history_url) as history:
             history.add(run)
-        listed = requests.get(f"{url}api/history.html", timeout=30)
+        listed = requests.get(f"{url}api/history.html", timeout=300)
 
     assert before.status_code == 404
     assert empty.status_code == 200

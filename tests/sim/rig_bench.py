@@ -88,7 +88,7 @@ class RigBench:
     ) -> requests.Response:
         place = "params" if method == "GET" else "data"
         url = f"{self.running.url}/api/v1/{path}"
-        return self.session.request(method, url, timeout=10, **{place: parameters})  # type: ignore[arg-type]
+        return self.session.request(method, url, timeout=300, **{place: parameters})  # type: ignore[arg-type]
 
     def get(self, path: str, **parameters: object) -> Any:
         """The value; an error number makes the test fail."""
@@ -106,7 +106,7 @@ class RigBench:
     def put_error(self, path: str, **parameters: object) -> int:
         return int(self.request("PUT", path, parameters).json()["ErrorNumber"])
 
-    def until(self, condition: Callable[[], bool], limit_s: float = 10.0) -> None:
+    def until(self, condition: Callable[[], bool], limit_s: float = 300.0) -> None:
         deadline = time.monotonic() + limit_s
         while not condition():
             assert time.monotonic() < deadline, "waited too long"

@@ -292,7 +292,7 @@ def test_before_an_image_there_is_none(bench: RigBench) -> None:
         assert bench.get_error(CAMERA + member) == 0x40B
     accept = {"Accept": "application/imagebytes"}
     url = f"{bench.running.url}/api/v1/{CAMERA}imagearray"
-    assert requests.get(url, headers=accept, timeout=5).json()["ErrorNumber"] == 0x40B
+    assert requests.get(url, headers=accept, timeout=300).json()["ErrorNumber"] == 0x40B
 
 
 def test_an_exposure_passes_its_states_and_is_never_early() -> None:
@@ -520,9 +520,9 @@ def test_the_safety_monitor_says_what_it_is_told(bench: RigBench) -> None:
     """Safe until told otherwise, over the rig's control API."""
     assert bench.get("safetymonitor/0/issafe") is True
     url = f"{bench.running.url}/rig/safety"
-    assert requests.post(url, json={"safe": False}, timeout=5).json()["safe"] is False
+    assert requests.post(url, json={"safe": False}, timeout=300).json()["safe"] is False
     assert bench.get("safetymonitor/0/issafe") is False
-    assert requests.post(url, json={"safe": 1.5}, timeout=5).status_code == 400
+    assert requests.post(url, json={"safe": 1.5}, timeout=300).status_code == 400
 
 
 def test_a_closed_cover_hides_the_sky() -> None:
@@ -650,30 +650,30 @@ def test_the_truth_and_the_knobs_are_served() -> None:
     bench = RigBench(small_spec(misalignment=MisalignmentSpec(alt_arcmin=30.0, az_arcmin=-20.0)))
     base = f"{bench.running.url}/rig"
     try:
-        axis = requests.get(base + "/truth", timeout=5).json()["axis"]
+        axis = requests.get(base + "/truth", timeout=300).json()["axis"]
         assert axis["alt_arcmin"] == pytest.approx(30.0)
         assert axis["az_sky_arcmin"] == pytest.approx(-20.0)
         form = {"altitude_arcmin": -30.0, "azimuth_turns": 0.1, "wait": True}
-        answer = requests.post(base + "/adjusters", json=form, timeout=20).json()
+        answer = requests.post(base + "/adjusters", json=form, timeout=300).json()
         assert [turn["knob"] for turn in answer["turns"]] == ["altitude", "azimuth"]
         assert answer["rest_in_s"] == 0.0
-        report = requests.get(base + "/truth", timeout=5).json()
+        report = requests.get(base + "/truth", timeout=300).json()
         assert report["axis"]["alt_arcmin"] == pytest.approx(0.0, abs=1e-4)
         assert report["adjusters"]["azimuth"]["axis_arcmin"] == pytest.approx(6.0)
         assert report["mount"]["at_park"] is True
-        history = requests.get(base + "/adjusters", timeout=5).json()["history"]
+        history = requests.get(base + "/adjusters", timeout=300).json()["history"]
         assert len(history) == 2
         for body in ({"altitude": 1}, {"altitude_arcmin": "much"}, {"altitude_arcmin": 1e9}):
-            wrong = requests.post(base + "/adjusters", json=body, timeout=5)
+            wrong = requests.post(base + "/adjusters", json=body, timeout=300)
             assert wrong.status_code == 400
             assert "altitude" in wrong.text
         mishap = {"sink_east_arcmin": 10.0}
-        requests.post(base + "/mishaps", json=mishap, timeout=5).raise_for_status()
-        moved = requests.get(base + "/truth", timeout=5).json()["axis"]
+        requests.post(base + "/mishaps", json=mishap, timeout=300).raise_for_status()
+        moved = requests.get(base + "/truth", timeout=300).json()["axis"]
         # about north, an axis at altitude 50 deg is carried east by the sine of that
         shift = moved["az_sky_arcmin"] - report["axis"]["az_sky_arcmin"]
         assert shift == pytest.approx(10.0 * math.sin(math.radians(50.0)), abs=0.1)
-        spec = requests.get(base + "/spec", timeout=5).json()
+        spec = requests.get(base + "/spec", timeout=300).json()
         assert spec["misalignment"] == {"alt_arcmin": 30.0, "az_arcmin": -20.0}
     finally:
         bench.close()
