@@ -102,8 +102,10 @@ def _within(outcomes: list[Outcome], kinds: list[str]) -> list[str]:
         refusals = (int(ExitCode.AXIS_NOT_TRUSTED), int(ExitCode.OUT_OF_TOLERANCE))
         refused = [o for o in here if o.truly and o.exit_code in refusals]
         share = f"{100.0 * len(wrong) / len(said):.1f} %" if said else ""
-        rows.append([kind, len(here), len(said), len(wrong), share, len(refused)])
+        well = [o for o in refused if o.after_arcmin <= 0.5 * o.tolerance_arcmin]
+        rows.append([kind, len(here), len(said), len(wrong), share, len(refused), len(well)])
     head = ["kind", "nights", "said within", "untrue", "share", "good axis refused"]
+    head.append("of these within half the tolerance")
     lines = _table(head, rows)
     lines += [
         f"said within, truly {o.after_arcmin:.2f} arcmin: seed {o.seed}, {', '.join(o.faults)}"

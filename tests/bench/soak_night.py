@@ -328,7 +328,7 @@ def config_for(
         "site.elevation_m": spec.site.elevation_m,
         "optics.focal_length_mm": 202.0,
         "sweep.start_azimuth_deg": 115.0 if spec.site.latitude_deg > 0 else 65.0,
-        "sweep.start_altitude_deg": 50.0,
+        "sweep.start_altitude_deg": 58.0,
         "sweep.direction": "east",
         "sweep.step_deg": 12.0 if kind == "measure" else 18.0,
         "sweep.settle_s": 9.0 if AT_ONCE else 6.0,
