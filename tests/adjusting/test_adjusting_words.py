@@ -42,7 +42,7 @@ from polewright.foundation.errors import PolewrightError
 @pytest.mark.parametrize(
     ("turns", "sigma", "text"),
     [
-        (0.02, None, "less than an eighth of a turn"),
+        (0.02, None, "less than 1/8 turn"),
         (0.25, 0.01, "about 1/4 turn"),
         (1.0, 0.5, "roughly 1 turn"),
         (1.26, 0.05, "about 1 1/4 turns"),

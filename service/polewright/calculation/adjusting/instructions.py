@@ -72,7 +72,7 @@ def turns_phrase(turns: float, sigma: float | None) -> str:
     """Number of turns as a person makes them, to an eighth of a turn at best."""
     eighths = round(turns * 8.0)
     if eighths < 1:
-        return say("less than an eighth of a turn")
+        return say("less than 1/8 turn")
     if turns < 2.0:
         whole, rest = divmod(eighths, 8)
         parts = {0: "", 1: "1/8", 2: "1/4", 3: "3/8", 4: "1/2", 5: "5/8", 6: "3/4", 7: "7/8"}
