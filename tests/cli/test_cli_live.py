@@ -20,7 +20,7 @@ from support.angle_examples import EXAMPLES
 
 from polewright.devices.alpaca.slew_and_stop import MotionState
 from polewright.foundation.clock import CancelToken, SystemClock
-from polewright.foundation.errors import ExitCode
+from polewright.foundation.errors import Cancelled, ExitCode, Insisted
 from polewright.interfaces.cli import session_terminal
 from polewright.interfaces.cli.desk import RemoteDesk, ServiceRefused, ServiceUnreachable
 from polewright.interfaces.cli.keyboard import ESCAPE, Keyboard
@@ -128,6 +128,7 @@ class Desk:
     def __init__(self) -> None:
         self.asked: list[tuple[str, dict[str, Any]]] = []
         self.refuse = False
+        self.ending = False
 
     def look(self, version: int, timeout_s: float) -> SessionSnapshot:
         return snapshot()
@@ -317,14 +318,21 @@ def test_a_stop_reaches_the_mount_although_the_session_waits_for_a_device(
             keyboard.press("s", snapshot())
         else:
             cancel.cancel("Ctrl-C")
+            keyboard.tick(snapshot())
+        assert keyboard.prompt == "Stopping ..."
         assert stopped.wait(20.0)
         keyboard.tick(snapshot(motion="still"))
-        assert not by_key or keyboard.prompt.startswith("The mount stands still")
-        released.set()
-        return snapshot()
+        assert keyboard.prompt.startswith("The mount stands still")
+        while not seen:
+            time.sleep(0.01)
+        raise Insisted
 
     monkeypatch.setattr(session_terminal, "REACTS_S", 0.01)
-    session_terminal._run(cast("Any", session), lambda _s: nullcontext(), False, shown)
+    try:
+        with pytest.raises(Cancelled, match="twice; the mount stands still"):
+            session_terminal._run(cast("Any", session), lambda _s: nullcontext(), False, shown)
+    finally:
+        released.set()
 
     assert seen == ["stopped"]
 
@@ -604,7 +612,10 @@ def test_lines_of_a_pipe_are_keys() -> None:
 
 @pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals are not on Windows")
 def test_single_keys_of_a_terminal(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Keys come one by one without Enter, arrow keys are nothing, the terminal is put back."""
+    """Keys come one by one without Enter, arrow keys are nothing, the terminal is put back.
+
+    So it is after Ctrl-Z and fg, when the shell has set the terminal to lines meanwhile.
+    """
     import pty
     import termios
 
@@ -620,10 +631,15 @@ def test_single_keys_of_a_terminal(monkeypatch: pytest.MonkeyPatch) -> None:
             deadline = time.monotonic() + 300.0
             while len(got) < 2 and time.monotonic() < deadline:
                 got += keys.pressed()
+            termios.tcsetattr(stdin.fileno(), termios.TCSANOW, before)
+            got += keys.pressed()
+            os.write(master, b"p")
+            while len(got) < 3 and time.monotonic() < deadline:
+                got += keys.pressed()
         after = termios.tcgetattr(stdin.fileno())
     os.close(master)
 
-    assert got == "sq"
+    assert got == "sqp"
     assert after[3] == before[3]
 
 

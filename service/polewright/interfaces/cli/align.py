@@ -141,7 +141,8 @@ def run_session(
         )
     code = unconfirmed(session, outcome) if keyboard.finished else outcome
     ending = end_document(session.session_id, code, session.snapshot().result, clock.utc_s())
-    end = Told(session, code, keyboard.finished, opened.journal.path)
+    again = "adjust" if may_finish else "align"
+    end = Told(session, code, keyboard.finished, opened.journal.path, again)
     if as_json:
         write_out(json.dumps(end.document(), default=str))
     end.print(console, Console(stderr=as_json))
@@ -171,10 +172,13 @@ def unconfirmed(session: Any, outcome: ExitCode) -> ExitCode:
 class Told:
     """How a session ended, for a person and for a script."""
 
-    def __init__(self, session: Any, code: ExitCode, unconfirmed_end: bool, journal: Path) -> None:
+    def __init__(
+        self, session: Any, code: ExitCode, unconfirmed_end: bool, journal: Path, again: str
+    ) -> None:
         self.now: SessionSnapshot = session.snapshot()
         self.kept_as: str | None = session.kept_as
         self.code, self.unconfirmed_end, self.journal = code, unconfirmed_end, journal
+        self._again = again
 
     def document(self) -> dict[str, Any]:
         """Return the JSON document."""
@@ -247,4 +251,4 @@ class Told:
             return report_step(self.kept_as)
         if self.unconfirmed_end:
             return next_step("measure", say("a sweep confirms what the reading says"))
-        return next_step("align", say("starts anew"))
+        return next_step(self._again, say("starts anew"))

@@ -18,6 +18,10 @@ from polewright.session.snapshot import SessionSnapshot
 class Desk(Protocol):
     """What a terminal needs of a session. Commands raise a `PolewrightError` that is only told."""
 
+    @property
+    def ending(self) -> bool:
+        """Whether the session was asked to end, by whatever way."""
+
     def look(self, version: int, timeout_s: float) -> SessionSnapshot:
         """Return the snapshot once it is newer than ``version``, or after ``timeout_s``."""
 
@@ -33,6 +37,11 @@ class LocalDesk:
 
     def __init__(self, session: AlignSession) -> None:
         self._session = session
+
+    @property
+    def ending(self) -> bool:
+        """Whether the session was asked to end: by a key, or by a signal."""
+        return self._session.cancel.cancelled
 
     def look(self, version: int, timeout_s: float) -> SessionSnapshot:
         """Return the snapshot once it is newer than ``version``, or after ``timeout_s``."""
@@ -94,6 +103,8 @@ class RemoteDesk:
         token: the service's token, if the link does not hold it.
     """
 
+    ending = False
+    """Others may have asked for it; its own page tells."""
     POLL_S = 0.3
     TIMEOUT_S = 10.0
 

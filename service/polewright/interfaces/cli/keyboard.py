@@ -17,6 +17,7 @@ ERASE = ("\x7f", "\b")
 SWEEP_QUESTION = say(
     "The mount will move by itself. Hands off, tube and cables free to turn? y / Esc"
 )
+STOPPING = say("Stopping ...")
 STOP_KEYS = ("s", "q")
 OTHER_KEYS = ("n", "p", "k", "u", "f")
 AXES = {"a": "altitude", "z": "azimuth"}
@@ -150,6 +151,9 @@ class Keyboard:
         ):  # what became of it is told at the end
             self._stopped_s, self._stands = None, False
             self._tell("")
+        if self._desk.ending and self._stopped_s is None and now.step not in ENDED:  # by a signal
+            self._answer, self._stopped_s = None, self._clock()
+            self._show(STOPPING)
         stopping = self._stopped_s is not None
         self._stands = stopping and now.motion == "still"
         now_s = self._clock()
@@ -258,7 +262,7 @@ class Keyboard:
             self.finished = True
 
     def _end(self) -> bool:
-        self._show(say("Stopping ..."))
+        self._show(STOPPING)
         try:
             self._desk.stop()
         except PolewrightError as error:

@@ -85,9 +85,17 @@ else:
 
         def pressed(self) -> str:
             try:
+                if _in_the_background(self._descriptor):
+                    return ""
+                self._take_singly()
                 return self._pressed() if self._ready() else ""
-            except OSError:
+            except (OSError, termios.error):
                 return ""  # the terminal was closed under a run that goes on without it
+
+        def _take_singly(self) -> None:
+            """Have each key at once again, where a shell had the terminal since (Ctrl-Z, fg)."""
+            if termios.tcgetattr(self._descriptor)[3] & termios.ICANON:
+                tty.setcbreak(self._descriptor, termios.TCSANOW)
 
         def _pressed(self) -> str:
             data = os.read(self._descriptor, 1)

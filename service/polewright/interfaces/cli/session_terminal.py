@@ -12,8 +12,9 @@ from rich.live import Live
 from rich.measure import Measurement
 from rich.text import Text
 
+from polewright.devices.alpaca.slew_and_stop import MotionState
 from polewright.foundation.angle_text import arcmin_text
-from polewright.foundation.errors import ExitCode, Insisted, LeftInHaste
+from polewright.foundation.errors import Cancelled, ExitCode, Insisted, LeftInHaste
 from polewright.foundation.language import say
 from polewright.interfaces.cli.console import TerminalListener, compass
 from polewright.interfaces.cli.desk import Desk, LocalDesk
@@ -228,8 +229,9 @@ def _run(
     thread = threading.Thread(target=work, name="session", daemon=True)
     with around(session):
         thread.start()
+        beside: list[MotionState] = []
         threading.Thread(
-            target=_stop_beside, args=(session, thread), name="stop beside", daemon=True
+            target=_stop_beside, args=(session, thread, beside), name="stop beside", daemon=True
         ).start()
         insisted = False
         try:
@@ -247,6 +249,8 @@ def _run(
             except Insisted:
                 insisted = True
             if insisted and thread.is_alive():
+                if beside == [MotionState.STOPPED]:
+                    raise Cancelled(say("interrupted twice; the mount stands still"))
                 raise LeftInHaste(
                     say(
                         "the session was interrupted twice, and the mount had not confirmed "
@@ -260,8 +264,13 @@ def _run(
     return session, outcome, keyboard
 
 
-def _stop_beside(session: AlignSession, thread: threading.Thread) -> None:
-    """Stop the mount where a session that was asked to end does not: it may wait for a device."""
+def _stop_beside(
+    session: AlignSession, thread: threading.Thread, beside: list[MotionState]
+) -> None:
+    """Stop the mount where a session that was asked to end does not: it may wait for a device.
+
+    What became of it goes to ``beside`` as well.
+    """
     while not session.cancel.wait(LOOK_S):
         if not thread.is_alive():
             return
@@ -269,6 +278,7 @@ def _stop_beside(session: AlignSession, thread: threading.Thread) -> None:
     rig = session.rig
     if thread.is_alive() and rig is not None:
         state = rig.telescope.stop_motion(tracking_off=True)
+        beside.append(state)
         session.stopped_from_outside(state, session.cancel.reason)
 
 
