@@ -244,7 +244,8 @@ class Examiner:
         except Cancelled:
             raise
         except PolewrightError as error:
-            if all(str(error) != finding.found for finding in self.findings):
+            told = (self.shown or shareable)(str(error))
+            if all(told != finding.found for finding in self.findings):
                 self._fails(about, say("connect"), error)
             return None
         return device
