@@ -184,6 +184,7 @@ def test_a_terminal_gets_laid_out_text_of_its_width(monkeypatch) -> None:
     monkeypatch.setattr(
         command, "Console", lambda **how: Console(force_terminal=True, width=60, **how)
     )
+    monkeypatch.setenv("LESS", "-FRX")  # the command sets it where it is not set
     shown = runner.invoke(build_app(), ["handbook", "trouble"])
 
     plain = re.sub(r"\x1b\[[0-9;]*m", "", shown.output)
