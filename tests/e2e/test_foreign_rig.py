@@ -101,7 +101,7 @@ def rig(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[int, float]]
             "rightascension": (sidereal_time(time.time(), longitude) / DEG / 15.0 - 1.0) % 24.0,
             "declination": DECLINATION_DEG + 10.0,
         },
-        camera={"cameraxsize": 1000, "cameraysize": 800, "numx": 1000, "numy": 800},
+        camera={"cameraxsize": 800, "cameraysize": 640, "numx": 800, "numy": 640},
     ) as port:
         yield port, longitude
 
@@ -125,7 +125,7 @@ def test_that_rig_is_examined_without_moving_it(rig: tuple[int, float]) -> None:
     )
 
     document = json.loads(done.stdout)
-    assert done.returncode == 0, document
+    assert done.returncode == 0, [f for f in document["findings"] if f["outcome"] != "ok"]
     assert not document["moved"]
     told = {f"{item['about']}: {item['what']}": item["outcome"] for item in document["findings"]}
     assert told["mount: coordinates"] == "instead"

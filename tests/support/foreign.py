@@ -15,6 +15,7 @@ from typing import Any
 
 from polewright.devices.alpaca import errors
 from polewright.devices.alpaca.client import AlpacaConnection
+from polewright.devices.alpaca.management import list_server
 
 PACKAGE = "alpaca_simulators"
 INSTALLED = importlib.util.find_spec(PACKAGE) is not None
@@ -64,14 +65,14 @@ def foreign_server(
         stderr=subprocess.DEVNULL,
     )
     try:
-        with AlpacaConnection("127.0.0.1", port) as connection:
-            for _ in range(240):
+        with AlpacaConnection("127.0.0.1", port, timeout_s=300.0) as connection:
+            for _ in range(1200):
                 try:
-                    connection.get("api/v1/telescope/0/name")
+                    list_server(connection)  # its first answers take seconds on a busy computer
                     break
                 except errors.ServerUnreachable:
                     time.sleep(0.25)
         yield port
     finally:
         process.terminate()
-        process.wait(20)
+        process.wait(300)
