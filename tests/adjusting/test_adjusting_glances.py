@@ -180,6 +180,60 @@ def test_a_turn_is_seen_within_two_glances_and_full_frames_wait_for_its_end() ->
     assert row.due
 
 
+@pytest.mark.parametrize("there", [True, False])
+def test_a_hand_that_pauses_short_of_the_mark_is_not_taken_to_have_let_go(there: bool) -> None:
+    """Else it goes on into the full frame, which tells nothing then, and hides the glances."""
+    row = Row()
+    row.full()
+    row.glance(20, rate=300.0 * ARCSEC)
+    row.follower.told(there=there)
+    row.glance(10)
+    assert row.follower.resting
+    assert row.due is there
+    row.glance(12)
+    assert row.due
+
+
+def test_after_a_smeared_frame_the_hand_is_waited_for() -> None:
+    row = Row()
+    row.full()
+    row.glance(8)
+    row.follower.full_begun(row.now_s)
+    row.now_s += 1.5
+    row.up += 200.0 * ARCSEC
+    row.follower.nothing(smeared=True)
+    row.follower.told(there=False)
+    row.glance(10)
+    assert row.follower.resting
+    assert not row.due
+    row.glance(20)
+    assert row.due
+
+
+def test_a_turn_that_has_ended_is_settled_by_two_full_frames_in_a_row() -> None:
+    row = Row()
+    row.full()
+    row.glance(20, rate=300.0 * ARCSEC)
+    row.glance(10)
+    assert row.due
+    row.follower.full_begun(row.now_s)
+    assert row.due  # the second is begun before the first is read
+    row.full(settled=False)
+    row.glance()
+    row.full()
+    row.glance(8)
+    assert not row.due
+
+
+def test_what_was_settled_before_the_locks_were_tightened_is_settled_anew() -> None:
+    row = Row()
+    row.full()
+    row.glance(8)
+    assert not row.due
+    row.follower.unsettled()
+    assert row.due
+
+
 def test_a_steady_axis_does_not_turn_in_a_thousand_glances() -> None:
     row = Row()
     row.full()

@@ -14,6 +14,7 @@ import concurrent.futures
 import json
 import math
 import random
+import shutil
 import statistics
 import sys
 import tempfile
@@ -75,6 +76,8 @@ class Night:
     moves: int = 0
     overshoots: int = 0
     sweeps: int = 0
+    retaken: int = 0
+    """First points of sweeps that were taken again, as if the axis had been turned before them."""
     parts_s: dict[str, float] = field(default_factory=dict)
     sweep_s: dict[str, list[float]] = field(default_factory=dict)
     """Of each sweep: all of it, its slews, settling, exposures."""
@@ -166,9 +169,10 @@ class Hand:
         return "waiting"
 
     def _wait_for_news(self, seen: SessionSnapshot) -> None:
+        """What was asked for is not asked for again before something else is said."""
         clock = self.rig.clock
-        end_s = clock.monotonic_s() + 5.0
-        while clock.monotonic_s() < end_s and self.session.snapshot().version == seen.version:
+        end_s = clock.monotonic_s() + 10.0
+        while clock.monotonic_s() < end_s and _said(self.session.snapshot()) == _said(seen):
             clock.sleep(LOOK_S)
         self._seen.clear()
 
@@ -197,8 +201,12 @@ class Hand:
         return "turning"
 
 
-def one_night(seed: int, glances: str) -> Night:
-    """Align once."""
+def _said(shown: SessionSnapshot) -> tuple[Step, str]:
+    return shown.step, "" if shown.advice is None else shown.advice.action
+
+
+def one_night(seed: int, glances: str, keep: Path | None = None) -> Night:
+    """Align once; the journal is left in ``keep``."""
     spec, kind, off_deg, _dice = drawn(seed)
     night = Night(seed, kind, glances, off_deg)
     clock = SimulatedClock(NIGHT_UTC_S)
@@ -224,7 +232,7 @@ def one_night(seed: int, glances: str) -> Night:
         }
         journal = Journal(Path(name) / "night.journal.jsonl")
         session = AlignSession(
-            _charging,
+            charging,
             config_from_text("", overrides=overrides),
             clock,
             journal,
@@ -248,7 +256,16 @@ def one_night(seed: int, glances: str) -> Night:
         night.why = "" if snapshot.failure is None else snapshot.failure.message[:200]
         journal.close()
         clock.close()
-        times = [r.data["time"] for r in read_journal(journal.path) if r.kind == "measured"]
+        records = read_journal(journal.path)
+        if keep is not None:
+            shutil.copy(journal.path, keep / f"{seed}_{glances}.jsonl")
+        times = [r.data["time"] for r in records if r.kind == "measured"]
+        night.retaken = sum(
+            "between the last reading and the first frame" in step
+            for r in records
+            if r.kind == "measured"
+            for step in r.data["story"]
+        )
         night.sweep_s = {
             part: [round(time[f"{part}_s"], 1) for time in times]
             for part in ("total", "slew", "settle", "expose")
@@ -256,7 +273,7 @@ def one_night(seed: int, glances: str) -> Night:
     return night
 
 
-def _charging(*given: Any) -> Rig:
+def charging(*given: Any) -> Rig:
     """Connect, and have each solve take its time."""
     rig = connect_rig(*given)
     solver: Any = rig.plates.solver
@@ -318,9 +335,12 @@ def main() -> int:
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--jobs", type=int, default=1)
     parser.add_argument("--glances", nargs="+", default=["off", "auto"])
+    parser.add_argument("--keep", type=Path, help="folder for the nights' journals")
     given = parser.parse_args()
+    if given.keep is not None:
+        given.keep.mkdir(parents=True, exist_ok=True)
     asked = [
-        (seed, glances)
+        (seed, glances, given.keep)
         for seed in range(given.first, given.first + given.nights)
         for glances in given.glances
     ]

@@ -506,7 +506,7 @@ class AlignSession:
             try:
                 rig.guards.while_tracking()
                 if self._sweep_wanted.is_set() or not live.under_way:
-                    self._obey(engine, self._asked())
+                    self._obey(engine, glances, self._asked())
                 if self._sweep_wanted.is_set() and self._clear_to_sweep(rig):
                     if self._at_rest is not None:  # hands may have been there since
                         self._at_rest = replace(self._at_rest, frame=None)
@@ -525,12 +525,12 @@ class AlignSession:
                 live.begin(glances.next)
             if shot.glance is not None or shot.frame is None:
                 self._glance(glances, shot)
-                self._obey(engine, asked)
+                self._obey(engine, glances, asked)
                 continue
             reading = self._full(rig, engine, glances, shot, shot.frame)
             if not self._attended:
                 self._bear_with(patience)
-            self._obey(engine, asked)
+            self._obey(engine, glances, asked)
             if self._hands_free is not None and self._hands_free.act(reading):
                 self._at_rest = None
             wants = reading.advice.action in (Action.STOP_AND_SWEEP, Action.DONE)
@@ -687,7 +687,10 @@ class AlignSession:
         return not paused and not self._sweep_wanted.is_set()
 
     def _obey(
-        self, engine: AdjustmentEngine, asked: Sequence[tuple[Command, Mapping[str, Any]]]
+        self,
+        engine: AdjustmentEngine,
+        glances: Glances,
+        asked: Sequence[tuple[Command, Mapping[str, Any]]],
     ) -> None:
         for command, details in asked:
             self._write("command", {"command": command.value, **details})
@@ -699,6 +702,7 @@ class AlignSession:
                 self._paused = False
             elif command is Command.SNUGGED:
                 engine.note_snugged()
+                glances.follower.unsettled()
             elif command is Command.TURNS:
                 engine.note_turns(Axis(details["axis"]), float(details["turns"]))
             self._board.paused(self._paused)

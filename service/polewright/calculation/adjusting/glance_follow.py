@@ -27,6 +27,9 @@ MOVED_CHI2, MOVED_TWICE_CHI2, MOVED_LEAST = 20.0, CHI2_TWO_99, 3.0 * ARCSEC
 #: It rests when glances over so long show no motion, so many at least; over longer where their
 #: error hides a motion at such a rate (rad/s), up to so long (own choices).
 REST_S, REST_GLANCES, REST_RATE, REST_MOST_S = 0.45, 4, 6.0 * ARCSEC, 1.5
+#: A hand that has not brought its adjuster to the mark pauses for shorter than this, s (own choice:
+#: two looks at the plate and a new grip); a full frame that is begun sooner is smeared by it.
+PAUSE_S = 2.0
 #: Glances in a row without the stars after which the whole frame is looked at.
 LOST_GLANCES = 3
 #: Full frames at rest: so long after the one before at least, and so many times as long as one
@@ -83,7 +86,10 @@ class GlanceFollower:
         self._suspect = False
         self._lost = 0
         self._odd = 0
-        self._settled = False
+        self._settled = self._smeared = False
+        self._there = True
+        self._rests_s: float | None = None
+        """Since when the glances have shown no motion."""
         self._full_s = self._full_took_s = 0.0
         self._under_way = False
         self.turning = False
@@ -114,12 +120,18 @@ class GlanceFollower:
         self._suspect = self.turning = False
         self._lost = self._odd = 0
         self._settled, self._full_took_s, self._under_way = settled, took_s, False
+        self._smeared, self._there, self._rests_s = False, True, None
         return contradicts
 
-    def nothing(self) -> None:
+    def nothing(self, *, smeared: bool = False) -> None:
         """A full frame gave no place at rest: it was smeared, or nothing was found in it."""
         self._settled = self._under_way = False
+        self._smeared = smeared
         self._lost = 0
+
+    def unsettled(self) -> None:
+        """What the last full frame settled does not count any more."""
+        self._settled = False
 
     def forget(self) -> None:
         """What was known is of no use any more: only a full frame helps."""
@@ -146,6 +158,10 @@ class GlanceFollower:
         self._row.append(kept)
         self._between = [*self._between[1 - _KEPT :], kept]
         self._odd = self._odd + 1 if abs(turn.odd) > ODD_SIGMAS else 0
+        if not self.resting:
+            self._rests_s = None
+        elif self._rests_s is None:
+            self._rests_s = utc_s
         if self._base is None or self.turning:
             return
         off = turn.axis - self._base
@@ -154,10 +170,15 @@ class GlanceFollower:
         self.turning = suspect and (self._suspect or chi2 > MOVED_CHI2)
         self._suspect = suspect
 
+    def told(self, *, there: bool) -> None:
+        """Take in whether the last glance leaves the hand nothing to turn."""
+        self._there = there
+
     def unseen(self) -> None:
         """A glance showed too few of the stars."""
         self._lost += 1
         self._row.clear()
+        self._rests_s = None
 
     @property
     def odd(self) -> bool:
@@ -191,12 +212,15 @@ class GlanceFollower:
 
     def full_due(self, now_s: float) -> bool:
         """Whether the next frame should be a full one, at a time by the timer of `full_begun`."""
-        if self._under_way:
-            return self._base is None
+        if self._under_way:  # a reading counts when a second frame agrees
+            return self._base is None or (self._there and (self.turning or not self._settled))
         if self._base is None or self._lost >= LOST_GLANCES or self.odd:
             return True
         if self.turning or not self._settled:
-            return self.resting
+            if self._rests_s is None:
+                return False
+            let_go = self._there if self.turning else not self._smeared
+            return let_go or self._row[-1].utc_s - self._rests_s >= PAUSE_S - REST_S
         every_s = max(FULL_EVERY_S, FULL_SHARE * self._full_took_s)
         return now_s - self._full_s >= every_s and not self._suspect
 

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from polewright.calculation.adjusting.axis_at_rest import State
 from polewright.calculation.adjusting.base_turn import BaseTurn, Picture, fit_base_turn
 from polewright.calculation.adjusting.engine import AdjustmentEngine, Reading
 from polewright.calculation.adjusting.glance_choice import (
@@ -26,6 +27,7 @@ from polewright.calculation.adjusting.glance_choice import (
     star_air,
 )
 from polewright.calculation.adjusting.glance_follow import GlanceFollower, Moving
+from polewright.calculation.adjusting.instructions import Action
 from polewright.calculation.adjusting.observation import NoReading, Observation
 from polewright.calculation.geometry.attitude import camera_vectors
 from polewright.calculation.geometry.rotation import rotation_about
@@ -167,7 +169,7 @@ class Glances:
         self._full = float(frame.width * frame.height), max(0.0, took_s - frame.exposure_s)
         self._full_s = took_s
         if plate is None or isinstance(seen, NoReading) or not self._engine.sharp(seen):
-            self.follower.nothing()
+            self.follower.nothing(smeared=reading.state is State.MOVING)
             return
         if self.follower.full(reading.axis, took_s, settled=reading.settled):
             self._contradicted()
@@ -212,10 +214,10 @@ class Glances:
 
     def next(self) -> Glance | None:
         """Return the glance to be taken now; None: a full frame."""
-        if self.stopped or self._glance is None or self._rest is None:
+        if self.stopped:
             return None
         now_s = self._rig.clock.monotonic_s()
-        if self.follower.full_due(now_s):
+        if self._glance is None or self._rest is None or self.follower.full_due(now_s):
             self.follower.full_begun(now_s)
             return None
         return self._glance
@@ -317,7 +319,7 @@ class Glances:
             self._choose(frame.utc_mid_s)
         else:
             self._follow(rest, glance, frame.utc_mid_s)
-        return self._engine.glance(
+        moving = self._engine.glance(
             rest.reading,
             turn,
             frame.utc_mid_s,
@@ -325,6 +327,9 @@ class Glances:
             resting=self.follower.turning and self.follower.resting,
             odd=self.follower.odd,
         )
+        advice = moving.advice
+        self.follower.told(there=advice is None or advice.action is Action.WAIT)
+        return moving
 
     def _fitted(self, rest: _AtRest, frame: Frame, glance: Glance) -> BaseTurn | None:
         elapsed_s = frame.utc_mid_s - rest.utc_s
