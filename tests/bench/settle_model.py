@@ -23,13 +23,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polewright.calculation.images.stillness import (
+    REST_LOOKS,
     Look,
     Rest,
     judge_looks,
     judge_rest,
 )
 from polewright.observing.rig.settle_memory import LOOK_S
-from polewright.observing.settling.expose_on_arrival import REST_OF_FLOOR, SHORTEST_S
+from polewright.observing.settling.blur_weighting import TELLING
+from polewright.observing.settling.expose_on_arrival import (
+    LENGTHENED,
+    LONG_LOOK_S,
+    LONG_LOOKS,
+    REST_OF_FLOOR,
+    SHORTEST_S,
+    swinging_look,
+)
 from polewright.observing.settling.still_stars import (
     GAPS_S,
     agreeing_looks,
@@ -70,12 +79,13 @@ class Swing:
         ringing = np.stack([size * np.sin(phase), 0.7 * size * np.sin(1.3 * phase)])
         return np.asarray(ringing + self.slide * np.exp(-t / self.slide_s))
 
-    def look(self, t: float, rng: np.random.Generator) -> Look:
+    def look(self, t: float, rng: np.random.Generator, exposure_s: float = LOOK_S) -> Look:
         """Return a look that begins so long after the arrival."""
-        seen = self.at(t + np.linspace(0.0, LOOK_S, 12)) / ARCSEC_PER_PX
+        times = t + np.linspace(0.0, exposure_s, max(12, round(60 * exposure_s)))
+        seen = self.at(times) / ARCSEC_PER_PX
         x, y = seen.mean(axis=1) + rng.normal(0.0, NOISE_PX, 2)
-        x += self.drift * (t + 0.5 * LOOK_S) / ARCSEC_PER_PX
-        return Look(float(x), float(y), NOISE_PX, width_px(seen), t + 0.5 * LOOK_S)
+        x += self.drift * (t + 0.5 * exposure_s) / ARCSEC_PER_PX
+        return Look(float(x), float(y), NOISE_PX, width_px(seen), t + 0.5 * exposure_s)
 
 
 def width_px(seen: NDArray[np.float64]) -> float:
@@ -120,31 +130,43 @@ def at_once(
 ) -> tuple[float, float, bool]:
     """Return what exposing at once loses beside one exposure (s), the shift, if seen at rest."""
     limit_px = REST_OF_FLOOR * FLOOR_ARCSEC / ARCSEC_PER_PX
+    at_once_s = max(exposure_s, SHORTEST_S)
     begun_s = t = BELIEVED_S * float(rng.uniform(0.7, 1.3))
     before: Rest | None = None
     while True:
-        exposed = swing.at(t + 0.15 + np.linspace(0.0, exposure_s, 2000))
-        middle, middle_s = exposed.mean(axis=1) / ARCSEC_PER_PX, t + 0.15 + 0.5 * exposure_s
+        exposed = swing.at(t + 0.15 + np.linspace(0.0, at_once_s, 2000))
+        middle, middle_s = exposed.mean(axis=1) / ARCSEC_PER_PX, t + 0.15 + 0.5 * at_once_s
         shift = float(np.hypot(*exposed.mean(axis=1)))
-        t += exposure_s + cost_s
+        t += at_once_s + cost_s
         looks: list[Look] = []
+        sharpest_px: float | None = None
         while True:
-            seen = swing.look(t, rng)
+            look_s = LOOK_S if sharpest_px is None else LONG_LOOK_S
+            seen = swing.look(t, rng, look_s)
             drifted = swing.drift * middle_s / ARCSEC_PER_PX
-            looks.append(
-                dataclasses.replace(
-                    seen, x=seen.x - float(middle[0]) - drifted, y=seen.y - float(middle[1])
-                )
-            )
-            t += LOOK_S + cost_s * float(rng.uniform(0.8, 1.3))
             wide_px = width_px(exposed / ARCSEC_PER_PX)
-            rest = judge_rest(looks, wide_px, middle_s, limit_px, before=before)
-            if rest.verdict != "unsure":
+            look = dataclasses.replace(
+                seen, x=seen.x - float(middle[0]) - drifted, y=seen.y - float(middle[1])
+            )
+            looks.append(swinging_look(look, wide_px, sharpest_px))
+            t += look_s + cost_s * float(rng.uniform(0.8, 1.3))
+            rest = judge_rest(
+                looks,
+                wide_px,
+                middle_s,
+                limit_px,
+                before=before,
+                fewer_stars=False,
+                enough=REST_LOOKS if sharpest_px is None else LONG_LOOKS,
+            )
+            if not rest.good and sharpest_px is None and rest.wider > TELLING:
+                sharpest_px, looks = look.hfd_px, []
+            elif rest.verdict != "unsure":
                 break
         if rest.good:
             return t - begun_s - exposure_s, shift, True
         before = rest
-        if t - begun_s + exposure_s > ceiling_s:
+        if t - begun_s + at_once_s > ceiling_s:
             t = max(t, begun_s + ceiling_s)
             during = t + 0.15 + np.linspace(0.0, exposure_s, 2000)
             return t - begun_s, float(np.hypot(*swing.at(during).mean(axis=1))), False
@@ -180,7 +202,7 @@ def main() -> int:
                     settled(swing, exposure_s, given.ceiling, rng, given.cost) for swing in swings
                 ]
             }
-            if exposure_s >= SHORTEST_S:
+            if LENGTHENED * exposure_s >= SHORTEST_S:
                 ways["at once"] = [
                     at_once(swing, exposure_s, given.ceiling, rng, given.cost) for swing in swings
                 ]

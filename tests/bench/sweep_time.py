@@ -1,9 +1,9 @@
 """How long a three-point measurement takes, over the slews and exposures it cannot do without.
 
 ``python tests/bench/sweep_time.py --rigs 4`` prints Markdown. The whole product against the
-simulated rig over HTTP on loopback, one process, by default on the real clock (``--rate 1``): on a
-faster clock computing would count for more than it does. Each rig is measured twice: the fixed
-way (``settle = "fixed"``, ``overlap = false``) and the present defaults.
+simulated rig under simulated time; what a frame costs to hand over, to search and to solve is
+charged as in `time_to_aligned`. Each rig is measured twice: the fixed way (``settle = "fixed"``,
+``overlap = false``) and the present defaults.
 
 - slews: what the rig's own motion needed, from the command to the axes' arrival;
 - ringing: for how long after an arrival the swing of the axes (an exponential envelope, both ways)
@@ -14,6 +14,7 @@ way (``settle = "fixed"``, ``overlap = false``) and the present defaults.
 - shift by ringing: of the frames that counted;
 - axis error: distance of the axis found from the true one; stated sigma: of that distance, both
   ways together;
+- exposures: as long as was asked for; what a longer one takes more counts as settling;
 - ratio: from the first slew's start to the axis, over slews and exposures, or over slews, exposures
   and ringing.
 
@@ -28,23 +29,26 @@ import argparse
 import dataclasses
 import math
 import sys
-import time
 from datetime import datetime
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+sys.path.insert(0, str(Path(__file__).resolve().parent))
+from time_to_aligned import FRAME_S_PER_MP, charging
+
 from polewright.foundation.angles import ARCSEC
-from polewright.foundation.clock import CancelToken, SystemClock
+from polewright.foundation.clock import CancelToken
 from polewright.foundation.config import config_from_text
 from polewright.foundation.errors import PolewrightError
 from polewright.observing.plan.plan_from_config import planned_points
-from polewright.observing.runs.connect import connect_rig
 from polewright.observing.runs.measurement import measure_axis
 from polewright.observing.settling.still_stars import limit_px
 from polewright.records.events import Event, Progress
 from polewright_sim.rig import SimulatedRig
 from polewright_sim.server.server import serve
+from polewright_sim.simulated_clock import SimulatedClock
 from polewright_sim.spec import RigSpec
 
 NIGHT_UTC_S = 1795210200.0
@@ -115,6 +119,7 @@ def draw(kind: str, seed: int, focal_mm: float = 200.0) -> dict[str, Any]:
             "roll_deg": float(rng.uniform(0.0, 360.0)),
         },
         "sensor": {"width": 1600, "height": 1200, "pixel_um": 5.8, "hot_pixel_count": 40},
+        "camera": {"readout_s": 0.05, "readout_s_per_megapixel": FRAME_S_PER_MP},
         "seed": seed,
     }
 
@@ -163,10 +168,10 @@ class Slews:
 
 
 def measure_once(
-    kind: str, way: str, spec: dict[str, Any], rate: float, exposure_s: float, settle_s: float
+    kind: str, way: str, spec: dict[str, Any], exposure_s: float, settle_s: float
 ) -> Run:
     """Start a rig, measure it, and compare with what is true."""
-    clock = SystemClock(rate, NIGHT_UTC_S, time.time())
+    clock = SimulatedClock(NIGHT_UTC_S)
     sim = SimulatedRig(RigSpec.model_validate(spec), clock=clock)
     slews = Slews(sim)
     running = serve(sim)
@@ -194,13 +199,14 @@ def measure_once(
         **WAYS[way],
     }
     try:
-        rig = connect_rig(config_from_text("", overrides=overrides), clock, CancelToken(), hear)
+        rig = charging(config_from_text("", overrides=overrides), clock, CancelToken(), hear)
         result = measure_axis(rig, planned_points(rig))
         wall_s = clock.monotonic_s() - first[0]
         truth = sim.report()["axis"]
         limit = limit_px(rig) * (rig.plates.scale or 0.0)
     finally:
         running.stop()
+        clock.close()
     axis = result.axis
     error_arcmin = math.hypot(
         axis.d_alt_arcmin - truth["alt_arcmin"],  # type: ignore[index]
@@ -213,7 +219,7 @@ def measure_once(
         way=way,
         wall_s=wall_s,
         slews_s=sum(slews.took_s),
-        exposures_s=sum(point.exposure_s for point in result.points),
+        exposures_s=exposure_s * len(result.points),
         ringing_s=slews.ringing_s(limit),
         settle_s=result.time.settle_s,
         hidden_s=result.time.overlap_saved_s,
@@ -274,7 +280,6 @@ def main() -> int:
     """Run and print."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--rigs", type=int, default=2, help="rigs of each kind of mount")
-    parser.add_argument("--rate", type=float, default=1.0, help="clock rate of rig and product")
     parser.add_argument("--exposure", type=float, default=4.0, help="s")
     parser.add_argument("--focal", type=float, default=200.0, help="focal length, mm")
     parser.add_argument("--settle", type=float, default=FIXED_S, help="fixed wait and ceiling, s")
@@ -286,11 +291,11 @@ def main() -> int:
         for kind in given.kinds:
             for way in given.ways:
                 spec = draw(kind, seed, given.focal)
-                run = measure_once(kind, way, spec, given.rate, given.exposure, given.settle)
+                run = measure_once(kind, way, spec, given.exposure, given.settle)
                 runs.append(run)
                 sys.stderr.write(f"{seed} {run}\n")
     sys.stdout.write(
-        f"{given.rigs} rigs a kind, clock rate {given.rate:g}, exposure {given.exposure:g} s, "
+        f"{given.rigs} rigs a kind, exposure {given.exposure:g} s, "
         f"fixed wait {given.settle:g} s, {given.focal:g} mm\n\n{table(runs)}\n"
     )
     return 0

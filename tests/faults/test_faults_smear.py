@@ -57,6 +57,17 @@ def test_a_smeared_frame_is_less_certain() -> None:
     assert sigmas_px([2.0, 4.0, 2.1]) == pytest.approx([0.0, 2.08 * 0.35, 0.0], abs=0.01)
 
 
+def test_longer_looks_tell_what_the_width_of_the_stars_does_not() -> None:
+    """A swing drew the stars wide, and looks over a swing saw by how much its middle is off."""
+    rest = Rest("rested", 0.1, 0.0, 3.4, 4.0, 2.0, sigma_px=0.12)
+    _, smeared = with_smear([attitude()] * 3, [2.0, 4.0, 2.1], [None, rest, None])
+
+    assert smeared == 0
+    assert sigmas_px([2.0, 4.0, 2.1], [None, rest, None]) == pytest.approx(
+        [0.0, 0.12, 0.0], abs=1e-6
+    )
+
+
 def test_nothing_is_made_of_frames_without_a_size() -> None:
     """Solvers that bring no stars of their own leave nothing to compare."""
     assert sigmas_px([None, None]) == pytest.approx([0.0, 0.0], abs=1e-6)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -203,6 +204,22 @@ def test_stars_that_swung_far_during_the_exposure_are_not_believed_by_chance() -
     """Two and a half times as wide as a look shows them: most of their light lies elsewhere."""
     assert rest_of(after(0.0), hfd_px=6.1).verdict == "smeared"
     assert rest_of(after(0.0), hfd_px=5.9).verdict == "rested"
+
+
+def test_wide_stars_are_believed_where_enough_of_them_are_left() -> None:
+    rest = judge_rest(after(0.0), 6.1, MIDDLE_S, 0.2, fewer_stars=False)
+    assert rest.verdict == "rested"
+
+
+def test_two_long_looks_tell_a_steady_motion_after_a_second_exposure_only() -> None:
+    """Where a line through four tells it after the first."""
+    row = [Look(0.6 + 0.5 * number, 0.0, 0.01, 2.4, 1.7 * number) for number in (0, 1, 2, 3)]
+    assert judge_rest(row, 3.0, MIDDLE_S, 0.2).verdict == "steady"
+    assert judge_rest(row[:1], 3.0, MIDDLE_S, 0.2, enough=2).verdict == "unsure"
+    first = judge_rest(row[:2], 3.0, MIDDLE_S, 0.2, enough=2)
+    assert first.verdict == "moved"
+    swung = replace(first, x=first.x + 3.0)
+    assert judge_rest(row[:2], 3.0, MIDDLE_S, 0.2, enough=2, before=swung).verdict == "steady"
 
 
 def test_a_steady_motion_is_told_from_a_slide_by_the_second_exposure() -> None:

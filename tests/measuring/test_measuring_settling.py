@@ -77,9 +77,9 @@ class StarLooks:
     def __init__(self, mount: Mount, watch: Callable[[], None]) -> None:
         self.mount, self.watch, self.taken = mount, watch, 0
 
-    def take(self) -> StarList:
+    def take(self, exposure_s: float) -> StarList:
         self.watch()
-        mount, exposure_s = self.mount, self.mount.rig.settle_memory.exposure_s
+        mount = self.mount
         cost_s = mount.cost_s * float(mount.rng.uniform(0.8, 1.3))
         mount.clock.sleep(exposure_s + cost_s)
         self.taken += 1

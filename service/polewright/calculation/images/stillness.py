@@ -41,7 +41,7 @@ SHRINKING = 0.15
 #: elsewhere there must be so many looks, over so long a time (s) that a steady motion shows.
 REST_LOOKS, REST_SPAN_S = 4, 1.5
 #: At this many times the limit no further look would help. Stars this many times as wide as in the
-#: looks lost too much of their light to the swing (all four own choices;
+#: looks, and many fewer, lost too much of their light to the swing (all four own choices;
 #: tests/bench/settle_model.py).
 REST_FAR, REST_WIDER = 6.0, 2.5
 
@@ -174,6 +174,9 @@ class Rest:
     """That of the sharpest look."""
     drift: tuple[float, float] = (0.0, 0.0)
     """The drift known before, pixels per second."""
+    sigma_px: float | None = None
+    """1 sigma of how far the exposure's middle is off, along one coordinate, where looks over a
+    swing or more told it."""
 
     @property
     def good(self) -> bool:
@@ -205,6 +208,8 @@ def judge_rest(
     *,
     drift: tuple[float, float] = (0.0, 0.0),
     before: Rest | None = None,
+    fewer_stars: bool = True,
+    enough: int = REST_LOOKS,
 ) -> Rest:
     """Say whether an exposure shows the stars where they rest after it.
 
@@ -221,6 +226,9 @@ def judge_rest(
             to twice as much.
         drift: steady motion known from the point before, pixels per second.
         before: what the exposure before this one came to, at the same place.
+        fewer_stars: whether the exposure shows many fewer than the looks.
+        enough: looks that tell that the stars lie elsewhere. A line through fewer than `REST_LOOKS`
+            tells a steady motion only after a second exposure, when a swing has died down.
     """
     count = len(looks)
     after_s = np.array([look.at_s for look in looks]) - exposed_s
@@ -241,18 +249,21 @@ def judge_rest(
         min(look.hfd_px for look in looks),
         drift,
     )
-    if rest.wider > REST_WIDER:
+    if rest.wider > REST_WIDER and fewer_stars:
         return replace(rest, verdict="smeared")
     if near(rest.x, rest.y, sigma / math.sqrt(count)):
         return replace(rest, verdict="rested")
     if before is not None and before.verdict == "moved":
         alike = rest.after_s / before.after_s
-        if near(2.0 * (rest.x - alike * before.x), 2.0 * (rest.y - alike * before.y), sigma):
+        off_x, off_y = rest.x - alike * before.x, rest.y - alike * before.y
+        if near(2.0 * off_x, 2.0 * off_y, max(sigma, before.sigma_px or 0.0)):
             return replace(rest, verdict="steady")
     span_s = float(np.ptp(after_s))
-    if count < REST_LOOKS or span_s < REST_SPAN_S:
+    if count < enough or span_s < REST_SPAN_S:
         hopeless = before is None and rest.moved_px > REST_FAR * limit_px
         return replace(rest, verdict="moved") if hopeless else rest
+    if count < REST_LOOKS and before is None:
+        return replace(rest, verdict="moved")
     from_middle_s = after_s - rest.after_s
     per_s = from_middle_s / float(from_middle_s @ from_middle_s)
     back_x, back_y = (float(v.mean() - (per_s @ v) * rest.after_s) for v in (x, y))

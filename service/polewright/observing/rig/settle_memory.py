@@ -31,6 +31,9 @@ class SettleMemory:
     """The least that a whole frame took to download, s; None before there was one."""
     looks_first: bool = False
     """Whether this sweep has shown that looks after an exposure save nothing on this rig."""
+    sharp_px: float | None = None
+    """Half-flux diameter of stars in a short look, pixels, once the mount has been seen to swing
+    when the exposure after a slew was over; None: it was not."""
     drift: tuple[float, float] = (0.0, 0.0)
     """Steady motion seen at the point before, of an axis far from the pole; pixels per second."""
 

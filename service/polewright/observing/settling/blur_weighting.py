@@ -55,16 +55,20 @@ def with_smear(
         hfds_px: half-flux diameter of each frame's stars; None counts as not smeared.
         rests: what looks after each exposure told; None where there were none. Stars wider than in
             the looks widen a covariance too, silently: a mount that rings out is usual, and looks
-            of a part of a second do not tell it from wind.
+            of a part of a second do not tell it from wind. Longer looks tell by how much the frame
+            is off, whatever it was.
     """
     known = [hfd for hfd in hfds_px if hfd is not None]
     sharpest = min(known, default=0.0)
     widened, smeared = [], 0
     for attitude, hfd, rest in zip(attitudes, hfds_px, rests, strict=True):
-        sigma = 0.0 if hfd is None else shift_px(hfd, sharpest) * attitude.scale
-        smeared += sigma > 0.0
-        if rest is not None:
-            sigma = max(sigma, swung_px(rest) * attitude.scale)
+        if rest is not None and rest.sigma_px is not None:
+            sigma = rest.sigma_px * attitude.scale
+        else:
+            sigma = 0.0 if hfd is None else shift_px(hfd, sharpest) * attitude.scale
+            smeared += sigma > 0.0
+            if rest is not None:
+                sigma = max(sigma, swung_px(rest) * attitude.scale)
         covariance = attitude.covariance + sigma**2 * np.eye(3)
         widened.append(dataclasses.replace(attitude, covariance=covariance))
     return widened, smeared

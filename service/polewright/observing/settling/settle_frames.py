@@ -34,7 +34,7 @@ STEP_PX = 16
 
 
 class Looks:
-    """Takes looks, as large and as long as the run's memory says.
+    """Takes looks, as large as the run's memory says.
 
     Args:
         rig: the rig; its camera is left with the subframe of the last look until `done`.
@@ -46,8 +46,8 @@ class Looks:
         self.taken = 0
         self._aimed: tuple[int, int, int, int] | None = None
 
-    def take(self) -> StarList | None:
-        """Take one look and find its stars; None when the camera sent another subframe.
+    def take(self, exposure_s: float) -> StarList | None:
+        """Take a look so long and find its stars; None when the camera sent another subframe.
 
         Raises:
             AlpacaError, ImageError: as camera and detection say.
@@ -60,7 +60,7 @@ class Looks:
         try:
             self._aim()
             frame: Frame = rig.camera.expose(
-                rig.settle_memory.exposure_s,
+                exposure_s,
                 clock=rig.clock,
                 cancel=rig.cancel,
                 on_progress=progress,

@@ -122,7 +122,7 @@ class _Wait:
             self._watch()
             before_s = self.elapsed_s
             try:
-                stars = self.looks.take()
+                stars = self.looks.take(memory.exposure_s)
             except (AlpacaError, ImageError) as error:
                 return self._end(say("a settle frame failed: {error}", error=error))
             look_s = self.elapsed_s - before_s

@@ -278,6 +278,8 @@ class _Sweep:
                 raise
             except UNSOLVED as error:
                 frame, self._frame = self._frame, None
+                if frame is not None:  # perhaps longer than asked for
+                    exposure_s = max(exposure_s, frame.exposure_s)
                 self.recovery.unsolved(error, frame)
                 longer_s = min(LONGER * exposure_s, rig.config.sweep.exposure_max_s)
                 late = rig.clock.monotonic_s() - began_s > 0.5 * settings.nowhere_s
