@@ -284,3 +284,6 @@ def test_one_full_frame_is_asked_for_at_a_time() -> None:
     assert row.due
     row.follower.full_begun(row.now_s)
     assert not row.due
+    row.glance(5, rate=100.0 * ARCSEC)
+    assert row.follower.turning
+    assert not row.due

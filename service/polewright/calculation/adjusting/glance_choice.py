@@ -29,8 +29,10 @@ ASPECTS = (1.0, 4.0, 0.25)
 EXPOSURES_S = (0.03, 0.05, 0.08, 0.12, 0.2, 0.35)
 #: Stars looked at, brightest first, and how many of them a subframe may have its middle at.
 MOST_STARS, MIDDLES = 90, 36
-#: Stars that a glance has to show, so bright: sigmas of the whole star over the background.
-LEAST_STARS, LEAST_SIGMAS = 4, 9.0
+#: Stars that a glance has to show, so bright: sigmas of the whole star over the background; and so
+#: many more had better be there, as a faint one is not seen in every glance: each that is missing
+#: makes it worth so much less (own choices).
+LEAST_STARS, LEAST_SIGMAS, SPARE_STARS, NOT_SPARE = 4, 9.0, 2, 3.0
 #: Error that no hand notices, and time that the eye takes for at once, s (own choices).
 UNNOTICED, AT_ONCE_S = 3.0 * ARCSEC, 0.16
 #: A side is at least so long: a hand turns by some dozen pixels from one glance to the next.
@@ -213,7 +215,8 @@ def choose_glance(
         for exposure_s in sorted({max(t, ability.exposure_min_s) for t in EXPOSURES_S}):
             sigma = bright.sigma_px(exposure_s, binning)[near]
             seen = np.isfinite(sigma)
-            enough = shown @ seen.astype(float) >= LEAST_STARS
+            stars = shown @ seen.astype(float)
+            enough = stars >= LEAST_STARS
             if not enough.any():
                 continue
             weight = np.zeros(near.size)
@@ -225,6 +228,7 @@ def choose_glance(
             took_s = exposure_s + pace.fixed_s + pace.per_pixel_s * pixels
             late = np.maximum(1.0, took_s / AT_ONCE_S) ** 3
             cost = (spread**2 + UNNOTICED**2) * late + 1e-9 * took_s * UNNOTICED**2
+            cost *= NOT_SPARE ** np.maximum(0.0, LEAST_STARS + SPARE_STARS - stars[enough])
             k = int(np.argmin(cost))
             if cost[k] < least:
                 least = float(cost[k])

@@ -91,7 +91,7 @@ class GlanceFollower:
         self._rests_s: float | None = None
         """Since when the glances have shown no motion."""
         self._full_s = self._full_took_s = 0.0
-        self._under_way = False
+        self._under_way = self._second = False
         self.turning = False
         """Whether the axis has left the place of the frame at rest."""
 
@@ -99,6 +99,8 @@ class GlanceFollower:
 
     def full_begun(self, now_s: float) -> None:
         """A full frame has been begun, at a time by a timer."""
+        let_go = self._rests_s is not None and (self.turning or not self._settled)
+        self._second = let_go and not self._under_way
         self._full_s, self._under_way = now_s, True
 
     def full(self, axis: Vector, took_s: float, *, settled: bool) -> bool:
@@ -213,7 +215,7 @@ class GlanceFollower:
     def full_due(self, now_s: float) -> bool:
         """Whether the next frame should be a full one, at a time by the timer of `full_begun`."""
         if self._under_way:  # a reading counts when a second frame agrees
-            return self._base is None or (self._there and (self.turning or not self._settled))
+            return self._base is None or self._second
         if self._base is None or self._lost >= LOST_GLANCES or self.odd:
             return True
         if self.turning or not self._settled:
