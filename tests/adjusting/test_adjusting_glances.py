@@ -101,6 +101,17 @@ def test_wide_stars_are_binned() -> None:
     assert binned.sigma <= whole.sigma or binned.expected_s < whole.expected_s
 
 
+@pytest.mark.parametrize("seed", range(6))
+def test_where_stars_are_faint_a_glance_counts_on_more_of_them_than_it_needs(seed: int) -> None:
+    """A faint star is not seen in every glance, and one too few shows nothing."""
+    sky = Sky(seed)
+    sky.bright = replace(sky.bright, flux_per_s=0.1 * sky.bright.flux_per_s)
+    glance = sky.choose(Pace(0.05, 3e-8))
+    assert glance is not None
+    seen = np.isfinite(sky.bright.sigma_px(glance.exposure_s, glance.binning))
+    assert int((seen & glance.holds(sky.places)).sum()) >= LEAST_STARS + 2
+
+
 def test_without_bright_stars_there_is_no_glance() -> None:
     sky = Sky(3)
     sky.bright = replace(sky.bright, flux_per_s=sky.bright.flux_per_s * 1e-4)
