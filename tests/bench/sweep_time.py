@@ -241,7 +241,7 @@ def table(runs: list[Run]) -> str:
         "| ratio | ratio, rung out | largest shift by ringing median / worst, arcsec "
         "| axis error median / p95, arcsec | stated sigma, arcsec "
         "| not seen still |",
-        "|---|---|---|---|---|---|---|---|---|---|---|---|---|---|",
+        "|" + "---|" * 16,
     ]
     for kind in (*RINGING, "all"):
         for way in WAYS:
