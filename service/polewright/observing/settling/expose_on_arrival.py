@@ -257,7 +257,8 @@ class _Afterwards:
                 if sharpest_px is None:
                     memory.seen(stars)
                 else:  # both, exposure and looks, are off by as much as they differ
-                    rest = replace(rest, sigma_px=max(limit_px, rest.moved_px) / math.sqrt(2.0))
+                    off_px = 0.0 if rest.verdict == "steady" else rest.moved_px
+                    rest = replace(rest, sigma_px=max(limit_px, off_px) / math.sqrt(2.0))
                 return rest, self._why(rest)
 
     def _why(self, rest: Rest) -> str:
