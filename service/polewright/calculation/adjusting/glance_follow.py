@@ -99,8 +99,8 @@ class GlanceFollower:
 
     def full_begun(self, now_s: float) -> None:
         """A full frame has been begun, at a time by a timer."""
-        let_go = self._rests_s is not None and (self.turning or not self._settled)
-        self._second = let_go and not self._under_way
+        to_settle = self.turning or not self._settled
+        self._second = to_settle and self.let_go and not self._under_way
         self._full_s, self._under_way = now_s, True
 
     def full(self, axis: Vector, took_s: float, *, settled: bool) -> bool:
@@ -212,6 +212,14 @@ class GlanceFollower:
                 return small or mahalanobis2(rate, noise / squares, last.axis) <= CHI2_TWO_99
         return False
 
+    @property
+    def let_go(self) -> bool:
+        """Whether the hand has most likely let go: the axis rests at its mark, or for long."""
+        if self._rests_s is None:
+            return False
+        at_mark = self._there if self.turning else not self._smeared
+        return at_mark or self._row[-1].utc_s - self._rests_s >= PAUSE_S - REST_S
+
     def full_due(self, now_s: float) -> bool:
         """Whether the next frame should be a full one, at a time by the timer of `full_begun`."""
         if self._under_way:  # a reading counts when a second frame agrees
@@ -219,10 +227,7 @@ class GlanceFollower:
         if self._base is None or self._lost >= LOST_GLANCES or self.odd:
             return True
         if self.turning or not self._settled:
-            if self._rests_s is None:
-                return False
-            let_go = self._there if self.turning else not self._smeared
-            return let_go or self._row[-1].utc_s - self._rests_s >= PAUSE_S - REST_S
+            return self.let_go
         every_s = max(FULL_EVERY_S, FULL_SHARE * self._full_took_s)
         return now_s - self._full_s >= every_s and not self._suspect
 

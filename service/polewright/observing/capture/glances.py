@@ -324,7 +324,7 @@ class Glances:
             turn,
             frame.utc_mid_s,
             turning=self.follower.turning,
-            resting=self.follower.turning and self.follower.resting,
+            resting=self.follower.turning and self.follower.let_go,
             odd=self.follower.odd,
         )
         advice = moving.advice
