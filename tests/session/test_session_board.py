@@ -29,6 +29,7 @@ from polewright.records.events import FrameMeasured, MotionStopped, Note
 from polewright.session.session import NoReference
 from polewright.session.snapshot_builder import FAILURE_KINDS, KEPT_NOTES, Board
 from polewright.session.states import Step
+from polewright_sim.simulated_clock import SimulatedClock
 
 
 def test_the_board_keeps_the_last_notes_only() -> None:
@@ -201,6 +202,22 @@ def test_the_advice_belongs_to_the_reading_that_is_shown(smeared: Reading, shown
     assert now.error is not None
     assert now.advice.amount_arcmin == shown
     assert (now.moving or now.error).total_arcmin == pytest.approx(shown)
+
+
+def test_a_reading_ages_although_no_frame_comes() -> None:
+    """A camera that hangs tells nothing, and what is shown gets too old to turn by."""
+    night = SimulatedClock(1000.0)
+    board = Board("night", 1.0, night)
+    board.goes(Step.ADJUSTING)
+    board.read(full_frame(30.0, 1000.0))
+    version = board.snapshot().version
+
+    night.sleep(60.0)
+
+    for now in (board.snapshot(), board.wait_for_change(version, 0.0)):
+        assert now.version == version
+        assert now.utc_s == pytest.approx(1060.0)
+    night.close()
 
 
 def test_a_frame_without_stars_is_told_whatever_a_glance_showed_before() -> None:

@@ -100,15 +100,18 @@ class Board:
         return angle / ARCMIN
 
     def snapshot(self) -> SessionSnapshot:
-        """Return the present snapshot."""
+        """Return the present snapshot, as of now: figures age although nothing new is told."""
         with self._changed:
-            return self._now
+            return self._as_of_now()
 
     def wait_for_change(self, version: int, timeout_s: float) -> SessionSnapshot:
         """Return the snapshot once it is newer than ``version``, or after ``timeout_s``."""
         with self._changed:
             self._changed.wait_for(lambda: self._now.version > version, timeout_s)
-            return self._now
+            return self._as_of_now()
+
+    def _as_of_now(self) -> SessionSnapshot:
+        return self._now.model_copy(update={"utc_s": self._clock.utc_s()})
 
     def _put(self, *, by_glance: bool = False, **changes: Any) -> None:
         with self._changed:
@@ -119,7 +122,6 @@ class Board:
                 update={
                     **changes,
                     "version": version,
-                    "utc_s": self._clock.utc_s(),
                 }
             )
             self._changed.notify_all()

@@ -263,6 +263,7 @@ class Keyboard:
 
     def _end(self) -> bool:
         self._show(STOPPING)
+        asked_s = self._clock()
         try:
             self._desk.stop()
         except PolewrightError as error:
@@ -275,7 +276,7 @@ class Keyboard:
             )
             return False
         if self._stopped_s is None:
-            self._stopped_s = self._clock()
+            self._stopped_s = asked_s
         return True
 
     def _sweep(self, key: str) -> bool:

@@ -28,6 +28,7 @@ from polewright.interfaces.cli.live_view import (
     figures_of,
     is_old,
     legend,
+    reading_of,
     view,
 )
 from polewright.interfaces.cli.terminal import Console, headed
@@ -300,15 +301,16 @@ def attached(
 
 
 def _line(now: SessionSnapshot) -> str:
-    if now.advice is None or now.error is None:
+    error = reading_of(now)
+    if now.advice is None or error is None:
         return f"{now.step.value}"
-    if is_old(now, now.error):
+    if is_old(now, error):
         return say("{time}, lost: {sentence}", time=now.step.value, sentence=now.advice.sentence)
     return say(
         "{time}, {state}: total {total_arcmin}, under {upper95_arcmin} (95 %). {sentence}",
         time=now.step.value,
-        state=now.error.state,
-        total_arcmin=arcmin_text(now.error.total_arcmin),
-        upper95_arcmin=arcmin_text(now.error.upper95_arcmin),
+        state=error.state,
+        total_arcmin=arcmin_text(error.total_arcmin),
+        upper95_arcmin=arcmin_text(error.upper95_arcmin),
         sentence=now.advice.sentence,
     )
