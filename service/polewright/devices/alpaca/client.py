@@ -537,8 +537,11 @@ def _transport_error(error: Exception, where: Where, member: str, timeout_s: flo
         return ServerUnreachable(where, member, say("no answer to the attempt to connect"))
     if has(urllib3.exceptions.ReadTimeoutError, TimeoutError, requests.ReadTimeout):
         return DeviceSilent(where, member, say("nothing for {timeout_s:g} s", timeout_s=timeout_s))
-    if has(RemoteDisconnected, ConnectionError, urllib3.exceptions.IncompleteRead):
-        return ConnectionDropped(where, member, excerpt(str(error)))
+    if has(RemoteDisconnected):
+        return ConnectionDropped(where, member, say("it was closed without an answer"))
+    if has(ConnectionError, urllib3.exceptions.IncompleteRead):
+        words = [e.strerror for e in chain if isinstance(e, OSError) and e.strerror]
+        return ConnectionDropped(where, member, excerpt(words[0] if words else str(error)))
     if has(BadStatusLine):
         return BadReply(where, member, say("the server does not speak HTTP"))
     if has(OSError) and not isinstance(error, requests.RequestException):
