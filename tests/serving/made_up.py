@@ -90,6 +90,7 @@ class MadeUp(SessionRunner):
         frame = mono_frame(Field(900, 600, x, y, flux), rng)
         self.picture = (1, frame, detect_stars(frame))
         self.record: RunRecord | None = None
+        self.stops = 0
 
     def snapshot(self) -> SessionSnapshot:
         """Return the snapshot that was put last."""
@@ -108,6 +109,7 @@ class MadeUp(SessionRunner):
 
     def hard_stop(self, reason: str) -> StopAnswer:
         """Confirm a stop at once, while the session takes longer to end."""
+        self.stops += 1
         return StopAnswer(
             motion="stopped", message=reason, advice="", session_ended=False, took_s=0.0
         )

@@ -10,7 +10,9 @@ import time
 from typing import Any
 
 import pytest
+import requests
 from PIL import Image
+from serving.made_up import made_up_service, states
 
 from polewright.observing.runs.connect import connect_rig
 from polewright.session.journal import SITE_ACCEPTED, read_journal
@@ -346,6 +348,23 @@ def test_events_bring_every_state_and_beat_when_nothing_changes(start_night, sta
         kind, _, _ = next(_messages(response))
     assert kind == "heartbeat"
     wait_for(lambda: served.runner.feed.listeners == 0, 10.0)
+
+
+def test_a_session_that_is_taken_up_again_is_told_in_full() -> None:
+    """Its id is the same and its versions begin anew: a page that had seen more of them before
+    would take a glance of it, and nothing else."""
+    with made_up_service("en") as (runner, url):
+        runner.put(states()["turn-east"])
+        runner.now = runner.now.model_copy(update={"version": 900})
+        with requests.get(f"{url}api/session/events", stream=True, timeout=30.0) as response:
+            stream = _messages(response)
+            assert next(stream)[2]["version"] == 900
+            runner.now = runner.now.model_copy(update={"version": 0})
+            again = states()["sweeping"]
+            later_s = (again.began_utc_s or 0.0) + 900.0
+            runner.put(again.model_copy(update={"began_utc_s": later_s}))
+            kind, _, now = next(message for message in stream if message[0] != "heartbeat")
+    assert (kind, now["version"], now["step"]) == ("snapshot", 1, "sweeping")
 
 
 def test_an_interrupted_session_is_offered_and_taken_up(

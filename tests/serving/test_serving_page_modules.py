@@ -69,6 +69,29 @@ import("/plate.js").then(({Plate}) => {
 """  # noqa: E501 - a script
 
 
+_TIME = """
+const done = arguments[arguments.length - 1];
+import("/link.js").then(({ServiceTime}) => {
+  const ages = (rate, jump) => {
+    const time = new ServiceTime();
+    for (let at = 0; at < 60; at += 1.5) time.sync(1000 + rate * at, at);
+    for (let at = 60; at < 66; at += 1.5) time.sync(1000 + jump + rate * at, at);
+    return time.elapsed(1000 + jump + rate * 40, 66);
+  };
+  done([ages(1, 0), ages(1, 600), ages(1, -600), ages(20, 0), ages(20, 600)]);
+});
+"""
+_SLEEP = """
+const done = arguments[arguments.length - 1];
+const states = [document.body.dataset.link];
+new MutationObserver(() => states.push(document.body.dataset.link))
+  .observe(document.body, {attributes: true, attributeFilter: ["data-link"]});
+const real = Date.now.bind(Date);
+Date.now = () => real() + 600000;
+setTimeout(() => done(states), 3000);
+"""
+
+
 @pytest.fixture
 def service() -> Iterator[RunningService]:
     runner = SessionRunner(lambda _extra: Config(), SystemClock())
@@ -124,6 +147,22 @@ def test_a_screen_reader_hears_changes_of_meaning_only(service, tmp_path) -> Non
     assert totals == pytest.approx([13.0, 13.0, 5.0, np.hypot(20, 5), np.hypot(20, 5)])
     # A turn is thought on by its last rate for half a second, and not where it has come to rest.
     assert amounts == pytest.approx([2.0, 0.5, 0.8])
+
+
+@pytest.mark.e2e
+@needs_chromium
+def test_a_phone_that_slept_does_not_take_old_readings_for_new_ones(service, tmp_path) -> None:
+    """Nor does a clock that is set. While it slept its timer stood still; the wall's went on."""
+    with browser(tmp_path / "profile") as driver:
+        driver.get(f"{service.url}?token={TOKEN}")
+        ages = driver.execute_async_script(_TIME)
+        deadline = time.monotonic() + 30.0
+        while driver.execute_script("return document.body.dataset.link") != "live":
+            assert time.monotonic() < deadline
+        links = driver.execute_async_script(_SLEEP)
+    # 26 s after it was taken a reading is 26 s old.
+    assert ages == pytest.approx([26.0] * 5, abs=1.0)
+    assert links[:3] == ["live", "lost", "live"]
 
 
 # WCAG 2.2, 1.4.3: 4.5 : 1, or 3 : 1 from 24 px, or 18.66 px bold, on. Everything is shown for it.

@@ -71,6 +71,7 @@ STOPS_AT_ONCE = 3
 PAGE_FILES = {
     "page.css": ("page.css", "text/css; charset=utf-8"),
     "page.js": ("page.js", "text/javascript; charset=utf-8"),
+    "early_stop.js": ("early_stop.js", "text/javascript; charset=utf-8"),
     "picture.js": ("picture.js", "text/javascript; charset=utf-8"),
     "plate.js": ("plate.js", "text/javascript; charset=utf-8"),
     "words.js": ("words.js", "text/javascript; charset=utf-8"),
@@ -377,7 +378,7 @@ def _event_id(snapshot: SessionSnapshot) -> str:
 def _add_events(app: FastAPI, runner: SessionRunner) -> None:
     async def messages(seen: str, reader: str) -> AsyncIterator[str]:
         yield "retry: 1000\n\n"
-        known: tuple[str, int] | None = None
+        known: tuple[object, int] | None = None
         with runner.feed.listening() as changed:
             while not runner.feed.closed:
                 changed.clear()
@@ -385,9 +386,12 @@ def _add_events(app: FastAPI, runner: SessionRunner) -> None:
                 if _event_id(now) != seen:
                     seen = _event_id(now)
                     # A glance comes alone to whoever has the rest.
-                    rest = (now.session_id, now.version_but_moving)
-                    thin = known is not None and known[0] == rest[0] and known[1] >= rest[1]
-                    known = (now.session_id, now.version)
+                    # A session that is taken up again counts its versions anew.
+                    run = (now.session_id, now.began_utc_s)
+                    thin = known is not None and (
+                        known[0] == run and known[1] >= now.version_but_moving
+                    )
+                    known = (run, now.version)
                     kind, part = ("moving", MovingUpdate.of(now)) if thin else ("snapshot", now)
                     # On a thread: STOP is answered on this loop.
                     document = await asyncio.to_thread(_json_for, reader, part)

@@ -68,6 +68,37 @@ export const ask = (path, limitMs = ANSWER_MS) => asked(path, {}, limitMs);
 export const tell = (path, body = {}, limitMs = ANSWER_MS) =>
   asked(path, { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(body), keepalive: true }, limitMs);
 
+/** Whether two snapshots are of the same run. One that is taken up again keeps its session's id and
+ * counts its versions anew. */
+export const sameRun = (a, b) => a?.session_id === b?.session_id && a?.began_utc_s === b?.began_utc_s;
+
+/** The service's time, from what it tells of it now and then. In a rehearsal it runs fast. */
+export class ServiceTime {
+  constructor() {
+    Object.assign(this, { utc: 0, at: 0, rate: 1, rates: [], since: null });
+  }
+
+  /** It is `utc` (Unix seconds) now, at `at` by this page's timer, s. */
+  sync(utc, at = performance.now() / 1000) {
+    this.since ??= [utc, at];
+    const took = at - this.since[1];
+    if (took >= 1) {
+      // The middle one of some: a clock that was set, or a phone that slept while its timer stood
+      // still, makes one of them wrong and not how old everything seems from then on.
+      this.rates = [...this.rates.slice(-8), (utc - this.since[0]) / took];
+      const middle = [...this.rates].sort((a, b) => a - b)[(this.rates.length - 1) >> 1];
+      if (this.rates.length > 1) this.rate = Math.abs(middle - 1) < 0.2 ? 1 : Math.max(0.1, middle);
+      this.since = [utc, at];
+    }
+    Object.assign(this, { utc, at });
+  }
+
+  /** Real seconds since then; less than 0: until then. */
+  elapsed(utc, at = performance.now() / 1000) {
+    return (this.utc - utc) / this.rate + at - this.at;
+  }
+}
+
 export class Link {
   /** onSnapshot(snapshot), onTime(utc_s), onState("live" | "polling" | "lost" | "locked") */
   constructor({ onSnapshot, onTime, onState }) {
@@ -75,6 +106,8 @@ export class Link {
     this.heard = 0; // by the stream
     this.polled = 0; // by asking
     this.asking = 0;
+    this.looked = 0;
+    this.wall = Date.now();
     this.state = "";
     setInterval(() => this.look(), 200);
     document.addEventListener("visibilitychange", () => document.hidden || this.look());
@@ -86,8 +119,9 @@ export class Link {
     if (state !== this.state) this.onState((this.state = state));
   }
 
-  /** Keep a snapshot, for what glances change in it. */
+  /** Keep a snapshot, for what glances change in it; not one that was overtaken on its way. */
   take(snapshot) {
+    if (sameRun(this.last, snapshot) && snapshot.version < this.last.version) return;
     this.last = snapshot;
     this.onSnapshot(snapshot);
   }
@@ -117,6 +151,14 @@ export class Link {
   /** Is the stream alive? If not, ask, tell whether there is contact, and try to open it again. */
   look() {
     const now = performance.now();
+    // The timer of some devices stands still while they sleep: then nothing seems to be old.
+    const slept = Date.now() - this.wall - (now - this.looked);
+    Object.assign(this, { wall: Date.now(), looked: now });
+    if (slept > SILENT_MS) {
+      this.heard = this.polled = this.asking = 0;
+      if (this.state !== "locked") this.set("lost");
+      this.open();
+    }
     if (this.heard && now - this.heard < DOUBT_MS) return;
     if (now - Math.max(this.heard, this.polled) > SILENT_MS && this.state !== "locked") this.set("lost");
     if (now - this.opened > TRY_AGAIN_MS + SILENT_MS) this.open();

@@ -3,7 +3,7 @@
 import { Announcer } from "./announcer.js";
 import { Awake } from "./awake.js";
 import { say, sayCount, sayDocument } from "./language.js";
-import { Link, ask, keyed, tell } from "./link.js";
+import { Link, ServiceTime, ask, keyed, sameRun, tell } from "./link.js";
 import { ErrorPicture } from "./picture.js";
 import { Plate } from "./plate.js";
 import { Tone, Voice, buzz } from "./sound.js";
@@ -47,18 +47,9 @@ function list(element, items) {
 
 // -- time: how old is the reading? -------------------------------------------------------------
 
-const time = { utc: 0, at: 0, rate: 1, first: null };
-
-/** The service's clock may run fast in a rehearsal: its rate is learned. */
-function sync(utc) {
-  const at = performance.now() / 1000;
-  time.first ??= [utc, at];
-  if (at - time.first[1] > 2) time.rate = Math.max(0.1, (utc - time.first[0]) / (at - time.first[1]));
-  Object.assign(time, { utc, at });
-}
-
-/** Real seconds since then; less than 0: until then. */
-const elapsed = (utc) => (time.utc - utc) / time.rate + performance.now() / 1000 - time.at;
+const time = new ServiceTime();
+const sync = (utc) => time.sync(utc);
+const elapsed = (utc) => time.elapsed(utc);
 const age = (utc) => Math.max(0, elapsed(utc));
 
 const staleAfter = (s) => 12 + 3 * (s.frame?.exposure_s ?? 4);
@@ -74,8 +65,9 @@ const voice = new Voice();
 const announcer = new Announcer($("said"));
 
 function show(s) {
-  if (shown && s.session_id === shown.session_id && s.version < shown.version) return;
+  if (sameRun(s, shown) && s.version < shown.version) return;
   const was = shown;
+  if (!sameRun(s, was)) stopping.confirmed = false;
   shown = s;
   if (was && was.version !== s.version) sync(s.utc_s);
   else if (!time.utc) sync(s.utc_s);
@@ -110,7 +102,7 @@ function scaleOf(s) {
 
 function faceOf(s) {
   if (linkState === "lost") return [lost(), false];
-  if (stopping.confirmed === s.session_id && !ENDED.has(s.step)) return [stopConfirmed(stopping.words), false];
+  if (stopping.confirmed && !ENDED.has(s.step)) return [stopConfirmed(stopping.words), false];
   const late = s.step === "adjusting" && s.error && s.error.state !== "measured" && age(newest(s).utc_s) > staleAfter(s);
   const fresh = !late && linkState !== "locked";
   const left_s = s.sweep_ends_utc_s ? Math.max(0, -elapsed(s.sweep_ends_utc_s)) : null;
@@ -206,14 +198,29 @@ function showFrame(s) {
   load($("frame-img"), want, sayCount("Last frame, {count} star found", "Last frame, {count} stars found", f.star_count));
 }
 
-/** Swap a picture only when the new one is whole. */
+const coming = new Map(); // what is to follow the picture that is under way, by element
+
+/** Swap a picture only when the new one is whole. One at a time: a browser has six lines to a
+ * service, and STOP needs one of them however slow they are. */
 function load(img, source, alt) {
+  if (coming.has(img)) {
+    coming.set(img, [source, alt]);
+    return;
+  }
+  coming.set(img, null);
   const next = new Image();
+  const over = () => {
+    const then = coming.get(img);
+    coming.delete(img);
+    if (then) load(img, ...then);
+  };
   next.onload = () => {
     img.src = next.src;
     img.alt = alt;
     img.hidden = false;
+    over();
   };
+  next.onerror = over;
   next.src = keyed(source);
 }
 
@@ -290,7 +297,6 @@ function showControls(s, was) {
     close($("ask"));
     openOthers(false);
     if (!ended) $("alarm").hidden = true;
-    if (s.session_id !== was.session_id) stopping.confirmed = null;
   }
   if (ended && (!was || was.step !== s.step)) offerResume();
   // Filled in once: whoever empties it must not find it filled behind his back.
@@ -343,8 +349,8 @@ async function send(path, data) {
 
 const STOP_TRY_MS = 2000;
 const STOP_TOLD_MS = 1800; // what is not confirmed by then is said not to be
-// confirmed: the session whose motion was stopped, which takes a moment longer to end by itself.
-const stopping = { on: false, tries: 0, began: 0, answer: "", confirmed: null, words: "" };
+// confirmed: the motion of the run that is shown was stopped; it takes a moment longer to end.
+const stopping = { on: false, tries: 0, began: 0, answer: "", confirmed: false, words: "", late: 0 };
 const pause = (ms) => new Promise((done) => setTimeout(done, ms));
 
 async function stopNow() {
@@ -354,7 +360,7 @@ async function stopNow() {
   Object.assign(stopping, { on: true, tries: 0, began: performance.now(), answer: "" });
   $("stop").classList.add("busy");
   alarm(say("Stopping …"), true);
-  setTimeout(showUnconfirmed, STOP_TOLD_MS);
+  stopping.late = setTimeout(showUnconfirmed, STOP_TOLD_MS);
   while (stopping.on) {
     const tried = performance.now();
     stopping.tries += 1;
@@ -362,7 +368,7 @@ async function stopNow() {
       const answer = await tell("/api/stop", {}, STOP_TRY_MS);
       const words = `${answer.message} ${answer.advice}`.trim();
       if (answer.motion === "stopped") {
-        Object.assign(stopping, { confirmed: shown?.session_id ?? null, words });
+        Object.assign(stopping, { confirmed: Boolean(shown), words });
         endStopping();
         alarm(words, false);
         if (shown) showNow(shown);
@@ -392,6 +398,7 @@ function showUnconfirmed() {
 
 function endStopping() {
   stopping.on = false;
+  clearTimeout(stopping.late);
   $("unstopped").hidden = true;
   $("stop").classList.remove("busy");
 }
@@ -561,7 +568,8 @@ document.addEventListener("keydown", (event) => {
   }
   const id = KEYS[event.key.toLowerCase()];
   if (!id || (event.target.matches("input:not([type=checkbox]):not([type=range])") && id !== "stop")) return;
-  if (!$(id).hidden && ($("ask").hidden || id === "stop")) acts[id]();
+  const free = $("ask").hidden && $("unstopped").hidden;
+  if (!$(id).hidden && (free || id === "stop")) acts[id]();
 });
 
 // Focus stays within an open dialog, the STOP button included.
@@ -606,3 +614,7 @@ setInterval(() => {
   showAge();
   if (shown.step === "adjusting" || shown.step === "sweeping") showNow(shown);
 }, 250);
+
+// From here on STOP is this script's; one that was pressed while it was still on its way goes on.
+document.documentElement.dataset.ready = "";
+if ("stopAsked" in document.documentElement.dataset) stopNow();
