@@ -22,7 +22,13 @@ from polewright.devices.alpaca.client import AlpacaConnection
 from polewright.devices.alpaca.telescope import Telescope
 from polewright.foundation.clock import CancelToken, SystemClock
 from polewright.foundation.config import Config
-from polewright.foundation.errors import Cancelled, DeviceError, LeftInHaste, MotionUnknown
+from polewright.foundation.errors import (
+    DeviceError,
+    ExitCode,
+    LeftInHaste,
+    MotionUnknown,
+    WatchdogEnded,
+)
 from polewright.observing.safety import watchdog_client as watching
 from polewright.observing.safety import watchdog_process as watchdog
 from polewright.observing.safety.watchdog_client import Watchdog, WatchedClock
@@ -111,8 +117,9 @@ def test_a_run_that_hangs_is_stopped_and_told_to_end(running, telescope, tmp_pat
     assert not cancel.cancelled
     dog.process.wait(5.0)
     clock = WatchedClock(SystemClock(), dog)
-    with pytest.raises(Cancelled, match="watchdog"):
+    with pytest.raises(WatchdogEnded, match="watchdog") as ended:
         clock.sleep(1.0, cancel)
+    assert ended.value.exit_code is ExitCode.DEVICE, "nobody asked for this stop"
     dog.dismiss()
 
 

@@ -21,11 +21,14 @@ class CancelToken:
     def __init__(self) -> None:
         self._event = threading.Event()
         self.reason = ""
+        self._raises: type[Cancelled] = Cancelled
 
-    def cancel(self, reason: str = say("stopped by the user")) -> None:
-        """Ask the run to stop; later calls keep the first reason."""
+    def cancel(
+        self, reason: str = say("stopped by the user"), raises: type[Cancelled] = Cancelled
+    ) -> None:
+        """Ask the run to stop; later calls keep the first reason, and what is raised for it."""
         if not self._event.is_set():
-            self.reason = reason
+            self.reason, self._raises = reason, raises
             self._event.set()
 
     @property
@@ -36,7 +39,7 @@ class CancelToken:
     def check(self) -> None:
         """Raise `Cancelled` when a stop was asked for."""
         if self._event.is_set():
-            raise Cancelled(self.reason)
+            raise self._raises(self.reason)
 
     def wait(self, real_seconds: float) -> bool:
         """Wait so long, or until cancelled; return whether cancelled."""

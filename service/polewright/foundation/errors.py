@@ -11,6 +11,7 @@
     ├── PlanError          no sweep fits, or the wanted one is unsafe (leaves: planning/errors.py)
     ├── GuardError         a guard stopped motion during a run
     ├── Cancelled          the user (or a signal) asked to stop
+    │   └── WatchdogEnded  nobody did: the run hung, and its watchdog stopped the mount
     └── MotionUnknown      the mount could not be confirmed to have stopped
         └── LeftInHaste        nobody waited for it
 
@@ -132,6 +133,17 @@ class Cancelled(PolewrightError):
 
     code = "cancelled"
     exit_code = ExitCode.INTERRUPTED
+
+
+class WatchdogEnded(Cancelled):
+    """The run was not heard of for too long, and its watchdog has stopped the mount."""
+
+    code = "watchdog_ended"
+    exit_code = ExitCode.DEVICE
+    advice = say(
+        "Look at the mount, and at the camera, disk or program that did not answer; then start "
+        "again."
+    )
 
 
 class MotionUnknown(PolewrightError):

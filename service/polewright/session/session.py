@@ -28,7 +28,6 @@ from polewright.foundation.angles import ARCMIN, DEG, SIDEREAL_RATE
 from polewright.foundation.clock import CancelToken, Clock
 from polewright.foundation.config import Config
 from polewright.foundation.errors import (
-    Cancelled,
     DeviceError,
     ExitCode,
     ImageError,
@@ -290,10 +289,9 @@ class AlignSession:
                 with motors, motion_stopped_on_trouble(rig.telescope, rig.clock, self._hear):
                     self._align(rig)
             self.outcome = ExitCode.OK
-        except Cancelled as error:
-            self._end(Happening.STOP, error)
         except PolewrightError as error:
-            self._end(Happening.TROUBLE, error)
+            asked = error.exit_code is ExitCode.INTERRUPTED
+            self._end(Happening.STOP if asked else Happening.TROUBLE, error)
         except BaseException as error:
             self._end(Happening.TROUBLE, PolewrightError(say("unexpected: {error!r}", error=error)))
             raise

@@ -22,6 +22,7 @@ from polewright.foundation.errors import (
     PlanError,
     PolewrightError,
     SolveError,
+    WatchdogEnded,
 )
 from polewright.observing.safety.guard_errors import NoLight, PointNotSolved, TooBright
 
@@ -263,6 +264,14 @@ RULES: Mapping[str, Rule] = {
         then="the run goes on",
         mount="as it was",
     ),
+    "run_hangs": Rule(
+        "the program hangs longer than its present step may take",
+        (WatchdogEnded,),
+        again="the watchdog stops the mount and ends the run",
+        then="the run ends if it ever comes back; the outcome is left in watchdog.json",
+        mount="stopped, or told UNKNOWN",
+        exit_code=ExitCode.DEVICE,
+    ),
     "interrupted": Rule(
         "Ctrl-C, a termination signal, or a stop by the user",
         (Cancelled,),
@@ -281,14 +290,6 @@ RULES: Mapping[str, Rule] = {
         again=f"the watchdog stops the mount, for up to {WATCHDOG_TRIES_S:.0f} s",
         then="the outcome is left in watchdog.json beside the journals",
         mount="stopped, or told UNKNOWN",
-    ),
-    "run_hangs": Rule(
-        "the program hangs longer than its present step may take",
-        (),
-        again="the watchdog stops the mount and ends the run",
-        then="the run ends if it ever comes back; the outcome is left in watchdog.json",
-        mount="stopped, or told UNKNOWN",
-        exit_code=ExitCode.INTERRUPTED,
     ),
 }
 

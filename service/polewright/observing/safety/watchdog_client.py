@@ -16,7 +16,13 @@ import platformdirs
 
 from polewright.devices.alpaca.telescope import Telescope
 from polewright.foundation.clock import CancelToken, Clock, threads_of
-from polewright.foundation.errors import DeviceError, Insisted, LeftInHaste, MotionUnknown
+from polewright.foundation.errors import (
+    DeviceError,
+    Insisted,
+    LeftInHaste,
+    MotionUnknown,
+    WatchdogEnded,
+)
 from polewright.foundation.language import say
 from polewright.observing.rig.camera_setup import camera_left_whole
 from polewright.observing.rig.rig import Rig
@@ -27,7 +33,9 @@ from polewright.records.events import Event, MotionStopped, Progress
 
 #: Real seconds within which the run is heard of again, by what it does. A wait or a look at a
 #: device comes every second at most; what is allowed covers a device that does not answer.
-ALLOWED_S = {"slew": 30.0, "settle": 30.0, "exposure": 60.0, "prepare": 900.0}
+#: A settle look is an exposure and its download of a part of the sensor, for which a camera that
+#: does not answer is waited 31 s, and one that trickles twice that.
+ALLOWED_S = {"slew": 30.0, "settle": 120.0, "exposure": 60.0, "prepare": 900.0}
 ALLOWED_OTHERWISE_S = 60.0
 #: A download over a poor link takes its time; its own limits end it before.
 DOWNLOAD_S = 600.0
@@ -122,7 +130,9 @@ class Watchdog:
                 return
             if not self._tell(f"beat {allowed:g}"):
                 # It has stopped the mount, or was killed: either way nothing is watched any more.
-                self._cancel.cancel(say("the watchdog has ended and may have stopped the mount"))
+                self._cancel.cancel(
+                    say("the watchdog has ended and may have stopped the mount"), WatchdogEnded
+                )
             self._told_s, self._told_allowed_s = now, allowed
 
     def heard(self, event: Event) -> None:
