@@ -111,6 +111,7 @@ class SessionBench:
         self.solves: Callable[[int], bool] = lambda _number: True
         self.fetch_s = 0.0
         """How long a frame takes to come from the camera."""
+        self.max_binning = 4
         self.look_at_mount: Callable[[], None] = lambda: None
         """What the guards do at each look at the tracking mount."""
         self.crosses = False
@@ -170,7 +171,9 @@ class SessionBench:
         air = Atmosphere.none()
         rig = Rig(
             telescope=cast("Any", self._telescope()),
-            camera=cast("Any", SimpleNamespace(expose_only=self._expose, told=deque())),
+            camera=cast(
+                "Any", SimpleNamespace(expose_only=self._expose, told=deque(), info=lambda: self)
+            ),
             plates=cast("Any", self._plates()),
             site=Site(44.0, 9.0),
             site_source="test",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any, cast
 
 import pytest
 from session.session_bench import NIGHT_S, SessionBench
@@ -454,15 +455,27 @@ def test_a_sweep_does_not_begin_where_adjusters_may_have_been_touched(
     assert bench.at_rest[:2] == [None, None]
 
 
-@pytest.mark.parametrize(("fetch_s", "times"), [(2.0, 0), (49.0, 1)])
+@pytest.mark.parametrize(
+    ("fetch_s", "most", "helps"),
+    [(2.0, 4, []), (49.0, 4, ["[camera] binning = 2"]), (49.0, 1, ["A cable"])],
+)
 def test_frames_that_take_long_to_come_are_told_once_with_what_helps(
-    bench: SessionBench, fetch_s: float, times: int
+    bench: SessionBench, fetch_s: float, most: int, helps: list[str]
 ) -> None:
     """61 megapixels over 20 Mbit/s: hands would wait a minute and a half after each turn."""
-    bench.fetch_s = fetch_s
+    bench.fetch_s, bench.max_binning = fetch_s, most
     bench.on_reading = lambda number: bench.session.stop() if number == 4 else None
 
     bench.run()
     notes = bench.notes("takes 49 s to come")
-    assert len(notes) == times
-    assert all("[camera] binning = 2" in note.text for note in notes)
+    assert len(notes) == len(helps)
+    assert all(words in note.text for words, note in zip(helps, notes, strict=True))
+    assert most > 1 or not bench.notes("binning")
+
+
+def test_with_motors_nobody_is_told_for_how_long_hands_must_be_off(bench: SessionBench) -> None:
+    bench.session._hands_free = cast("Any", object())
+    bench.session._tell_slow(bench.rig, 49.0)
+    bench.journal.close()
+
+    assert bench.notes() == []

@@ -553,19 +553,24 @@ class AlignSession:
 
     def _tell_slow(self, rig: Rig, fetch_s: float) -> None:
         """Say once what helps where a frame takes long to come."""
-        if fetch_s < SLOW_FETCH_S or self._slow_told:
+        if fetch_s < SLOW_FETCH_S or self._slow_told or self._hands_free is not None:
             return
         self._slow_told = True
-        rig.note(
-            say(
-                "A frame takes {fetch_s:.0f} s to come from the camera: after a turn, hands have "
-                "to be off for two of them. [camera] binning = {binning} makes it a quarter of "
-                "that; a cable in the place of Wi-Fi may do more.",
-                fetch_s=fetch_s,
-                binning=2 * self.config.camera.binning,
-            ),
-            warning=True,
+        text = say(
+            "A frame takes {fetch_s:.0f} s to come from the camera: after a turn, hands have to be "
+            "off for two of them.",
+            fetch_s=fetch_s,
         )
+        binning = 2 * self.config.camera.binning
+        if binning <= rig.camera.info().max_binning:
+            text += say(
+                " [camera] binning = {binning} makes it a quarter of that; a cable in the place of "
+                "Wi-Fi may do more.",
+                binning=binning,
+            )
+        else:
+            text += say(" A cable in the place of Wi-Fi may be quicker.")
+        rig.note(text, warning=True)
 
     def _bear_with(self, patience: Patience) -> None:
         """With nobody there, give up when frames tell nothing for too long."""
