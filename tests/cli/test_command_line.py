@@ -17,6 +17,7 @@ from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 from typer.testing import CliRunner
 
+from polewright.foundation.clock import REHEARSAL_VARIABLE
 from polewright.foundation.config import Config
 from polewright.foundation.errors import ExitCode
 from polewright.interfaces.cli.app import COMMANDS, build_app
@@ -237,7 +238,7 @@ def test_the_night_clock_reads_evening_at_the_site() -> None:
 @pytest.mark.parametrize("text", ["1,2", "a,b,c", "0,0,-1"])
 def test_a_bad_rehearsal_clock_is_explained(monkeypatch, text: str) -> None:
     """The variable's form is told with what was given."""
-    from polewright.foundation.clock import REHEARSAL_VARIABLE, clock_from_environment
+    from polewright.foundation.clock import clock_from_environment
     from polewright.foundation.errors import ConfigError
 
     monkeypatch.setenv(REHEARSAL_VARIABLE, text)
@@ -281,3 +282,30 @@ def test_a_mistyped_command_is_told_the_likely_one() -> None:
 
     assert done.exit_code == ExitCode.USAGE
     assert "'measure'" in plain(done.output)
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["align", "--plain"], ["measure"], ["examine"], ["startup", "--startup-wait-s", "0"],
+        ["check"], ["plan", "--connect"], ["drift"],
+    ],
+    ids=lambda words: words[0],
+)  # fmt: skip
+def test_a_rehearsal_clock_is_told_before_a_mount_is_reached(monkeypatch, tmp_path, words) -> None:
+    """Left set on a real night, the Sun would not be where the program looks for it."""
+    monkeypatch.setenv(REHEARSAL_VARIABLE, "1795210200,1795200000,1")
+    with socket.socket() as taken:  # bound and not listening: every connection is refused
+        taken.bind(("127.0.0.1", 0))
+        at = ["127.0.0.1", str(taken.getsockname()[1])]
+        where = [
+            word
+            for kind in ("telescope", "camera")
+            for pair in zip((f"--{kind}-host", f"--{kind}-port"), at, strict=True)
+            for word in pair
+        ]
+        rest = ["--run-journal-folder", str(tmp_path), "--no-history-enabled"]
+        done = runner.invoke(build_app(), [*words, *where, *rest], env={"COLUMNS": "500"})
+
+    assert done.exit_code not in (0, 2), done.output
+    assert done.output.startswith(f"Rehearsal clock: {REHEARSAL_VARIABLE} is set"), done.output

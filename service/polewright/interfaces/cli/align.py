@@ -9,13 +9,13 @@ from typing import Annotated, Any
 import typer
 
 from polewright.foundation.angle_text import arcmin_text
-from polewright.foundation.clock import clock_from_environment
 from polewright.foundation.errors import ExitCode
 from polewright.foundation.language import say, say_count
 from polewright.interfaces.cli.console import (
     exit_with,
     print_failure,
     print_result,
+    run_clock,
     told_plainly,
     write_out,
 )
@@ -108,7 +108,7 @@ def run_session(
     with told_plainly(console, as_json=as_json):
         settings = config_from_file(config, overrides)
         check_mqtt(settings.publish)
-        clock = clock_from_environment()
+        clock = run_clock(console)
         opened = (
             open_interrupted(settings, clock, resume_from) if resume else open_new(settings, clock)
         )

@@ -13,12 +13,13 @@ from rich.console import Group, RenderableType
 from rich.live import Live
 from rich.table import Table
 
-from polewright.foundation.clock import CancelToken, clock_from_environment
+from polewright.foundation.clock import CancelToken
 from polewright.foundation.errors import Cancelled, ExitCode
 from polewright.foundation.language import say
 from polewright.interfaces.cli.console import (
     TerminalListener,
     exit_with,
+    run_clock,
     stop_on_signals,
     told_plainly,
 )
@@ -122,7 +123,7 @@ def check(
         settings = config_from_file(config, overrides)
         with ExitStack() as held:
             with TerminalListener(console) as listener:
-                rig = connect_rig(settings, clock_from_environment(), cancel, listener)
+                rig = connect_rig(settings, run_clock(console), cancel, listener)
                 # A run of this computer that has the mount exposes with the camera, too.
                 held.enter_context(only_run(rig.telescope.where, partial(rig.note, warning=True)))
                 length_s = exposure_s or rig.exposure_s

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import json
+import os
 import signal
 import sys
 import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from datetime import UTC, datetime
 from types import FrameType
 
 from rich.progress import BarColumn, Progress, TextColumn
@@ -16,7 +18,12 @@ from rich.text import Text
 
 from polewright.foundation.angle_text import angle_text, arcmin_text
 from polewright.foundation.angles import ARCSEC
-from polewright.foundation.clock import CancelToken
+from polewright.foundation.clock import (
+    REHEARSAL_VARIABLE,
+    CancelToken,
+    Clock,
+    clock_from_environment,
+)
 from polewright.foundation.errors import ExitCode, Insisted, PolewrightError
 from polewright.foundation.language import joined, say, translated
 from polewright.interfaces.cli.terminal import Console, headed, styled
@@ -311,6 +318,25 @@ def told_plainly(console: Console, *, as_json: bool) -> Iterator[None]:
             console, error.exit_code, str(error), error.likely, error.advice, error.details
         )
         raise SystemExit(int(error.exit_code)) from None
+
+
+def run_clock(console: Console) -> Clock:
+    """Return the clock of a command that reaches a mount; a rehearsal clock is told, first of all.
+
+    Raises:
+        ConfigError: as `clock_from_environment`.
+    """
+    clock = clock_from_environment()
+    if os.environ.get(REHEARSAL_VARIABLE):
+        now = f"{datetime.fromtimestamp(clock.utc_s(), UTC):%Y-%m-%d %H:%M}"
+        text = say(
+            " {variable} is set, so this run takes the time to be {now} UTC. With "
+            "a real mount it does not know where the Sun is: unset it and start again.",
+            variable=REHEARSAL_VARIABLE,
+            now=now,
+        )
+        console.print(headed(say("Rehearsal clock:"), "bold red", text))
+    return clock
 
 
 #: Signals that come closer together are one (s, own choice): keys bounce, and a run that is asked

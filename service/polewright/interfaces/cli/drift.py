@@ -10,12 +10,13 @@ import typer
 from rich.table import Table
 
 from polewright.foundation.angle_text import arcmin_text
-from polewright.foundation.clock import CancelToken, clock_from_environment
+from polewright.foundation.clock import CancelToken
 from polewright.foundation.language import say
 from polewright.interfaces.cli.console import (
     TerminalListener,
     compass,
     exit_with,
+    run_clock,
     stop_on_signals,
     told_plainly,
     write_out,
@@ -137,7 +138,7 @@ def drift(
                 text = axis.read_text(encoding="utf-8")
             except (OSError, UnicodeDecodeError) as exc:
                 raise PredictionUnreadable(str(axis), str(exc)) from exc
-        clock = clock_from_environment()
+        clock = run_clock(progress)
         with stop_on_signals(cancel), recorded(settings, clock, "drift", tell_line) as recorder:
             with _Listener(progress) as listener:
 

@@ -11,13 +11,14 @@ from rich.console import RenderableType
 from rich.table import Table
 from rich.text import Text
 
-from polewright.foundation.clock import CancelToken, clock_from_environment
+from polewright.foundation.clock import CancelToken
 from polewright.foundation.errors import ExitCode
 from polewright.foundation.language import say, say_count
 from polewright.interfaces.cli.console import (
     LEFT_STANDING,
     TerminalListener,
     exit_with,
+    run_clock,
     stop_on_signals,
     told_plainly,
     write_out,
@@ -75,7 +76,7 @@ def examine(
         hosts = [t["host"] for t in tables if isinstance(t, dict) and t.get("host")]
         shown = str if with_addresses else partial(shareable, hosts=hosts)
         with stop_on_signals(cancel), _Listener(console, shown) as listener:
-            examiner = Examiner(settings, clock_from_environment(), cancel, listener, shown=shown)
+            examiner = Examiner(settings, run_clock(console), cancel, listener, shown=shown)
             try:
                 examiner.run(move=move)
             finally:

@@ -15,7 +15,7 @@ from polewright.foundation.clock import CancelToken, clock_from_environment
 from polewright.foundation.errors import ConfigError, ExitCode, in_words
 from polewright.foundation.files import write_whole
 from polewright.foundation.language import say, say_count
-from polewright.interfaces.cli.console import exit_with, stop_on_signals, told_plainly
+from polewright.interfaces.cli.console import exit_with, run_clock, stop_on_signals, told_plainly
 from polewright.interfaces.cli.options import ConfigPath, next_step, with_rig_options
 from polewright.interfaces.cli.outputs import (
     Chart,
@@ -187,10 +187,11 @@ def _record(settings: Any, lines: SkylineLines, messages: Console) -> None:
     """Record where the mount points each time Enter is pressed."""
     from polewright.observing.runs.horizon_recording import Pointer
 
+    clock = run_clock(messages)
     messages.print(SUN_CAUTION, style="bold")
     cancel = CancelToken()
     with stop_on_signals(cancel):
-        pointer = Pointer.connect(settings, clock_from_environment(), cancel)
+        pointer = Pointer.connect(settings, clock, cancel)
         messages.print(HOW_TO_RECORD)
         for line in sys.stdin:
             cancel.check()

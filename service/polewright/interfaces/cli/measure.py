@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
 import typer
 
-from polewright.foundation.clock import CancelToken, clock_from_environment
+from polewright.foundation.clock import CancelToken
 from polewright.foundation.errors import ExitCode
 from polewright.foundation.language import say
 from polewright.interfaces.cli.console import (
@@ -17,6 +17,7 @@ from polewright.interfaces.cli.console import (
     TerminalListener,
     exit_with,
     print_result,
+    run_clock,
     stop_on_signals,
     told_plainly,
     write_out,
@@ -69,7 +70,7 @@ def measure(
         settings = config_from_file(config, overrides)
         check_mqtt(settings.publish)
         horizon_of(settings)  # a skyline that cannot be read is told before any device is asked
-        clock = clock_from_environment()
+        clock = run_clock(progress)
     telling = Telling(settings.publish, "", clock.utc_s())
     result, code = None, ExitCode.UNEXPECTED
     try:

@@ -15,7 +15,12 @@ from polewright.foundation.angles import ARCSEC, DEG
 from polewright.foundation.clock import CancelToken, clock_from_environment
 from polewright.foundation.errors import PlanError, SolveError
 from polewright.foundation.language import say
-from polewright.interfaces.cli.console import TerminalListener, stop_on_signals, told_plainly
+from polewright.interfaces.cli.console import (
+    TerminalListener,
+    run_clock,
+    stop_on_signals,
+    told_plainly,
+)
 from polewright.interfaces.cli.options import ConfigPath, next_step, with_rig_options
 from polewright.interfaces.cli.outputs import Chart, Force, Theme, check_chart, write_sky_chart
 from polewright.interfaces.cli.terminal import Console
@@ -92,7 +97,7 @@ def _request(
     from polewright.observing.runs.connect import connect_rig
     from polewright.observing.runs.offline_plan import offline_request, offline_solver
 
-    clock = clock_from_environment()
+    clock = run_clock(messages) if connect else clock_from_environment()
     if not connect:
         request, notes = offline_request(settings, clock.utc_s() if utc_s is None else utc_s)
         return request, offline_solver(settings), notes

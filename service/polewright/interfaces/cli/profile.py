@@ -20,6 +20,7 @@ from polewright.foundation.language import say, translated
 from polewright.interfaces.cli.console import (
     LEFT_TRACKING,
     TerminalListener,
+    run_clock,
     stop_on_signals,
     told_plainly,
 )
@@ -301,7 +302,7 @@ def _solve(now: Config, console: Console) -> FoundOptics:
     from polewright.observing.safety.stopping import motion_stopped_on_trouble
     from polewright.observing.safety.watchdog_client import watched
 
-    cancel, clock = CancelToken(), clock_from_environment()
+    cancel, clock = CancelToken(), run_clock(console)
     with stop_on_signals(cancel), TerminalListener(console) as listener:
         rig = connect_rig(now, clock, cancel, listener)
         with watched(rig), motion_stopped_on_trouble(rig.telescope, clock, rig.emit):

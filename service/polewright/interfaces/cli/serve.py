@@ -13,10 +13,10 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from polewright.foundation.clock import CancelToken, clock_from_environment
+from polewright.foundation.clock import CancelToken
 from polewright.foundation.errors import ExitCode
 from polewright.foundation.language import say
-from polewright.interfaces.cli.console import exit_with, stop_on_signals, told_plainly
+from polewright.interfaces.cli.console import exit_with, run_clock, stop_on_signals, told_plainly
 from polewright.interfaces.cli.options import ConfigPath, with_config_options
 from polewright.interfaces.cli.terminal import Console
 
@@ -120,7 +120,7 @@ def serve(
 
         runner = SessionRunner(
             lambda extra: config_from_file(config, {**overrides, **extra}),
-            clock_from_environment(),
+            run_clock(console),
             listener=tell,
         )
         with stop_on_signals(cancel), contextlib.ExitStack() as stack:

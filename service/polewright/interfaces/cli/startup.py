@@ -9,7 +9,7 @@ from typing import Annotated, Any
 
 import typer
 
-from polewright.foundation.clock import CancelToken, clock_from_environment
+from polewright.foundation.clock import CancelToken
 from polewright.foundation.errors import ExitCode, PolewrightError
 from polewright.foundation.language import say
 from polewright.interfaces.cli.console import (
@@ -18,6 +18,7 @@ from polewright.interfaces.cli.console import (
     error_document,
     exit_with,
     print_result,
+    run_clock,
     stop_on_signals,
     told_plainly,
     write_out,
@@ -84,7 +85,7 @@ def startup(
         settings = config_from_file(config, overrides)
         check_notify(settings.notify)
         check_mqtt(settings.publish)
-        clock = clock_from_environment()
+        clock = run_clock(progress)
         log = start_log(settings.log, tell_line)
         journal = None if dry_run else MeasurementJournal(settings, clock, tell_line)
         if journal is not None:
