@@ -231,6 +231,21 @@ def test_every_plan_says_when_the_first_slew_was_not_checked():
     )
 
 
+@pytest.mark.parametrize(("trees_deg", "crosses"), [(38, False), (50, True)])
+def test_the_meridian_is_crossed_only_for_a_far_better_sweep(trees_deg, crosses):
+    """A mount that looks west over trees stays there until a sweep in the east is 1.5 times surer.
+
+    With the trees 38 deg high one in the east is surer too, by less.
+    """
+    trees = parse_horizon(["20 10", "180 10", f"182 {trees_deg}", f"358 {trees_deg}"])
+    looking_west = replace(NORTH, horizon=trees, pointing=Pointing(60 * DEG, 30 * DEG))
+
+    plans = plan_sweep(looking_west)
+
+    assert plans[0].crosses_meridian is crosses
+    assert plans[0].sigma > min(plan.sigma for plan in plans) or crosses
+
+
 def test_a_mount_that_would_flip_is_not_sent_there():
     """Its own answer counts, wherever it puts the border; unknown answers are ignored."""
     border = -30 * DEG

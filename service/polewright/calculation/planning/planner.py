@@ -47,6 +47,9 @@ BLOCK = round(2.0 * DEG / CELL)
 
 #: Predictions closer than this count as equal; then time and stars decide.
 SAME_SIGMA = 0.03
+#: A sweep for which the mount crosses the meridian is taken where no other is within so many times
+#: its uncertainty: it may swing to the other side of its pier in the dark (own choice).
+CROSSING_COST = 1.5
 #: Within this fraction of the uncertainty, the time left for adjusting decides.
 ADJUSTING_WEIGHT = 0.05
 ADJUSTING_ENOUGH_S = 3600.0
@@ -60,9 +63,8 @@ def plan_sweep(request: PlanRequest) -> list[SweepPlan]:
     """Return up to ``max_plans`` sweeps that break no limit, best first.
 
     Ranked by predicted uncertainty of the axis (from the fit's own covariance, made worse by
-    moonlight), then whether the mount may stay on its side of the meridian, then whether it ends
-    where both adjusters are seen, then time, then stars in the poorest field, then time left for
-    adjusting.
+    moonlight and where the mount has to cross the meridian), then whether it ends where both
+    adjusters are seen, then time, then stars in the poorest field, then time left for adjusting.
 
     Raises:
         NoSweepFits: nothing fits down to the smallest step.
@@ -318,14 +320,12 @@ class _Search:
         candidates.score[near] = math.inf
 
     def _mark_across(self, candidates: _Candidates, group: list[Level]) -> None:
-        """Take what lies over the meridian, as seen from where the mount stands, last or never."""
+        """Count what lies over the meridian, seen from where the mount stands, less or never."""
         spans = np.array([(level.n_points - 1) * level.step_cells for level in group])
         across = np.sin(ON_MERIDIAN)
         for column in (candidates.column, candidates.column + spans[candidates.level]):
             there = np.sin(self.grid.hour_angle[column]) * self.request.standing
-            candidates.score[there <= -across] *= (
-                math.inf if self.request.stay else 1.0 + SAME_SIGMA
-            )
+            candidates.score[there <= -across] *= math.inf if self.request.stay else CROSSING_COST
 
     def _suppress_alike(self, candidates: _Candidates, plan: SweepPlan, group: list[Level]) -> None:
         spans = np.array([(level.n_points - 1) * level.step_cells for level in group])
@@ -345,12 +345,11 @@ def _name(violation: Violation) -> str:
     return (violation.reason.name or "").lower()
 
 
-def _rank(plan: SweepPlan) -> tuple[int, bool, bool, int, float, float]:
-    sigma = plan.sigma * (1.0 + plan.moon_weight)
+def _rank(plan: SweepPlan) -> tuple[int, bool, int, float, float]:
+    sigma = plan.sigma * (1.0 + plan.moon_weight) * (CROSSING_COST if plan.crosses_meridian else 1)
     stars = min((point.stars or 0.0) for point in plan.points)
     return (
         round(math.log(sigma) / SAME_SIGMA),
-        plan.crosses_meridian,
         plan.hides_adjuster,
         round(plan.duration_s / 15.0),
         -stars,
