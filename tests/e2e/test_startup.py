@@ -50,6 +50,7 @@ def test_a_good_start_opens_the_cover_measures_and_parks(start_night) -> None:
         "dome": "skipped",
         "cover": "ok",
         "mount": "ok",
+        "sweep": "ok",
         "focus": "ok",
         "alignment": "ok",
         "afterwards": "ok",

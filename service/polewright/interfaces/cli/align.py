@@ -12,6 +12,7 @@ from polewright.foundation.angle_text import arcmin_text
 from polewright.foundation.errors import ExitCode
 from polewright.foundation.language import say, say_count
 from polewright.interfaces.cli.console import (
+    MOUNT_WORDS,
     exit_with,
     print_failure,
     print_result,
@@ -233,17 +234,10 @@ class Told:
         if now.failure is not None and not self.unconfirmed_end:
             told = now.failure
             print_failure(console, self.code, told.message, told.likely, told.advice, told.details)
-        words = {
-            "unasked": say("The mount was not reached in this run: it is as it was before."),
-            "still": say("The mount stands still; tracking is off."),
-            "tracking": say("The mount is tracking the stars."),
-            "slewing": say("THE MOUNT WAS SLEWING when last seen: go and look."),
-            "unknown": say("The mount's state is unknown: go and look."),
-        }
         if now.failure is not None and now.failure.code == "mount_taken":
             console.print(say("This run has moved nothing: the mount is the other run's."))
         else:
-            console.print(words[now.motion])
+            console.print(MOUNT_WORDS[now.motion])
         console.print(self._next())
 
     def _next(self) -> str:

@@ -179,8 +179,17 @@ def result_table(result: MeasurementResult) -> Table:
     return table
 
 
-def print_result(console: Console, result: MeasurementResult, *, with_times: bool = True) -> None:
-    """Print a measurement for a person, with where its time went."""
+def print_result(
+    console: Console,
+    result: MeasurementResult,
+    *,
+    with_times: bool = True,
+    with_advice: bool = True,
+) -> None:
+    """Print a measurement for a person: with where its time went, and with what to turn now.
+
+    What to turn is left out where nobody stands at the mount, or it was measured long ago.
+    """
     axis = result.axis
     console.print(result_table(result))
     if axis.p_value is None:
@@ -211,7 +220,7 @@ def print_result(console: Console, result: MeasurementResult, *, with_times: boo
         console.print(result.weather.sentence())
     if axis.sag is not None and axis.sag.checks:
         console.print(axis.sag.sentence())
-    for sentence in result.advice:
+    for sentence in result.advice if with_advice else ():
         console.print(sentence)
     if result.time is not None and with_times:
         for sentence in time_sentences(result.time):
@@ -300,6 +309,14 @@ def print_failure(
             console.print(styled(say("  {detail}", detail=detail), "dim"))
 
 
+#: What is known of the mount at a run's end.
+MOUNT_WORDS = {
+    "unasked": say("The mount was not reached in this run: it is as it was before."),
+    "still": say("The mount stands still; tracking is off."),
+    "tracking": say("The mount is tracking the stars."),
+    "slewing": say("THE MOUNT WAS SLEWING when last seen: go and look."),
+    "unknown": say("The mount's state is unknown: go and look."),
+}
 LEFT_TRACKING = say("The mount is unparked and tracking: do not leave it unattended like this.")
 LEFT_STANDING = say(
     "The mount is unparked and standing still: do not leave it unattended like this."

@@ -268,7 +268,7 @@ def show_run(
             say("Sweep {number} of {sweeps}", number=number, sweeps=len(record.sweeps)),
             style="bold",
         )
-        print_result(out, sweep.result)
+        print_result(out, sweep.result, with_advice=False)
     if record.passive is not None:
         print_night(out, record.passive)
     if record.readings:

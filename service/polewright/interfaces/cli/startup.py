@@ -9,22 +9,25 @@ from typing import Annotated, Any
 
 import typer
 
+from polewright.foundation.angle_text import arcmin_text
 from polewright.foundation.clock import CancelToken
 from polewright.foundation.errors import ExitCode, PolewrightError
-from polewright.foundation.language import say
+from polewright.foundation.language import capitalised, say
 from polewright.interfaces.cli.console import (
+    MOUNT_WORDS,
     TerminalListener,
-    ending_word,
     error_document,
     exit_with,
+    print_failure,
     print_result,
     run_clock,
     stop_on_signals,
     told_plainly,
     write_out,
 )
-from polewright.interfaces.cli.options import ConfigPath, with_rig_options
+from polewright.interfaces.cli.options import ConfigPath, next_step, with_rig_options
 from polewright.interfaces.cli.terminal import Console
+from polewright.records.result import MeasurementResult
 
 MARKS = {"ok": "ok", "warning": "!!", "skipped": "--", "failed": "NO"}
 
@@ -98,24 +101,32 @@ def startup(
     def show() -> None:
         """Tell how it ended, before anything is written down or sent that may take its time."""
         steps = _steps(run)
+        mount = _mount_now(settings.startup.afterwards, code, steps, dry_run=dry_run)
         if as_json:
             document = {
                 "schema_version": "1",
                 **({} if error is None else error_document(error)),
                 "ok": code is ExitCode.OK,
                 "exit_code": int(code),
-                "afterwards": _mount_now(settings.startup.afterwards, code, steps),
+                "afterwards": mount,
                 "steps": steps,
                 "measurement": None if result is None else result.model_dump(mode="json"),
             }
             write_out(json.dumps(document, default=str))
-        _tell(progress if as_json else Console(), steps)
-        if code is ExitCode.OK and result is None:
-            tell_line(say("Nothing was moved. All that could be looked at is in order."))
+        out = progress if as_json else Console()
+        _tell(out, steps)
+        if error is not None:
+            told = (str(error), error.likely, error.advice, error.details)
+            print_failure(progress, code, *told)
+            tell_line(_mount_words(mount, steps))
         elif result is None:
-            tell_line(say("{code}: {sentence}", code=ending_word(code), sentence=sentence))
-        elif not as_json:
-            print_result(Console(), result)
+            tell_line(say("Nothing was moved. All that could be looked at is in order."))
+        else:
+            if not as_json:
+                print_result(out, result, with_advice=False)
+            if not result.within_tolerance:
+                out.print(_refusal(result, steps))
+                out.print(next_step("align", say("turn the adjusters by the live reading")))
 
     try:
         with stop_on_signals(cancel), ExitStack() as kept:
@@ -148,7 +159,7 @@ def startup(
         code, error, sentence = (
             trouble.exit_code,
             trouble,
-            say("{trouble} {advice}", trouble=trouble, advice=trouble.advice).strip(),
+            say("{error}. {advice}", error=trouble, advice=trouble.advice).strip(),
         )
         show()
     finally:
@@ -169,14 +180,46 @@ def _steps(run: Any) -> list[dict[str, Any]]:
     return [] if run is None else [step.model_dump() for step in run.steps]
 
 
-def _mount_now(wish: str, code: ExitCode, steps: list[dict[str, Any]]) -> str:
+def _mount_now(wish: str, code: ExitCode, steps: list[dict[str, Any]], *, dry_run: bool) -> str:
     """What is known of the mount when the command ends, for scripts."""
     if code is ExitCode.MOTION_UNKNOWN:
         return "unknown"
     if any(step["name"] == "afterwards" and step["outcome"] == "ok" for step in steps):
         return wish
     # Before the step that unparks it, nothing was sent to the mount.
-    return "stopped" if any(step["name"] == "mount" for step in steps) else "untouched"
+    moved = not dry_run and any(step["name"] == "mount" for step in steps)
+    return "stopped" if moved else "untouched"
+
+
+def _mount_words(mount: str, steps: list[dict[str, Any]]) -> str:
+    """Say what is known of the mount after trouble, as the other commands do."""
+    if mount == "unknown":
+        return MOUNT_WORDS["unknown"]
+    if mount == "stopped":
+        return MOUNT_WORDS["still"]
+    if mount != "untouched":  # the trouble came after it was left as wished
+        return capitalised(say("{step}.", step=_afterwards(steps)))
+    connected = any(step["outcome"] == "ok" for step in steps)
+    if not connected:
+        return MOUNT_WORDS["unasked"]
+    return say("The mount was not moved: it is as it was before.")
+
+
+def _afterwards(steps: list[dict[str, Any]]) -> str:
+    return next(str(step["text"]) for step in steps if step["name"] == "afterwards")
+
+
+def _refusal(result: MeasurementResult, steps: list[dict[str, Any]]) -> str:
+    """Say in a line that the night does not begin, why, and how the mount was left."""
+    axis = result.axis
+    return say(
+        "Refused: the axis is {total} off, under {upper95} (95 %), and the tolerance is "
+        "{tolerance}; {mount}.",
+        total=arcmin_text(axis.total_arcmin, axis.sigma_total_arcmin),
+        upper95=arcmin_text(axis.total_upper95_arcmin),
+        tolerance=arcmin_text(result.tolerance_arcmin),
+        mount=_afterwards(steps),
+    )
 
 
 def _say_untold(log: Any, progress: Console, untold: str | None) -> None:

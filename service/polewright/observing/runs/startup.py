@@ -42,7 +42,7 @@ from polewright.observing.safety.stopping import motion_stopped_on_trouble, stop
 from polewright.observing.safety.watchdog_client import watched
 from polewright.observing.settling.blur_weighting import swung_px
 from polewright.observing.sweep.solve_point import SolvedPoint
-from polewright.observing.sweep.sweep import sweep
+from polewright.observing.sweep.sweep import Swept, sweep
 from polewright.records.events import Event, EventSink, FrameMeasured, Note
 from polewright.records.result import MeasurementResult
 
@@ -261,11 +261,18 @@ class Startup:
     def _check(self, rig: Rig) -> MeasurementResult:
         """Measure with few points, and one more at a time while that is not enough."""
         started = begin(rig)
+        came: list[Swept] = []
+
+        def go() -> str:
+            came.append(sweep(rig, planned_points(rig)))
+            return say("{points} points are solved", points=len(came[0].points))
+
         try:
-            swept = sweep(rig, planned_points(rig))
+            self._step("sweep", go)
         except SolveError as unsolved:
             self._focus_of_unsolved(unsolved)
             raise
+        swept = came[0]
         self._step("focus", lambda: self._focus([_at_rest(point) for point in swept.points]))
         measured: list[Measured] = []
 
