@@ -93,7 +93,7 @@ def made_result(
         ),
         tolerance_arcmin=tolerance,
         within_tolerance=total + 2.0 * sigma <= tolerance,
-        advice=("Move the axis.", "Do not loosen the clutches now."),
+        advice=("Move the axis.",),
         notes=("The mount's clock is 5 s ahead of this computer's.",),
     )
 

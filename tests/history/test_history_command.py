@@ -64,7 +64,7 @@ def test_runs_are_listed_and_shown(url) -> None:
     assert "night-00" in history("list", "--url", url)[1]
     told = history("show", "align", "--url", url)[1]
     assert "too high" in told
-    assert "clutches" not in told, "what was to be turned then is no order for now"
+    assert "Move the axis" not in told, "what was to be turned then is no order for now"
     assert history("show", "night", "--url", url)[0] == ExitCode.USAGE
 
 

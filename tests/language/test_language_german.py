@@ -156,14 +156,23 @@ def test_what_runs_on_a_computer_is_told_in_german(state: RunState) -> None:
         utc_s=NIGHT_UTC_S,
         runs=[SimpleNamespace(kind="session", session_id="x", since_utc_s=NIGHT_UTC_S)],
         run_state=state.name.lower(),
-        mounts=[SimpleNamespace(mount="pi", holder=holder, since_utc_s=NIGHT_UTC_S)],
+        mounts=[SimpleNamespace(mount="here-11111-0", holder=holder, since_utc_s=NIGHT_UTC_S)],
         watchdog=None,
+        journal_folder="pi",
         service=None,
         verified=None,
+        verified_before=SimpleNamespace(
+            upper95_arcmin=0.6,
+            tolerance_arcmin=1.0,
+            age_s=7200.0,
+            invalid_since_utc_s=NIGHT_UTC_S,
+        ),
         safe=False,
         why_unsafe=INTERRUPTED,
     )
     lines = _lines(now)
+    now.runs, now.verified_before.invalid_since_utc_s = [], None
+    lines += _lines(now)
     for alive, said in ((True, WATCHING), (True, STOPPING), (False, DISMISSED), (False, UNKNOWN)):
         dog = SimpleNamespace(alive=alive, pid=5, state=said, telescope="pi")
         lines.append(_watchdog(dog))

@@ -14,6 +14,8 @@ from support.measured import NIGHT_S, RESULT
 from polewright.foundation.clock import SystemClock
 from polewright.foundation.config import config_from_text
 from polewright.foundation.errors import ExitCode
+from polewright.interfaces.cli.status import _lines
+from polewright.interfaces.publishing import status_now as module
 from polewright.interfaces.publishing.journal_status import JournalStatus
 from polewright.interfaces.publishing.status import (
     AlignmentStatus,
@@ -22,6 +24,8 @@ from polewright.interfaces.publishing.status import (
     Verified,
     why_unsafe,
 )
+from polewright.interfaces.publishing.status_now import status_now
+from polewright.observing.safety.mount_lock import HeldMount
 from polewright.records.result import MeasurementResult
 from polewright.session.journal import Journal, latest_journal
 from polewright.session.journal_files import SUFFIX
@@ -226,3 +230,56 @@ def test_a_bad_measurement_after_a_good_session_is_not_safe(tmp_path: Path) -> N
 
     assert why_unsafe(JournalStatus(tmp_path).status(), RULES, now_s) != ""
     assert latest_journal(tmp_path, rehearsal=False) == tmp_path / f"good{SUFFIX}"
+
+
+def told(folder: Path, utc_s: float) -> str:
+    """What `polewright status` prints, on one line."""
+    config = config_from_text("", overrides={"run.journal_folder": str(folder)})
+    now = status_now(config, SystemClock(1.0, utc_s), 9)
+    return "\n".join(_lines(now))
+
+
+def test_a_later_session_leaves_the_old_figure_to_be_seen(tmp_path: Path, monkeypatch) -> None:
+    """With its age, and since when it does not hold: neither valid nor forgotten."""
+    monkeypatch.setattr(module, "is_rehearsal", lambda _clock: False)
+    write(tmp_path, "00001-a", NIGHT_S, *FINISHED).close()
+    write(tmp_path, "00002-b", NIGHT_S + 3600.0, *SWEPT[:3], ("end", {})).close()
+
+    later = told(tmp_path, NIGHT_S + 7200.0)
+
+    assert (
+        "Verified:  not since 2026-11-20 22:30 UTC, when something was moved again; the last "
+        "sweep said under 36 arcsec (95 %), tolerance 1.00 arcmin, 2 hours ago"
+    ) in later
+    assert "NOT SAFE" in later
+
+
+def test_within_a_session_the_sweep_before_the_turning_is_told(tmp_path: Path, monkeypatch) -> None:
+    """Adjusting after a sweep makes its figure an old one; no sweep at all is said to be none."""
+    monkeypatch.setattr(module, "is_rehearsal", lambda _clock: False)
+    assert "no sweep has verified the axis" in told(tmp_path, NIGHT_S)
+    turned = (step("adjusting"), ("event", reading(NIGHT_S)))
+    write(tmp_path, "00001-a", NIGHT_S, *SWEPT, *turned).close()
+
+    assert "Verified:  not since 2026-11-20 21:30 UTC" in told(tmp_path, NIGHT_S + 60.0)
+
+
+@pytest.mark.parametrize(
+    ("lock", "said"),
+    [
+        ("here-44131-0", "telescope 0 at this computer's port 44131 is held by process 4298"),
+        ("192.168.1.7-11111-1", "telescope 1 at 192.168.1.7, port 11111 is held by"),
+        ("anything", "anything is held by"),
+    ],
+)
+def test_a_mount_of_another_run_is_named_by_its_place(
+    tmp_path: Path, monkeypatch, lock: str, said: str
+) -> None:
+    """Beside "nothing runs" it is said that the run is one that writes into another folder."""
+    held = HeldMount(lock, "process 4298 of root, since 21:00", NIGHT_S)
+    monkeypatch.setattr(module, "held_mounts", lambda: (held,))
+
+    (line,) = [line for line in told(tmp_path, NIGHT_S).splitlines() if "Mount:" in line]
+
+    assert said in line
+    assert line.endswith("; that run writes elsewhere")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import UTC, datetime
 from typing import Annotated, Any
 
@@ -69,16 +70,7 @@ def _lines(now: Any) -> list[str]:
         )
     if not now.runs:
         lines.append(say("Running:   nothing that writes into {folder}", folder=now.journal_folder))
-    lines += [
-        say(
-            "Mount:     {mount} is held by {holder}, since {clock} UTC by the computer's clock",
-            mount=held.mount,
-            # Its own "since" is told by the lock's time.
-            holder=held.holder.partition(", since ")[0] or say("another run"),
-            clock=_clock(held.since_utc_s),
-        )
-        for held in now.mounts
-    ]
+    lines += [_mount(held, elsewhere=not now.runs) for held in now.mounts]
     lines.append(_watchdog(now.watchdog))
     if now.service is None:
         lines.append(say("Service:   none answers"))
@@ -90,7 +82,7 @@ def _lines(now: Any) -> list[str]:
                 doing=say("a session runs") if now.service.running else say("no session runs"),
             )
         )
-    lines.append(_verified(now.verified))
+    lines.append(_verified(now.verified, now.verified_before))
     if now.safe:
         lines.append(say("Published: safe"))
     else:
@@ -126,14 +118,50 @@ def _watchdog(dog: Any) -> str:
     )
 
 
-def _verified(verified: Any) -> str:
-    if verified is None:
-        return say("Verified:  no sweep has verified the axis")
+def _mount(held: Any, *, elsewhere: bool) -> str:
+    """Say who has a mount; ``elsewhere``: that run is none of the journal folder's."""
+    said = say("{clock} UTC by the computer's clock", clock=_clock(held.since_utc_s))
+    if elsewhere:
+        said = say("{since}; that run writes elsewhere", since=said)
     return say(
-        "Verified:  under {upper95} (95 %), tolerance {tolerance}, {age} ago",
-        upper95=arcmin_text(verified.upper95_arcmin),
-        tolerance=arcmin_text(verified.tolerance_arcmin),
-        age=age_text(verified.age_s),
+        "Mount:     {mount} is held by {holder}, since {since}",
+        mount=_address(held.mount),
+        # Its own "since" is told by the lock's time.
+        holder=held.holder.partition(", since ")[0] or say("another run"),
+        since=said,
+    )
+
+
+def _address(lock: str) -> str:
+    """Say which mount a lock's name means; anybody may have made that name."""
+    found = re.fullmatch(r"(.+)-([0-9]+)-([0-9]+)", lock)
+    if found is None:
+        return lock
+    host, port, number = found.groups()
+    if host == "here":
+        return say("telescope {number} at this computer's port {port}", number=number, port=port)
+    return say("telescope {number} at {host}, port {port}", number=number, host=host, port=port)
+
+
+def _verified(verified: Any, before: Any) -> str:
+    if verified is None and before is None:
+        return say("Verified:  no sweep has verified the axis")
+    told = verified or before
+    figures = say(
+        "under {upper95} (95 %), tolerance {tolerance}, {age} ago",
+        upper95=arcmin_text(told.upper95_arcmin),
+        tolerance=arcmin_text(told.tolerance_arcmin),
+        age=age_text(told.age_s),
+    )
+    if verified is not None:
+        return say("Verified:  {figures}", figures=figures)
+    if before.invalid_since_utc_s is None:
+        return say("Verified:  no more; the last sweep said {figures}", figures=figures)
+    return say(
+        "Verified:  not since {clock} UTC, when something was moved again; the last sweep said "
+        "{figures}",
+        clock=_clock(before.invalid_since_utc_s),
+        figures=figures,
     )
 
 

@@ -7,6 +7,7 @@ as needed, so that a long session costs what a short one does.
 
 from __future__ import annotations
 
+import contextlib
 import logging
 import math
 import threading
@@ -156,6 +157,13 @@ def _add(standing: Standing, record: Record) -> Standing:
     return replace(standing, step=step, figures=figures, verified=verified, doubtful=doubtful)
 
 
+def _moves(record: Record) -> bool:
+    """Whether the mount or its adjusters are moved from this record on."""
+    if record.kind == "step":
+        return record.data.get("step") in DOUBTFUL_STEPS
+    return record.kind == "event" and record.data.get("kind") == "reading_taken"
+
+
 def standing_of(newest_first_records: Iterable[Record]) -> Standing:
     """Return what a session left known, from its records, the last one first."""
     found: Standing | None = None
@@ -238,6 +246,22 @@ class JournalStatus:
             folder=self._folder,
         )
         return AlignmentStatus(RunState.UNKNOWN, doubt=why)
+
+    def last_sweep(self) -> tuple[Verified, float] | None:
+        """Return what the last sweep came to, whether it still holds or not, and since when not.
+
+        The second is the time of the first record after it of something that moved mount or
+        adjusters, Unix seconds; infinite where there is none. None where no sweep is found.
+        """
+        since_s = math.inf
+        with contextlib.suppress(OSError, JournalUnusable, _Broken):
+            for path in self._journals():
+                for record in records_from_the_end(path, FAR_ENOUGH):
+                    if record.kind == "measured":
+                        return _measured(record)[1], since_s
+                    if _moves(record):
+                        since_s = record.utc_s
+        return None
 
     def _read(self, found: list[AlignmentStatus]) -> None:
         try:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import math
 import os
 import re
 import urllib.request
@@ -93,6 +94,14 @@ class VerifiedNow(_Part):
     age_s: float
 
 
+class VerifiedBefore(VerifiedNow):
+    """What the last finished sweep came to, which does not hold any more."""
+
+    invalid_since_utc_s: float | None = Field(
+        description="when mount or adjusters were moved again, Unix seconds"
+    )
+
+
 class FiguresNow(_Part):
     """The latest reading, by sweep or live."""
 
@@ -119,6 +128,9 @@ class StatusDocument(_Part):
     service: ServiceNow | None
     figures: FiguresNow | None
     verified: VerifiedNow | None
+    verified_before: VerifiedBefore | None = Field(
+        description="the last sweep, where `verified` is null because it does not hold any more"
+    )
     safe: bool = Field(description="what the published safety monitor answers")
     why_unsafe: str
 
@@ -132,7 +144,8 @@ def status_now(config: Config, clock: Clock, port: int) -> StatusDocument:
         port: TCP port on this computer where a service may answer.
     """
     folder, now_s = journal_folder(config), clock.utc_s()
-    known = JournalStatus(folder, rehearsals=is_rehearsal(clock)).status()
+    journals = JournalStatus(folder, rehearsals=is_rehearsal(clock))
+    known = journals.status()
     why = why_unsafe(known, rules_of(config), now_s)
     verified, figures = known.verified, known.figures
     return StatusDocument(
@@ -155,8 +168,21 @@ def status_now(config: Config, clock: Clock, port: int) -> StatusDocument:
         verified=None
         if verified is None
         else VerifiedNow(**asdict(verified), age_s=now_s - verified.utc_s),
+        verified_before=_before(journals, now_s) if verified is None else None,
         safe=not why,
         why_unsafe=why,
+    )
+
+
+def _before(journals: JournalStatus, now_s: float) -> VerifiedBefore | None:
+    found = journals.last_sweep()
+    if found is None:
+        return None
+    verified, since_s = found
+    return VerifiedBefore(
+        **asdict(verified),
+        age_s=now_s - verified.utc_s,
+        invalid_since_utc_s=since_s if math.isfinite(since_s) else None,
     )
 
 
