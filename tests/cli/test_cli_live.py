@@ -370,7 +370,7 @@ def test_an_advice_names_its_key(action: str, key: str) -> None:
 
 def test_a_question_stands_in_place_of_the_advice() -> None:
     """Else the large words ask for the key that was just pressed."""
-    now = snapshot(advice=AdviceNow(action="stop_and_sweep", sentence="Near enough for now."))
+    now = snapshot(advice=AdviceNow(action="stop_and_sweep", sentence="Looks good."))
     _desk, keyboard = pressed("n", now)
     drawn = Console(file=io.StringIO(), width=100)
     keys = KeysNow(hint=keyboard.hint(now), prompt=keyboard.prompt, asks=keyboard.asks)
@@ -378,7 +378,7 @@ def test_a_question_stands_in_place_of_the_advice() -> None:
     text = drawn.file.getvalue()  # type: ignore[attr-defined]
 
     assert text.count("will move by itself") == 1
-    assert "Near enough" not in text
+    assert "Looks good" not in text
     assert "Press n" not in text
 
 
