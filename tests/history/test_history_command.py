@@ -431,6 +431,15 @@ def test_only_readings_that_tell_something_are_kept(tmp_path) -> None:
     assert 20 <= len(recorder._readings) <= 25
 
 
+def test_a_warning_of_a_slew_is_no_caution_of_the_record() -> None:
+    """ "In 10 s the mount moves" is of no use to who reads the report afterwards."""
+    recorder = recording.RunRecorder(config_from_text(""), SystemClock(), "align")
+    recorder(events.Note(utc_s=1.0, severity="warning", text="In 10 s it moves.", passing=True))
+    recorder(events.Note(utc_s=2.0, severity="warning", text="Two frames are blurred."))
+
+    assert recorder._notes == ["Two frames are blurred."]
+
+
 def test_the_first_frame_of_the_last_measured_sweep_is_kept_small(tmp_path) -> None:
     """Not one of the frames before or after the sweep, nor one of a sweep that came to nothing."""
     url = f"sqlite:///{tmp_path / 'h.sqlite3'}"

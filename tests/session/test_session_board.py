@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -25,7 +26,7 @@ from polewright.observing.safety.guard_errors import (
     SlewOverdue,
     TooNearSun,
 )
-from polewright.records.events import FrameMeasured, MotionStopped, Note
+from polewright.records.events import FrameMeasured, MotionStopped, Note, Progress
 from polewright.session.session import NoReference
 from polewright.session.snapshot_builder import FAILURE_KINDS, KEPT_NOTES, Board
 from polewright.session.states import Step
@@ -127,6 +128,23 @@ def test_a_warning_of_what_was_to_come_goes_when_the_session_is_stopped() -> Non
     board.goes(Step.STOPPED)
 
     assert (board.snapshot().noted, board.snapshot().offer) == (None, "")
+
+
+def test_a_warning_of_a_slew_goes_once_the_mount_is_there() -> None:
+    """At point 2 nobody needs to keep clear of the slew to point 1; other warnings stay."""
+    board = Board("s", 1.0, SystemClock())
+    board.goes(Step.SWEEPING)
+    board.hears(Note(utc_s=1.0, severity="warning", text="Keep clear of it.", passing=True))
+    on_the_way = Progress(utc_s=2.0, step="slew", point=1, points=3, done_s=1.0, total_s=9.0)
+    there = replace(on_the_way, step="exposure")
+    board.hears(on_the_way)
+    assert board.snapshot().noted is not None
+
+    board.hears(there)
+    assert board.snapshot().noted is None
+    board.hears(Note(utc_s=3.0, severity="warning", text="The disk is nearly full."))
+    board.hears(there)
+    assert board.snapshot().noted is not None
 
 
 def error_of(arcmin: float) -> AxisError:

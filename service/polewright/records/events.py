@@ -44,6 +44,8 @@ class Note(Event):
     kind: ClassVar[str] = "note"
     severity: Literal["info", "warning"]
     text: str
+    passing: bool = False
+    """Whether it is about one motion that is to come: of no use once the mount is there."""
 
 
 @dataclass(frozen=True, kw_only=True)

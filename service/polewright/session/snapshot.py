@@ -121,6 +121,7 @@ class NoteNow(_Part):
     text: Prose
     warning: bool
     utc_s: float
+    passing: bool = Field(False, description="of a motion to come; gone once the mount is there")
 
 
 class Failure(_Part):

@@ -369,10 +369,18 @@ class Board:
                 warning = event.severity == "warning"
                 self._put(
                     notes=(*self._now.notes, event.text)[-KEPT_NOTES:],
-                    noted=NoteNow(text=event.text, warning=warning, utc_s=event.utc_s),
+                    noted=NoteNow(
+                        text=event.text,
+                        warning=warning,
+                        utc_s=event.utc_s,
+                        passing=event.passing,
+                    ),
                 )
             case events.Progress():
+                noted = self._now.noted
+                there = self._now.step is Step.SWEEPING and event.step in ("settle", "exposure")
                 self._put(
+                    noted=None if noted is not None and noted.passing and there else noted,
                     motion="slewing" if event.step == "slew" else "tracking",
                     progress=ProgressNow(
                         step=event.step,

@@ -27,7 +27,7 @@ ZOOMS = tuple(
     step * decade for decade in (1.0, 10.0, 100.0, 1000.0) for step in (1.5, 2, 3, 4, 6, 9)
 )
 #: A note stays to be read so long, s; a warning longer (own choice).
-NOTE_S, WARNING_S = 15.0, 60.0
+NOTE_S, WARNING_S = 15.0, 30.0
 #: A reading is old after so long and so many exposures, as on the page (own choice); how long
 #: one is taken to be before the first.
 OLD_S, OLD_FRAMES, OLD_EXPOSURE_S = 12.0, 3.0, 4.0

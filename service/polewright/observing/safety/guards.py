@@ -87,7 +87,7 @@ class Guards:
                 begin_deg=begin_deg,
                 end_deg=end_deg,
             )
-            rig.emit(Note(utc_s=rig.clock.utc_s(), severity="warning", text=text))
+            rig.emit(Note(utc_s=rig.clock.utc_s(), severity="warning", text=text, passing=True))
         return move
 
     def watch(self, move: Move, then: Callable[[float], None]) -> Callable[[MountState], None]:

@@ -23,5 +23,5 @@ def keep_clear(rig: Rig, *, crosses_meridian: bool) -> None:
         "side of the pier. Keep hands, cables and tripod clear, or stop it now.",
         clear_s=CLEAR_S,
     )
-    rig.emit(Note(utc_s=rig.clock.utc_s(), severity="warning", text=text))
+    rig.emit(Note(utc_s=rig.clock.utc_s(), severity="warning", text=text, passing=True))
     rig.clock.sleep(CLEAR_S, rig.cancel)

@@ -129,7 +129,7 @@ class RunRecorder:
                 )
             case events.ReadingTaken():
                 self._read(event)
-            case events.Note():
+            case events.Note(passing=False):
                 self._notes.append(event.text)
 
     def _read(self, event: events.ReadingTaken) -> None:
