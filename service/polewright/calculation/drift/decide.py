@@ -186,7 +186,9 @@ def decide(
         sigma_worst=worst,
         p_value=p_value,
         unsteady=change,
-        sentence=_sentence(verdict, cause, change, gap, there.covariance, sure, wanted),
+        sentence=_sentence(
+            verdict, cause, change, gap, there.covariance, None if one else least_sure, sure, wanted
+        ),
     )
 
 
@@ -249,14 +251,23 @@ def _sentence(
     change: Unsteady | None,
     gap: Vector,
     covariance: Matrix,
+    worst: float | None,
     best: float,
     wanted: float,
 ) -> str:
-    if verdict is Verdict.NEEDS_LONGER:
+    if verdict is Verdict.NEEDS_LONGER and worst is None:
         return say(
-            "Needs longer: the axis is known to ± {best} so far, ± {wanted} are wanted.",
+            "Needs longer: in the direction that this field shows best, the axis is known to "
+            "± {best} (1 sigma) so far, ± {wanted} are wanted.",
             best=angle_text(best),
             wanted=angle_text(wanted),
+        )
+    if verdict is Verdict.NEEDS_LONGER and worst is not None:
+        return say(
+            "Needs longer: in the direction that both fields show least, the axis is known to "
+            "± {worst} (1 sigma) so far, ± {wanted} are wanted.",
+            worst=angle_text(worst),
+            wanted=angle_text(WORST_SHARE * wanted),
         )
     if cause in (Cause.JUMP, Cause.BEND) and change is not None:
         what = "declination" if change.part is Part.DECLINATION else say("roll of the camera")

@@ -26,8 +26,8 @@ class PredictionUnreadable(ConfigError):
     code = "prediction_unreadable"
     advice = say(
         "Give the file that `polewright measure --json > axis.json` wrote for this rig "
-        "since the adjusters were last touched, or leave it out to measure the axis by "
-        "drift alone."
+        "since the adjusters were last touched, or the ID of a run since then (`polewright "
+        "history list`), or leave it out to measure the axis by drift alone."
     )
 
     def __init__(self, path: str, reason: str) -> None:

@@ -35,6 +35,8 @@ from polewright.interfaces.cli.terminal import Console
 from polewright.records.events import Event
 
 if TYPE_CHECKING:
+    from polewright.foundation.clock import Clock
+    from polewright.foundation.config import Config
     from polewright.observing.runs.drift_run import DriftResult
 
 
@@ -62,10 +64,11 @@ class _Listener(TerminalListener):
 def drift(
     config: ConfigPath = None,
     axis: Annotated[
-        Path | None,
+        str | None,
         typer.Option(
-            help="result of `polewright measure --json` to compare with; "
-            "without it the axis is measured by drift alone"
+            help="what to compare with: a file of `polewright measure --json`, the ID of a run "
+            "in the history, or last, the newest one; without it the axis is measured by drift "
+            "alone"
         ),
     ] = None,
     as_json: Annotated[
@@ -100,7 +103,7 @@ def drift(
     is outside the tolerance.
     """
     from polewright.calculation.drift.decide import StopRule
-    from polewright.calculation.drift.errors import DriftSettingsWrong, PredictionUnreadable
+    from polewright.calculation.drift.errors import DriftSettingsWrong
     from polewright.calculation.drift.estimator import DriftNoise
     from polewright.calculation.drift.plot import drift_plot
     from polewright.calculation.drift.prediction import predicted_from_document
@@ -119,10 +122,14 @@ def drift(
     with told_plainly(progress, as_json=as_json):
         settings = config_from_file(config, overrides)
         check_chart(chart, theme, force=force)
-        if not 0.0 <= flexure_arcsec_per_hour <= 600.0:
-            raise DriftSettingsWrong(
-                "--flexure-arcsec-per-hour", flexure_arcsec_per_hour, say("between 0 and 600")
-            )
+        for name, value, low, high in (
+            ("--minutes", minutes, StopRule.shortest_s / 60.0, 120.0),
+            ("--goal-arcsec", goal_arcsec, 1.0, 600.0),
+            ("--flexure-arcsec-per-hour", flexure_arcsec_per_hour, 0.0, 600.0),
+        ):
+            if not low <= value <= high:
+                allowed = say("between {low:g} and {high:g}", low=low, high=high)
+                raise DriftSettingsWrong(name, value, allowed)
         rule = StopRule(goal=goal_arcsec * ARCSEC, longest_s=60.0 * minutes)
         how = DriftSettings(
             rule=rule,
@@ -132,13 +139,8 @@ def drift(
             ),
             two_fields=not one_field,
         )
-        text = ""
-        if axis is not None:
-            try:
-                text = axis.read_text(encoding="utf-8")
-            except (OSError, UnicodeDecodeError) as exc:
-                raise PredictionUnreadable(str(axis), str(exc)) from exc
         clock = run_clock(progress)
+        text = "" if axis is None else axis_document(axis, settings, clock)
         with stop_on_signals(cancel), recorded(settings, clock, "drift", tell_line) as recorder:
             with _Listener(progress) as listener:
 
@@ -149,7 +151,7 @@ def drift(
                 rig = connect_rig(settings, clock, cancel, hear)
                 predicted = compared = None
                 if axis is not None:
-                    predicted = predicted_from_document(text, str(axis), rig.site)
+                    predicted = predicted_from_document(text, axis, rig.site)
                     unfinished = partial(adjusting_unfinished, journal_folder(settings))
                     compared = sweep_of(rig, text, unfinished)
                 run = run_drift(rig, predicted, how, compared)
@@ -175,6 +177,40 @@ def drift(
             except ChartUnwritable as error:  # the check is done all the same
                 tell_line(str(error))
     exit_with(run.result.exit_code)
+
+
+def axis_document(axis: str, config: Config, clock: Clock) -> str:
+    """Return the JSON of the measurement that ``--axis`` names: a file's, or a run's last sweep.
+
+    Raises:
+        PredictionUnreadable: there is none, or the axis may have been turned since.
+        PolewrightError: the history cannot be read, or has no such run.
+    """
+    from polewright.calculation.drift.errors import PredictionUnreadable
+    from polewright.records.history.run_recorder import is_rehearsal
+    from polewright.records.history.store import History, RunFilter
+
+    path = Path(axis)
+    if path.is_file() or path.suffix or path.name != axis:
+        try:
+            return path.read_text(encoding="utf-8")
+        except (OSError, UnicodeDecodeError) as exc:
+            raise PredictionUnreadable(axis, str(exc)) from exc
+    with History(config.history.url, only_read=True) as history:
+        if axis == "last":
+            wanted = RunFilter(pier=config.history.pier, rehearsals=is_rehearsal(clock))
+            rows = [row for row in history.list_runs(wanted) if row["total_arcmin"] is not None]
+            if not rows:
+                raise PredictionUnreadable(axis, say("the history holds no measured run"))
+            axis = str(rows[0]["run_id"])
+        record = history.get(axis)
+    if not record.sweeps:
+        raise PredictionUnreadable(axis, say("that run measured no axis"))
+    if record.adjusted_after:
+        raise PredictionUnreadable(
+            axis, say("the adjusters may have been turned after its last sweep")
+        )
+    return record.sweeps[-1].result.model_dump_json()
 
 
 def _print(console: Console, result: DriftResult, kept_as: str | None) -> None:
@@ -205,8 +241,8 @@ def _print(console: Console, result: DriftResult, kept_as: str | None) -> None:
     )
     console.print(
         say(
-            "Axis by drift, against the true pole: altitude {altitude}; azimuth on the sky "
-            "{azimuth}.",
+            "Axis by drift, against the true pole, each ± 1 sigma: altitude {altitude}; azimuth "
+            "on the sky {azimuth}.",
             altitude=altitude,
             azimuth=azimuth,
         ),
@@ -224,7 +260,9 @@ def _print(console: Console, result: DriftResult, kept_as: str | None) -> None:
                 "By drift the axis is not surely within the tolerance of {tolerance}: "
                 "{total} off, under {upper} (95 %).",
                 tolerance=arcmin_text(result.tolerance_arcmin),
-                total=arcmin_text(result.total_arcmin),
+                total=arcmin_text(
+                    result.total_arcmin, max(result.sigma_alt_arcmin, result.sigma_az_sky_arcmin)
+                ),
                 upper=arcmin_text(result.total_upper95_arcmin),
             )
         )
