@@ -75,6 +75,7 @@ def snapshot(**changes: Any) -> SessionSnapshot:
             heading="lower",
             amount_arcmin=8.0,
             turns=0.25,
+            turns_text="about 1/4 turn",
             cautions=("Hold the weight.",),
         ),
         "motion": "tracking",
@@ -484,7 +485,7 @@ def test_the_picture_says_what_to_do() -> None:
     for part in (
         "Lower the axis 8.0 arcmin: turn the front bolt.",
         "! Hold the weight.",
-        "still to go: lower the axis, 0.25 turns",
+        "still to go: lower the axis, about 1/4 turn",
         "altitude 8.0 arcmin too high",
         "azimuth  4.0 arcmin too far west",
         "total    8.94 ± 0.10 arcmin, settled",

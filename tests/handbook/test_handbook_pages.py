@@ -148,6 +148,10 @@ def test_readme_names_every_command_and_every_page() -> None:
         assert f"`{command}`" in text, command
     for name in PAGES:
         assert f"[{name}]" in text, name
+        file = f"service/polewright/interfaces/handbook/{name}.md"
+        if "<!--" in (ROOT / file).read_text("utf-8"):  # its tables are not in the file
+            assert f"({file}) (its " in text, name
+            assert f"`polewright handbook {name}`" in text, name
 
 
 def test_the_pages_that_messages_name_exist() -> None:

@@ -206,8 +206,8 @@ def figures_of(now: SessionSnapshot, error: ErrorNow, width: int) -> Group:
             "east": say("still to go: axis to the east"),
             "west": say("still to go: axis to the west"),
         }[heading]
-        if advice.turns is not None:
-            what = say("{what}, {turns:.2f} turns", what=what, turns=advice.turns)
+        if advice.turns_text:
+            what = say("{what}, {turns}", what=what, turns=advice.turns_text)
         if advice.passed and not now.motors:
             what = say("{what}  PAST THE MARK: LET GO", what=what)
     if old:  # nothing to turn by
