@@ -166,6 +166,10 @@ def test_a_fresh_machine_is_asked_for_a_first_night(tmp_path, network, monkeypat
     assert f"{len(QUESTIONS) - first} more questions have usable defaults" in told
     assert "'nine' is no angle" in told
     assert "Not used:" in told
+    assert "Type that line again" in told
+    asked = [line for line in done.output.splitlines() if str(tmp_path) not in line]
+    assert max(map(len, asked)) <= 80  # no terminal breaks a word
+    assert "What do you do to the azimuth adjuster to move the axis EAST" in told
     assert told.endswith("Next: `polewright examine`: with mount and camera switched on.")
     config = config_from_file(own)
     assert (config.site.latitude_deg, config.site.longitude_deg) == (44.62, 9.31)
@@ -206,6 +210,15 @@ def test_a_broken_file_is_not_overwritten(tmp_path) -> None:
     assert path.read_text() == "[site\nlatitude_deg = 3\n"
     with pytest.raises(BadConfig):
         with_changes("[nowhere]\nkey = 1\n", {}, "file")
+
+
+def test_where_nobody_can_be_asked_that_is_said(tmp_path) -> None:
+    """ "Nothing to change" and exit code 0 would say that all is in order."""
+    done = profile(tmp_path / "p.toml", typed="")
+
+    assert done.exit_code == ExitCode.USAGE
+    assert "no questions can be asked" in done.output
+    assert not (tmp_path / "p.toml").exists()
 
 
 def test_a_dry_run_writes_nothing(tmp_path) -> None:

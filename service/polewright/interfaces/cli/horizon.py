@@ -171,6 +171,7 @@ def typed_skyline(out: Path, messages: Console) -> None:
         problem = lines.add(line)
         if problem is not None:
             messages.print(say("Not used: {problem}", problem=problem))
+            messages.print(say("Type that line again, or an empty line to end."))
     if not lines.accepted:
         raise NoHorizonGiven
     _write(out, lines, sys.stdout)

@@ -6,6 +6,7 @@ import functools
 import inspect
 import json
 import sys
+import textwrap
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -123,6 +124,7 @@ def profile(
         with_changes,
         write_whole,
     )
+    from polewright.interfaces.rig_setup.errors import NobodyToAsk
 
     console = Console(stderr=True)
     if config is None:
@@ -135,6 +137,8 @@ def profile(
         changes = {key: by_key[key].read(value) for key, value in answers.items()}
         check(before, changes, str(config))
         interactive = (every or sys.stdin.isatty()) and not as_json if ask is None else ask
+        if not (interactive or changes or solve or as_json) and ask is None:
+            raise NobodyToAsk
         if interactive:
             open_ones = [question for question in QUESTIONS if question.key not in changes]
             left = [question for question in open_ones if every or question.first]
@@ -235,10 +239,11 @@ def _ask(
         shown = known.get(question.key, question.default) if there is None else there
         hint = {True: "yes", False: "no"}.get(shown, shown) if question.kind == "yes" else shown
         while True:
+            offered = "" if hint is None else f" [{hint}]"
+            line = textwrap.fill(f"{translated(asked)}{offered}", max(20, console.width - 2))
             text = typer.prompt(
-                translated(asked), default="" if hint is None else str(hint), err=True,
-                show_default=hint is not None,
-            )  # fmt: skip
+                line, default="" if hint is None else str(hint), err=True, show_default=False
+            )
             if text in ("", str(hint)):
                 if question.key in known and text:
                     found[question.key] = shown

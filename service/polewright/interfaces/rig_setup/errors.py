@@ -24,6 +24,19 @@ class AnswerWrong(ConfigError):
         )
 
 
+class NobodyToAsk(ConfigError):
+    """No answer was given, and nobody sits at a terminal."""
+
+    code = "nobody_to_ask"
+    advice = say(
+        "Run it in a terminal, or give answers as options, such as --site-latitude-deg "
+        "(`polewright profile --help` lists them)."
+    )
+
+    def __str__(self) -> str:
+        return say("no questions can be asked: standard input is no terminal")
+
+
 class ProfileNotWritten(ConfigError):
     """The file cannot be written; what was there is untouched."""
 

@@ -100,14 +100,14 @@ QUESTIONS = (
     ),
     Question(
         "profile.altitude.to_raise",
-        say("What do you do to it to RAISE the axis"),
+        say("What do you do to the altitude adjuster to RAISE the axis"),
         "text",
         say("turn the altitude adjuster so that the axis rises"),
         first=True,
     ),
     Question(
         "profile.altitude.to_lower",
-        say("What do you do to it to LOWER the axis"),
+        say("What do you do to the altitude adjuster to LOWER the axis"),
         "text",
         say("turn the altitude adjuster so that the axis sinks"),
         first=True,
@@ -130,14 +130,14 @@ QUESTIONS = (
     ),
     Question(
         "profile.azimuth.to_move_east",
-        say("What do you do to it to move the axis EAST"),
+        say("What do you do to the azimuth adjuster to move the axis EAST"),
         "text",
         say("turn the azimuth adjuster so that the axis swings towards the east"),
         first=True,
     ),
     Question(
         "profile.azimuth.to_move_west",
-        say("What do you do to it to move the axis WEST"),
+        say("What do you do to the azimuth adjuster to move the axis WEST"),
         "text",
         say("turn the azimuth adjuster so that the axis swings towards the west"),
         first=True,
