@@ -181,6 +181,37 @@ def test_a_fresh_machine_is_asked_for_a_first_night(tmp_path, network, monkeypat
     assert "90.0 35.0" in Path(config.horizon.file).read_text()
 
 
+def test_a_longitude_that_the_mount_contradicts_is_asked_again(tmp_path, network) -> None:
+    """With the wrong sign the sky is another one: told at the question, and not kept by Enter."""
+    network.values |= {"site.longitude_deg": -2.4}
+    network.mounts |= {"site.latitude_deg": 44.62, "site.longitude_deg": -2.4}
+    path = tmp_path / "p.toml"
+    mended = answers(site_latitude_deg="44.62", site_longitude_deg=["2.4", "", "-2.4"])
+    insisted = answers(site_latitude_deg="44.62", site_longitude_deg=["2.4", "y"])
+
+    first = profile(path, "--ask", typed="\n".join([*mended, "y"]) + "\n")
+    west = config_from_file(path).site.longitude_deg
+    path.unlink()
+    profile(path, "--ask", typed="\n".join([*insisted, "y"]) + "\n")
+    east = config_from_file(path).site.longitude_deg
+
+    assert "east and west look exchanged (EAST is positive)" in " ".join(first.output.split())
+    assert (west, east) == (-2.4, 2.4)
+
+
+def test_what_stands_in_the_file_is_held_against_the_mount_too(tmp_path, network) -> None:
+    """Enter at a figure of the file that the mount contradicts asks whether to keep it."""
+    network.mounts |= {"site.latitude_deg": 44.62, "site.longitude_deg": -9.31}
+    path = tmp_path / "p.toml"
+    path.write_text(FILE)
+    typed = answers(site_longitude_deg=["", "n", "-9.31"])
+
+    done = profile(path, "--ask", typed="\n".join([*typed, "y"]) + "\n")
+
+    assert "The mount's longitude is -9.310°, ours 9.310°" in " ".join(done.output.split())
+    assert config_from_file(path).site.longitude_deg == -9.31
+
+
 @pytest.mark.parametrize(
     ("words", "part"),
     [

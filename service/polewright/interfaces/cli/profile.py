@@ -5,6 +5,7 @@ from __future__ import annotations
 import functools
 import inspect
 import json
+import math
 import sys
 import textwrap
 from collections.abc import Callable, Iterator
@@ -17,7 +18,7 @@ import typer
 from polewright.foundation.clock import CancelToken, clock_from_environment
 from polewright.foundation.config_place import find_config, users_file
 from polewright.foundation.errors import ExitCode
-from polewright.foundation.language import say, translated
+from polewright.foundation.language import capitalised, say, translated
 from polewright.interfaces.cli.console import (
     LEFT_TRACKING,
     TerminalListener,
@@ -142,11 +143,12 @@ def profile(
         if interactive:
             open_ones = [question for question in QUESTIONS if question.key not in changes]
             left = [question for question in open_ones if every or question.first]
-            known = _offers(left, now, console)
+            known, mounts = _offers(left, now, console)
             changes |= _ask(
                 left,
                 now,
                 known,
+                mounts,
                 config,
                 console,
                 lambda key, value: check(before, {key: value}, str(config)),
@@ -199,26 +201,32 @@ def _left_as_it_was(config: Path, console: Console) -> Iterator[None]:
         raise SystemExit(int(ExitCode.INTERRUPTED)) from None
 
 
-def _offers(left: list[Question], now: Config, console: Console) -> dict[str, Any]:
-    """Ask mount, camera and clock for what is not written down yet."""
+def _offers(
+    left: list[Question], now: Config, console: Console
+) -> tuple[dict[str, Any], dict[str, float]]:
+    """Ask mount, camera and clock for what is not written down yet; and the mount for its site.
+
+    The site is asked for in any case: what is typed, or stands there, is compared with it.
+    """
     from polewright.interfaces.rig_setup.offers import OFFERED, offers
 
+    if not {question.key for question in left}.intersection(OFFERED):
+        return {}, {}
     keys = {question.key for question in left if _value(now, question.key) is None}
-    if not keys.intersection(OFFERED):
-        return {}
     console.print(say("Looking for mount and camera on the network."))
     cancel = CancelToken()
     with stop_on_signals(cancel):
         found = offers(now, clock_from_environment(), cancel)
     for sentence in found.sentences:
         console.print(say("  {sentence}", sentence=sentence))
-    return {key: value for key, value in found.values.items() if key in keys}
+    return {key: value for key, value in found.values.items() if key in keys}, found.mounts
 
 
 def _ask(
     left: list[Question],
     now: Config,
     known: dict[str, Any],
+    mounts: dict[str, float],
     config: Path,
     console: Console,
     check: Callable[[str, Any], None],
@@ -245,6 +253,8 @@ def _ask(
                 line, default="" if hint is None else str(hint), err=True, show_default=False
             )
             if text in ("", str(hint)):
+                if shown is not None and not _agreed(question.key, shown, mounts, console):
+                    continue
                 if question.key in known and text:
                     found[question.key] = shown
                     _doubt(question.key, shown, console)
@@ -258,9 +268,26 @@ def _ask(
             except ConfigError as error:
                 console.print(str(error), soft_wrap=True)  # a path stays whole
             else:
+                if not _agreed(question.key, value, mounts, console):
+                    continue
                 found[question.key] = value
                 break
     return found
+
+
+def _agreed(key: str, value: Any, mounts: dict[str, float], out: Console) -> bool:
+    """Whether an answer may stand: the mount's own figure agrees, or it is kept all the same."""
+    from polewright.observing.rig.mount_site import SITE_LIMIT_DEG, MountsSite, SiteAngle
+
+    if key not in mounts:
+        return True
+    name = "latitude" if key == "site.latitude_deg" else "longitude"
+    theirs = MountsSite((SiteAngle(name, value, mounts[key]),), None, None)
+    wrong = theirs.contradictions(SITE_LIMIT_DEG, math.inf, say("answer"))
+    for sentence in wrong:
+        out.print(say("Note: {sentence}", sentence=capitalised(sentence)))
+    question = say("Keep {value} all the same? The mount's must then be corrected.", value=value)
+    return not wrong or typer.confirm(translated(question), default=False, err=True)
 
 
 def _doubt(key: str, value: Any, out: Console) -> None:

@@ -33,6 +33,8 @@ class Offers:
 
     values: dict[str, Any] = field(default_factory=dict)
     sentences: list[str] = field(default_factory=list)
+    mounts: dict[str, float] = field(default_factory=dict)
+    """Latitude and longitude as the mount itself has them, degrees by dotted key."""
 
 
 def offers(config: Config, clock: Clock, cancel: CancelToken) -> Offers:
@@ -86,6 +88,9 @@ def _device(
 
 def _of_mount(config: Config, mount: Telescope, found: Offers) -> None:
     try:
+        theirs, _source = site_of(Config(), mount)
+        found.mounts["site.latitude_deg"] = theirs.latitude_deg
+        found.mounts["site.longitude_deg"] = theirs.longitude_deg
         site, _source = site_of(config, mount)
     except ConfigError:
         found.sentences.append(say("The mount was told no site."))
