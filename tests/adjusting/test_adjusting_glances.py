@@ -205,6 +205,34 @@ def test_a_hand_that_pauses_short_of_the_mark_is_not_taken_to_have_let_go(there:
     assert row.due
 
 
+@pytest.mark.parametrize("shake_arcsec", [6.0, 16.0])
+@pytest.mark.parametrize("seed", range(5))
+def test_wind_that_shakes_the_tube_does_not_keep_full_frames_away(
+    shake_arcsec: float, seed: int
+) -> None:
+    """A turn has ended, and glances scatter by more than their own errors for as long as it blows.
+
+    With a turn going on, no full frame is due however it shakes.
+    """
+    row = Row()
+    row.rng = np.random.default_rng(seed)
+    row.full()
+    row.follower.told(there=False)
+
+    def shaken(rate: float) -> None:
+        row.offset = shake_arcsec * ARCSEC * row.rng.normal()
+        row.glance(1, rate=rate)
+
+    for _ in range(40):
+        shaken(60.0 * ARCSEC)
+        assert not (row.follower.turning and row.due)
+    waited = 0
+    while not row.due:
+        waited += 1
+        assert waited < 150, "no full frame in 15 s of rest"
+        shaken(0.0)
+
+
 def test_after_a_smeared_frame_the_hand_is_waited_for() -> None:
     row = Row()
     row.full()

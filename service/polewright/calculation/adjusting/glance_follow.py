@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -27,6 +28,8 @@ MOVED_CHI2, MOVED_TWICE_CHI2, MOVED_LEAST = 20.0, CHI2_TWO_99, 3.0 * ARCSEC
 #: It rests when glances over so long show no motion, so many at least; over longer where their
 #: error hides a motion at such a rate (rad/s), up to so long (own choices).
 REST_S, REST_GLANCES, REST_RATE, REST_MOST_S = 0.45, 4, 6.0 * ARCSEC, 1.5
+#: Where glances scatter by more than their own errors, so many show how much (own choice).
+SHAKEN_GLANCES = 8
 #: A hand that has not brought its adjuster to the mark pauses for shorter than this, s (own choice:
 #: two looks at the plate and a new grip); a full frame that is begun sooner is smeared by it.
 PAUSE_S = 2.0
@@ -200,17 +203,18 @@ class GlanceFollower:
             span_s = last.utc_s - part[0].utc_s
             if span_s < REST_S:
                 continue
-            times = np.array([kept.utc_s for kept in part])
-            times -= times.mean()
-            axes = np.array([kept.axis for kept in part])
+            rate, scatter, squares = _motion(part)
             noise = np.mean([kept.noise for kept in part], axis=0)
-            squares = float(times @ times)
-            rate = times @ (axes - axes.mean(axis=0)) / squares
             rate_sigma = math.sqrt(float(np.linalg.eigvalsh(noise)[-1]) / squares)
             if rate_sigma < REST_RATE or span_s >= REST_MOST_S:
                 small = float(np.linalg.norm(rate)) * span_s < MOVED_LEAST
-                return small or mahalanobis2(rate, noise / squares, last.axis) <= CHI2_TWO_99
-        return False
+                if small or mahalanobis2(rate, noise / squares, last.axis) <= CHI2_TWO_99:
+                    return True
+                break
+        # Wind shakes the tube by more than the stars tell: then by how much it shakes.
+        rate, scatter, squares = _motion(row)
+        shakes = len(row) >= SHAKEN_GLANCES and row[-1].utc_s - row[0].utc_s >= REST_MOST_S
+        return shakes and float(rate @ rate) * squares <= CHI2_TWO_99 * scatter**2
 
     @property
     def let_go(self) -> bool:
@@ -230,6 +234,22 @@ class GlanceFollower:
             return self.let_go
         every_s = max(FULL_EVERY_S, FULL_SHARE * self._full_took_s)
         return now_s - self._full_s >= every_s and not self._suspect
+
+
+def _motion(row: Sequence[_Kept]) -> tuple[NDArray[np.float64], float, float]:
+    """Return how a row of glances moves.
+
+    Returns:
+        Rate (3,), rad/s; scatter about it in one of two axes, rad; sum of squares of times, s^2.
+    """
+    times = np.array([kept.utc_s for kept in row])
+    times -= times.mean()
+    axes = np.array([kept.axis for kept in row])
+    axes -= axes.mean(axis=0)
+    squares = float(times @ times)
+    rate = times @ axes / squares
+    left = axes - times[:, None] * rate
+    return rate, math.sqrt(float(np.sum(left**2)) / (2.0 * (len(row) - 2))), squares
 
 
 def hidden_adjusters(error: AxisError, noise: Matrix, goal: float) -> tuple[Axis, ...]:
