@@ -165,6 +165,7 @@ def test_states_are_told_apart_by_shape_and_word_and_say_nothing_wrong(tmp_path:
         assert "no stars, try 3" in faces["sweeping-clouds"]["plate"]
         assert 60 <= int(faces["sweeping"]["number"]) <= 74
         assert (faces["clouds"]["number"], faces["clouds"]["unit"]) == ("4", "frames")
+        assert "has confirmed" in faces["done"]["plate"]
         assert "east and west look exchanged" in faces["contradicts"]["plate"]
         for name in ("turning", "mark", "hold", "past"):
             assert faces[name]["hollow"], name
@@ -173,6 +174,33 @@ def test_states_are_told_apart_by_shape_and_word_and_say_nothing_wrong(tmp_path:
         assert "left knob, clockwise, about 1 1/4 turns" in faces["turn"]["plate"].replace(
             "\n", " "
         )
+
+
+def test_what_is_no_message_does_not_outweigh_it(tmp_path: Path) -> None:
+    """Words beside a count are smaller than it; STOP is no filled button once nothing runs; the
+    dial's scale keeps clear of its sides; a phone cuts no caption."""
+    sizes = """return ['number', 'unit'].map((id) =>
+      parseFloat(getComputedStyle(document.getElementById(id)).fontSize))"""
+    apart = """const [scale, up] = [".scale", ".side"].map((one) =>
+      document.querySelector("#error-picture " + one).getBoundingClientRect());
+      return up.left - scale.right"""
+    cut = """const one = document.getElementById("frame-words");
+      return one.scrollHeight > one.clientHeight + 1 || one.scrollWidth > one.clientWidth + 1"""
+    filled = """const of = (id) => getComputedStyle(document.getElementById(id)).backgroundColor;
+      return of("stop") !== of("now")"""
+    with made_up_service("de") as (runner, url), browser(tmp_path / "profile") as driver:
+        driver.get(url)
+        for pixels in (SIZES["phone"], SIZES["desktop"]):
+            resize(driver, *pixels)
+            wait_shown(driver, runner.put(states()["sweeping"]))
+            number, unit = driver.execute_script(sizes)
+            assert unit < 0.5 * number
+            assert driver.execute_script(filled)
+            wait_shown(driver, runner.put(states()["turn"]))
+            assert driver.execute_script(apart) > 0.0
+            assert not driver.execute_script(cut)
+            wait_shown(driver, runner.put(states()["done"]))
+            assert not driver.execute_script(filled)
 
 
 def test_the_figure_is_always_the_way_left_on_one_scale(tmp_path: Path) -> None:

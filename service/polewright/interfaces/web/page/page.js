@@ -189,7 +189,7 @@ let frameAsked = "";
 function showFrame(s) {
   const f = s.frame;
   if (!f) return;
-  const shape = [sayCount("{count} star", "{count} stars", f.star_count), f.hfd_px ? say("half-flux diameter {hfd} px", { hfd: f.hfd_px.toFixed(1) }) : "", f.elongation ? say("elongation {elongation}", { elongation: f.elongation.toFixed(2) }) : "", `${f.exposure_s} s`, f.solved ? say("solved") : ""].filter(Boolean).join(", ");
+  const shape = [sayCount("{count} star", "{count} stars", f.star_count), f.solved ? say("solved") : "", f.hfd_px ? say("HFD {hfd} px", { hfd: f.hfd_px.toFixed(1) }) : "", `${f.exposure_s} s`, f.elongation && innerWidth >= 600 ? say("elongation {elongation}", { elongation: f.elongation.toFixed(2) }) : ""].filter(Boolean).join(", ");
   text("frame-words", say("Frame {number}: {facts}.", { number: f.number, facts: shape }));
   const size = Math.min(1200, Math.max(200, 100 * Math.ceil($("frame").clientWidth * devicePixelRatio / 100)));
   const want = `/api/session/frame.jpg?stars=${$("rings").checked ? 1 : 0}&px=${size}&n=${s.session_id}.${f.number}`;

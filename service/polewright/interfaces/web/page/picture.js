@@ -2,7 +2,7 @@
 // facing the pole. East is right in the north and left in the south.
 
 import { say } from "./language.js";
-import { angleText } from "./words.js";
+import { angleSign, angleText } from "./words.js";
 
 const NS = "http://www.w3.org/2000/svg";
 const EDGE = 100;
@@ -50,9 +50,7 @@ export class ErrorPicture {
     const at = (east, up) => [flip * east * k, -up * k];
 
     for (const share of [1, 0.5]) make(svg, "circle", { r: EDGE * share, class: "ring" });
-    const [number, unit = ""] = angleText(reach).split(" "); // one above the other: beside "up" a long unit has no room
-    make(svg, "text", { x: -119, y: -107, class: "scale" }, `◯ ${number}`);
-    make(svg, "text", { x: -119, y: -93, class: "scale" }, unit);
+    make(svg, "text", { x: -119, y: -107, class: "scale" }, `◯ ${angleSign(reach)}`);
     make(svg, "path", { d: `M${-EDGE} 0H${EDGE}M0 ${-EDGE}V${EDGE}`, class: "cross" });
     const label = (x, y, text) => make(svg, "text", { x, y, class: "side", "text-anchor": "middle" }, text);
     label(0, -103, say("up"));

@@ -140,7 +140,7 @@ export class Plate {
     const doing = $("doing");
     const amount = $("amount");
     const sentence = $("sentence");
-    const key = [sentence.clientWidth, sentence.clientHeight, sentence.textContent, doing.clientWidth, doing.clientHeight, amount.clientWidth, amount.clientHeight, $("word").textContent, $("knob").textContent, pattern, $("unit").textContent, amount.hidden].join("|");
+    const key = [sentence.clientWidth, sentence.clientHeight, sentence.textContent, doing.clientWidth, doing.clientHeight, amount.clientWidth, amount.clientHeight, $("word").textContent, $("knob").textContent, pattern, $("unit").textContent, amount.hidden, $("plate").hasAttribute("data-turns")].join("|");
     if (key === this.fitted) return;
     this.fitted = key;
     const plate = $("plate").style;
@@ -151,10 +151,11 @@ export class Plate {
     if (amount.hidden) return;
     this.width.font = `800 100px ${getComputedStyle(amount).fontFamily}`;
     const em = (words) => this.width.measureText(words).width / 100;
-    const [number, unit] = [em(pattern) + 0.04, em($("unit").textContent) + 0.04];
+    const share = parseFloat(getComputedStyle($("unit")).fontSize) / parseFloat(getComputedStyle(amount).fontSize);
+    const [number, unit] = [em(pattern) + 0.04, share * (em($("unit").textContent) + 0.04)];
     const [w, h] = [amount.clientWidth - 2, amount.clientHeight];
     const beside = Math.min(w / (number + 0.24 + unit), h / 0.86);
-    const below = Math.min(w / Math.max(number, unit), h / 1.74);
+    const below = Math.min(w / Math.max(number, unit), h / (0.87 + 0.87 * share));
     plate.setProperty("--figure", `${Math.max(beside, below).toFixed(1)}px`);
   }
 }

@@ -17,6 +17,12 @@ export function angleText(arcmin) {
   return ANGLES[unit](number);
 }
 
+/** A round angle by its sign, where there is no room for words. */
+export function angleSign(arcmin) {
+  const [number, unit] = angle(arcmin);
+  return `${Number(number)}${{ arcsec: "″", arcmin: "′", deg: "°" }[unit]}`;
+}
+
 /** A unit that stands apart from its number. */
 export const unitText = (unit) => ({ arcsec: say("arcsec"), arcmin: say("arcmin"), deg: say("deg") })[unit];
 
@@ -86,7 +92,7 @@ export function now(s, fresh, left_s = null, scale = passScale(s)) {
     case "sweeping":
       return sweeping(s, left_s);
     case "finished":
-      return face("done", "go", say("DONE"), say("Leave the adjusters alone: the last sweep confirms the axis."), { main: "report", said: say("done, hands off") });
+      return face("done", "go", say("DONE"), say("The last sweep has confirmed the axis: leave the adjusters alone."), { main: "report", said: say("done, hands off") });
     case "stopped":
       return face("stopped", "wait", say("STOPPED"), stoppedWords(s), { main: "go" });
     case "failed":
