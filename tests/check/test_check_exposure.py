@@ -46,6 +46,14 @@ def test_a_fine_frame_keeps_its_exposure() -> None:
     assert what_to_change(FINE, choice=choice, tracking=True, solved=True) == ()
 
 
+def test_without_a_star_the_cover_comes_before_the_exposure() -> None:
+    """Who exposes longer first does it behind a cap."""
+    dark = seen(star_count=0, hfd_px=None)
+    choice = next_exposure(4.0, dark, 65535.0, LIMITS)
+    told = " ".join(what_to_change(dark, choice=choice, tracking=True, solved=False))
+    assert told.index("cover") < told.lower().index("expose 16 s")
+
+
 @pytest.mark.parametrize(
     ("changes", "longer", "why"),
     [

@@ -369,6 +369,13 @@ def test_an_advice_names_its_key(action: str, key: str) -> None:
     assert key in drawn.file.getvalue()  # type: ignore[attr-defined]
 
 
+def test_a_session_that_ended_counts_the_sweeps_it_measured() -> None:
+    """ "failed sweep 0" was sweep 1, of which nobody could say how far it came."""
+    assert "0 sweeps measured" in shown(snapshot(step=Step.FAILED, sweeps=0, advice=None))
+    assert "1 sweep measured" in shown(snapshot(step=Step.STOPPED, sweeps=1, advice=None))
+    assert "sweep 1, mount" in shown(snapshot(step=Step.SWEEPING, sweeps=0, advice=None))
+
+
 def test_a_question_stands_in_place_of_the_advice() -> None:
     """Else the large words ask for the key that was just pressed."""
     now = snapshot(advice=AdviceNow(action="stop_and_sweep", sentence="Looks good."))

@@ -224,12 +224,12 @@ def snug(total: float, bound: float, *, there: bool = True) -> str:
     if not there:
         return say(
             "Near the mark: {total} off, and the next sweep may be the last. Snug the adjusters "
-            "and locks gently, then let go and press Snugged.",
+            "and locks gently, then let go and say that it is done.",
             total=angle_text(total),
         )
     return say(
         "On the mark: {total} off, under {bound} (95 %). Snug the adjusters and locks "
-        "gently, then let go and press Snugged.",
+        "gently, then let go and say that it is done.",
         total=angle_text(total),
         bound=angle_text(bound),
     )

@@ -28,6 +28,7 @@ TRAILED = 1.6
 #: wider than a pixel.
 BLOATED_PX = 8.0
 SHARP_PX = 1.2
+NO_STAR = say("no star is seen; first look whether the cover is off")
 
 
 @dataclass(frozen=True)
@@ -83,11 +84,7 @@ def next_exposure(
                 )
                 return ExposureChoice(exposure_s, True, why)
             factor = min(factor, room)
-        why = (
-            say("{count} stars are few", count=count)
-            if count
-            else say("no star is seen; first look whether the cover is off")
-        )
+        why = say("{count} stars are few", count=count) if count else NO_STAR
         return _change(exposure_s, max(1.1, factor), limits, why)
     if quality.saturated_stars > limits.saturated_share * count:
         return _change(exposure_s, 0.5, limits, say("too many stars are saturated"))
@@ -207,7 +204,15 @@ def what_to_change(
                 cause=cause,
             )
         )
-    if not choice.good:
+    if not choice.good and choice.why == NO_STAR:
+        told.append(
+            say(
+                "No star is seen: first look whether the cover is off, then expose "
+                "{exposure_s:g} s.",
+                exposure_s=choice.exposure_s,
+            )
+        )
+    elif not choice.good:
         told.append(
             say("Expose {exposure_s:g} s: {why}.", exposure_s=choice.exposure_s, why=choice.why)
         )

@@ -299,7 +299,7 @@ class Keyboard:
         positive = say("raises the axis") if self._axis == "altitude" else say("moves it east")
         self._show(
             say(
-                "Turns of the {axis} adjuster (+ {positive}), Enter: {typed}",
+                "Turns of the {axis} adjuster (+ {positive}), then Enter; Esc leaves: {typed}",
                 axis=self._axis,
                 positive=positive,
                 typed=self._typed,

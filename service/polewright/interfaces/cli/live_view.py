@@ -165,8 +165,11 @@ def _headline(now: SessionSnapshot) -> Text:
         kind = say("first, coarse pass") if coarse else say("last pass")
         goal = say("  {kind}: goal {goal}", kind=kind, goal=arcmin_text(now.goal_arcmin))
         text.append(translated(goal), style="not reverse")
-    sweeps = now.sweeps + (now.step is Step.SWEEPING)
-    counts = say("  sweep {sweeps}, mount {motion}", sweeps=sweeps, motion=now.motion)
+    if now.step in ENDED:
+        counts = say_count("{count} sweep measured", "{count} sweeps measured", now.sweeps)
+    else:
+        counts = say("sweep {sweeps}", sweeps=max(1, now.sweeps + (now.step is Step.SWEEPING)))
+    counts = say("  {counts}, mount {motion}", counts=counts, motion=now.motion)
     text.append(translated(counts), style="not reverse dim")
     return text
 

@@ -303,7 +303,7 @@ class Startup:
                 )
             )
         return say(
-            "half-flux diameter {hfd_px:.1f} px, stars {longest:.2f} to 1",
+            "half-flux diameter {hfd_px:.1f} px, elongation {longest:.2f}",
             hfd_px=hfd_px,
             longest=longest,
         )
