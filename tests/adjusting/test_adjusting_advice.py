@@ -206,22 +206,6 @@ def test_a_move_from_far_off_onto_the_mark_is_snugged_before_its_sweep(*, snuggi
     assert after.advice.action is Action.STOP_AND_SWEEP
 
 
-def test_after_a_long_way_the_figure_alone_has_to_be_within_before_the_sweep() -> None:
-    """Known to 20 arcsec, 40 off of 60: no turning makes that surer, the sweep does."""
-    mount = placed(80.0, 0.0)
-    hand, engine = hand_for(mount), engine_for(mount, sigma=20.0 * ARCSEC)
-    off = settle(engine, mount).error.d_az_sky
-    hand.push(Axis.AZIMUTH, -(off - 40.0 * ARCSEC) / math.cos(mount.latitude))
-    up = settle(engine, mount).error.d_alt
-    hand.push(Axis.ALTITUDE, -up)
-    there = settle(engine, mount)
-    engine.note_snugged()
-
-    assert there.bound > 1.0 * ARCMIN
-    assert there.advice.action is Action.SNUG_AND_RECHECK
-    assert settle(engine, mount).advice.action is Action.STOP_AND_SWEEP
-
-
 def test_what_one_pass_left_loose_is_snugged_before_the_next_says_done() -> None:
     """Turned in the pass before and never tightened; nothing is left to turn in this one."""
     mount = placed(80.0, 0.0)

@@ -106,7 +106,6 @@ class Advisor:
     moves: int = 0
     _axis: Axis | None = None
     _within: bool = False
-    _near: bool = False
     _hidden: bool = False
     _last: Advice | None = field(default=None, repr=False)
 
@@ -146,7 +145,6 @@ class Advisor:
         self._within = error.total_upper() <= self.tolerance * (
             1.0 if self._within else ENTER_WITHIN
         )
-        self._near = error.total <= self.tolerance * (1.0 if self._near else ENTER_WITHIN)
         self._last = self._decide(error)
         return self._last
 
@@ -202,9 +200,7 @@ class Advisor:
             return self._check_mount()
         if error.total <= max(self.coarse_goal, self.tolerance):
             self.pass_kind = PassKind.FINAL
-        # Where a sweep must confirm the end anyway, no figure is made surer by more turning.
-        there = self._within or (self._near and bool(self.sweep_wanted))
-        if self.pass_kind is PassKind.FINAL and there:
+        if self.pass_kind is PassKind.FINAL and self._within:
             return self._end(error)
         axis = self._choose(error)
         if axis is None:
