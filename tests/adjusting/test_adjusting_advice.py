@@ -163,46 +163,42 @@ def test_altitude_is_approached_from_below_when_the_profile_says_so() -> None:
     assert not any(n.kind is NoticeKind.OVERSHOT for n in again.notices)
 
 
-@pytest.mark.parametrize("left_arcmin", [1.02, 1.3, 4.0])
-def test_no_locks_are_tightened_for_a_sweep_that_can_only_find_the_axis_outside(
-    left_arcmin: float,
-) -> None:
-    """From 80 arcmin the pass is COARSE; once near, adjusting goes on to the tolerance."""
+def test_far_off_the_first_pass_aims_near_and_asks_for_a_sweep() -> None:
+    """From 80 arcmin the pass is COARSE, and 4 arcmin are enough for a new sweep."""
     mount = placed(80.0, 0.0)
     hand, engine = hand_for(mount), engine_for(mount)
     assert engine.pass_kind is PassKind.COARSE
     settle(engine, mount)
 
-    hand.push(Axis.AZIMUTH, -(80.0 - left_arcmin) * ARCMIN / math.cos(mount.latitude))
-    near = settle(engine, mount)
-    hand.push(Axis.AZIMUTH, -left_arcmin * ARCMIN / math.cos(mount.latitude))
-    there = settle(engine, mount)
-    engine.note_snugged()
-    after = settle(engine, mount)
+    hand.push(Axis.AZIMUTH, -76.0 * ARCMIN / math.cos(mount.latitude))
+    reading = settle(engine, mount)
 
-    assert near.advice.action is Action.WEST
-    assert near.verdict is Verdict.OUTSIDE
-    assert near.pass_kind is PassKind.FINAL
-    assert there.advice.action is Action.SNUG_AND_RECHECK
-    assert after.advice.action is Action.STOP_AND_SWEEP
+    assert reading.advice.action is Action.STOP_AND_SWEEP
+    assert reading.verdict is Verdict.OUTSIDE
 
 
-@pytest.mark.parametrize("snugging", [True, False])
-def test_a_move_from_far_off_onto_the_mark_is_snugged_before_its_sweep(*, snugging: bool) -> None:
+@pytest.mark.parametrize(
+    ("snugging", "left_arcmin"), [(True, 0.0), (True, 1.3), (False, 0.0), (False, 1.3)]
+)
+def test_a_coarse_pass_that_ends_near_the_tolerance_is_snugged_before_its_sweep(
+    *, snugging: bool, left_arcmin: float
+) -> None:
     """That sweep may confirm the axis and end the session, with the locks as they are then."""
     mount = placed(80.0, 0.0)
     profile = AdjusterProfile(needs_snugging=snugging)
     hand, engine = hand_for(mount), engine_for(mount, profile=profile)
     settle(engine, mount)
-    hand.push(Axis.AZIMUTH, -80.0 * ARCMIN / math.cos(mount.latitude))
+    hand.push(Axis.AZIMUTH, -(80.0 - left_arcmin) * ARCMIN / math.cos(mount.latitude))
     there = settle(engine, mount)
     engine.note_snugged()
     after = settle(engine, mount)
 
+    assert engine.pass_kind is PassKind.COARSE
     first = Action.SNUG_AND_RECHECK if snugging else Action.STOP_AND_SWEEP
     assert there.advice.action is first
     if snugging:
-        assert there.advice.sentence.startswith("On the mark")
+        said = "Near the mark" if left_arcmin else "On the mark"
+        assert there.advice.sentence.startswith(said)
     assert after.advice.action is Action.STOP_AND_SWEEP
 
 
@@ -212,7 +208,7 @@ def test_what_one_pass_left_loose_is_snugged_before_the_next_says_done() -> None
     hand, engine = hand_for(mount), engine_for(mount)
     settle(engine, mount)
     hand.push(Axis.AZIMUTH, -76.0 * ARCMIN / math.cos(mount.latitude))
-    assert settle(engine, mount).advice.action is Action.WEST
+    assert settle(engine, mount).advice.action is Action.STOP_AND_SWEEP
     hand.push(Axis.AZIMUTH, -4.0 * ARCMIN / math.cos(mount.latitude))
     axis, covariance = mount.swept(2.0 * ARCSEC)
     place = Site(mount.latitude / DEG, 0.0)

@@ -378,7 +378,7 @@ def test_a_session_that_ended_counts_the_sweeps_it_measured() -> None:
 
 def test_a_question_stands_in_place_of_the_advice() -> None:
     """Else the large words ask for the key that was just pressed."""
-    now = snapshot(advice=AdviceNow(action="stop_and_sweep", sentence="Looks good."))
+    now = snapshot(advice=AdviceNow(action="stop_and_sweep", sentence="Near enough for now."))
     _desk, keyboard = pressed("n", now)
     drawn = Console(file=io.StringIO(), width=100)
     keys = KeysNow(hint=keyboard.hint(now), prompt=keyboard.prompt, asks=keyboard.asks)
@@ -386,7 +386,7 @@ def test_a_question_stands_in_place_of_the_advice() -> None:
     text = drawn.file.getvalue()  # type: ignore[attr-defined]
 
     assert text.count("will move by itself") == 1
-    assert "Looks good" not in text
+    assert "Near enough" not in text
     assert "Press n" not in text
 
 

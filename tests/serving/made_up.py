@@ -309,7 +309,7 @@ def states() -> dict[str, SessionSnapshot]:
             _advice("done", **tense, sentence=phrases.done(1e-4, 1.5e-4, 3e-4)), _error(-0.3, 0.2)
         ),
         "sweep": _adjusting(
-            _advice("stop_and_sweep", **tense, sentence=phrases.large_move(42.0 * ARCMIN)),
+            _advice("stop_and_sweep", **tense, sentence=phrases.coarse_reached(4.2 * ARCMIN)),
             _error(-3.3, 2.2),
         ),
         "offer": _adjusting(

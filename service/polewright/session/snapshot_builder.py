@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from datetime import datetime
 from typing import Any, Literal
 
-from polewright.calculation.adjusting.advice import Advice, PassKind
+from polewright.calculation.adjusting.advice import Advice
 from polewright.calculation.adjusting.axis_at_rest import State
 from polewright.calculation.adjusting.engine import AdjustmentEngine, Reading
 from polewright.calculation.adjusting.glance_follow import Moving
@@ -73,6 +73,7 @@ class Board:
         self._clock = clock
         self._changed = threading.Condition()
         self._trail = Trail()
+        self._goal_arcmin = tolerance_arcmin
         self._noticed: tuple[str, ...] = ()
         self._noticed_utc_s = 0.0
         self._in_hand: Action | None = None
@@ -90,6 +91,7 @@ class Board:
 
     def knows_tolerance(self, tolerance_arcmin: float) -> None:
         """Take the tolerance that counts, which may follow from what the devices told."""
+        self._goal_arcmin = tolerance_arcmin
         self._put(tolerance_arcmin=tolerance_arcmin)
 
     @staticmethod
@@ -219,17 +221,13 @@ class Board:
 
     def begins_pass(self, engine: AdjustmentEngine) -> None:
         """Adjusting begins."""
+        kind = engine.pass_kind.value
         self._noticed = ()
         self._in_hand = None
-        coarse = engine.pass_kind is PassKind.COARSE
-        self._put(
-            pass_kind=engine.pass_kind.value,
-            goal_arcmin=engine.settings.coarse_goal_arcmin
-            if coarse
-            else self._now.tolerance_arcmin,
-            unread=0,
-            unread_why="",
-        )
+        coarse = kind == "coarse"
+        goal = engine.settings.coarse_goal_arcmin
+        self._goal_arcmin = goal if coarse else self._now.tolerance_arcmin
+        self._put(pass_kind=kind, goal_arcmin=self._goal_arcmin, unread=0, unread_why="")
 
     def read(self, reading: Reading) -> None:
         """A live frame was read."""
@@ -243,11 +241,8 @@ class Board:
         advice = self._now.advice  # the way left that belongs to the glance
         if moving is None or not moving.turning or reading.advice.heading is None:
             advice = self._advice_now(reading.advice, reading.state, self._notices(reading))
-        final = reading.pass_kind is PassKind.FINAL
         self._put(
             progress=None,
-            pass_kind=reading.pass_kind.value,
-            goal_arcmin=self._now.tolerance_arcmin if final else self._now.goal_arcmin,
             unread=self._now.unread + 1 if lost else 0,
             unread_why=reading.reason if lost else "",
             moves=self._now.moves + (1 if new_point and len(self._trail.points) > 1 else 0),

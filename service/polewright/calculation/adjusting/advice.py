@@ -25,6 +25,9 @@ IGNORE_SIGMAS = 1.5
 RESUME_SIGMAS = 2.5
 #: Lost motion below this is not mentioned (rad; own choice).
 SLACK_LEAST = 5.0 * ARCSEC
+#: A sweep may be the last where the error can be within so many tolerances: a long way since the
+#: sweep before leaves the reading less sure than its sigma says (own choice).
+MAY_BE_LAST = 1.5
 #: The other component must be so much larger to take over while both are small.
 TAKE_OVER = 1.4
 
@@ -33,7 +36,7 @@ class PassKind(Enum):
     """What this round of adjusting aims at."""
 
     COARSE = "coarse"
-    """From far off: near enough for the tolerance to be aimed at."""
+    """From far off: near enough for a new sweep."""
     FINAL = "final"
     """At the tolerance."""
 
@@ -106,6 +109,7 @@ class Advisor:
     moves: int = 0
     _axis: Axis | None = None
     _within: bool = False
+    _reached: bool = False
     _hidden: bool = False
     _last: Advice | None = field(default=None, repr=False)
 
@@ -198,9 +202,11 @@ class Advisor:
     def _decide(self, error: AxisError) -> Advice:
         if self.slipped:
             return self._check_mount()
-        if error.total <= max(self.coarse_goal, self.tolerance):
-            self.pass_kind = PassKind.FINAL
-        if self.pass_kind is PassKind.FINAL and self._within:
+        if self.pass_kind is PassKind.COARSE:
+            self._reached = error.total <= self.coarse_goal * (1.2 if self._reached else 1.0)
+            if self._reached:
+                return self._confirm(error, phrases.coarse_reached(error.total))
+        elif self._within:
             return self._end(error)
         axis = self._choose(error)
         if axis is None:
@@ -222,10 +228,10 @@ class Advisor:
         return Advice(Action.DONE, phrases.done(error.total, error.total_upper(), self.tolerance))
 
     def _confirm(self, error: AxisError, why: str) -> Advice:
-        """Ask for a sweep; where it may find the axis within, for tightening before it."""
+        """Ask for a sweep; where it may be the last, for tightening before it."""
         told = self._last is not None and self._last.action is Action.SNUG_AND_RECHECK
         least = error.total - 2.0 * error.sigma_total
-        if self.loose and least <= self.tolerance * (1.2 if told else 1.0):
+        if self.loose and least <= self.tolerance * MAY_BE_LAST * (1.2 if told else 1.0):
             there = error.total <= self.tolerance
             return Advice(
                 Action.SNUG_AND_RECHECK,

@@ -190,6 +190,14 @@ def _still(heading: Action) -> str:
     }[heading]
 
 
+def coarse_reached(total: float) -> str:
+    """End of the first pass."""
+    return say(
+        "Near enough for now, {total} off: after a move this long the reading needs a new sweep.",
+        total=angle_text(total),
+    )
+
+
 def noise_hides(total: float, bound: float, tolerance: float) -> str:
     """The rest cannot be told from noise."""
     return say(
