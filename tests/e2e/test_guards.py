@@ -353,7 +353,7 @@ def test_measure_ends_with_the_guards_exit_code(
     start_night, monkeypatch, option, code, error_code
 ) -> None:
     """A script sees the exit code and one JSON document with the code, sentence and advice."""
-    night = start_night({"mount": {"slew_deg_per_s": 0.2}})
+    night = start_night({"mount": {"slew_deg_per_s": 0.1}})
     night.rig.safe = False
     address = [
         word

@@ -317,7 +317,11 @@ def test_a_tab_with_an_old_key_finds_the_one_another_tab_was_given(serve, tmp_pa
         driver.delete_all_cookies()
         driver.switch_to.new_window("tab")
         driver.get(f"{url}/?token={TOKEN}")
+        stored = "return localStorage.getItem('polewright.key')"
+        new = driver.execute_script(stored)
         driver.switch_to.window(first)
+        while driver.execute_script(stored) != new:  # tabs tell each other in their own time
+            time.sleep(0.05)
 
         status = driver.execute_async_script(
             "const done = arguments[0]; import('/link.js').then(({tell}) =>"
