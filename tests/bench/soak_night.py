@@ -22,6 +22,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, cast
 
+from support.hand import Hand
 from support.whole_night import crossed_untold, moved_after_stop
 
 from polewright.calculation.drift.decide import Predicted, StopRule
@@ -77,12 +78,6 @@ TOLERANCE_ARCMIN = {"measure": 119.0, "kill": 119.0, "align": 1.5, "motors": 1.5
 LATEST_S = {"measure": 90.0, "align": 400.0, "motors": 400.0, "startup": 120.0, "drift": 500.0}
 """Until when, seconds of the night, a fault may begin."""
 DRIFT_LONGEST_S, DRIFT_PAUSE_S = 500.0, 18.0
-TURN = {
-    "raise": ("altitude_arcmin", 1.0),
-    "lower": ("altitude_arcmin", -1.0),
-    "east": ("azimuth_arcmin", 1.0),
-    "west": ("azimuth_arcmin", -1.0),
-}
 
 
 @dataclass
@@ -342,8 +337,7 @@ def config_for(
 
 def hand(rig: SimulatedRig, session: AlignSession, limit_s: float) -> None:
     """Turn the knobs as told until the session ends or the limit is over."""
-    version, told, let_go_s = 0, None, 0.0
-    southern = rig.spec.site.latitude_deg < 0
+    version, at_knobs = 0, Hand(rig)
     clock = rig.clock
     deadline = clock.monotonic_s() + limit_s
     while session.step not in ENDED and clock.monotonic_s() < deadline:
@@ -352,22 +346,9 @@ def hand(rig: SimulatedRig, session: AlignSession, limit_s: float) -> None:
             clock.sleep(0.1)
             continue
         version = now.version
-        if now.step is not Step.ADJUSTING or now.advice is None or now.error is None:
-            continue
-        stamp = (now.error.utc_s, now.advice.sentence)
-        if stamp == told or now.error.state not in ("settled", "bumped"):
-            continue
-        if now.error.utc_s <= let_go_s:  # exposed before the hand let go: says nothing of the turn
-            continue
-        told = stamp
-        if now.advice.action in TURN:
-            knob, sign = TURN[now.advice.action]
-            if knob == "azimuth_arcmin" and southern:
-                sign = -sign
-            rig.turn_knobs(**{knob: sign * now.advice.amount_arcmin}, wait=True)
-            let_go_s = rig.clock.utc_s()
-        elif session.step is Step.ADJUSTING:
-            snug = now.advice.action == "snug_and_recheck"
+        action = at_knobs.follow(now)
+        if action and session.step is Step.ADJUSTING:
+            snug = action == "snug_and_recheck"
             session.command(Command.SNUGGED if snug else Command.SWEEP)
             # Hands off until the sweep has begun: one more reading may come before it does.
             while not snug and session.step is Step.ADJUSTING and clock.monotonic_s() < deadline:

@@ -25,6 +25,8 @@ from typing import Any
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
+from support.hand import TURN, knob_for
+
 from polewright.foundation.config import config_from_text
 from polewright.foundation.errors import ExitCode
 from polewright.observing.rig.background_task import BackgroundTask
@@ -51,12 +53,6 @@ MOUNTS = {
     "stiff": ((3.0, 8.0), (2.0, 5.0), (0.3, 0.8)),
     "usual": ((10.0, 20.0), (1.5, 3.0), (1.0, 2.0)),
     "belt": ((25.0, 50.0), (0.8, 2.0), (2.5, 4.0)),
-}
-TURN = {
-    "raise": ("altitude_arcmin", 1.0),
-    "lower": ("altitude_arcmin", -1.0),
-    "east": ("azimuth_arcmin", 1.0),
-    "west": ("azimuth_arcmin", -1.0),
 }
 FASTEST_ARCMIN_S, SLOWEST_ARCMIN_S = 8.0, 0.15
 SNUG_S = 6.0
@@ -177,9 +173,7 @@ class Hand:
         self._seen.clear()
 
     def _turn(self, action: str, amount_arcmin: float, *, steered: bool) -> str:
-        knob, sign = TURN[action]
-        if knob == "azimuth_arcmin" and self.rig.spec.site.latitude_deg < 0:
-            sign = -sign
+        knob, sign = knob_for(self.rig, action)
         clock, way = self.rig.clock, (knob, sign)
         if way != self._way:
             self.night.moves += 1

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+from support.hand import Hand
 
 from polewright.foundation.errors import ExitCode
 from polewright.observing.runs.connect import connect_rig
@@ -12,46 +13,21 @@ from polewright.session.states import ENDED, Step
 
 pytestmark = pytest.mark.e2e
 
-#: Settled waits and instructions: which knob, which sign.
-TURN = {
-    "raise": ("altitude_arcmin", 1.0),
-    "lower": ("altitude_arcmin", -1.0),
-    "east": ("azimuth_arcmin", 1.0),
-    "west": ("azimuth_arcmin", -1.0),
-}
-
 
 def hand(night, session: AlignSession, limit_s: float) -> int:
     """Turn the simulated knobs as told until the session ends; return the number of moves."""
-    moves = 0
-    version = 0
-    told, let_go_s = None, 0.0
-    southern = night.rig.spec.site.latitude_deg < 0
+    version, at_knobs = 0, Hand(night.rig)
     deadline = night.clock.monotonic_s() + limit_s
     while session.step not in ENDED:
         assert night.clock.monotonic_s() < deadline, session.snapshot()
         now = night.next_snapshot(session, version)
         version = now.version
-        if now.step is not Step.ADJUSTING or now.advice is None or now.error is None:
-            continue
-        stamp = (now.error.utc_s, now.advice.sentence)
-        if stamp == told or now.error.state not in ("settled", "bumped"):
-            continue
-        if now.error.utc_s <= let_go_s:  # exposed before the hand let go: says nothing of the turn
-            continue
-        told = stamp
-        if now.advice.action in TURN:
-            knob, sign = TURN[now.advice.action]
-            if knob == "azimuth_arcmin" and southern:
-                sign = -sign
-            night.rig.turn_knobs(**{knob: sign * now.advice.amount_arcmin}, wait=True)
-            moves += 1
-            let_go_s = night.clock.utc_s()
-        elif now.advice.action == "snug_and_recheck":
+        action = at_knobs.follow(now)
+        if action == "snug_and_recheck":
             session.command(Command.SNUGGED)
-        elif now.advice.action in ("stop_and_sweep", "done"):
+        elif action in ("stop_and_sweep", "done"):
             session.command(Command.SWEEP)
-    return moves
+    return at_knobs.moves
 
 
 def test_a_hand_that_follows_the_advice_aligns_the_mount(start_night, tmp_path) -> None:

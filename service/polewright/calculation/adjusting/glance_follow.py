@@ -203,7 +203,7 @@ class GlanceFollower:
             span_s = last.utc_s - part[0].utc_s
             if span_s < REST_S:
                 continue
-            rate, scatter, squares = _motion(part)
+            rate, _, squares = _motion(part)
             noise = np.mean([kept.noise for kept in part], axis=0)
             rate_sigma = math.sqrt(float(np.linalg.eigvalsh(noise)[-1]) / squares)
             if rate_sigma < REST_RATE or span_s >= REST_MOST_S:

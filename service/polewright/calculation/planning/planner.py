@@ -346,7 +346,7 @@ def _name(violation: Violation) -> str:
 
 
 def _rank(plan: SweepPlan) -> tuple[int, bool, int, float, float]:
-    sigma = plan.sigma * (1.0 + plan.moon_weight) * (CROSSING_COST if plan.crosses_meridian else 1)
+    sigma = plan.moonlit_sigma * (CROSSING_COST if plan.crosses_meridian else 1.0)
     stars = min((point.stars or 0.0) for point in plan.points)
     return (
         round(math.log(sigma) / SAME_SIGMA),

@@ -256,6 +256,11 @@ class SweepPlan:
         return self.prediction.sigma
 
     @property
+    def moonlit_sigma(self) -> float:
+        """That, made worse by moonlight, rad: what sweeps are compared by."""
+        return self.sigma * (1.0 + self.moon_weight)
+
+    @property
     def cost(self) -> float:
         """How much worse (rad) than the best unobstructed sweep."""
         return self.sigma - self.best_open_sigma

@@ -321,15 +321,11 @@ def sweep_from_here(request: PlanRequest, circle: Circle) -> SweepPlan | None:
             plan is not None
             and not plan.crosses_meridian
             and plan.adjusting_time_s >= ADJUSTING_LEAST_S
-            and _moonlit(plan) <= WORTH_STANDING * _moonlit(searched)
+            and plan.moonlit_sigma <= WORTH_STANDING * searched.moonlit_sigma
         ):
             duration_s = request.timing.sweep_seconds(plan.step, steps)
             found.append(replace(plan, begins_here=True, duration_s=duration_s))
-    return min(found, key=lambda plan: (plan.hides_adjuster, _moonlit(plan)), default=None)
-
-
-def _moonlit(plan: SweepPlan) -> float:
-    return plan.sigma * (1.0 + plan.moon_weight)
+    return min(found, key=lambda plan: (plan.hides_adjuster, plan.moonlit_sigma), default=None)
 
 
 def _stays(request: PlanRequest, solver: object) -> SweepPlan:
