@@ -18,7 +18,6 @@ import anyio.to_thread
 import uvicorn
 from starlette.applications import Starlette
 from starlette.requests import ClientDisconnect, Request
-from starlette.responses import Response
 from starlette.routing import BaseRoute
 from starlette.types import ASGIApp, Receive, Scope, Send
 
@@ -112,26 +111,25 @@ class AlpacaServer:
         except ClientDisconnect:
             return
         # Abandoned on cancellation: a device that hangs must not keep the server from stopping.
-        response = await anyio.to_thread.run_sync(
-            self._respond, request, body, abandon_on_cancel=True, limiter=self._workers
+        reply = await anyio.to_thread.run_sync(
+            self.reply, request, body, abandon_on_cancel=True, limiter=self._workers
         )
-        await response(scope, receive, send)
+        await ReplyResponse(reply)(scope, receive, send)
 
-    def _respond(self, request: Request, body: bytes | None) -> Response:
+    def reply(self, request: Request, body: bytes | None) -> Reply:
+        """Answer a request whose body was read (None: it was too long), by way of the faults."""
         server_transaction = next(self._transactions)
         if body is None:
-            message = f"the request body is longer than {_BODY_LIMIT} bytes"
-            return ReplyResponse(Reply.text(400, message))
+            return Reply.text(400, f"the request body is longer than {_BODY_LIMIT} bytes")
         try:
             call = _read_call(request, body, server_transaction)
         except NotUnderstood as fault:
-            return ReplyResponse(Reply.text(400, str(fault)))
+            return Reply.text(400, str(fault))
 
         def proceed() -> Reply:
             return self.answer(call)
 
-        reply = self.interceptor(call, proceed) if self.interceptor else proceed()
-        return ReplyResponse(reply)
+        return self.interceptor(call, proceed) if self.interceptor else proceed()
 
     def answer(self, call: Call) -> Reply:
         """Answer a call without any fault layer."""

@@ -193,10 +193,8 @@ class SimulatedClock:
         return me if me in self._taking_part else self._runs
 
     def _patience_s(self) -> float:
-        """Until when whoever asked this thread waits for its answer, s."""
-        if threading.get_ident() in self._taking_part:
-            return math.inf
-        return self._limits.get(self._runs, math.inf)
+        """Until when the answer is waited for that this thread gives, or has asked for, s."""
+        return self._limits.get(self._for_whom(), math.inf)
 
     def _wait_for(self, waiting: _Waiting) -> None:
         me = threading.get_ident()

@@ -18,12 +18,14 @@ import tempfile
 import time
 import traceback
 from collections.abc import Callable
+from contextlib import nullcontext
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, cast
 
 from support.hand import Hand
 from support.whole_night import crossed_untold, moved_after_stop
+from support.without_sockets import without_sockets
 
 from polewright.calculation.drift.decide import Predicted, StopRule
 from polewright.calculation.geometry.rotation import tangent_basis
@@ -61,6 +63,8 @@ RATE = 10.0
 """How fast the night of a killed process goes."""
 AT_ONCE = False
 """Whether frames are exposed before the mount is still."""
+SOCKETS = os.environ.get("SOAK_SOCKETS")
+"""1 has every night go over sockets, 0 none; without it one in four does."""
 VERBOSE = bool(os.environ.get("SOAK_VERBOSE"))
 LIMIT_S = 7200.0
 """Seconds of the night after which a run counts as hung."""
@@ -482,7 +486,8 @@ def one_night(seed: int, *, kills: bool = False) -> Outcome:
             clock = SimulatedClock(NIGHT_UTC_S, seed if shaken else None)
         rig = SimulatedRig(spec, clock=clock)
         outcome.before_arcmin = rig.truth().total_arcmin
-        with serve(rig) as running:
+        by_call = kind != "kill" and (SOCKETS == "0" if SOCKETS else seed % 4 != 0)
+        with serve(rig) as running, without_sockets(running) if by_call else nullcontext():
             on_wire = [
                 Fault.model_validate(fault)
                 for fault in faults

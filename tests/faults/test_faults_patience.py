@@ -1,4 +1,4 @@
-"""Questions are asked again as the patience given allows; commands and stops never are."""
+"""Questions and window settings go again as patience allows; commands and stops never do."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 import pytest
 
+from polewright.devices.alpaca.camera import Camera
 from polewright.devices.alpaca.client import AlpacaConnection
 from polewright.devices.alpaca.errors import AlpacaError, BadReply, DriverFault, ServerFault
 from polewright.devices.alpaca.slew_and_stop import MotionState
@@ -92,6 +93,20 @@ def test_a_command_is_sent_once(running, telescope) -> None:
 
     assert changed(running) == 1
     assert not running.rig.mount.at_park
+
+
+def test_a_window_setting_is_sent_again(running) -> None:
+    """Sent twice it is the same window: a lost answer to it ends no night."""
+    running.camera._connected = True
+    with AlpacaConnection(running.host, running.port, patience=PATIENCE) as connection:
+        camera = Camera(connection, 0)
+        camera.info()
+        spoil(running, kind="http_500", member="numx", calls=2)
+
+        camera.set_geometry(1, (8, 4, 32, 20))
+
+        assert changed(running) == 2
+        assert connection.get("api/v1/camera/0/numx").Value == 32
 
 
 def test_a_driver_that_restarted_is_connected_to_be_stopped(running, telescope) -> None:

@@ -1,7 +1,7 @@
 """A simulated rig on loopback, in this process, under a clock that rig and run share.
 
-Its time is simulated unless a test asks for the computer's: for programs, pages and sockets that
-know no simulated time.
+Its time is simulated, and its devices are reached by calls, unless a test asks for the computer's
+time: for programs, pages and sockets that know no simulated time.
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ import os
 import shlex
 import time
 from collections.abc import Callable, Iterator
+from contextlib import ExitStack
 from typing import Any
 
 import pytest
@@ -29,6 +30,7 @@ from polewright_sim.server.server import RunningRig, serve
 from polewright_sim.simulated_clock import SimulatedClock
 from polewright_sim.spec import RigSpec
 from support.whole_night import crossed_untold, moved_after_stop
+from support.without_sockets import without_sockets
 
 #: 2026-11-20 21:30 UTC: night at the invented site.
 NIGHT_UTC_S = 1795210200.0
@@ -193,10 +195,14 @@ def start_night(
         else:
             give_clock(clock)
         rig = SimulatedRig(RigSpec.model_validate(merged(SMALL_RIG, changes or {})), clock=clock)
-        nights.append(Night(serve(rig), rig, clock))
+        running = serve(rig)
+        if real_rate is None:
+            by_call.enter_context(without_sockets(running))
+        nights.append(Night(running, rig, clock))
         return nights[-1]
 
-    yield start
+    with ExitStack() as by_call:
+        yield start
     give_clock(None)
     for night in nights:
         night.running.stop()

@@ -68,6 +68,7 @@ class RunningRig:
             ServerDescription(spec.name, "Polewright", "1.0", "nowhere: a simulation"),
             extra_routes=[*control_routes(rig), *fault_routes(self.faults, self._faults_on)],
         )
+        self.stopped = False
         self._running = self.server.start(host, port, discovery_port=discovery_port)
         self.host = host
         self.port = self._running.port
@@ -152,6 +153,7 @@ class RunningRig:
 
     def stop(self) -> None:
         """Close the port; the rig itself stays usable."""
+        self.stopped = True
         self._running.stop()
 
     def __enter__(self) -> RunningRig:

@@ -350,7 +350,7 @@ class CameraDevice(Device):
         """
         if member not in self._absent:
             try:
-                self.connection.put(self._path(member), where=self.where, params=params)
+                self.connection.set(self._path(member), params, where=self.where)
             except (RefusedByDevice, HttpRejected) as exc:
                 if not is_absent(exc):
                     raise

@@ -190,7 +190,7 @@ class AlpacaConnection:
         timeout_s: longest silence while waiting for an answer, unless a call says otherwise.
         connect_timeout_s: longest wait for the connection itself.
         client_id: Alpaca ClientID, 1 to 65535; random when None.
-        patience: seconds to wait before each repetition of a GET, by kind of failure. A
+        patience: seconds to wait before each repetition of a GET or setting, by kind of failure. A
             path that failed through all of them gets none until it has answered again.
         threads: of the run's clock (`threads_of`); they measure those waits.
     """
@@ -246,10 +246,22 @@ class AlpacaConnection:
 
         Raises: the classes of `polewright.devices.alpaca.errors`.
         """
+        return self._patiently("GET", path, where, params, timeout_s, urgent, check)
+
+    def _patiently(
+        self,
+        method: Method,
+        path: str,
+        where: Where | None,
+        params: Mapping[str, Param] | None,
+        timeout_s: float | None,
+        urgent: bool = False,
+        check: Callable[[Reply], object] | None = None,
+    ) -> Reply:
         used: dict[type[AlpacaError], int] = {}
         while True:
             try:
-                reply = self._json("GET", path, where, params, timeout_s, urgent)
+                reply = self._json(method, path, where, params, timeout_s, urgent)
                 if check is not None:
                     check(reply)
             except AlpacaError as exc:
@@ -291,6 +303,13 @@ class AlpacaConnection:
     ) -> Reply:
         """Send a command once; return the checked answer. Raises as `get`."""
         return self._json("PUT", path, where, params, timeout_s, urgent)
+
+    def set(self, path: str, params: Mapping[str, Param], *, where: Where | None = None) -> Reply:
+        """Send a setting, again as the patience allows: sent twice it is the same setting.
+
+        Returns the checked answer. Raises as `get`.
+        """
+        return self._patiently("PUT", path, where, params, None)
 
     def _json(
         self,

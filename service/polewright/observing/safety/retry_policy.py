@@ -61,7 +61,7 @@ class Rule:
 
 
 RULES: Mapping[str, Rule] = {
-    # Questions to devices: asking again does no harm.
+    # Questions to devices, and the settings of a camera's window: again does no harm.
     "read_silent": Rule(
         "a device does not answer a question in time",
         (alpaca.DeviceSilent,),
