@@ -365,12 +365,10 @@ def predict_axis_covariance(
     basis = tangent_basis(axis)
     t = np.asarray(turns, dtype=np.float64) - turns[0]
     n = len(t)
-    whole = shared.world_covariance(boresights, t, axis)
+    whole = shared.world_covariance(boresights, t, axis, basis)
     index = np.arange(n)
-    whole[..., index, index, :, :] += covariances
-    half = np.swapaxes(whole @ basis, -1, -2)  # (..., i, j, d, b)
-    plane = np.moveaxis(np.tensordot(half, basis, axes=1), -1, -3)
-    plane = plane.reshape(*plane.shape[:-4], 2 * n, 2 * n)
+    whole[..., index, index, :, :] += basis.T @ covariances @ basis
+    plane = np.swapaxes(whole, -3, -2).reshape(*whole.shape[:-4], 2 * n, 2 * n)
     c, s = np.cos(t), np.sin(t)
     rows = np.zeros((n, 2, 4))
     rows[:, 0, 0] = rows[:, 1, 1] = 1.0

@@ -23,6 +23,7 @@ from polewright.calculation.geometry.rotation import rotation_about, rotation_ma
 from polewright.foundation.angles import ARCSEC, Vector
 
 _UP = np.array([0.0, 0.0, 1.0])
+_ENU = np.eye(3)
 LOWEST_SINE = 0.05
 """Sine of the altitude (3 deg) below which air is counted as at that altitude."""
 
@@ -51,26 +52,31 @@ class SharedErrors:
     """Rad by which a level tube is known to droop. Not an uncertainty like the others: it is taken
     out of the attitudes."""
 
-    def world_covariance(self, boresights: Vector, turns: Vector, axis: Vector) -> Vector:
-        """Return the covariance (..., n, n, 3, 3) of the frames' small turns, ENU, rad^2.
+    def world_covariance(
+        self, boresights: Vector, turns: Vector, axis: Vector, basis: Vector = _ENU
+    ) -> Vector:
+        """Return the covariance (..., n, n, k, k) of the frames' small turns, rad^2.
 
         Args:
             boresights: where the frames look, unit vectors (..., n, 3).
             turns: (n,) about the axis, rad.
             axis: of the mount, unit vector (3,).
+            basis: unit vectors (3, k) along which the turns are told; east, north and up.
         """
         b = np.asarray(boresights, dtype=np.float64)
-        out = np.zeros((*b.shape[:-1], b.shape[-2], 3, 3))
-        for mode in self.world_turns(b):
-            out += mode[..., :, None, :, None] * mode[..., None, :, None, :]
+        modes = list(self.world_turns(b))
         if any(self.aberration):
-            moved = self._declination_moved(b, np.asarray(axis))
-            out += moved[..., :, None, :, None] * moved[..., None, :, None, :]
+            modes.append(self._declination_moved(b, np.asarray(axis)))
         # The axis that is reported is that of the middle of the sweep.
         t = np.asarray(turns) - np.mean(turns)
         along = np.outer(t, t)[:, :, None, None]
-        carried = rotation_about(axis, t[:, None] - t[None, :])
-        return np.asarray(out + along * (self.lean**2 * np.eye(3) + self.bend**2 * carried))
+        carried = basis.T @ rotation_about(axis, t[:, None] - t[None, :]) @ basis
+        steady = along * (self.lean**2 * basis.T @ basis + self.bend**2 * carried)
+        out = np.tile(steady, (*b.shape[:-2], 1, 1, 1, 1))
+        for mode in modes:
+            told = mode @ basis
+            out += told[..., :, None, :, None] * told[..., None, :, None, :]
+        return np.asarray(out)
 
     def world_turns(self, boresights: Vector) -> tuple[Vector, Vector]:
         """How sag and air turn frames that look there, ENU rotation vectors (..., 3)."""

@@ -173,8 +173,12 @@ class Horizon:
         Distances above ``reach`` may come back as infinite, which is faster. Never too large.
         """
         azimuth, altitude = azalt_from_enu(enu)
-        above = altitude >= self.skyline(azimuth)
-        return _signed(self._lower_tree, enu, above, reach)
+        # The skyline is nowhere higher than its highest corner.
+        near = np.asarray(altitude < max(self.altitude_deg) * DEG + reach)
+        out = np.full(near.shape, math.inf)
+        above = altitude[near] >= self.skyline(azimuth[near])
+        out[near] = _signed(self._lower_tree, np.asarray(enu)[near], above, reach)
+        return out
 
     def upper_distance(self, enu: Vector, reach: float = math.inf) -> Vector:
         """As `lower_distance`, to the overhang, negative above it; infinite without one."""

@@ -166,6 +166,7 @@ def shortfalls(
     *,
     slack: float = 0.0,
     reach: float = math.inf,
+    enu: Vector | None = None,
 ) -> Mapping[Reason, NDArray[np.float64]]:
     """Return by which angle (rad) each limit is broken; negative or -inf where it is kept.
 
@@ -177,12 +178,14 @@ def shortfalls(
         use: which limits count.
         slack: rad, added to every distance on the sky (for checks on a grid).
         reach: distances to edges farther inside than this (rad) may come back as -inf; faster.
+        enu: the directions (..., 3) of these angles, if they are known already.
     """
     ha, dec = np.broadcast_arrays(
         np.asarray(hour_angle, dtype=np.float64), np.asarray(declination, dtype=np.float64)
     )
     ha = (ha + math.pi) % (2.0 * math.pi) - math.pi
-    enu = enu_from_hour_angle_dec(rules.site, ha, dec)
+    if enu is None:
+        enu = enu_from_hour_angle_dec(rules.site, ha, dec)
     altitude = np.arcsin(np.clip(enu[..., 2], -1.0, 1.0))
     margin = rules.pointing_margin_deg * DEG
     mount = rules.mount
@@ -266,5 +269,9 @@ def moon_weight(state: SkyState, enu: Vector) -> NDArray[np.float64]:
     shape = np.shape(enu)[:-1]
     if reach <= 0.0 or state.moon_enu[2] <= 0.0:
         return np.zeros(shape)
-    gap = separation(np.asarray(enu, dtype=np.float64), state.moon_enu)
-    return np.asarray(state.moon_fraction * np.clip(1.0 - gap / reach, 0.0, 1.0))
+    look = np.asarray(enu, dtype=np.float64)
+    near = np.asarray(look @ state.moon_enu > math.cos(reach))
+    out = np.zeros(shape)
+    gap = separation(look[near], state.moon_enu)
+    out[near] = state.moon_fraction * np.clip(1.0 - gap / reach, 0.0, 1.0)
+    return out

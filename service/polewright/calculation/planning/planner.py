@@ -130,10 +130,10 @@ class _Search:
         """What the preferred sweep gives at its best place when nothing is in the way, rad."""
         grid = build_grid(self.outlook, obstacles=False)
         level = Level(self.request.n_points, round(self.request.step / CELL))
-        candidates = self._candidates(grid, [level], every=BLOCK)
-        if candidates is None:
+        row, column = np.nonzero(grid.fits(level.step_cells, level.n_points)[:, ::BLOCK])
+        if len(row) == 0:
             return math.inf
-        return float(np.min(self._sigmas(grid, candidates.row, candidates.column, level)))
+        return float(np.min(self._sigmas(grid, row, column * BLOCK, level)))
 
     def plans(self) -> list[SweepPlan]:
         found, failures = self._collect(self.grid, SPOILED)
@@ -254,11 +254,10 @@ class _Search:
                 fits = plan
         return fits, why
 
-    def _candidates(self, grid: SkyGrid, group: list[Level], every: int = 1) -> _Candidates | None:
+    def _candidates(self, grid: SkyGrid, group: list[Level]) -> _Candidates | None:
         rows, columns, which, scores = [], [], [], []
         for number, level in enumerate(group):
-            row, column = np.nonzero(grid.fits(level.step_cells, level.n_points)[:, ::every])
-            column = column * every
+            row, column = np.nonzero(grid.fits(level.step_cells, level.n_points))
             if len(row) == 0:
                 continue
             rows.append(row)

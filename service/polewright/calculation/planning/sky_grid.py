@@ -102,8 +102,8 @@ def build_grid(outlook: Outlook, *, obstacles: bool = True, hopeful: bool = Fals
     mount = rules.mount
     declination = _rows(mount)
     hour_angle = np.asarray(np.arange(-720, 720) * CELL, dtype=np.float64)
-    ha, dec = np.meshgrid(hour_angle, declination)
-    enu = enu_from_hour_angle_dec(request.site, ha, dec)
+    enu = enu_from_hour_angle_dec(request.site, hour_angle, declination[:, None])
+    ha, dec = np.broadcast_arrays(hour_angle, declination[:, None])
     altitude = np.arcsin(np.clip(enu[..., 2], -1.0, 1.0))
     # The middle between two cells is this far from both.
     slack = 0.0 if hopeful else 0.5 * CELL + SAMPLE_SLACK
@@ -160,7 +160,14 @@ def _broken(
     rules = request.rules if obstacles else request.open_rules
     amounts = dict(
         shortfalls(
-            rules, outlook.states[0], hour_angle, declination, Use.EXPOSE, slack=slack, reach=DEG
+            rules,
+            outlook.states[0],
+            hour_angle,
+            declination,
+            Use.EXPOSE,
+            slack=slack,
+            reach=DEG,
+            enu=enu,
         )
     )
     if obstacles:

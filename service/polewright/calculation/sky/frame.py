@@ -212,7 +212,7 @@ def enu_from_hour_angle_dec(
     site: Site, hour_angle: float | Vector, declination: float | Vector
 ) -> NDArray[np.float64]:
     """Invert `hour_angle_dec`: ENU unit vectors (..., 3) from angles in rad."""
-    h, d = np.broadcast_arrays(np.asarray(hour_angle), np.asarray(declination))
+    h, d = np.asarray(hour_angle), np.asarray(declination)  # a grid's trigonometry is its edges'
     s, c = math.sin(site.latitude), math.cos(site.latitude)
     east = -np.cos(d) * np.sin(h)
     meridian, pole = np.cos(d) * np.cos(h), np.sin(d)
