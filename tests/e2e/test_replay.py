@@ -38,9 +38,9 @@ class Shaken(SimulatedClock):
         return super().wait(waiting, until_s)
 
 
-def journal_of(start_night, folder: Path) -> list[str]:
+def journal_of(start_night, folder: Path, *, sockets: bool = False) -> list[str]:
     """Measure once in a session that nobody turns the adjusters of; return what it wrote down."""
-    night = start_night()
+    night = start_night(sockets=sockets)
     give_clock(night.clock)
     config = night.config({"sweep.settle_s": 2.0})
     journal = Journal(folder / "night.journal.jsonl")
@@ -69,13 +69,13 @@ def _without_addresses(line: str, address: str) -> str:
 def test_the_same_night_is_had_again_under_load_and_with_shaken_threads(
     start_night, tmp_path, monkeypatch
 ) -> None:
-    """Three times the same journal: alone, beside two busy programs, and with late threads."""
+    """Three times the same journal: alone, over sockets beside two busy programs, and shaken."""
     for name in ("alone", "busy", "shaken"):
         (tmp_path / name).mkdir()
     alone = journal_of(start_night, tmp_path / "alone")
     load = [subprocess.Popen([sys.executable, "-c", BUSY]) for _ in range(2)]
     try:
-        busy = journal_of(start_night, tmp_path / "busy")
+        busy = journal_of(start_night, tmp_path / "busy", sockets=True)
     finally:
         for program in load:
             program.kill()

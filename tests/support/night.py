@@ -173,7 +173,8 @@ def start_night(
 ) -> Iterator[StartNight]:
     """Start rigs by nested changes to the small one; all are stopped afterwards.
 
-    With ``real_rate`` the night goes so many times as fast as the computer's own time.
+    With ``real_rate`` the night goes so many times as fast as the computer's own time; with
+    ``sockets`` a simulated one reaches its devices as a real one does.
 
     Then every night is looked through: no slew crossed the meridian untold, and nothing moved
     after the product had said that all stands still.
@@ -188,6 +189,7 @@ def start_night(
         utc_s: float = NIGHT_UTC_S,
         *,
         real_rate: float | None = None,
+        sockets: bool = False,
     ) -> Night:
         clock: SystemClock | SimulatedClock = SimulatedClock(utc_s, None if shake < 0 else shake)
         if real_rate is not None:
@@ -196,7 +198,7 @@ def start_night(
             give_clock(clock)
         rig = SimulatedRig(RigSpec.model_validate(merged(SMALL_RIG, changes or {})), clock=clock)
         running = serve(rig)
-        if real_rate is None:
+        if real_rate is None and not sockets:
             by_call.enter_context(without_sockets(running))
         nights.append(Night(running, rig, clock))
         return nights[-1]
