@@ -18,12 +18,13 @@ import tempfile
 import time
 import traceback
 from collections.abc import Callable
-from contextlib import nullcontext
+from contextlib import ExitStack
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, cast
 
 from support.hand import Hand
+from support.watchdog_within import watchdog_within
 from support.whole_night import crossed_untold, moved_after_stop
 from support.without_sockets import without_sockets
 
@@ -487,7 +488,12 @@ def one_night(seed: int, *, kills: bool = False) -> Outcome:
         rig = SimulatedRig(spec, clock=clock)
         outcome.before_arcmin = rig.truth().total_arcmin
         by_call = kind != "kill" and (SOCKETS == "0" if SOCKETS else seed % 4 != 0)
-        with serve(rig) as running, without_sockets(running) if by_call else nullcontext():
+        with ExitStack() as within:
+            running = within.enter_context(serve(rig))
+            if by_call:
+                within.enter_context(without_sockets(running))
+            if isinstance(clock, SimulatedClock):
+                within.enter_context(watchdog_within(clock))
             on_wire = [
                 Fault.model_validate(fault)
                 for fault in faults

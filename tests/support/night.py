@@ -29,6 +29,7 @@ from polewright_sim.rig import SimulatedRig
 from polewright_sim.server.server import RunningRig, serve
 from polewright_sim.simulated_clock import SimulatedClock
 from polewright_sim.spec import RigSpec
+from support.watchdog_within import watchdog_within
 from support.whole_night import crossed_untold, moved_after_stop
 from support.without_sockets import without_sockets
 
@@ -198,12 +199,14 @@ def start_night(
             give_clock(clock)
         rig = SimulatedRig(RigSpec.model_validate(merged(SMALL_RIG, changes or {})), clock=clock)
         running = serve(rig)
-        if real_rate is None and not sockets:
-            by_call.enter_context(without_sockets(running))
+        if isinstance(clock, SimulatedClock):
+            within.enter_context(watchdog_within(clock))
+            if not sockets:
+                within.enter_context(without_sockets(running))
         nights.append(Night(running, rig, clock))
         return nights[-1]
 
-    with ExitStack() as by_call:
+    with ExitStack() as within:
         yield start
     give_clock(None)
     for night in nights:

@@ -6,7 +6,6 @@ import contextlib
 import subprocess
 import sys
 import threading
-import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from functools import partial
@@ -15,7 +14,7 @@ from pathlib import Path
 import platformdirs
 
 from polewright.devices.alpaca.telescope import Telescope
-from polewright.foundation.clock import CancelToken, Clock, threads_of
+from polewright.foundation.clock import REAL_THREADS, CancelToken, Clock, Threads, threads_of
 from polewright.foundation.errors import (
     DeviceError,
     Insisted,
@@ -77,6 +76,7 @@ class Watchdog:
         solve_s: longest a solve may take.
         rate: of the clock, other than 1 in rehearsals.
         give_up_s: how long it tries to stop the mount; None: as the policy says.
+        threads: of the run's clock: their timer tells when the run was heard of last.
     """
 
     def __init__(
@@ -88,8 +88,9 @@ class Watchdog:
         solve_s: float = 60.0,
         rate: float = 1.0,
         give_up_s: float | None = None,
+        threads: Threads = REAL_THREADS,
     ) -> None:
-        self._cancel = cancel
+        self._cancel, self._timer_s = cancel, threads.timer_s
         self._give_up_s = WATCHDOG_TRIES_S if give_up_s is None else give_up_s
         self._allowed = {
             **ALLOWED_S,
@@ -116,16 +117,13 @@ class Watchdog:
             f"{self._give_up_s:g}",
             f"{rate:g}",
         ]
-        # A session of its own: what ends the run's group of processes must not end this.
-        self.process = subprocess.Popen(  # noqa: S603 - our own module
-            command, stdin=subprocess.PIPE, text=True, start_new_session=True
-        )
+        self.process = _started(command)
 
     def beat(self, allowed_s: float | None = None) -> None:
         """Tell that the run is alive, and will be heard of within so many real seconds."""
         with self._lock:
             allowed = self._now_allowed_s if allowed_s is None else allowed_s
-            now = time.monotonic()
+            now = self._timer_s()
             if now - self._told_s < BEAT_EVERY_S and allowed == self._told_allowed_s:
                 return
             if not self._tell(f"beat {allowed:g}"):
@@ -148,7 +146,7 @@ class Watchdog:
         """
         with self._lock:
             self._tell(f"command {begins_s:g}")
-            self._begins_until_s = time.monotonic() + begins_s / self._rate
+            self._begins_until_s = self._timer_s() + begins_s / self._rate
 
     def _tell(self, line: str) -> bool:
         stdin = self.process.stdin
@@ -173,7 +171,7 @@ class Watchdog:
         """
         ended_before = not self._tell("take over")
         # Beyond its own limit: the answers that it may still wait for.
-        begins_s = max(0.0, self._begins_until_s - time.monotonic())
+        begins_s = max(0.0, self._begins_until_s - self._timer_s())
         return self._close(self._give_up_s + begins_s + 30.0) == 1 and not ended_before
 
     def leave_to_it(self) -> None:
@@ -194,6 +192,13 @@ class Watchdog:
             self.process.kill()
             self.process.wait()
             return None
+
+
+def _started(command: list[str]) -> subprocess.Popen[str]:
+    # A session of its own: what ends the run's group of processes must not end this.
+    return subprocess.Popen(  # noqa: S603 - our own module
+        command, stdin=subprocess.PIPE, text=True, start_new_session=True
+    )
 
 
 class WatchedClock:
@@ -259,6 +264,7 @@ def _dogged(rig: Rig) -> Iterator[None]:
         rig.cancel,
         solve_s=rig.config.solver.timeout_s,
         rate=getattr(clock, "rate", 1.0),
+        threads=threads_of(clock),
     )
 
     def hear(event: Event) -> None:

@@ -30,7 +30,7 @@ import time
 import urllib.parse
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, Protocol, TypeVar
 
 from pydantic import TypeAdapter
 
@@ -317,7 +317,14 @@ class Heard:
             self.begins_until_s = time.monotonic() + seconds / rate if seconds > 0.0 else 0.0
 
 
-def watch(lines: queue.Queue[str | None], heard: Heard, rate: float) -> str | None:
+class Lines(Protocol):
+    """What the program says, line by line; a `queue.Queue` is one."""
+
+    def get(self, *, timeout: float) -> str | None:
+        """Return the next line, None at the end. Raises `queue.Empty` after so many seconds."""
+
+
+def watch(lines: Lines, heard: Heard, rate: float) -> str | None:
     """Wait until something is wrong and return what; None after a ``bye``."""
     while True:
         try:
@@ -341,13 +348,18 @@ def main(arguments: list[str]) -> int:
         number = getattr(signal, name, None)
         if number is not None:
             signal.signal(number, signal.SIG_IGN)
+    lines: queue.Queue[str | None] = queue.Queue()
+    threading.Thread(target=listen, args=(lines,), daemon=True).start()
+    return guard(arguments, lines)
+
+
+def guard(arguments: list[str], lines: Lines) -> int:
+    """Watch what is said by these lines; returns as `main`."""
     host, port, device, client_id, status, give_up_s, rate = arguments
     mount = Mount(host, int(port), int(device), int(client_id))
     where = f"telescope {device} at {host}:{port}"
     path = Path(status) if status else None
     write_status(path, state=WATCHING, telescope=where)
-    lines: queue.Queue[str | None] = queue.Queue()
-    threading.Thread(target=listen, args=(lines,), daemon=True).start()
     heard = Heard()
     reason = watch(lines, heard, float(rate))
     if reason is None:
