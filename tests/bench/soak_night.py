@@ -652,7 +652,8 @@ def _drift(config: Config, clock: Clock, watcher: Watcher, dice: random.Random) 
             outcome.exit_code = int(result.exit_code)
             outcome.why = f"{result.verdict}: {result.sentence}"[:300]
             outcome.said_within = result.verdict == "agrees"
-            watcher.figure(result.model_dump(), rig.truth())
+            if result.one_axis:
+                watcher.figure(result.model_dump(), rig.truth())
         now = rig.truth()
         gone = math.hypot(
             now.az_sky_arcmin - truth.az_sky_arcmin, now.alt_arcmin - truth.alt_arcmin

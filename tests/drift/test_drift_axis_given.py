@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+from io import StringIO
+
 import pytest
+from history.history_made import made_check
+from rich.console import Console
 from support.measured import RESULT
 from typer.testing import CliRunner
 
@@ -11,7 +15,8 @@ from polewright.foundation.clock import SystemClock
 from polewright.foundation.config import config_from_text
 from polewright.foundation.errors import PolewrightError
 from polewright.interfaces.cli.app import build_app
-from polewright.interfaces.cli.drift import axis_document
+from polewright.interfaces.cli.drift import _print, axis_document
+from polewright.observing.runs.drift_run import DriftResult
 from polewright.records import events
 from polewright.records.history.run_recorder import RunRecorder
 from polewright.records.result import MeasurementResult
@@ -58,3 +63,27 @@ def test_a_run_of_the_history_is_what_drift_compares_with(tmp_path) -> None:
     assert turned.finish(turned.verdict) is None
     with pytest.raises(PredictionUnreadable, match="may have been turned"):
         axis_document("last", config, clock)
+
+
+@pytest.mark.parametrize(("cause", "figures"), [("axis", True), ("jump", False), ("bend", False)])
+def test_a_drift_that_no_one_axis_explains_gives_no_figure(cause, figures) -> None:
+    """The tripod sank by 2.3 arcmin amid a check: the axis that was told was 4.5 arcmin off."""
+    written = StringIO()
+    document = {key: value for key, value in made_check().drifts[-1].items() if key != "svg"}
+    result = DriftResult.model_validate(
+        {
+            **document,
+            "verdict": "disagrees",
+            "cause": cause,
+            "sentence": "Disagrees.",
+            "total_upper95_arcmin": 0.7,
+            "tolerance_arcmin": 1.0,
+        }
+    )
+
+    _print(Console(file=written, width=100), result, None)
+
+    assert ("Axis by drift" in written.getvalue()) is figures
+    assert ("within the tolerance" in written.getvalue()) is figures
+    assert "Disagrees." in written.getvalue()
+    assert result.within_tolerance is (True if figures else None)

@@ -233,6 +233,16 @@ def _print(console: Console, result: DriftResult, kept_as: str | None) -> None:
             "" if predicted is None else f"{predicted:+.3f}",
         )
     console.print(table)
+    if result.one_axis:
+        _print_axis(console, result)
+    console.print(result.sentence, style="bold")
+    if result.one_axis:
+        _print_tolerance(console, result)
+    console.print(result.weather.sentence())
+    console.print(_next(result, kept_as))
+
+
+def _print_axis(console: Console, result: DriftResult) -> None:
     altitude = compass(
         result.d_alt_arcmin, say("too high"), say("too low"), result.sigma_alt_arcmin
     )
@@ -247,28 +257,29 @@ def _print(console: Console, result: DriftResult, kept_as: str | None) -> None:
             azimuth=azimuth,
         ),
     )
-    console.print(result.sentence, style="bold")
-    if result.total_upper95_arcmin is not None and result.tolerance_arcmin is not None:
-        told = (
-            say(
-                "By drift the axis is within the tolerance of {tolerance}: under {upper} (95 %).",
-                tolerance=arcmin_text(result.tolerance_arcmin),
-                upper=arcmin_text(result.total_upper95_arcmin),
-            )
-            if result.within_tolerance
-            else say(
-                "By drift the axis is not surely within the tolerance of {tolerance}: "
-                "{total} off, under {upper} (95 %).",
-                tolerance=arcmin_text(result.tolerance_arcmin),
-                total=arcmin_text(
-                    result.total_arcmin, max(result.sigma_alt_arcmin, result.sigma_az_sky_arcmin)
-                ),
-                upper=arcmin_text(result.total_upper95_arcmin),
-            )
+
+
+def _print_tolerance(console: Console, result: DriftResult) -> None:
+    if result.total_upper95_arcmin is None or result.tolerance_arcmin is None:
+        return
+    told = (
+        say(
+            "By drift the axis is within the tolerance of {tolerance}: under {upper} (95 %).",
+            tolerance=arcmin_text(result.tolerance_arcmin),
+            upper=arcmin_text(result.total_upper95_arcmin),
         )
-        console.print(told)
-    console.print(result.weather.sentence())
-    console.print(_next(result, kept_as))
+        if result.within_tolerance
+        else say(
+            "By drift the axis is not surely within the tolerance of {tolerance}: "
+            "{total} off, under {upper} (95 %).",
+            tolerance=arcmin_text(result.tolerance_arcmin),
+            total=arcmin_text(
+                result.total_arcmin, max(result.sigma_alt_arcmin, result.sigma_az_sky_arcmin)
+            ),
+            upper=arcmin_text(result.total_upper95_arcmin),
+        )
+    )
+    console.print(told)
 
 
 def _next(result: DriftResult, kept_as: str | None) -> str:

@@ -144,7 +144,10 @@ class DriftResult(_Part):
     verdict: Literal["agrees", "disagrees", "needs longer", "measured"] = Field(
         description="`measured` when there was no prediction to compare with"
     )
-    cause: Literal["axis", "fields", "jump", "bend"] | None
+    cause: Literal["axis", "fields", "jump", "bend"] | None = Field(
+        description="of a disagreement; with `fields`, `jump` and `bend` no one axis explains what "
+        "was seen, and the axis given here is none"
+    )
     sentence: str
     p_value: float | None
     d_alt_arcmin: float = Field(description="of the axis by drift; positive: too high")
@@ -179,10 +182,17 @@ class DriftResult(_Part):
     notes: tuple[str, ...]
 
     @property
+    def one_axis(self) -> bool:
+        """Whether one axis explains what was seen: nothing jumped, bent, or differed by field."""
+        return self.cause in (None, "axis")
+
+    @property
     def within_tolerance(self) -> bool | None:
         """Whether the axis by drift surely is (95 %); None where that is not known."""
         upper, tolerance = self.total_upper95_arcmin, self.tolerance_arcmin
-        return None if upper is None or tolerance is None else upper <= tolerance
+        if upper is None or tolerance is None or not self.one_axis:
+            return None
+        return upper <= tolerance
 
     @property
     def exit_code(self) -> ExitCode:
