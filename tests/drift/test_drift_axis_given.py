@@ -6,7 +6,6 @@ from io import StringIO
 
 import pytest
 from history.history_made import made_check
-from rich.console import Console
 from support.measured import RESULT
 from typer.testing import CliRunner
 
@@ -16,6 +15,7 @@ from polewright.foundation.config import config_from_text
 from polewright.foundation.errors import PolewrightError
 from polewright.interfaces.cli.app import build_app
 from polewright.interfaces.cli.drift import _print, axis_document
+from polewright.interfaces.cli.terminal import Console
 from polewright.observing.runs.drift_run import DriftResult
 from polewright.records import events
 from polewright.records.history.run_recorder import RunRecorder
