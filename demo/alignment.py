@@ -31,10 +31,10 @@ HERE = Path(__file__).resolve().parent
 KEPT = ("plan.svg", "report.html", "history.db")
 CONFIG = HERE / "polewright.toml"
 LISTENING = re.compile(r"listening on (\S+):(\d+)")
-#: The night of the demonstration, Unix seconds UTC: 2026-11-20 21:30. Rig and program share it.
-NIGHT_UTC_S = 1795210200.0
-#: How much faster the night's clock runs than the computer's.
-RATE = 4.0
+#: The evening of the demonstration. The rig leads its time, and the program follows.
+NIGHT = "2026-11-20"
+#: How much faster than the computer's that time goes while nobody computes.
+RATE = 8.0
 #: Seconds of the computer's clock after which the demonstration gives up.
 LIMIT_S = 600.0
 #: A hand turns by about as much as it is told: 1 sigma, share of the turn.
@@ -158,11 +158,11 @@ def first_line(process: subprocess.Popen[str], log: Path) -> str:
 
 @contextmanager
 def night(spec: Path, rate: float, out: Path) -> Iterator[tuple[Rig, Service]]:
-    """The rig and the service beside each other, under one clock."""
-    os.environ["POLEWRIGHT_REHEARSAL_CLOCK"] = f"{NIGHT_UTC_S},{time.time()},{rate:g}"
+    """The rig and the service beside each other, under the rig's time."""
     os.environ["POLEWRIGHT_HISTORY_URL"] = f"sqlite:///{out / 'history.db'}"
     simulate = polewright(
-        *("simulate", "--spec", str(spec), "--port", "0", "--discovery-port", "0")
+        *("simulate", "--spec", str(spec), "--port", "0", "--discovery-port", "0"),
+        *("--night", NIGHT, "--rate", f"{rate:g}"),
     )
     log = out / "rig.log"
     with running(simulate, log) as process:
@@ -170,6 +170,7 @@ def night(spec: Path, rate: float, out: Path) -> Iterator[tuple[Rig, Service]]:
         if found is None:
             raise Failed(f"the rig does not say where it listens; see {log}")
         rig = Rig(found[1], int(found[2]))
+        os.environ["POLEWRIGHT_REHEARSAL_CLOCK"] = f"http://{rig.host}:{rig.port}"
         serve = polewright(
             *("serve", "--json", "--port", "0", "--config", str(CONFIG)),
             *("--telescope-host", rig.host, "--telescope-port", str(rig.port)),
@@ -307,7 +308,9 @@ def keep_report(out: Path) -> None:
     )
 
 
-def show(hand: Hand, now: dict[str, Any], truth: dict[str, Any], took_s: float) -> bool:
+def show(
+    hand: Hand, now: dict[str, Any], truth: dict[str, Any], began_utc_s: float, took_s: float
+) -> bool:
     """Print how it ended, with the truth beside it; return whether it is as good as it says."""
     from polewright.foundation.angle_text import arcmin_text
 
@@ -321,7 +324,7 @@ def show(hand: Hand, now: dict[str, Any], truth: dict[str, Any], took_s: float) 
         f"{arcmin_text(axis['total_upper95_arcmin'])} (95 %)"
     )
     say(f"  readings {' > '.join(arcmin_text(one) for one in hand.readings)}")
-    night_min = (truth["utc_s"] - NIGHT_UTC_S) / 60.0
+    night_min = (truth["utc_s"] - began_utc_s) / 60.0
     say(
         f"  {hand.turned} turns of a knob, {now['sweeps']} sweeps, {took_s:.0f} s here, "
         f"{night_min:.0f} minutes of the night"
@@ -355,9 +358,11 @@ def demonstrate(spec: Path, out: Path, *, page: bool, rate: float) -> int:
     say("A simulated rig in an invented garden: the axis was set by compass and altitude scale.")
     began_s = time.monotonic()
     with night(spec, rate, out) as (rig, service):
-        say(f"The rig answers at http://{rig.host}:{rig.port} in the Alpaca protocol; its night")
-        say(f"runs {rate:g} times as fast as yours. True error: "
-            f"{arcmin_text(rig.truth()['axis']['total_arcmin'])}.")  # fmt: skip
+        truth = rig.truth()
+        began_utc_s = truth["utc_s"]
+        say(f"The rig answers at http://{rig.host}:{rig.port} in the Alpaca protocol; where nobody")
+        say(f"computes, its night runs {rate:g} times as fast as yours. True error: "
+            f"{arcmin_text(truth['axis']['total_arcmin'])}.")  # fmt: skip
         if page:
             open_page(service.url)
         service.tell("/api/session")
@@ -370,7 +375,7 @@ def demonstrate(spec: Path, out: Path, *, page: bool, rate: float) -> int:
             code = int(failure["exit_code"])
         else:
             keep_report(out)
-            code = 0 if show(hand, now, truth, time.monotonic() - began_s) else 1
+            code = 0 if show(hand, now, truth, began_utc_s, time.monotonic() - began_s) else 1
             say(f"  kept in {out}: report.html, plan.svg, frames/")
         if page:
             say("\nThe page stays until you press Ctrl-C.")

@@ -19,7 +19,6 @@ from pathlib import Path
 from typing import Any
 
 import requests
-from alignment import NIGHT_UTC_S
 from environment import ROOT, say
 from PIL import Image
 
@@ -40,6 +39,8 @@ PICTURES = DEMO / "pictures"
 PHONE = (390, 844)
 #: What the knobs of the rig are turned, arcminutes: almost there, so that there is a way to show.
 TURNED = {"azimuth_arcmin": -96.0, "altitude_arcmin": 33.5}
+#: The night of the pictures, Unix seconds UTC: 2026-11-20 21:30.
+NIGHT_UTC_S = 1795210200.0
 GAP_PX = 12
 #: Height of the page's upper part: what to turn, how far, and the sentence below it.
 PLATE_PX = 526

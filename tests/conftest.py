@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 from hypothesis import settings
 
-from polewright.foundation import clock, language
+from polewright.foundation import clock, language, rehearsal
 
 pytest.register_assert_rewrite("support")  # its asserts show what they saw, too
 
@@ -65,7 +65,7 @@ def one_test_apart() -> Iterator[None]:
         options.remember(None)
     assert _environment() == environment
     assert Path.cwd() == folder
-    assert isinstance(clock.clock_from_environment(), clock.SystemClock)
+    assert isinstance(rehearsal.clock_from_environment(), clock.SystemClock)
 
 
 def _environment() -> dict[str, str]:

@@ -5,14 +5,16 @@ from __future__ import annotations
 import threading
 import time
 import tomllib
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated
 
 import typer
 from pydantic import ValidationError
 
-from polewright.foundation.clock import clock_from_environment
+from polewright.foundation.clock import Clock
 from polewright.foundation.errors import ConfigError, in_words
+from polewright.foundation.rehearsal import REHEARSAL_VARIABLE, clock_from_environment
 
 EVENING_HOURS = 21.5
 #: A rig for many frames: 200 mm, 1600 x 1200 pixels, an axis 2.5 arcmin off. Invented.
@@ -25,11 +27,37 @@ QUICK_RIG = {
 }
 
 
-def evening_at(longitude_deg: float, now_utc_s: float) -> str:
-    """Return a rehearsal clock that reads 21:30 mean solar time of today at a longitude, now."""
-    solar_s = now_utc_s + longitude_deg * 240.0
-    evening_s = solar_s - solar_s % 86400.0 + EVENING_HOURS * 3600.0 - longitude_deg * 240.0
-    return f"{evening_s:.0f},{now_utc_s:.0f},1"
+def evening_utc_s(longitude_deg: float, date: str | None) -> float:
+    """Return Unix seconds of 21:30 mean solar time at a longitude, of a date or of today.
+
+    Raises:
+        ValueError: the date is none.
+    """
+    east_s = longitude_deg * 240.0
+    solar_s = time.time() + east_s
+    if date is not None:
+        solar_s = datetime.fromisoformat(date).replace(tzinfo=UTC).timestamp()
+    return solar_s - solar_s % 86400.0 + EVENING_HOURS * 3600.0 - east_s
+
+
+def _clock(rate: float | None, night: str | None, longitude_deg: float, host: str) -> Clock:
+    """Return the rig's clock, which leads a night where there is a ``rate``.
+
+    Raises:
+        ConfigError: the night is no date, or needs a rate.
+        OSError: no port of that host can be had.
+    """
+    if rate is None:
+        if night is not None:
+            raise ConfigError("--night needs --rate; --rate 1 leads the night at your own speed.")
+        return clock_from_environment()
+    from polewright_sim.server.time_lead import Pace, TimeLead
+
+    try:
+        start_utc_s = evening_utc_s(longitude_deg, night)
+    except ValueError:
+        raise ConfigError(f"--night {night} is no date such as 2026-11-20.") from None
+    return TimeLead(Pace(start_utc_s, rate), host).clock()
 
 
 def _in_words(error: Exception) -> str:
@@ -65,19 +93,25 @@ def simulate(
     list_faults: Annotated[
         bool, typer.Option("--list-faults", hidden=True, help="as --faults help, its earlier name")
     ] = False,
-    night_clock: Annotated[
-        bool,
+    rate: Annotated[
+        float | None,
         typer.Option(
-            "--night-clock",
-            help="print a POLEWRIGHT_REHEARSAL_CLOCK that makes it 21:30 (mean solar time) at the "
-            "rig's site now, and end",
+            min=1.0,
+            max=1000.0,
+            help="the rig leads the time: it begins at 21:30 (mean solar time) at its site, and "
+            "goes so many times as fast as yours while nobody computes, as yours while the rig or "
+            "the program does",
         ),
-    ] = False,
+    ] = None,
+    night: Annotated[
+        str | None,
+        typer.Option(help="with --rate: date of the evening (2026-11-20); today if left out"),
+    ] = None,
 ) -> None:
     """Start the simulated rig: an Alpaca mount and camera under a real catalogue sky.
 
-    Its clock is the computer's, unless POLEWRIGHT_REHEARSAL_CLOCK gives it another time and speed;
-    --night-clock prints a value for that variable, to be set for the rig and the program alike.
+    Its clock is the computer's; with --rate it leads a night of its own, which the program follows
+    that is told POLEWRIGHT_REHEARSAL_CLOCK=http://127.0.0.1:11111 (the rig's address).
     """
     from polewright_sim.fault_kinds import catalogue_text
 
@@ -96,9 +130,6 @@ def simulate(
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError, ValidationError) as error:
         typer.echo(f"The rig description {spec} is not usable: {_in_words(error)}", err=True)
         raise SystemExit(2) from None
-    if night_clock:
-        typer.echo(evening_at(rig_spec.site.longitude_deg, time.time()))
-        return
     try:
         scenario = scenario_from_words(faults) if faults else None
     except BadScenario as error:
@@ -106,7 +137,7 @@ def simulate(
         raise SystemExit(2) from None
     try:
         running = serve(
-            SimulatedRig(rig_spec, clock=clock_from_environment()),
+            SimulatedRig(rig_spec, clock=_clock(rate, night, rig_spec.site.longitude_deg, host)),
             host=host,
             port=port,
             discovery_port=discovery_port or None,
@@ -128,6 +159,8 @@ def simulate(
     base = f"http://{host}:{running.port}/rig"
     typer.echo(f"  the truth:      curl {base}/truth")
     typer.echo(f"  turn the knobs: curl {base}/adjusters -d '{{\"altitude_arcmin\": -3.5}}'")
+    if rate is not None:
+        typer.echo(f"  its night:      export {REHEARSAL_VARIABLE}=http://{host}:{running.port}")
     typer.echo("  Ctrl-C ends it")
     try:
         threading.Event().wait()
@@ -159,8 +192,6 @@ def simulate_night(
     ] = 0.0,
 ) -> None:
     """Write a night of tracked exposures of the simulated rig as FITS files, at once."""
-    from datetime import UTC, datetime
-
     from polewright_sim.spec import RigSpec
     from polewright_sim.tracked_night import (
         Knock,

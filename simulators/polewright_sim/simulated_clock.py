@@ -21,7 +21,7 @@ import sys
 import threading
 import traceback
 from collections.abc import Callable, Iterator
-from contextlib import AbstractContextManager, contextmanager
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 from dataclasses import dataclass, field
 
 from polewright.foundation.clock import CancelToken
@@ -273,6 +273,10 @@ class SimulatedThreads:
 
         clock.wake(first)
         threading.Thread(target=run, name=name, daemon=True).start()
+
+    def taking_part(self) -> AbstractContextManager[None]:
+        """Nobody else can: the thread that made the clock, and those that it started, do."""
+        return nullcontext()
 
     def signal(self) -> SimulatedSignal:
         """Return a flag of this time."""

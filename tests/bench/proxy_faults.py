@@ -35,8 +35,9 @@ sys.path.insert(0, str(Path(__file__).parent))
 import soak
 import soak_night
 
-from polewright.foundation.clock import REHEARSAL_VARIABLE, SystemClock
+from polewright.foundation.clock import SystemClock
 from polewright.foundation.errors import ExitCode
+from polewright.foundation.rehearsal import REHEARSAL_VARIABLE
 from polewright_sim.rig import SimulatedRig
 from polewright_sim.server.server import serve
 

@@ -31,16 +31,10 @@ from support.without_sockets import without_sockets
 from polewright.calculation.drift.decide import Predicted, StopRule
 from polewright.calculation.geometry.rotation import tangent_basis
 from polewright.foundation.angles import ARCMIN, ARCSEC, DEG, enu_from_azalt
-from polewright.foundation.clock import (
-    REHEARSAL_VARIABLE,
-    CancelToken,
-    Clock,
-    SystemClock,
-    clock_from_environment,
-    threads_of,
-)
+from polewright.foundation.clock import CancelToken, Clock, SystemClock, threads_of
 from polewright.foundation.config import Config, config_from_text
 from polewright.foundation.errors import ExitCode, PolewrightError
+from polewright.foundation.rehearsal import REHEARSAL_VARIABLE, clock_from_environment
 from polewright.observing.rig.background_task import BackgroundTask
 from polewright.observing.runs.connect import connect_rig
 from polewright.observing.runs.drift_run import DriftSettings, run_drift

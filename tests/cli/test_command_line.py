@@ -17,9 +17,9 @@ from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 from typer.testing import CliRunner
 
-from polewright.foundation.clock import REHEARSAL_VARIABLE
 from polewright.foundation.config import Config
 from polewright.foundation.errors import ExitCode
+from polewright.foundation.rehearsal import REHEARSAL_VARIABLE
 from polewright.interfaces.cli.app import COMMANDS, build_app
 from polewright.interfaces.cli.options import ConfigPath, with_config_options
 
@@ -224,26 +224,15 @@ def test_a_taken_port_is_a_sentence() -> None:
     assert "--port" in done.output
 
 
-def test_the_night_clock_reads_evening_at_the_site() -> None:
-    """Its three numbers make a clock that starts at 21:30 mean solar time."""
-    done = runner.invoke(build_app(), ["simulate", "--night-clock"])
-
-    start, origin, rate = (float(word) for word in done.output.split(","))
-    solar_hours = (start / 3600.0 + 8.0 / 15.0) % 24.0  # the default rig stands at 8 deg east
-    assert solar_hours == pytest.approx(21.5, abs=0.01)
-    assert abs(start - origin) < 86400.0
-    assert rate == 1.0
-
-
 @pytest.mark.parametrize("text", ["1,2", "a,b,c", "0,0,-1"])
 def test_a_bad_rehearsal_clock_is_explained(monkeypatch, text: str) -> None:
-    """The variable's form is told with what was given."""
-    from polewright.foundation.clock import clock_from_environment
+    """What the variable must be is told with what was given."""
     from polewright.foundation.errors import ConfigError
+    from polewright.foundation.rehearsal import clock_from_environment
 
     monkeypatch.setenv(REHEARSAL_VARIABLE, text)
 
-    with pytest.raises(ConfigError, match="three numbers"):
+    with pytest.raises(ConfigError, match="address of a simulated rig"):
         clock_from_environment()
 
 

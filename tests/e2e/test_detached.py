@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 from support.printed import printed
 
-from polewright.foundation.clock import REHEARSAL_VARIABLE
+from polewright.foundation.rehearsal import REHEARSAL_VARIABLE
 
 pytestmark = [
     pytest.mark.e2e,

@@ -14,8 +14,8 @@ from typing import Any
 
 import pytest
 
-from polewright.foundation.clock import REHEARSAL_VARIABLE
 from polewright.foundation.errors import ExitCode, MotionUnknown, PolewrightError
+from polewright.foundation.rehearsal import REHEARSAL_VARIABLE
 from polewright.observing.plan.plan_from_config import planned_points
 from polewright.observing.runs.measurement import measure_axis
 from polewright.observing.safety import watchdog_client as watching

@@ -20,8 +20,8 @@ from pathlib import Path
 import pytest
 from support.printed import printed
 
-from polewright.foundation.clock import REHEARSAL_VARIABLE
 from polewright.foundation.errors import ExitCode
+from polewright.foundation.rehearsal import REHEARSAL_VARIABLE
 from polewright.session.journal import Journal, Record, in_use, latest_journal, read_journal
 
 pytestmark = [

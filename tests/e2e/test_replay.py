@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 from support import night as nights
 
-from polewright.foundation.clock import give_clock
+from polewright.foundation.rehearsal import give_clock
 from polewright.observing.runs.connect import connect_rig
 from polewright.session.journal import Journal
 from polewright.session.session import AlignSession

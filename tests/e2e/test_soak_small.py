@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 import soak
 
-from polewright.foundation.clock import REHEARSAL_VARIABLE
+from polewright.foundation.rehearsal import REHEARSAL_VARIABLE
 
 pytestmark = pytest.mark.e2e
 

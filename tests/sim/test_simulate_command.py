@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import time
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 from typer.testing import CliRunner
 
 from polewright.interfaces.cli.app import build_app
+from polewright_sim.command import evening_utc_s
 from polewright_sim.fault_kinds import KINDS
 from polewright_sim.scenario import scenario_from_words
 
@@ -67,6 +70,33 @@ def test_a_wrong_fault_is_told_in_words(word: str, told: str) -> None:
 
     assert done.exit_code == 2
     assert told in done.output
+
+
+@pytest.mark.parametrize("date", [None, "2026-11-20"])
+def test_the_night_begins_in_the_evening_at_the_site(date: str | None) -> None:
+    """At 21:30 mean solar time, 8 degrees east, of a date or of today."""
+    began_s = evening_utc_s(8.0, date)
+
+    solar = datetime.fromtimestamp(began_s + 8.0 * 240.0, UTC)
+    assert f"{solar:%H:%M:%S}" == "21:30:00"
+    if date is None:
+        assert abs(began_s - time.time()) < 86400.0
+    else:
+        assert f"{solar:%Y-%m-%d}" == date
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [(["--night", "2026-11-20"], "needs --rate"), (["--rate", "4", "--night", "noon"], "no date")],
+    ids=["no rate", "no date"],
+)
+def test_a_night_that_cannot_be_is_told(words: list[str], told: str) -> None:
+    """In words, and no rig is started."""
+    done = CliRunner().invoke(build_app(), ["simulate", "--port", "0", *words])
+
+    assert done.exit_code == 2
+    assert told in done.output
+    assert "listening" not in done.output
 
 
 def test_help_lists_every_fault() -> None:

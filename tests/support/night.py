@@ -15,8 +15,9 @@ from typing import Any
 
 import pytest
 
-from polewright.foundation.clock import CancelToken, SystemClock, give_clock, threads_of
+from polewright.foundation.clock import CancelToken, SystemClock, threads_of
 from polewright.foundation.config import Config, config_from_text
+from polewright.foundation.rehearsal import give_clock
 from polewright.observing.rig.background_task import BackgroundTask
 from polewright.observing.rig.rig import Rig
 from polewright.observing.runs.connect import connect_rig

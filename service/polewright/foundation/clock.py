@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-import os
 import threading
 import time
 from collections.abc import Callable
 from contextlib import AbstractContextManager, nullcontext
 from typing import Protocol
 
-from polewright.foundation.errors import Cancelled, ConfigError
+from polewright.foundation.errors import Cancelled
 from polewright.foundation.language import say
-
-REHEARSAL_VARIABLE = "POLEWRIGHT_REHEARSAL_CLOCK"
 
 
 class CancelToken:
@@ -85,6 +82,9 @@ class Threads(Protocol):
     def start(self, target: Callable[[], None], name: str) -> None:
         """Have a daemon thread run ``target``: a hang keeps no program from ending."""
 
+    def taking_part(self) -> AbstractContextManager[None]:
+        """Have a thread that these did not start be one of them, in the block."""
+
     def signal(self) -> Signal:
         """Return a flag that these threads may wait for."""
 
@@ -111,6 +111,10 @@ class RealThreads:
     def start(self, target: Callable[[], None], name: str) -> None:
         """Have a thread run ``target``."""
         threading.Thread(target=target, name=name, daemon=True).start()
+
+    def taking_part(self) -> AbstractContextManager[None]:
+        """Nobody asks."""
+        return nullcontext()
 
     def signal(self) -> Signal:
         """Return an ordinary event."""
@@ -174,44 +178,3 @@ class SystemClock:
             time.sleep(real)
         elif cancel.wait(real):
             cancel.check()
-
-
-_given: Clock | None = None
-
-
-def give_clock(clock: Clock | None) -> None:
-    """Have the commands of this process go by this clock; None gives them the computer's again."""
-    global _given  # noqa: PLW0603 - one process, one time
-    _given = clock
-
-
-def clock_from_environment() -> Clock:
-    """Return the computer's clock, or the rehearsal clock that a variable of the environment sets.
-
-    Before both comes the clock that `give_clock` gave.
-
-    ``POLEWRIGHT_REHEARSAL_CLOCK="start,origin,rate"`` (Unix seconds simulated, Unix seconds real,
-    factor) lets a simulated rig and the program, in processes of their own, share one night and
-    one speed. Never set it with a real mount: the sky would not be where the program looks.
-
-    Raises:
-        ConfigError: the variable is not three numbers.
-    """
-    if _given is not None:
-        return _given
-    text = os.environ.get(REHEARSAL_VARIABLE)
-    if not text:
-        return SystemClock()
-    try:
-        start_utc_s, origin_real_s, rate = (float(word) for word in text.split(","))
-        return SystemClock(rate, start_utc_s, origin_real_s)
-    except ValueError as exc:
-        raise ConfigError(
-            say(
-                "{rehearsal_variable} is {text!r}; it must be three numbers with commas: "
-                "simulated start (Unix seconds), real start (Unix seconds), and a positive "
-                "rate",
-                rehearsal_variable=REHEARSAL_VARIABLE,
-                text=text,
-            )
-        ) from exc

@@ -25,7 +25,7 @@ from polewright.devices.alpaca.slew_and_stop import MotionState
 from polewright.foundation.adjuster_profile import Axis
 from polewright.foundation.angle_text import angle_text, arcmin_text
 from polewright.foundation.angles import ARCMIN, DEG, SIDEREAL_RATE
-from polewright.foundation.clock import CancelToken, Clock
+from polewright.foundation.clock import CancelToken, Clock, threads_of
 from polewright.foundation.config import Config
 from polewright.foundation.errors import (
     DeviceError,
@@ -265,6 +265,10 @@ class AlignSession:
 
     def run(self) -> ExitCode:
         """Run to the end and return how it ended; never raises a `PolewrightError`."""
+        with threads_of(self.clock).taking_part():
+            return self._run()
+
+    def _run(self) -> ExitCode:
         try:
             self._go(Happening.START, "")
             if self._resumed:

@@ -2,6 +2,7 @@
 
 - ``GET /rig/truth``: where the axis really is, mount state, knobs.
 - ``GET /rig/spec``: what the rig is made of.
+- ``GET /rig/clock``: the TCP port of its time where it leads one (`server/time_lead.py`).
 - ``POST /rig/adjusters``: JSON with ``altitude_arcmin`` and/or ``azimuth_arcmin`` (or
   ``altitude_turns``, ``azimuth_turns``), and ``wait`` (true answers when the knobs rest).
 - ``POST /rig/mishaps``: JSON with any of ``slip_declination_arcmin``,
@@ -25,6 +26,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, PlainTextResponse, Response
 from starlette.routing import Route
 
+from polewright.foundation.rehearsal import CLOCK_PATH, RehearsalClock
 from polewright_sim.faults.faults import FaultLayer
 from polewright_sim.rig import SimulatedRig
 from polewright_sim.scenario import Scenario
@@ -74,6 +76,11 @@ def control_routes(rig: SimulatedRig) -> list[Route]:
     def spec(_: Request) -> Response:
         return JSONResponse(rig.spec.model_dump(mode="json"))
 
+    def time_port(_: Request) -> Response:
+        if not isinstance(rig.clock, RehearsalClock):
+            return PlainTextResponse("this rig was started without --rate", 404)
+        return JSONResponse({"port": rig.clock.port})
+
     def turn(wanted: KnobTurns) -> Response:
         knobs = rig.adjusters
         turns = rig.turn_knobs(
@@ -106,6 +113,7 @@ def control_routes(rig: SimulatedRig) -> list[Route]:
     return [
         Route("/rig/truth", truth, methods=["GET"]),
         Route("/rig/spec", spec, methods=["GET"]),
+        Route(CLOCK_PATH, time_port, methods=["GET"]),
         Route("/rig/adjusters", knobs, methods=["GET"]),
         Route("/rig/adjusters", posted(KnobTurns, turn), methods=["POST"]),
         Route("/rig/mishaps", posted(Mishap, mishap), methods=["POST"]),

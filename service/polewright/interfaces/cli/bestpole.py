@@ -12,8 +12,8 @@ from rich.table import Table
 
 from polewright.foundation.angle_text import angle_text
 from polewright.foundation.angles import ARCMIN, ARCSEC
-from polewright.foundation.clock import clock_from_environment
 from polewright.foundation.language import joined, say
+from polewright.foundation.rehearsal import clock_from_environment
 from polewright.interfaces.cli.console import told_plainly
 from polewright.interfaces.cli.options import (
     ConfigPath,

@@ -13,8 +13,8 @@ from rich.table import Table
 
 from polewright.foundation.angle_text import angle_text
 from polewright.foundation.angles import ARCSEC
-from polewright.foundation.clock import clock_from_environment
 from polewright.foundation.language import say
+from polewright.foundation.rehearsal import clock_from_environment
 from polewright.interfaces.cli.console import told_plainly
 from polewright.interfaces.cli.options import next_step
 from polewright.interfaces.cli.outputs import Force, keep_existing

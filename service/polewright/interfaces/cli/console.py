@@ -18,14 +18,10 @@ from rich.text import Text
 
 from polewright.foundation.angle_text import angle_text, arcmin_text
 from polewright.foundation.angles import ARCSEC
-from polewright.foundation.clock import (
-    REHEARSAL_VARIABLE,
-    CancelToken,
-    Clock,
-    clock_from_environment,
-)
+from polewright.foundation.clock import CancelToken, Clock
 from polewright.foundation.errors import ExitCode, Insisted, PolewrightError
 from polewright.foundation.language import joined, say, translated
+from polewright.foundation.rehearsal import REHEARSAL_VARIABLE, clock_from_environment
 from polewright.interfaces.cli.terminal import Console, headed, styled
 from polewright.records import events
 from polewright.records.result import MeasurementResult, TimeResult

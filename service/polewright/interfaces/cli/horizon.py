@@ -11,10 +11,11 @@ from typing import TYPE_CHECKING, Annotated, Any, TextIO
 
 import typer
 
-from polewright.foundation.clock import CancelToken, clock_from_environment
+from polewright.foundation.clock import CancelToken
 from polewright.foundation.errors import ConfigError, ExitCode, in_words
 from polewright.foundation.files import write_whole
 from polewright.foundation.language import say, say_count
+from polewright.foundation.rehearsal import clock_from_environment
 from polewright.interfaces.cli.console import exit_with, run_clock, stop_on_signals, told_plainly
 from polewright.interfaces.cli.options import ConfigPath, next_step, with_rig_options
 from polewright.interfaces.cli.outputs import (

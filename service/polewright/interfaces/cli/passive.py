@@ -12,9 +12,10 @@ import typer
 from rich.box import SIMPLE_HEAD
 from rich.table import Table
 
-from polewright.foundation.clock import CancelToken, clock_from_environment
+from polewright.foundation.clock import CancelToken
 from polewright.foundation.errors import Cancelled, ExitCode
 from polewright.foundation.language import say
+from polewright.foundation.rehearsal import clock_from_environment
 from polewright.interfaces.cli.console import (
     compass,
     exit_with,

@@ -12,9 +12,10 @@ import typer
 from rich.table import Table
 
 from polewright.foundation.angles import ARCSEC, DEG
-from polewright.foundation.clock import CancelToken, clock_from_environment
+from polewright.foundation.clock import CancelToken
 from polewright.foundation.errors import PlanError, SolveError
 from polewright.foundation.language import say
+from polewright.foundation.rehearsal import clock_from_environment
 from polewright.interfaces.cli.console import (
     TerminalListener,
     run_clock,

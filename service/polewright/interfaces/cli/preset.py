@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from polewright.foundation.clock import clock_from_environment
 from polewright.foundation.language import say
+from polewright.foundation.rehearsal import clock_from_environment
 from polewright.interfaces.cli.console import told_plainly
 from polewright.interfaces.cli.options import (
     ConfigPath,

@@ -15,10 +15,11 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from polewright.foundation.clock import CancelToken, clock_from_environment
+from polewright.foundation.clock import CancelToken
 from polewright.foundation.config_place import find_config, users_file
 from polewright.foundation.errors import ExitCode
 from polewright.foundation.language import capitalised, say, translated
+from polewright.foundation.rehearsal import clock_from_environment
 from polewright.interfaces.cli.console import (
     LEFT_TRACKING,
     TerminalListener,

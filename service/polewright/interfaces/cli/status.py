@@ -9,8 +9,8 @@ from typing import Annotated, Any
 import typer
 
 from polewright.foundation.angle_text import arcmin_text
-from polewright.foundation.clock import clock_from_environment
 from polewright.foundation.language import say, say_count
+from polewright.foundation.rehearsal import clock_from_environment
 from polewright.interfaces.cli.console import told_plainly, write_out
 from polewright.interfaces.cli.options import ConfigPath, with_config_options
 from polewright.interfaces.cli.terminal import Console

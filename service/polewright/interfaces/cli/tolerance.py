@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from polewright.foundation.clock import clock_from_environment
 from polewright.foundation.errors import ConfigError, ExitCode
 from polewright.foundation.language import joined, say
+from polewright.foundation.rehearsal import clock_from_environment
 from polewright.interfaces.cli.console import exit_with, told_plainly
 from polewright.interfaces.cli.options import (
     ConfigPath,

@@ -9,6 +9,7 @@ many; 0: it has begun), ``take over`` (the program could not see the mount stopp
 (nothing is left to watch). When the input ends without a ``bye``, or a beat is overdue, it sends
 AbortSlew, MoveAxis 0 and Tracking False, watches the mount until it stands still and nothing that
 was sent can begin any more, and leaves what came of it in the status file and on standard error.
+Where a simulated rig leads the time of a rehearsal, that goes at the computer's speed meanwhile.
 
 It speaks to the mount by the standard library only: a fault in the program's own client must not
 be its fault as well. What answers mean it reads as the client does. Times are real seconds,
@@ -49,6 +50,7 @@ from polewright.devices.alpaca.errors import (
 )
 from polewright.devices.alpaca.models import BOOL, FLOAT, convert, excerpt, parse_reply
 from polewright.foundation.errors import in_words
+from polewright.foundation.rehearsal import hold_time
 
 T = TypeVar("T")
 
@@ -365,6 +367,8 @@ def guard(arguments: list[str], lines: Lines) -> int:
     if reason is None:
         write_status(path, state=DISMISSED, telescope=where)
         return 0
+    holding: list[object] = []  # keeps the connection open
+    threading.Thread(target=lambda: holding.append(hold_time()), daemon=True).start()
     tell_line(f"{reason}: stopping {where}")
     write_status(path, state=STOPPING, telescope=where, reason=reason)
     outcome = stop_and_see(mount, float(give_up_s), float(rate), heard.begins_until_s)

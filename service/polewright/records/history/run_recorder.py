@@ -19,11 +19,12 @@ from typing import Any
 from polewright import __version__
 from polewright.calculation.images.frame import Frame, StarList
 from polewright.calculation.images.preview import frame_picture
-from polewright.foundation.clock import REHEARSAL_VARIABLE, Clock
+from polewright.foundation.clock import Clock
 from polewright.foundation.config import Config
 from polewright.foundation.errors import ExitCode, PolewrightError, in_words
 from polewright.foundation.files import write_whole
 from polewright.foundation.language import say
+from polewright.foundation.rehearsal import REHEARSAL_VARIABLE
 from polewright.records import events
 from polewright.records.history.rows import utc_s_of
 from polewright.records.history.run_record import (
