@@ -26,7 +26,7 @@ def demo(tmp_path):
     (tmp_path / "rig.toml").write_text(RIG, "utf-8")
     process = subprocess.Popen(
         [
-            *(sys.executable, str(DEMO / "alignment.py"), "--rate", "12"),
+            *(sys.executable, str(DEMO / "alignment.py"), "--rate", "40"),
             *("--rig", str(tmp_path / "rig.toml"), "--out", str(tmp_path / "out")),
         ],
         stdout=subprocess.PIPE,
