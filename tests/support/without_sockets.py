@@ -8,66 +8,78 @@ from contextlib import contextmanager
 from http.client import RemoteDisconnected
 from typing import Any
 from unittest.mock import patch
-from urllib.parse import urlsplit
+from urllib.parse import urlencode, urlsplit
 
 import requests
-import urllib3
-from requests.adapters import HTTPAdapter
+from requests.structures import CaseInsensitiveDict
 from starlette.requests import Request
 
 from polewright.devices.alpaca import client
 from polewright_sim.server.server import RunningRig
+from polewright_wire import Reply
 
 
-class ByCall(HTTPAdapter):
-    """Has a server of this process answer in the thread that asks."""
+class ByCall:
+    """Stands where a connection has its `requests.Session`; the rig answers in the same thread."""
 
-    def __init__(self, running: RunningRig) -> None:
-        super().__init__()
-        self._running = running
+    def __init__(self, running: RunningRig, elsewhere: requests.Session) -> None:
+        self._running, self._elsewhere = running, elsewhere
 
-    def send(
+    def close(self) -> None:
+        """Nothing is open but what leads elsewhere."""
+        self._elsewhere.close()
+
+    def request(
         self,
-        request: requests.PreparedRequest,
-        stream: bool = False,
-        timeout: Any = None,
-        verify: Any = True,
-        cert: Any = None,
-        proxies: Mapping[str, str] | None = None,
-    ) -> requests.Response:
+        method: str,
+        url: str,
+        *,
+        params: Mapping[str, str] | None,
+        data: Mapping[str, str] | None,
+        headers: Mapping[str, str],
+        **how: Any,
+    ) -> Any:
         """Return the answer, or raise what a connection would that was refused or broke off."""
-        del stream, timeout, verify, cert, proxies
+        if not url.startswith(f"{self._running.url}/"):
+            return self._elsewhere.request(
+                method, url, params=params, data=data, headers=headers, **how
+            )
         if self._running.stopped:
             raise requests.ConnectionError(ConnectionRefusedError("nothing listens"))
-        to = urlsplit(str(request.url))
+        sent = {**headers, "Content-Type": "application/x-www-form-urlencoded"}
         scope = {
             "type": "http",
-            "method": request.method,
-            "path": to.path,
-            "query_string": to.query.encode(),
-            "headers": [(k.lower().encode(), str(v).encode()) for k, v in request.headers.items()],
+            "method": method,
+            "path": urlsplit(url).path,
+            "query_string": urlencode(params or {}).encode(),
+            "headers": [(k.lower().encode(), v.encode()) for k, v in sent.items()],
             "client": ("127.0.0.1", 0),
         }
-        body = request.body or b""
-        asked = Request(scope)
-        reply = self._running.server.reply(
-            asked, body if isinstance(body, bytes) else body.encode()
-        )
+        reply = self._running.server.reply(Request(scope), urlencode(data or {}).encode())
         if reply.dropped:
-            gone = RemoteDisconnected("Remote end closed connection without response")
-            raise requests.ConnectionError(urllib3.exceptions.ProtocolError("closed", gone))
-        whole = b"".join(bytes(piece) for piece in reply.body)
-        raw = urllib3.HTTPResponse(
-            body=io.BytesIO(whole[: reply.cut_after]),
-            headers={
-                "Content-Length": str(len(whole)),
-                "Content-Type": reply.media_type,
-                **reply.headers,
-            },
-            status=reply.status,
-            preload_content=False,
-        )
-        return self.build_response(request, raw)
+            raise requests.ConnectionError(RemoteDisconnected("closed without an answer"))
+        return Answer(reply)
+
+
+class Answer:
+    """What is used of a `requests.Response`; ``raw`` is the answer itself."""
+
+    def __init__(self, reply: Reply) -> None:
+        self.status_code, self.raw = reply.status, self
+        about = {"Content-Length": str(reply.length), "Content-Type": reply.media_type}
+        self.headers = CaseInsensitiveDict({**about, **reply.headers})
+        self._body = io.BytesIO(b"".join(reply.body)[: reply.cut_after])
+
+    def read(self, size: int, *, decode_content: bool) -> bytes:
+        """Return the next bytes of the body, empty at its end."""
+        del decode_content
+        return self._body.read(size)
+
+    def __enter__(self) -> Answer:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        pass
 
 
 @contextmanager
@@ -75,9 +87,9 @@ def without_sockets(running: RunningRig) -> Iterator[None]:
     """Have connections that are made in the block reach this rig by calls."""
     usual = client._lane
 
-    def lane() -> client._Lane:
-        made = usual()
-        made.session.mount(running.url, ByCall(running))
+    def lane() -> Any:
+        made: Any = usual()
+        made.session = ByCall(running, made.session)
         return made
 
     with patch.object(client, "_lane", lane):
