@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import sys
 import tempfile
@@ -12,6 +13,10 @@ import pytest
 from hypothesis import settings
 
 from polewright.foundation import clock, language, rehearsal
+
+# Modules and tests stay to the end: looking through them for garbage costs each worker a second
+# of processor while it collects, and more with every test (`pytest_collection_finish`).
+gc.disable()
 
 pytest.register_assert_rewrite("support")  # its asserts show what they saw, too
 
@@ -91,6 +96,12 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
         places[path] = seen[kind] / count[kind]
         seen[kind] += 1
     items.sort(key=lambda item: places[item.path])
+
+
+def pytest_collection_finish() -> None:
+    """Begin to look for garbage, but not among what was made until now."""
+    gc.freeze()
+    gc.enable()
 
 
 @pytest.hookimpl(wrapper=True)

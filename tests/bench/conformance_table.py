@@ -11,36 +11,12 @@ from __future__ import annotations
 import argparse
 import sys
 from collections import Counter
-from collections.abc import Callable
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 import sim.test_api_description as checks
 from sim.rig_bench import RigBench
-
-Check = Callable[[RigBench, checks.Operation], None]
-CHECKS: dict[str, Check] = {
-    "right request": checks.test_the_right_request_is_answered,
-    "wrong case": checks.test_wrong_casing_is_refused,
-    "other method": checks.test_the_other_method_is_refused,
-    "parameters": checks.test_parameters_are_required_and_cased,
-    "disconnected": checks.test_a_disconnected_device_says_so,
-}
-
-
-def applies(name: str, operation: checks.Operation) -> bool:
-    """Whether a check says anything about an operation."""
-    if name == "parameters":
-        return bool(operation.parameters)
-    return name != "disconnected" or operation.member not in checks.CONNECTION
-
-
-def ready(bench: RigBench) -> None:
-    """Connect every device, as before each test."""
-    for device in bench.running.devices:
-        bench.until(lambda device=device: device._connecting is None)  # type: ignore[misc]
-        device.put_connected(True)
 
 
 def main() -> None:
@@ -52,10 +28,10 @@ def main() -> None:
     bench = RigBench()
     try:
         for operation in checks.OPERATIONS:
-            for name, check in CHECKS.items():
-                if not applies(name, operation):
+            for name, check in checks.CHECKS.items():
+                if not checks.applies(name, operation):
                     continue
-                ready(bench)
+                checks.ready(bench)
                 try:
                     check(bench, operation)
                     passed[operation.device, name] += 1
@@ -65,14 +41,14 @@ def main() -> None:
     finally:
         bench.close()
     kinds = list(dict.fromkeys(operation.device for operation in checks.OPERATIONS))
-    print("| device | operations | " + " | ".join(CHECKS) + " | checks | passed | failed |")
-    print("|---|" + "---:|" * (len(CHECKS) + 4))
+    print("| device | operations | " + " | ".join(checks.CHECKS) + " | checks | passed | failed |")
+    print("|---|" + "---:|" * (len(checks.CHECKS) + 4))
     for kind in [*kinds, "all"]:
         these = kinds if kind == "all" else [kind]
         count = sum(operation.device in these for operation in checks.OPERATIONS)
-        good = {n: sum(passed[k, n] for k in these) for n in CHECKS}
-        bad = {n: sum(failed[k, n] for k in these) for n in CHECKS}
-        cells = [f"{good[n]}/{good[n] + bad[n]}" for n in CHECKS]
+        good = {n: sum(passed[k, n] for k in these) for n in checks.CHECKS}
+        bad = {n: sum(failed[k, n] for k in these) for n in checks.CHECKS}
+        cells = [f"{good[n]}/{good[n] + bad[n]}" for n in checks.CHECKS]
         sums = sum(good.values()), sum(bad.values())
         print(
             f"| {kind} | {count} | "

@@ -28,6 +28,8 @@ from .sweeps import NORTH, SOUTH, attitude, camera_at, true_axis, turn
 
 UP = np.array([0.0, 0.0, 1.0])
 PRIOR = 8.0 * ARCSEC
+#: Rigs whose stated uncertainty is held against the truth: one in a hundred more or less shows.
+HISTORIES = 200
 FINE = np.diag([0.1, 0.1, 0.3]) ** 2 * ARCSEC**2
 
 
@@ -49,7 +51,7 @@ def history(
 
 @pytest.mark.parametrize("droop_arcsec", [0.0, 10.0, -10.0])
 @pytest.mark.parametrize("flexure_arcsec", [0.0, 5.7])
-@pytest.mark.parametrize("checks", [1, 4, 12, 40])
+@pytest.mark.parametrize("checks", [1, 4, 20])
 def test_the_stated_uncertainty_of_what_was_learnt_is_true(
     droop_arcsec: float, flexure_arcsec: float, checks: int
 ) -> None:
@@ -57,25 +59,25 @@ def test_the_stated_uncertainty_of_what_was_learnt_is_true(
     droop, which is what is thought likeliest before: no fewer."""
     rng = np.random.default_rng(5)
     droop, inside = droop_arcsec * ARCSEC, 0
-    for _ in range(400):
+    for _ in range(HISTORIES):
         sag = learnt_sag(PRIOR, history(rng, droop, checks, flexure_arcsec * ARCSEC))
         inside += abs(sag.mean - droop) <= 1.96 * sag.sigma
 
-    assert inside / 400 >= 0.90
-    assert inside / 400 <= 0.99 or droop == 0.0 or checks == 1
+    assert inside / HISTORIES >= 0.90
+    assert inside / HISTORIES <= 0.99 or droop == 0.0 or checks == 1
 
 
 def test_tubes_as_they_come_are_stated_truly() -> None:
     """Droops drawn from the prior: 95 of 100 within 1.96 sigma, whatever the number of checks."""
     rng = np.random.default_rng(7)
-    for checks in (1, 3, 8, 20):
+    for checks in (1, 3, 8):
         inside = 0
-        for _ in range(500):
+        for _ in range(HISTORIES):
             droop = PRIOR * rng.normal()
             sag = learnt_sag(PRIOR, history(rng, droop, checks, 5.7 * ARCSEC))
             inside += abs(sag.mean - droop) <= 1.96 * sag.sigma
 
-        assert 0.92 <= inside / 500 <= 0.98
+        assert 0.92 <= inside / HISTORIES <= 0.98
 
 
 def test_many_checks_lead_to_the_droop() -> None:

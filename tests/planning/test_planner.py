@@ -36,8 +36,13 @@ def slot(low_az: float, high_az: float, wall: float = 75.0) -> Horizon:
     return parse_horizon(lines)
 
 
-def check_batch(batch: int) -> None:
-    for k in range(batch * 10, batch * 10 + 10):
+@pytest.mark.parametrize("first", [0, 8])
+def test_no_plan_under_random_skies_breaks_a_limit(first):
+    """16 invented skies, both hemispheres, any time: brute force finds nothing wrong.
+
+    tests/bench/planner_skies.py takes as many as one likes.
+    """
+    for k in range(first, first + 8):
         rng = np.random.default_rng([20261125, k])
         request, _ = random_request(rng)
         try:
@@ -55,19 +60,6 @@ def check_batch(batch: int) -> None:
         assert 1 <= len(plans) <= 5
         for plan in plans:
             assert brute.faults_of(request, plan, rng) == [], f"sky {k}"
-
-
-@pytest.mark.parametrize("batch", range(2))
-def test_no_plan_under_random_skies_breaks_a_limit(batch):
-    """20 invented skies, both hemispheres, any time: brute force finds nothing wrong."""
-    check_batch(batch)
-
-
-@pytest.mark.e2e
-@pytest.mark.parametrize("batch", [2])
-def test_no_plan_under_more_random_skies_breaks_a_limit(batch):
-    """10 more of them; tests/bench/planner_skies.py takes as many as one likes."""
-    check_batch(batch)
 
 
 def test_the_brute_force_checker_notices_every_kind_of_fault():
@@ -407,7 +399,7 @@ def test_a_request_without_sense_is_refused(change):
 @pytest.mark.parametrize("latitude_deg", [-5.0, 3.0])
 def test_no_allowed_sweep_is_better_than_the_one_offered(latitude_deg):
     """Few stars near the poles make the roll uncertain there, and with it the axis: sweeps tried
-    one by one (a declination every 7 degrees, an hour angle every 13) are worse or equal, within
+    one by one (a declination every 12 degrees, an hour angle every 13) are worse or equal, within
     3 %."""
 
     def counted(directions):
@@ -423,7 +415,7 @@ def test_no_allowed_sweep_is_better_than_the_one_offered(latitude_deg):
     plans = plan_sweep(request)
     outlook = Outlook(request)
     best = math.inf
-    for declination in range(-84, 85, 7):
+    for declination in range(-84, 85, 12):
         for hour_angle in (*range(6, 140, 13), *range(-174, -40, 13)):
             _, plan = evaluate(
                 outlook, hour_angle * DEG, declination * DEG, 20.0 * DEG, 3, math.inf,

@@ -27,10 +27,10 @@ def solver() -> EmbeddedSolver:
 
 
 def test_frames_of_any_scale_and_direction_are_solved(solver: EmbeddedSolver) -> None:
-    """12 of 12 frames of 1.3 to 30 degrees, each kind of scale hint among them. The scales twice
+    """8 of 8 frames of 1.3 to 30 degrees, each kind of scale hint among them. The scales twice
     off were not found while the scale was a gate."""
     kinds = set()
-    for seed in range(12):
+    for seed in range(8):
         rng = np.random.default_rng([83, seed])
         stars, truth = any_frame(rng)
         hint, scale, _direction = any_hint(rng, truth)
@@ -58,9 +58,9 @@ def test_narrow_fields_of_unknown_scale_are_found_anywhere(
 def test_a_full_frame_at_the_pole_is_found_from_the_other_side_of_the_sky(
     solver: EmbeddedSolver,
 ) -> None:
-    """50 mm at the celestial pole, 500 stars, 6 frames: a search of four-star patterns by another
+    """50 mm at the celestial pole, 500 stars, 3 frames: a search of four-star patterns by another
     library missed some of them."""
-    for seed in range(6):
+    for seed in range(3):
         rng = np.random.default_rng([50, seed])
         stars, truth = observe(rng, 10.5, float(rng.uniform(0, 6)), 1.57, sky_limit=8.5)
         hint = SolveHint(-truth.attitude[:, 2], 10.0 * DEG, 1.02 * truth.scale)
@@ -75,9 +75,8 @@ def test_a_full_frame_at_the_pole_is_found_from_the_other_side_of_the_sky(
 def test_no_stars_are_no_place_whatever_the_scale(solver: EmbeddedSolver, count: int) -> None:
     """Detections that are no stars: all scales, the whole sky, and no solution."""
     rng = np.random.default_rng([7, count])
-    for _ in range(2):
-        with pytest.raises(NoMatch):
-            solver.solve(random_list(rng, count), SolveHint(), timeout_s=120.0)
+    with pytest.raises(NoMatch):
+        solver.solve(random_list(rng, count), SolveHint(), timeout_s=120.0)
 
 
 @pytest.mark.parametrize("k1", [0.0146, -0.0146])

@@ -399,11 +399,13 @@ needs_solve_field = pytest.mark.skipif(
 @pytest.mark.e2e
 @needs_solve_field
 class TestSolveField(SolverContract):
-    """Debian's astrometry.net with the template that ships."""
+    """Debian's astrometry.net with the template that ships; with few stars it soon gives up."""
+
+    in_vain_s = 3.0
 
     @pytest.fixture
     def solver(self) -> CommandSolver:
-        return create(DEBIAN_ASTROMETRY)
+        return create({**DEBIAN_ASTROMETRY, "max_stars": 40})
 
 
 @pytest.mark.e2e

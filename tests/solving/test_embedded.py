@@ -145,7 +145,7 @@ def test_a_distorted_lens_is_measured(solver: EmbeddedSolver) -> None:
 
 @pytest.mark.timeout(900)
 def test_random_detections_are_never_accepted(solver: EmbeddedSolver) -> None:
-    """41 lists that are no stars, hints of every kind: no solution.
+    """18 lists that are no stars, hints of every kind: no solution.
 
     tests/bench/false_alarms.py takes as many as one likes.
     """
@@ -155,12 +155,12 @@ def test_random_detections_are_never_accepted(solver: EmbeddedSolver) -> None:
         scale = 2.0 * math.tan(math.radians(width_deg) / 2.0) / COLUMNS
         truth = Truth(attitude_of(*random_direction(rng), 0.0), 1, scale, 0)
         hint = hint_for(rng, truth, off_deg=1.0, scale_error=0.002, parity_known=True)
-        for count in (6, 20, 80) if width_deg < 4.0 else (4, 6, 8, 12, 20, 40, 80, 200):
+        for count in (6, 80) if width_deg < 4.0 else (4, 12, 80):
             with pytest.raises(NoMatch):
                 solver.solve(random_list(rng, count), hint)
             refused += 1
 
-    assert refused == 41
+    assert refused == 18
 
 
 def test_true_stars_with_a_wrong_hint_are_never_misplaced(solver: EmbeddedSolver) -> None:

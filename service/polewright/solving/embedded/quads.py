@@ -64,6 +64,8 @@ _BRIGHT, _NEAR = 16, 9
 _MORE, _SPARSE = 22, 3.0 * DEG
 """In narrow fields few of the brightest may be the catalogue's: all shapes of so many, then."""
 _SIX = tuple(combinations(range(4), 2))
+_ORDERS = np.array([(*pair, *(k for k in range(4) if k not in pair)) for pair in _SIX])
+"""The corners of a shape with the ends of each of its sides first."""
 _MIX = np.array(
     [0x9E3779B97F4A7C15, 0xBF58476D1CE4E5B9, 0x94D049BB133111EB, 0xD6E8FEB86659FD93], np.uint64
 )
@@ -172,32 +174,39 @@ def coded(vectors: Vector, shapes: NDArray[np.integer]) -> tuple[NDArray[np.int3
         others are in the plane that touches the middle of that side, along it from its first end
         and across it, in units of its length; the longest side (Q,), rad.
     """
-    v = vectors[shapes]
-    squared = np.stack([np.sum((v[:, i] - v[:, j]) ** 2, axis=1) for i, j in _SIX], axis=1)
-    longest = np.argmax(squared, axis=1)
-    orders = np.array([(*pair, *(k for k in range(4) if k not in pair)) for pair in _SIX])
-    order = orders[longest]
-    v = np.take_along_axis(v, order[:, :, None], axis=1)
-    corners = np.take_along_axis(shapes, order, axis=1).astype(np.int32)
-    chord = np.sqrt(squared[np.arange(longest.size), longest])
+    # a coordinate, a corner, then all shapes in a row: long rows are what numpy adds quickly
+    columns = np.ascontiguousarray(vectors.T)
+    rows = shapes.T
+    v = columns[:, rows]
+    squared = np.stack([_dot(v[:, i] - v[:, j], v[:, i] - v[:, j]) for i, j in _SIX])
+    longest = np.argmax(squared, axis=0)
+    corners = np.take_along_axis(rows, _ORDERS[longest].T, axis=0)
+    v = columns[:, corners]
+    chord = np.sqrt(squared[longest, np.arange(longest.size)])
     middle = v[:, 0] + v[:, 1]
-    middle /= np.linalg.norm(middle, axis=1, keepdims=True)
-    along = (v[:, 1] - v[:, 0]) / chord[:, None]
-    across = np.cross(middle, along)
-    others = v[:, 2:]
+    middle /= np.sqrt(_dot(middle, middle))
+    along = (v[:, 1] - v[:, 0]) / chord
+    across = np.cross(middle, along, axis=0)
     # the ends are seen at plus and minus tan(half the side) from the middle
-    length = (
-        np.einsum("qki,qi->qk", others, middle) * (2.0 * chord / np.sqrt(4.0 - chord**2))[:, None]
-    )
-    x = np.einsum("qki,qi->qk", others, along) / length + 0.5
-    y = np.einsum("qki,qi->qk", others, across) / length
-    turned = x.sum(axis=1) > 1.0
-    x[turned], y[turned] = 1.0 - x[turned], -y[turned]
-    corners[turned, :2] = corners[turned, 1::-1]
-    swapped = x[:, 0] > x[:, 1]
-    x[swapped], y[swapped] = x[swapped, ::-1], y[swapped, ::-1]
-    corners[swapped, 2:] = corners[swapped, :1:-1]
-    return corners, np.hstack([x, y]), 2.0 * np.arcsin(np.minimum(1.0, chord / 2.0))
+    stretch = 2.0 * chord / np.sqrt(4.0 - chord**2)
+    others = v[:, 2:]
+    length = _dot(others, middle[:, None]) * stretch
+    x = _dot(others, along[:, None]) / length + 0.5
+    y = _dot(others, across[:, None]) / length
+    turned = x[0] + x[1] > 1.0
+    x[:, turned], y[:, turned] = 1.0 - x[:, turned], -y[:, turned]
+    corners[:2, turned] = corners[1::-1, turned]
+    swapped = x[0] > x[1]
+    x[:, swapped], y[:, swapped] = x[::-1, swapped], y[::-1, swapped]
+    corners[2:, swapped] = corners[:1:-1, swapped]
+    codes = np.concatenate([x, y]).T
+    ordered = np.ascontiguousarray(corners.T, dtype=np.int32)
+    return ordered, np.ascontiguousarray(codes), 2.0 * np.arcsin(np.minimum(1.0, chord / 2.0))
+
+
+def _dot(a: Floats, b: Floats) -> Floats:
+    """Scalar products over the first axis, which has the three coordinates."""
+    return np.asarray(a[0] * b[0] + a[1] * b[1] + a[2] * b[2])
 
 
 def search(
@@ -238,7 +247,7 @@ def search(
         raster = Raster(pixels, stars.width, stars.height, tolerance_px)
         view = View(sign, pixels, seen, raster)
         corners, codes, longest = coded(seen, rows)
-        alike = level.codes.query_ball_point(codes, slack)
+        alike = level.codes.query_ball_point(codes, slack, return_sorted=False)
         mine = np.repeat(np.arange(len(rows)), [len(found) for found in alike])
         theirs = np.array([row for found in alike for row in found], dtype=np.int64)
         scales = assumed * level.longest[theirs] / longest[mine]
