@@ -116,7 +116,9 @@ def _within(outcomes: list[Outcome], kinds: list[str]) -> list[str]:
 
 def _figures(outcomes: list[Outcome]) -> list[str]:
     figures = [(squared, off) for o in outcomes for squared, off in o.figures]
-    lines = ["", f"live readings held against the truth: {sum(o.readings for o in outcomes)}"]
+    slipped = sum(o.readings_after_slip for o in outcomes)
+    told = f"live readings held against the truth: {sum(o.readings for o in outcomes)}"
+    lines = ["", f"{told}; off after a slip that looks like a turn: {slipped}"]
     if not figures:
         return lines
     inside = sum(squared <= CHI2_95_2D for squared, _off in figures)

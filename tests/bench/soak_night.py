@@ -106,6 +106,9 @@ class Outcome:
     """Of each figure: squared distance from the truth in units of its covariance, and arcmin."""
     readings: int = 0
     """Live readings at rest that were held against the truth."""
+    readings_after_slip: int = 0
+    """Of these, how many were off as the tube had slipped in declination: while somebody turns the
+    adjusters no field tells that from a turn, and the sweep that confirms finds it out."""
     broken: list[str] = field(default_factory=list)
     """What must hold at every moment and did not."""
     night_s: float = 0.0
@@ -404,7 +407,11 @@ class Watcher:
         self.outcome.readings += 1
         squared, off = distance(figure, self.rig.truth(event.utc_s), southern(self.rig))
         # Without the correlation a distance may come out up to twice too long.
-        if squared > 2.0 * CHI2_9999_2D:
+        if squared <= 2.0 * CHI2_9999_2D:
+            return
+        if "declination_slip" in self.outcome.faults:
+            self.outcome.readings_after_slip += 1
+        else:
             at_s = event.utc_s - NIGHT_UTC_S
             self.outcome.broken.append(
                 f"a live reading at {at_s:.0f} s {off:.2f} arcmin off, squared distance "

@@ -60,7 +60,7 @@ def _rewritten(reply: Reply, document: dict[str, Any]) -> Reply:
 def with_value(call: Call, reply: Reply, names: dict[str, object]) -> Reply:
     """Replace the Value, or the named entries of a devicestate; names are lower case."""
     document = _document(reply)
-    if document is None or document.get("ErrorNumber"):
+    if document is None or document.get("ErrorNumber") or "Value" not in document:
         return reply
     if call.member == "devicestate":
         for entry in document["Value"]:
