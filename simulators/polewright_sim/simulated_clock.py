@@ -8,8 +8,8 @@ the computer is, and can be had again from its seeds.
 A request to the rig takes no time: while the rig's server answers, the thread that asked is the one
 that runs, and if the answer makes the server sleep, it sleeps in that thread's stead.
 
-What is left in real time: time-outs of sockets, the limits of solvers and of other programs, and
-the watchdog, which is a process. They only guard against a hang.
+What is left in real time: time-outs of sockets, and the limits of solvers and of other programs,
+all lengthened. They only guard against a hang.
 """
 
 from __future__ import annotations

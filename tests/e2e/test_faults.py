@@ -257,7 +257,7 @@ def test_a_solver_that_fails_ends_a_run_in_good_order(start_night, how) -> None:
         {
             "solver.name": "command",
             "solver.options": {"command": command},
-            "solver.timeout_s": 2.0,
+            "solver.timeout_s": 0.3,
             **NO_RECOVERY,
         }
     )

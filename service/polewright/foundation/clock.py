@@ -96,7 +96,7 @@ class Threads(Protocol):
 
     @property
     def stretch(self) -> float:
-        """By how much time-outs of sockets are lengthened, as they are the computer's."""
+        """By how much limits of sockets and solvers are lengthened, as they are the computer's."""
 
     def within(self, limit_s: float) -> AbstractContextManager[None]:
         """Ask somebody in the block, and raise TimeoutError at its end if that took too long.

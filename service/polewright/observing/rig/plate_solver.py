@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import dataclasses
 import math
-import time
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,7 +16,7 @@ from polewright.calculation.images.frame import Frame, StarList
 from polewright.calculation.sky.frame import ObservedFrame
 from polewright.calculation.sky.site import Atmosphere, Site
 from polewright.foundation.angles import ARCSEC, DEG, Matrix, Vector, separation
-from polewright.foundation.clock import CancelToken
+from polewright.foundation.clock import REAL_THREADS, CancelToken, Threads
 from polewright.foundation.errors import SolveError
 from polewright.foundation.language import say
 from polewright.observing.rig.live_solve import Before, Near, icrs_attitude, look_near
@@ -137,7 +135,7 @@ class PlateSolver:
         blind: whether a frame that is not there may be looked for in the whole sky.
         timeout_s: longest a solve may take.
         k1: radial distortion to begin with.
-        timer: measures solves, s.
+        threads: of the run's clock; they measure solves.
     """
 
     def __init__(
@@ -152,10 +150,10 @@ class PlateSolver:
         blind: bool,
         timeout_s: float,
         k1: float = 0.0,
-        timer: Callable[[], float] = time.monotonic,
+        threads: Threads = REAL_THREADS,
     ) -> None:
         self.solver = solver
-        self._timer = timer
+        self._threads = threads
         self.site, self.atmosphere = site, atmosphere
         self.scale = nominal_scale
         self.claim = claim
@@ -243,7 +241,7 @@ class PlateSolver:
             FirstSolutionFalse: this is the second solution at another scale than the only one
                 before; it was learnt from, and what that one told is forgotten.
         """
-        began_s = self._timer()
+        began_s = self._threads.timer_s()
         self._light.forget()
         sky = self.sky_at(frame.utc_mid_s)
         hint = self.hint(sky, mount_icrs)
@@ -252,7 +250,7 @@ class PlateSolver:
         except NoMatch as nowhere_near:
             solution = self._solve_wider(stars, frame, mount_icrs, hint, nowhere_near, cancel)
         plate = self._taken(stars, sky, solution, mount_icrs)
-        return dataclasses.replace(plate, solve_s=self._timer() - began_s)
+        return dataclasses.replace(plate, solve_s=self._threads.timer_s() - began_s)
 
     def _taken(
         self, stars: StarList, sky: ObservedFrame, solution: Solution, mount_icrs: Vector | None
@@ -413,9 +411,9 @@ class PlateSolver:
                 look that contradicts what is known.
             FirstSolutionFalse: as `solve` says.
         """
-        began_s = self._timer()
+        began_s = self._threads.timer_s()
         plate = self._followed(stars, frame, mount_icrs, cancel, tracking, near)
-        took_s = self._timer() - began_s
+        took_s = self._threads.timer_s() - began_s
         light = self._light.judge(
             self.solver, frame, plate.stars, plate.solution, plate.sky.julian_year
         )
@@ -510,6 +508,6 @@ class PlateSolver:
             stars,
             hint,
             frame=frame if self.solver.needs_image else None,
-            timeout_s=timeout_s,
+            timeout_s=timeout_s * self._threads.stretch,
             cancel=cancel,
         )

@@ -337,7 +337,7 @@ def _plate_solver(
         blind=True,
         timeout_s=config.solver.timeout_s,
         k1=config.optics.distortion_k1 or 0.0,
-        timer=threads_of(clock).timer_s,
+        threads=threads_of(clock),
     )
 
 
