@@ -34,7 +34,7 @@ LISTENING = re.compile(r"listening on (\S+):(\d+)")
 #: The evening of the demonstration. The rig leads its time, and the program follows.
 NIGHT = "2026-11-20"
 #: How much faster than the computer's that time goes while nobody computes.
-RATE = 8.0
+RATE = 12.0
 #: Seconds of the computer's clock after which the demonstration gives up.
 LIMIT_S = 600.0
 #: A hand turns by about as much as it is told: 1 sigma, share of the turn.

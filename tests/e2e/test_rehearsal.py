@@ -21,7 +21,7 @@ RIG = (
     (DEMO / "rig.toml").read_text("utf-8").replace("3124", "1100").replace("2088", "740")
 ).replace("7.52", "15.04")
 RATE = 30.0
-SOLVE_S = 1.0
+SOLVE_S = 0.5
 #: The program on a slow computer; writes how many real seconds each solve took.
 SLOW = f"""
 import json, os, runpy, sys, time
@@ -45,7 +45,7 @@ runpy.run_module("polewright", run_name="__main__")
 
 
 def test_a_slow_computer_solves_as_slowly_in_a_fast_night(tmp_path) -> None:
-    """At 30 times the speed a solve of 1 s is one of 1 s, not of half a minute."""
+    """At 30 times the speed a solve of half a second is one, not of 15 s."""
     (tmp_path / "rig.toml").write_text(RIG, "utf-8")
     took = tmp_path / "took"
     rig = subprocess.Popen(
@@ -92,6 +92,6 @@ def test_a_slow_computer_solves_as_slowly_in_a_fast_night(tmp_path) -> None:
     solves_s = [point["solve_s"] for point in measured["points"]]
     assert len(solves_s) == 3
     assert min(solves_s) >= SOLVE_S
-    # What the night spent on it is what the computer did: the fast pace is nowhere in it.
+    # The night spent on frames what the computer did, finding the stars included: not 30 times.
     spent_s = measured["time"]["solve_s"] + measured["time"]["overlap_saved_s"]
-    assert SOLVE_S <= spent_s < 2.0 * sum(real_s)
+    assert SOLVE_S <= spent_s < 0.2 * RATE * sum(real_s)
