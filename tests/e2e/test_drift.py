@@ -23,7 +23,9 @@ def check(night, off_arcmin: float) -> DriftRun:
     guess /= (guess @ guess) ** 0.5
     predicted = Predicted.of(guess, basis @ basis.T * (4.0 * ARCSEC) ** 2)
     rule = StopRule(goal=30.0 * ARCSEC, shortest_s=60.0, longest_s=900.0)
-    return run_drift(night.connect(), predicted, DriftSettings(rule, two_fields=False))
+    return run_drift(
+        night.connect(), predicted, DriftSettings(rule, two_fields=False, pause_s=15.0)
+    )
 
 
 def test_the_true_axis_is_confirmed_by_drift(start_night) -> None:

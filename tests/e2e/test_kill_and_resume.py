@@ -72,6 +72,7 @@ class Program:
         told = f"{clock.start_utc_s},{clock.origin_real_s},{clock.rate}"
         self.environment = {**os.environ, REHEARSAL_VARIABLE: told}
         self.process: subprocess.Popen[str] | None = None
+        self._read: tuple[tuple[Path, int], list[Record]] | None = None
 
     def start(self, *options: str) -> None:
         self.process = subprocess.Popen(
@@ -89,7 +90,12 @@ class Program:
     @property
     def records(self) -> list[Record]:
         path = latest_journal(self.folder, rehearsal=True)
-        return [] if path is None else read_journal(path)
+        if path is None:
+            return []
+        now = path, path.stat().st_size
+        if self._read is None or self._read[0] != now:  # reading it at each look costs more
+            self._read = now, read_journal(path)
+        return self._read[1]
 
     def steps(self, after: int = 0) -> list[str]:
         return [r.data["step"] for r in self.records[after:] if r.kind == "step"]
@@ -101,7 +107,7 @@ class Program:
             if self.process.poll() is not None:
                 pytest.fail(f"it ended by itself: {self.process.communicate()}")
             assert time.monotonic() < deadline, (self.steps(), self.night.truth["mount"])
-            time.sleep(0.003)
+            time.sleep(0.01)
 
     def kill(self, *, watchdog: bool = False) -> list[Record]:
         """End it as a power cut would; return what the journal holds then.
