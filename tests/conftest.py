@@ -1,4 +1,4 @@
-"""What every test shares: none writes into the folders of whoever runs it, none fails by chance."""
+"""What every test shares: none writes into the folders of whoever runs it."""
 
 from __future__ import annotations
 
@@ -19,14 +19,6 @@ from polewright.foundation import clock, language, rehearsal
 gc.disable()
 
 pytest.register_assert_rewrite("support")  # its asserts show what they saw, too
-
-#: What a refused sweep says. Noise of the simulated sky is drawn anew in each run, and of honest
-#: sweeps one in a thousand is refused (`calculation.geometry.axis.REFUSE_BELOW`): a test that meets
-#: this is run once more. Twice in a row is not chance.
-#: About 45 tests make a sweep: more than this many of them are no chance either (own choice; one
-#: run of the tests in 70,000 would see four).
-CHANCES = 3
-REFUSED_BY_CHANCE = "is not a turn about one fixed axis|sweep_not_rigid|AXIS_NOT_TRUSTED"
 
 #: For .ci/run: the same examples each time. Other runs look for new ones. No example has to be
 #: quick: hypothesis' own limit of 0.2 s is missed now and then beside busy programs.
@@ -78,14 +70,12 @@ def _environment() -> dict[str, str]:
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Have tests run once more that failed on an honest sweep being refused; spread the long ones.
+    """Spread the long tests.
 
     End-to-end tests mostly wait: their files are spread among the others, so that some wait while
     others compute all the time, and the last fifth is without them: no process is left alone with
     a long one when the others have nothing to do any more. A file's own order stays.
     """
-    for item in items:
-        item.add_marker(pytest.mark.flaky(reruns=1, only_rerun=[REFUSED_BY_CHANCE]))
     slow = {item.path for item in items if item.get_closest_marker("e2e")}
     paths = list(dict.fromkeys(item.path for item in items))
     count = {True: len(slow) / 0.8, False: float(len(paths) - len(slow))}
@@ -116,13 +106,3 @@ def pytest_runtest_makereport(
     if report.when == "teardown":
         vars(item).pop("how_to_replay", None)  # it holds the rig, and the test is kept to the end
     return report
-
-
-@pytest.hookimpl(trylast=True)
-def pytest_sessionfinish(session: pytest.Session) -> None:
-    """Fail when more sweeps were refused than chance explains; told beside the reruns."""
-    reporter = session.config.pluginmanager.get_plugin("terminalreporter")
-    again = [] if reporter is None else reporter.stats.get("rerun", [])
-    if reporter and len(again) > CHANCES and session.exitstatus == pytest.ExitCode.OK:
-        reporter.write_line(f"{len(again)} tests saw an honest sweep refused: more than chance.")
-        session.exitstatus = pytest.ExitCode.TESTS_FAILED

@@ -47,7 +47,8 @@ def test_stop_into_a_dead_line_is_said_to_be_unconfirmed_and_tried_until_it_gets
     """
     night = start_night(real_rate=20.0)
     token = "a-token-of-this-test-0123456789ab"
-    served = start_service(night, token=token)
+    # Ten frames a second are more than this looks at.
+    served = start_service(night, {"sweep.exposure_s": 8.0}, token=token)
     PICTURES.mkdir(exist_ok=True)
     with SwallowingProxy(served.service.port) as proxy, browser(tmp_path / "profile") as driver:
         driver.get(f"http://127.0.0.1:{proxy.port}/?token={token}")
