@@ -262,7 +262,12 @@ def test_an_attached_terminal_without_a_service_says_so(link: str, told: str) ->
 )
 def test_a_drift_check_ends_by_what_it_came_to(verdict, upper, code) -> None:
     """A check that could not decide is told apart from one that disagrees."""
-    known = {"verdict": verdict, "total_upper95_arcmin": upper, "tolerance_arcmin": 1.0}
+    known = {
+        "verdict": verdict,
+        "cause": "axis",
+        "total_upper95_arcmin": upper,
+        "tolerance_arcmin": 1.0,
+    }
     result = DriftResult.model_construct(None, **known)
 
     assert result.exit_code is code

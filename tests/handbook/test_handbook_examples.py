@@ -16,6 +16,7 @@ import pytest
 import requests
 from handbook.documents import DOCUMENTS, ROOT, Block, blocks, told_by_the_source, words_in_code
 from typer.core import TyperCommand
+from typer.main import get_command
 
 from polewright.calculation.images.detector import StarDetector
 from polewright.calculation.planning.horizon_text import parse_horizon
@@ -43,9 +44,11 @@ def try_polewright(monkeypatch):
     parsed: list[dict[str, Any]] = []
     monkeypatch.setattr(TyperCommand, "invoke", lambda self, ctx: parsed.append(dict(ctx.params)))
 
+    command_line = get_command(build_app())
+
     def attempt(words: list[str]) -> None:
         parsed.clear()
-        build_app()(words, standalone_mode=False)
+        command_line(words, standalone_mode=False)
         for given in parsed:
             overrides = {
                 name.replace("__", "."): value

@@ -35,5 +35,5 @@ def english_in(text: str) -> list[str]:
     return [
         piece
         for piece in dict.fromkeys(" ".join(one.split()) for one in _pieces()[0])
-        if re.search(rf"(?<!\w){re.escape(piece)}(?!\w)", plain)
+        if piece in plain and re.search(rf"(?<!\w){re.escape(piece)}(?!\w)", plain)
     ]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import copy
 import json
+from functools import cache
 from string import Formatter
 
 import polib
@@ -24,6 +25,7 @@ from polewright.foundation.language import (
 )
 from polewright.records.result import WeatherResult
 
+template = cache(messages.template)
 TRANSLATIONS = sorted(messages.catalogues())
 
 
@@ -183,7 +185,7 @@ def test_the_environment_is_followed_only_when_asked(monkeypatch: pytest.MonkeyP
 def test_the_list_of_messages_is_that_of_the_code() -> None:
     listed = messages.TEMPLATE.read_text(encoding="utf-8")
 
-    assert listed.strip() == str(messages.template()).strip(), (
+    assert listed.strip() == str(template()).strip(), (
         "run tests/tools/messages.py, then translate what is new"
     )
 
@@ -192,7 +194,7 @@ def test_the_list_of_messages_is_that_of_the_code() -> None:
 def test_every_translation_has_every_message(code: str) -> None:
     there = {entry.msgid for entry in entries(code)}
 
-    assert there == {entry.msgid for entry in messages.template()}
+    assert there == {entry.msgid for entry in template()}
     assert not messages.untranslated(code)
 
 

@@ -151,7 +151,7 @@ class Exposures:
         """
         along = now @ axis
         a_part = wanted @ axis
-        b_part = np.cross(dec_axis, wanted) @ axis
+        b_part = _cross(dec_axis, wanted) @ axis
         reach = np.hypot(a_part, b_part)
         if np.any(np.abs(along) > reach):
             off = math.degrees(math.acos(min(1.0, float(axis[2])))) * 60.0
@@ -159,15 +159,15 @@ class Exposures:
         peak = np.arctan2(b_part, a_part)
         dec = peak - np.sign(peak) * np.arccos(along / reach)
         there = _turn(dec_axis, dec, wanted)
-        sine = np.cross(there, now) @ axis
-        cosine = np.sum(there * now, axis=-1) - (there @ axis) * along
+        sine = _cross(there, now) @ axis
+        cosine = _dot(there, now) - (there @ axis) * along
         return np.arctan2(sine, cosine), dec
 
     def _longest(self, seen: Vector) -> NDArray[np.float64]:
         """Longest trail (n,) in px of stars (s, t, n, 3) as the camera has them."""
-        ahead = np.sum(seen * self._centre, axis=-1)
-        x = np.sum(seen * self._west, axis=-1) / ahead / self.imaging.scale
-        y = np.sum(seen * self._north, axis=-1) / ahead / self.imaging.scale
+        ahead = _dot(seen, self._centre) * self.imaging.scale
+        x = _dot(seen, self._west) / ahead
+        y = _dot(seen, self._north) / ahead
         return np.asarray(np.max(_diameter(x, y), axis=0))
 
 
@@ -203,8 +203,8 @@ def _sides(centre: Vector) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
 def _turn(axis: Vector, angle: Vector, vectors: Vector) -> NDArray[np.float64]:
     """Rodrigues' formula: vectors (..., 3) turned by angles (...) about unit axes (..., 3)."""
     c, s = np.cos(angle)[..., None], np.sin(angle)[..., None]
-    along = np.sum(axis * vectors, axis=-1)[..., None]
-    return np.asarray(c * vectors + s * np.cross(axis, vectors) + (1.0 - c) * along * axis)
+    along = _dot(axis, vectors)[..., None]
+    return np.asarray(c * vectors + s * _cross(axis, vectors) + (1.0 - c) * along * axis)
 
 
 def _ring(
@@ -223,8 +223,19 @@ def _ring(
 
 def _diameter(x: Vector, y: Vector) -> NDArray[np.float64]:
     """Largest distance (s, n) between points of tracks (s, t, n), by projections."""
-    widest = np.zeros((x.shape[0], x.shape[2]))
-    for turn in np.arange(_WIDTHS) * math.pi / _WIDTHS:
-        along = math.cos(turn) * x + math.sin(turn) * y
-        widest = np.maximum(widest, np.ptp(along, axis=1))
-    return widest
+    turns = np.arange(_WIDTHS) * math.pi / _WIDTHS
+    across = np.array([np.cos(turns), np.sin(turns)])[:, :, None, None, None]
+    along = across[0] * x + across[1] * y
+    return np.asarray(np.max(np.max(along, axis=2) - np.min(along, axis=2), axis=0))
+
+
+def _dot(a: Vector, b: Vector) -> NDArray[np.float64]:
+    """Scalar products over the last axis; on small arrays quicker than a sum."""
+    return np.asarray(np.einsum("...i,...i->...", a, b))
+
+
+def _cross(a: Vector, b: Vector) -> NDArray[np.float64]:
+    """Vector products over the last axis; on small arrays four times as quick as numpy's own."""
+    ax, ay, az = a[..., 0], a[..., 1], a[..., 2]
+    bx, by, bz = b[..., 0], b[..., 1], b[..., 2]
+    return np.stack([ay * bz - az * by, az * bx - ax * bz, ax * by - ay * bx], axis=-1)
