@@ -399,7 +399,10 @@ def main() -> int:
         "--page", action="store_true", help="show the session in a browser, until Ctrl-C"
     )
     parser.add_argument(
-        "--rate", type=float, default=RATE, help="speed of the night's clock (default %(default)g)"
+        "--rate",
+        type=float,
+        default=RATE,
+        help="how fast the night goes while nobody computes (default %(default)g)",
     )
     parser.add_argument(
         "--rig", type=Path, default=HERE / "rig.toml", help="another rig (default demo/rig.toml)"

@@ -161,6 +161,7 @@ def test_a_program_follows_its_rig_and_holds_the_time_until_it_dies(lead, monkey
         clock = clock_from_environment()
         assert isinstance(clock, RehearsalClock)
         assert clock.utc_s() >= NIGHT_UTC_S
+        assert clock_from_environment() is clock
         held = hold_time()
         assert held is not None
         lead.pace.until(COMPUTES)

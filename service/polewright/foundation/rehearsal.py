@@ -132,7 +132,7 @@ class RehearsalClock:
         self._waits: dict[object, tuple[float, Callable[[], bool]]] = {}
         """By thread: until when it waits at most, and what it waits for."""
         self._told_s = math.inf
-        self._alone = False
+        self.alone = False
         """Whether the rig does not answer any more."""
         self._here = threading.local()
         self._take(first)
@@ -235,7 +235,7 @@ class RehearsalClock:
 
     def _take(self, told: Course) -> None:
         with self._changed:
-            if self._alone:
+            if self.alone:
                 return
             self._course = Course(
                 told.utc_s, told.at_s + self._timer_off_s, told.rate, told.until_s
@@ -244,9 +244,9 @@ class RehearsalClock:
 
     def _lost(self) -> None:
         """Go on at the computer's speed: a stop must never wait for the rig's clock."""
-        if self._alone:
+        if self.alone:
             return
-        self._alone = True
+        self.alone = True
         log.warning(
             "The simulated rig has ended or does not answer: its time goes on at the computer's "
             "speed. Start the rig and this program again."
@@ -382,11 +382,18 @@ def clock_from_environment() -> Clock:
         ) from exc
 
 
+_followed: dict[str, RehearsalClock] = {}
+"""By address of the rig: all threads of a program share one clock, or it would seem to wait."""
+
+
 def clock_of_rig(url: str) -> RehearsalClock:
-    """Return a clock that follows the rig at an address. Raises ConfigError."""
+    """Return this program's clock that follows the rig at an address. Raises ConfigError."""
+    known = _followed.get(url)
+    if known is not None and not known.alone:
+        return known
     try:
         host, port = _time_of(url)
-        return RehearsalClock(host, port)
+        _followed[url] = RehearsalClock(host, port)
     except (OSError, ValueError, LookupError, TypeError, http.client.HTTPException) as trouble:
         error = ConfigError(
             say(
@@ -402,6 +409,7 @@ def clock_of_rig(url: str) -> RehearsalClock:
             variable=REHEARSAL_VARIABLE,
         )
         raise error from trouble
+    return _followed[url]
 
 
 def hold_time() -> socket.socket | None:
