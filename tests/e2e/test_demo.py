@@ -15,14 +15,21 @@ from support.night import QUIET
 pytestmark = pytest.mark.e2e
 
 DEMO = Path(__file__).parents[2] / "demo"
-#: The demonstration's garden with a smaller camera, which is quicker to simulate, and nothing that
-#: moves its mount by chance.
-RIG = (
-    ((DEMO / "rig.toml").read_text("utf-8").replace("3124", "1100").replace("2088", "740"))
-    .replace("7.52", "15.04")
-    .replace(
-        "[mount]\n", "".join(["[mount]\n", *(f"{k} = {v}\n" for k, v in QUIET["mount"].items())])
-    )
+#: The demonstration's garden with a smaller camera, which is quicker to simulate; its shutter keeps
+#: glances away, of which a night has thousands. Nothing moves its mount by chance.
+RIG = "\n".join(
+    [
+        (DEMO / "rig.toml")
+        .read_text("utf-8")
+        .replace("3124", "1100")
+        .replace("2088", "740")
+        .replace("7.52", "15.04")
+        .replace(
+            "[mount]", "\n".join(["[mount]", *(f"{k} = {v}" for k, v in QUIET["mount"].items())])
+        ),
+        "[camera]",
+        "has_shutter = true",
+    ]
 )
 
 

@@ -13,7 +13,6 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import fftconvolve
 
 from polewright.foundation.angles import ARCSEC
 from polewright_sim.camera_spec import OpticsSpec, SensorSpec, pixel_arcsec
@@ -88,6 +87,8 @@ def _tabulate(fwhm: float, disc: float, obstruction: float) -> StarImage:
         # Edges fade over one fine cell, so that small discs keep their size.
         pupil = np.clip((disc / 2.0 - distance) * fine + 0.5, 0.0, 1.0)
         pupil *= np.clip((distance - obstruction * disc / 2.0) * fine + 0.5, 0.0, 1.0)
+        from scipy.signal import fftconvolve  # slow to load
+
         profile = np.maximum(fftconvolve(profile, pupil, mode="same"), 0.0)
     summed = np.zeros((profile.shape[0] + 1, profile.shape[1] + 1))
     np.cumsum(np.cumsum(profile, axis=0), axis=1, out=summed[1:, 1:])

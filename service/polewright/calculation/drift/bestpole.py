@@ -14,7 +14,6 @@ from enum import Enum
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
 
 from polewright.calculation.drift.errors import DriftSettingsWrong, TargetNotUp
 from polewright.calculation.geometry.axis_error import axis_error
@@ -139,6 +138,8 @@ def best_pole(
     def axis(step: Vector) -> NDArray[np.float64]:
         moved = true + basis @ (np.asarray(step) * ARCMIN)
         return np.asarray(moved / np.linalg.norm(moved))
+
+    from scipy.optimize import least_squares  # slow to load
 
     found = least_squares(
         lambda step: _motions(moments, axis(step), criterion).ravel() / 1e-6,

@@ -26,7 +26,6 @@ import math
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import minimize
 
 from polewright.calculation.sky.refraction import refract
 from polewright.calculation.tolerance.errors import GuideStarLost
@@ -132,6 +131,8 @@ class Exposures:
                 return math.inf
 
         corners = np.array([[0.0, 0.0], [2.0, 0.0], [0.0, 2.0]])
+        from scipy.optimize import minimize  # slow to load
+
         found = minimize(
             worst,
             np.zeros(2),
