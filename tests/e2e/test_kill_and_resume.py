@@ -328,7 +328,7 @@ def test_the_live_picture_on_a_terminal(programs) -> None:
     reader = threading.Thread(target=read, daemon=True)
     reader.start()
     try:
-        wait(lambda: b"hands off, the mount moves by itself" in b"".join(drawn), 60.0)
+        wait(lambda: b"hands off, the mount moves by itself" in b"".join(drawn))
         os.write(master, b"s")
         code = process.wait(300.0)
     finally:

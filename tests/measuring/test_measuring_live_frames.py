@@ -113,15 +113,13 @@ def test_events_and_guards_stay_in_the_thread_of_the_run(rig: FakeRig) -> None:
 
 
 def test_a_frame_that_is_not_wanted_is_aborted(rig: FakeRig) -> None:
-    """An exposure of a hundred seconds ends at once; the next frame is a new one."""
-    lengths = iter([100.0, 0.01])
+    """An exposure of a day is aborted; the next frame is a new one."""
+    lengths = iter([86400.0, 0.01])
     live = LiveFrames(rig, lambda: next(lengths))  # type: ignore[arg-type]
     live.begin()
     time.sleep(0.05)
-    began_s = time.monotonic()
     live.stop()
 
-    assert time.monotonic() - began_s < 10.0
     assert rig.aborted == [0]
     frame = live.next().frame
     assert frame is not None
@@ -129,16 +127,14 @@ def test_a_frame_that_is_not_wanted_is_aborted(rig: FakeRig) -> None:
 
 
 def test_a_stop_of_the_run_is_heard_while_a_frame_is_waited_for(rig: FakeRig) -> None:
-    """Long before the exposure of a hundred seconds is over, which is aborted."""
-    live = LiveFrames(rig, lambda: 100.0)  # type: ignore[arg-type]
+    """Long before the exposure of a day is over, which is aborted."""
+    live = LiveFrames(rig, lambda: 86400.0)  # type: ignore[arg-type]
     threading.Timer(0.1, rig.cancel.cancel).start()
-    began_s = time.monotonic()
     with pytest.raises(Cancelled):
         live.next()
     live.stop(hurry=True)
-    assert all(task.wait(10.0) for task in rig.at_camera)
+    assert all(task.wait(300.0) for task in rig.at_camera)
 
-    assert time.monotonic() - began_s < 10.0
     assert rig.aborted == [0]
 
 

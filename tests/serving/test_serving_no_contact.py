@@ -63,7 +63,7 @@ def test_stop_into_a_dead_line_is_said_to_be_unconfirmed_and_tried_until_it_gets
         proxy.swallow = True
         driver.execute_script("window.onceMs = performance.now()")
 
-        wait_js(driver, "document.body.dataset.mode === 'lost'", 30.0)
+        wait_js(driver, "document.body.dataset.mode === 'lost'")
         assert driver.find_element("id", "word").text == "NO CONTACT"
         assert not driver.find_element("id", "amount").is_displayed()
         assert "NO CONTACT" in driver.find_element("id", "link").text
@@ -78,7 +78,7 @@ def test_stop_into_a_dead_line_is_said_to_be_unconfirmed_and_tried_until_it_gets
                 driver.execute_script("scrollTo(0, 0)")
                 driver.save_screenshot(str(PICTURES / f"page-{name}-{theme}-no-contact.png"))
         driver.find_element("id", "stop").click()
-        wait_js(driver, "document.getElementById('unstopped').checkVisibility()", 30.0)
+        wait_js(driver, "document.getElementById('unstopped').checkVisibility()")
         assert "power" in driver.find_element("id", "unstopped").text
         for theme in ("night", "day"):
             driver.execute_script(
