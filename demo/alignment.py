@@ -222,6 +222,7 @@ class Hand:
         seen = self._seen
         if now["step"] != seen["step"]:
             seen["step"] = now["step"]
+            self._pressed_s = -math.inf  # the button has done what it should
             words = {
                 "checking": "connecting the mount and the camera",
                 "sweeping": f"sweep {now['sweeps'] + 1}: the mount turns, the camera looks",
