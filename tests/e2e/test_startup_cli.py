@@ -34,8 +34,11 @@ def called(start_night, monkeypatch, tmp_path):
 
 
 def test_a_cover_that_is_not_there_answers_with_code_3_and_the_steps_done(called, tmp_path) -> None:
-    """One JSON document with the error and how far it came; log and notification say the same."""
+    """One JSON document with the error and how far it came; log and notification say the same.
+
+    The history has it as a startup."""
     log, told = tmp_path / "night.log", tmp_path / "told"
+    url = f"sqlite:///{tmp_path / 'runs.db'}"
     night, answer = called(
         {},
         "startup",
@@ -44,6 +47,7 @@ def test_a_cover_that_is_not_there_answers_with_code_3_and_the_steps_done(called
         "--startup-clock-tolerance-s", "60",
         "--notify-command", f"cp {__file__} {told}",
         "--cover-device-number", "7",
+        "--history-url", url,
     )  # fmt: skip
     assert answer.exit_code == 3, answer.output
     document = printed("startup", answer.stdout)
@@ -60,6 +64,9 @@ def test_a_cover_that_is_not_there_answers_with_code_3_and_the_steps_done(called
     assert told.exists()
     assert json.loads(log.read_text().splitlines()[-1])["event"] == "startup_ended"
     assert night.truth["mount"]["at_park"]
+    with History(url) as history:
+        (row,) = history.list_runs(RunFilter(rehearsals=True))
+        assert (row["kind"], row["outcome"]) == ("startup", 3)
 
 
 def test_check_answers_with_a_document(called) -> None:

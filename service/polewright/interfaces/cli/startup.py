@@ -132,7 +132,7 @@ def startup(
         with stop_on_signals(cancel), ExitStack() as kept:
             hearers: list[EventSink] = [lambda event: logged_event(log, event)]
             if journal is not None:
-                recorder = kept.enter_context(recorded(settings, clock, "measure", tell_line))
+                recorder = kept.enter_context(recorded(settings, clock, "startup", tell_line))
                 hearers += [recorder, kept.enter_context(journal)]
             with TerminalListener(progress) as listener:
                 hearers.append(listener)

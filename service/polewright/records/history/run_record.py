@@ -9,7 +9,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from polewright.records.passive_result import PassiveResult
 from polewright.records.result import MeasurementResult
 
-Kind = Literal["measure", "align", "drift", "passive"]
+Kind = Literal["measure", "align", "startup", "drift", "passive"]
 
 
 class _Part(BaseModel):
