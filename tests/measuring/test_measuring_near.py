@@ -13,6 +13,7 @@ from polewright.calculation.geometry.rotation import rotation_about
 from polewright.calculation.images.detect import detect_stars
 from polewright.foundation.angles import ARCMIN, ARCSEC, DEG, separation
 from polewright.foundation.clock import CancelToken
+from polewright.foundation.errors import SolveError
 from polewright.observing.rig.live_solve import Near
 from polewright.observing.rig.plate_solver import PlateSolver, ScaleContradicts
 from polewright.solving.errors import SolutionRejected
@@ -146,3 +147,37 @@ def test_what_followed_is_held_to_what_is_known(night: Night, monkeypatch) -> No
     with pytest.raises(SolutionRejected, match="degrees from where the mount says"):
         follow(honest, far, near=Near(stars, honest, "windows"))
     assert plates.scale == pytest.approx(scale, rel=1e-3)
+
+
+def test_a_frame_taken_amid_a_turn_is_given_up_soon_and_the_next_searched_for_longer(
+    night: Night, monkeypatch
+) -> None:
+    """No star where it should be: three seconds were searched for each of such frames."""
+    shot = night.studio.shoot(night.truth)
+    stars = detect_stars(shot.frame)
+    rng = np.random.default_rng(1)
+    torn = dataclasses.replace(
+        stars,
+        x=rng.uniform(0.0, stars.width, len(stars)),
+        y=rng.uniform(0.0, stars.height, len(stars)),
+    )
+    asked: list[bool] = []
+    solve = night.plates.solver.solve
+
+    def solving(stars, hint, **how):
+        asked.append(hint.quick)
+        return solve(stars, hint, **how)
+
+    monkeypatch.setattr(night.plates.solver, "solve", solving)
+
+    def follow(seen) -> None:
+        night.plates.follow(seen, shot.frame, None, CancelToken(), tracking=True)
+
+    for seen in (torn, stars, torn, torn, torn):
+        if seen is stars:
+            follow(seen)
+            continue
+        with pytest.raises(SolveError):
+            follow(seen)
+
+    assert asked == [True, True, False, True]

@@ -34,6 +34,8 @@ class SolveHint:
     """Julian year to which proper motions are applied."""
     k1: float = 0.0
     """Radial distortion (see `Distortion`) as an earlier solve of this set-up found it."""
+    quick: bool = False
+    """Whether long searches may be left out: the same stars are soon seen again."""
 
 
 class Solver(Protocol):

@@ -165,6 +165,8 @@ class PlateSolver:
         self.hint_radius, self.blind, self.timeout_s = hint_radius, blind, timeout_s
         self._offset: Matrix = np.eye(3)
         self._last: Plate | None = None
+        self._lost = False
+        """Whether the last live frame was given up after a quick search."""
         self._confirmed = False
         self._rival: float | None = None
         self._told = SolveHint(None, hint_radius, nominal_scale, NOMINAL_SCALE_TOLERANCE, k1=k1)
@@ -451,7 +453,10 @@ class PlateSolver:
                 pass  # a full solve may find better
             else:
                 return self._learn(stars, sky, solution, mount_icrs)
-        hint = self.hint(sky, mount_icrs)
+        # A frame that was taken while somebody turned is given up soon: the next one may be still.
+        # If that fails as well it is searched for longer.
+        quick, self._lost = not self._lost, not self._lost
+        hint = dataclasses.replace(self.hint(sky, mount_icrs), quick=quick)
         timeout_s = min(self.timeout_s, FOLLOW_TIMEOUT_S)
         try:
             solution = self._ask(stars, frame, hint, cancel, timeout_s)
@@ -480,7 +485,7 @@ class PlateSolver:
             self._k1_stars = attitude.matched
             bends_px = abs(attitude.distortion.k1) * 0.5 * stars.width
             self.k1 = attitude.distortion.k1 if bends_px > LENS_SEEN_PX else 0.0
-        self._last = Plate(attitude, solution, sky, stars, offset)
+        self._last, self._lost = Plate(attitude, solution, sky, stars, offset), False
         if stars.searched_px is None:
             self._most_stars = solution.matched
         return self._last

@@ -136,7 +136,7 @@ class Searches:
                 if sparse:
                     yield from self._by_triangles(stars, hint, centre, asked, watch)
                 yield from shapes
-                if sparse:
+                if sparse and not hint.quick:
                     yield from self._by_triangles(stars, hint, centre, wider, watch)
                     yield from self._by_pairs(stars, hint, centre, asked, _MOST_TRIALS, 2, watch)
                     yield from self._by_pairs(stars, hint, centre, wider, _MOST_TRIALS, 1, watch)
