@@ -16,7 +16,7 @@ from polewright.devices.alpaca.telescope import Telescope
 from polewright.foundation.clock import CancelToken
 from polewright.foundation.errors import Cancelled, MotionUnknown
 
-LAGS_S = (0.3, 0.6, 1.0, 1.5, 3.0, 8.0, 20.0)
+LAGS_S = (0.3, 1.0, 3.0, 20.0)
 
 
 class SteppedClock:

@@ -37,7 +37,7 @@ def moved(spec: Field, share: float, way_px: np.ndarray) -> Field:
     return Field(x=x, y=y, flux_e=flux)
 
 
-@pytest.mark.parametrize("seed", range(8))
+@pytest.mark.parametrize("seed", range(3))
 @pytest.mark.parametrize(
     "how",
     [
@@ -54,7 +54,7 @@ def test_nothing_stands_out_beside_stars_at_rest(seed: int, how: dict[str, float
     assert looked(at_rest(rng, **how), rng).found == 0.0
 
 
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", range(2))
 @pytest.mark.parametrize("share", [0.05, 0.3, 0.9])
 def test_a_second_image_of_all_stars_is_seen(seed: int, share: float) -> None:
     rng = np.random.default_rng(seed)
@@ -69,7 +69,7 @@ def test_a_second_image_of_all_stars_is_seen(seed: int, share: float) -> None:
     assert seen.unseen_image < 0.05
 
 
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", range(2))
 def test_a_trail_that_leaves_all_stars_is_seen(seed: int) -> None:
     """A fifth of the light on 120 pixels, most of it out of reach."""
     rng = np.random.default_rng(seed)
