@@ -31,6 +31,25 @@ settings.load_profile("new-examples")
 OWN_FOLDERS = ("XDG_STATE_HOME", "XDG_DATA_HOME", "XDG_CONFIG_HOME")
 
 
+#: Folders none of whose files takes more than 5 s of processor, or waits (measured).
+SOON_OVER = frozenset(
+    {
+        "adjusters",
+        "adjusting",
+        "config",
+        "field_rotation",
+        "foundation",
+        "geometry",
+        "language",
+        "preset",
+        "profile",
+        "sim_render",
+        "sky",
+        "tolerance",
+    }
+)
+
+
 @pytest.fixture(scope="session", autouse=True)
 def own_folders() -> Iterator[None]:
     """Give this process and the commands it starts folders of their own."""
@@ -73,11 +92,14 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Spread the long tests.
 
     End-to-end tests mostly wait: their files are spread among the others, so that some wait while
-    others compute all the time, and the last fifth is without them: no process is left alone with
-    a long one when the others have nothing to do any more. A file's own order stays.
+    others compute all the time. The last fifth is without them and of files that are over soon:
+    no process is left alone with a long one when the others have nothing to do any more. A file's
+    own order stays.
     """
     slow = {item.path for item in items if item.get_closest_marker("e2e")}
-    paths = list(dict.fromkeys(item.path for item in items))
+    paths = sorted(
+        dict.fromkeys(item.path for item in items), key=lambda path: path.parent.name in SOON_OVER
+    )
     count = {True: len(slow) / 0.8, False: float(len(paths) - len(slow))}
     places: dict[Path, float] = {}
     seen = {True: 0, False: 0}

@@ -43,7 +43,7 @@ def test_frames_of_any_scale_and_direction_are_solved(solver: EmbeddedSolver) ->
     assert kinds == set(SCALES)
 
 
-@pytest.mark.parametrize("width_deg", [1.35, 1.54, 1.62, 1.82])
+@pytest.mark.parametrize("width_deg", [1.35, 1.82])
 def test_narrow_fields_of_unknown_scale_are_found_anywhere(
     solver: EmbeddedSolver, width_deg: float
 ) -> None:
@@ -58,9 +58,9 @@ def test_narrow_fields_of_unknown_scale_are_found_anywhere(
 def test_a_full_frame_at_the_pole_is_found_from_the_other_side_of_the_sky(
     solver: EmbeddedSolver,
 ) -> None:
-    """50 mm at the celestial pole, 500 stars, 3 frames: a search of four-star patterns by another
+    """50 mm at the celestial pole, 500 stars, 2 frames: a search of four-star patterns by another
     library missed some of them."""
-    for seed in range(3):
+    for seed in range(2):
         rng = np.random.default_rng([50, seed])
         stars, truth = observe(rng, 10.5, float(rng.uniform(0, 6)), 1.57, sky_limit=8.5)
         hint = SolveHint(-truth.attitude[:, 2], 10.0 * DEG, 1.02 * truth.scale)
@@ -71,7 +71,7 @@ def test_a_full_frame_at_the_pole_is_found_from_the_other_side_of_the_sky(
         )
 
 
-@pytest.mark.parametrize("count", [6, 40, 150])
+@pytest.mark.parametrize("count", [6, 150])
 def test_no_stars_are_no_place_whatever_the_scale(solver: EmbeddedSolver, count: int) -> None:
     """Detections that are no stars: all scales, the whole sky, and no solution."""
     rng = np.random.default_rng([7, count])

@@ -166,7 +166,7 @@ def test_random_detections_are_never_accepted(solver: EmbeddedSolver) -> None:
 def test_true_stars_with_a_wrong_hint_are_never_misplaced(solver: EmbeddedSolver) -> None:
     """Hints 40 to 140 degrees off: refused, and the message says where was searched."""
     rng = np.random.default_rng(98)
-    for width in (1.35, 3.4, 5.4, 10.0, 20.0):
+    for width in (1.35, 5.4, 20.0):
         stars, truth = observe(rng, width, *random_direction(rng))
         hint = hint_for(rng, truth, off_deg=1.0, scale_error=0.002, parity_known=True)
         wrong = off_by(rng, truth.attitude[:, 2], math.radians(rng.uniform(40.0, 140.0)))
@@ -203,12 +203,12 @@ def test_tracking_refuses_a_field_that_is_elsewhere(solver: EmbeddedSolver) -> N
 
 
 def test_an_unknown_lens_is_recognised_without_any_pointing(solver: EmbeddedSolver) -> None:
-    """Barrel and pincushion of 3 % on 20 degrees, nothing known but the scale: 12 of 12 fields.
+    """Barrel and pincushion of 3 % on 20 degrees, nothing known but the scale: 6 of 6 fields.
 
-    Without trying lenses 6 of these 12 were solved when this was written.
+    Without trying lenses half of such fields were solved when this was written.
     """
     rng = np.random.default_rng(31)
-    for k in range(12):
+    for k in range(6):
         k1 = 0.03 if k % 2 else -0.03
         stars, truth = observe(rng, 20.0, *random_direction(rng), squeeze=0.0, k1=k1)
         hint = replace(
@@ -224,12 +224,12 @@ def test_an_unknown_lens_is_recognised_without_any_pointing(solver: EmbeddedSolv
 def test_an_unknown_lens_does_not_hide_a_frame_near_its_hint(
     solver: EmbeddedSolver, width_deg: float, sky_limit: float
 ) -> None:
-    """Distortions of 2 and 3 % that nobody told, the pointing known to 2 degrees: 12 of 12 fields.
+    """Distortions of 2 and 3 % that nobody told, the pointing known to 2 degrees: 6 of 6 fields.
 
     Without trying lenses about four of five such fields were solved when this was written.
     """
     rng = np.random.default_rng(3)
-    for _ in range(12):
+    for _ in range(6):
         k1 = float(rng.choice([-0.03, 0.03, 0.02, -0.02]))
         stars, truth = observe(
             rng, width_deg, *random_direction(rng), squeeze=0.0, k1=k1, sky_limit=sky_limit, hot=20
