@@ -89,9 +89,7 @@ def seen(plan: SweepPlan, asked: PlanRequest, passed: list[Pointing]) -> None:
         guard.during(Look(MountState(asked.utc_s, 0.0, 0.0, True), pointing, sky, move, 1.0))
 
 
-@pytest.mark.parametrize(
-    "latitude_deg", [0.0, 3.0, -3.0, 5.5, -5.5, 8.0, -8.0, 12.0, -12.0, 25.0, -44.6, 62.0, -80.0]
-)
+@pytest.mark.parametrize("latitude_deg", [0.0, 3.0, -5.5, 8.0, -12.0, 25.0, -44.6, 62.0, -80.0])
 def test_from_home_there_is_a_sweep_and_the_guards_let_the_mount_go_there(latitude_deg) -> None:
     """At the pole, whatever hour angle is told there; the weight is down, any axis goes first."""
     south = latitude_deg < 0.0
@@ -171,8 +169,9 @@ def test_the_right_ascension_axis_may_lead_around_a_low_pole(latitude_deg) -> No
         seen(plan, asked, [deep])
 
 
-@pytest.mark.parametrize("tells_side", [True, False])
-@pytest.mark.parametrize("latitude_deg", [3.0, -8.0, 12.0, -44.6])
+@pytest.mark.parametrize(
+    ("latitude_deg", "tells_side"), [(3.0, True), (-8.0, False), (12.0, False), (-44.6, True)]
+)
 def test_a_sweep_can_follow_a_sweep(latitude_deg, tells_side) -> None:
     """Four in a row, each begun where the one before ended, and the same way round again."""
     south = latitude_deg < 0.0
@@ -263,8 +262,7 @@ def test_a_narrow_range_of_declinations_is_still_planned_in() -> None:
     assert 20.0 <= plan.declination / DEG <= 21.0
 
 
-@pytest.mark.parametrize("side", [1, -1])
-@pytest.mark.parametrize("latitude_deg", [44.6, -20.0])
+@pytest.mark.parametrize(("latitude_deg", "side"), [(44.6, 1), (-20.0, -1)])
 def test_the_next_sweep_stays_on_the_side_where_the_mount_stands(
     latitude_deg, side, monkeypatch
 ) -> None:
