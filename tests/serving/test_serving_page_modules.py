@@ -88,7 +88,12 @@ new MutationObserver(() => states.push(document.body.dataset.link))
   .observe(document.body, {attributes: true, attributeFilter: ["data-link"]});
 const real = Date.now.bind(Date);
 Date.now = () => real() + 600000;
-setTimeout(() => done(states), 3000);
+const back = setInterval(() => {
+  if (states.includes("lost") && states.at(-1) === "live") {
+    clearInterval(back);
+    done(states);
+  }
+}, 50);
 """
 
 
@@ -159,10 +164,13 @@ def test_a_phone_that_slept_does_not_take_old_readings_for_new_ones(service, tmp
         deadline = time.monotonic() + 300.0
         while driver.execute_script("return document.body.dataset.link") != "live":
             assert time.monotonic() < deadline
+        driver.set_script_timeout(300.0)
         links = driver.execute_async_script(_SLEEP)
     # 26 s after it was taken a reading is 26 s old.
     assert ages == pytest.approx([26.0] * 5, abs=1.0)
-    assert links[:3] == ["live", "lost", "live"]
+    # An answer to a question may be quicker than the stream: that is contact as well.
+    seen = [link for link in links if link != "polling"]
+    assert seen[:3] == ["live", "lost", "live"]
 
 
 # WCAG 2.2, 1.4.3: 4.5 : 1, or 3 : 1 from 24 px, or 18.66 px bold, on. Everything is shown for it.
