@@ -409,7 +409,7 @@ class Watcher:
         # Without the correlation a distance may come out up to twice too long.
         if squared <= 2.0 * CHI2_9999_2D:
             return
-        if "declination_slip" in self.outcome.faults:
+        if off <= self._slipped_arcmin():
             self.outcome.readings_after_slip += 1
         else:
             at_s = event.utc_s - NIGHT_UTC_S
@@ -417,6 +417,18 @@ class Watcher:
                 f"a live reading at {at_s:.0f} s {off:.2f} arcmin off, squared distance "
                 f"{squared:.0f}"
             )
+
+    def _slipped_arcmin(self) -> float:
+        """By how much a reading may be off as the tube has slipped in declination by now.
+
+        What looks like a slip along one adjuster may be three times as much of a turn (own choice).
+        """
+        parts = [
+            abs(case["fault"]["parameters"]["arcmin"])
+            for case in cast("list[dict[str, Any]]", self.running.faults.report())
+            if case["fault"]["kind"] == "declination_slip" and case["began_s"] is not None
+        ]
+        return 3.0 * sum(parts)
 
     def figure(self, axis: dict[str, Any], truth: AxisTruth) -> None:
         """Hold a figure against the truth."""

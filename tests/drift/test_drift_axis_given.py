@@ -65,7 +65,9 @@ def test_a_run_of_the_history_is_what_drift_compares_with(tmp_path) -> None:
         axis_document("last", config, clock)
 
 
-@pytest.mark.parametrize(("cause", "figures"), [("axis", True), ("jump", False), ("bend", False)])
+@pytest.mark.parametrize(
+    ("cause", "figures"), [("axis", True), ("jump", False), ("bend", False), ("fields", False)]
+)
 def test_a_drift_that_no_one_axis_explains_gives_no_figure(cause, figures) -> None:
     """The tripod sank by 2.3 arcmin amid a check: the axis that was told was 4.5 arcmin off."""
     written = StringIO()

@@ -6,6 +6,7 @@ import contextlib
 import json
 import queue
 import signal
+import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -29,6 +30,7 @@ from polewright.foundation.errors import (
     MotionUnknown,
     WatchdogEnded,
 )
+from polewright.foundation.rehearsal import REHEARSAL_VARIABLE
 from polewright.observing.safety import watchdog_client as watching
 from polewright.observing.safety import watchdog_process as watchdog
 from polewright.observing.safety.watchdog_client import Watchdog, WatchedClock
@@ -90,6 +92,36 @@ def test_a_stop_that_is_not_confirmed_is_taken_over(running, telescope, tmp_path
     assert not running.rig.mount.tracking
     assert state(status) == watchdog.STOPPED
     assert "could not confirm" in json.loads(status.read_text())["reason"]
+
+
+def test_a_watchdog_that_fails_itself_has_seen_nothing(running, telescope, monkeypatch) -> None:
+    """Python ends with 1 by itself, which was taken for a mount seen stopped."""
+    failing = "import sys; sys.stdin.readline(); raise RuntimeError('no room for a thread')"
+    started = watching._started
+    monkeypatch.setattr(
+        watching, "_started", lambda _command: started([sys.executable, "-c", failing])
+    )
+
+    assert not Watchdog(telescope, None, CancelToken()).take_over()
+
+
+def test_a_stop_goes_out_although_there_is_no_room_for_a_thread(running, monkeypatch) -> None:
+    """Neither a rehearsal's time nor the limit of an answer may keep it."""
+    monkeypatch.setenv(REHEARSAL_VARIABLE, running.url)
+    said: queue.Queue[str | None] = queue.Queue()
+    said.put(None)
+    begin = threading.Thread.start
+
+    def no_room(thread: threading.Thread) -> None:
+        if type(thread).__module__ == "threading":  # not the server's own
+            raise RuntimeError("can't start new thread")
+        begin(thread)
+
+    monkeypatch.setattr(threading.Thread, "start", no_room)
+    arguments = [running.host, str(running.port), "0", "1", "", "20", "1"]
+
+    assert watchdog.guard(arguments, said) == watchdog.SAW_IT_STOPPED
+    assert not moving(running)
 
 
 def test_a_dismissed_watchdog_leaves_the_mount_alone(running, telescope, tmp_path) -> None:
@@ -236,7 +268,7 @@ def test_a_run_that_is_killed_has_its_mount_stopped(running, telescope, tmp_path
     assert dog.process.stdin is not None
     dog.process.stdin.close()
 
-    assert dog.process.wait(30.0) == 1
+    assert dog.process.wait(30.0) == watchdog.SAW_IT_STOPPED
     assert "has ended without a word" in json.loads(status.read_text())["reason"]
     assert not moving(running)
 
@@ -254,7 +286,7 @@ def test_what_ends_the_whole_service_does_not_end_its_watchdog(
     assert dog.process.stdin is not None
     dog.process.stdin.close()
 
-    assert dog.process.wait(30.0) == 1
+    assert dog.process.wait(30.0) == watchdog.SAW_IT_STOPPED
     assert not moving(running)
 
 

@@ -76,6 +76,7 @@ def test_a_course_is_fast_until_its_moment_and_then_the_computers() -> None:
     for real_s in (0.0, 5.0, 10.0, 12.0):
         assert course.timer_at(course.utc_at(1000.0 + real_s)) == pytest.approx(1000.0 + real_s)
     assert course.timer_at(math.inf) == math.inf
+    assert Course(NIGHT_UTC_S, 0.0, 10.0, math.inf).timer_at(math.inf) == math.inf
     assert Course.of_line(course.line) == course
 
 
@@ -150,7 +151,8 @@ def test_a_sleep_ends_at_its_moment_on_every_clock_that_follows(lead) -> None:
     first.sleep(30.0)
 
     assert first.utc_s() >= before_s + 30.0
-    assert second.utc_s() == pytest.approx(first.utc_s(), abs=LONG_S)
+    earlier_s, seen_s, later_s = first.utc_s(), second.utc_s(), first.utc_s()
+    assert earlier_s - 0.01 <= seen_s <= later_s + 0.01
     assert first.monotonic_s() >= 30.0
 
 
@@ -187,7 +189,7 @@ def test_without_its_rig_the_time_goes_on_at_the_computers_speed(lead, caplog) -
     assert clock.utc_s() >= before_s + 0.2
     assert clock._course.rate == 1.0
     clock.sleep(0.2)
-    assert "Start the rig and this program again" in caplog.text
+    assert "does not tell its time any more" in caplog.text
 
 
 @pytest.mark.parametrize("leads", [False, True], ids=["nobody there", "without --rate"])

@@ -28,9 +28,11 @@ class WatchdogWithin:
     returncode: int | None
 
     def _guard(self) -> None:
+        code = 1  # as Python ends by itself
         try:
-            self.returncode = watchdog_process.guard(self._arguments, self)
+            code = watchdog_process.guard(self._arguments, self)
         finally:
+            self.returncode = code
             self._over.set()
 
     def get(self, *, timeout: float) -> str | None:
@@ -89,8 +91,16 @@ def watchdog_within(clock: SimulatedClock) -> Iterator[None]:
     def started(command: list[str]) -> Any:
         return WatchdogWithin(command, clock)
 
+    answer_s, ask = watchdog_process.ANSWER_S, watchdog_process.Mount.ask
+
+    def asked(mount: watchdog_process.Mount, method: str, member: str, **values: str) -> Any:
+        with clock.threads.within(answer_s):
+            return ask(mount, method, member, **values)
+
     with (
         patch.object(watchdog_client, "_started", started),
         patch.object(watchdog_process, "time", _TimeOf(clock)),
+        patch.object(watchdog_process, "ANSWER_S", answer_s * clock.threads.stretch),
+        patch.object(watchdog_process.Mount, "ask", asked),
     ):
         yield

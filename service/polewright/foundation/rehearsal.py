@@ -67,6 +67,8 @@ class Course:
 
     def timer_at(self, utc_s: float) -> float:
         """Return what the computer's timer reads at Unix seconds of the night."""
+        if utc_s == math.inf:
+            return math.inf
         ahead_s = max(0.0, utc_s - self.utc_s)
         fast_s = min(ahead_s, max(0.0, self.until_s - self.utc_s))
         return self.at_s + fast_s / self.rate + (ahead_s - fast_s)
@@ -197,6 +199,12 @@ class RehearsalClock:
             self._part.add(who)
             self.tell()
 
+    def leave(self, who: object) -> None:
+        """A thread takes part no more."""
+        with self._changed:
+            self._part.discard(who)
+            self.tell()
+
     @contextmanager
     def being(self, who: object) -> Iterator[None]:
         """Be one that takes part, in this thread and for the block."""
@@ -206,9 +214,7 @@ class RehearsalClock:
             yield
         finally:
             del self._here.me
-            with self._changed:
-                self._part.discard(who)
-                self.tell()
+            self.leave(who)
 
     def tell(self) -> None:
         """Tell the rig until when this program waits, if that has changed; wake who may go on."""
@@ -248,8 +254,7 @@ class RehearsalClock:
             return
         self.alone = True
         log.warning(
-            "The simulated rig has ended or does not answer: its time goes on at the computer's "
-            "speed. Start the rig and this program again."
+            "The simulated rig does not tell its time any more: it goes on at the computer's speed."
         )
         now_s = time.monotonic()
         self._course = Course(self._course.utc_at(now_s), now_s, 1.0, 0.0)
@@ -275,7 +280,11 @@ class RehearsalThreads:
             with clock.being(who):
                 target()
 
-        threading.Thread(target=run, name=name, daemon=True).start()
+        try:
+            threading.Thread(target=run, name=name, daemon=True).start()
+        except RuntimeError:
+            clock.leave(who)
+            raise
 
     @contextmanager
     def taking_part(self) -> Iterator[None]:
@@ -384,17 +393,20 @@ def clock_from_environment() -> Clock:
 
 _followed: dict[str, RehearsalClock] = {}
 """By address of the rig: all threads of a program share one clock, or it would seem to wait."""
+_following = threading.Lock()
+NO_TIME = (OSError, ValueError, LookupError, TypeError, OverflowError, http.client.HTTPException)
+"""What comes of an address at which no rig tells its time."""
 
 
 def clock_of_rig(url: str) -> RehearsalClock:
     """Return this program's clock that follows the rig at an address. Raises ConfigError."""
-    known = _followed.get(url)
-    if known is not None and not known.alone:
-        return known
     try:
-        host, port = _time_of(url)
-        _followed[url] = RehearsalClock(host, port)
-    except (OSError, ValueError, LookupError, TypeError, http.client.HTTPException) as trouble:
+        with _following:
+            known = _followed.get(url)
+            if known is None or known.alone:
+                known = _followed[url] = RehearsalClock(*_time_of(url))
+            return known
+    except NO_TIME as trouble:
         error = ConfigError(
             say(
                 "{variable} names a simulated rig at {url}, which does not tell its time: {why}",
@@ -409,7 +421,6 @@ def clock_of_rig(url: str) -> RehearsalClock:
             variable=REHEARSAL_VARIABLE,
         )
         raise error from trouble
-    return _followed[url]
 
 
 def hold_time() -> socket.socket | None:
@@ -419,7 +430,7 @@ def hold_time() -> socket.socket | None:
     """
     url = os.environ.get(REHEARSAL_VARIABLE, "")
     if url.startswith("http://"):
-        with suppress(OSError, ValueError, LookupError, TypeError, http.client.HTTPException):
+        with suppress(*NO_TIME):
             way = socket.create_connection(_time_of(url), timeout=ANSWER_S)
             send_line(way, f"{COMPUTES!r}")
             return way

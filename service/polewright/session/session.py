@@ -747,6 +747,7 @@ class AlignSession:
                 self.cancel,
                 tracking=tracking is True,
                 near=near,
+                soon_again=True,
             )
         except (ImageError, SolveError) as error:
             return None, NoReading(

@@ -87,6 +87,7 @@ class TimeLead:
         self._listener = socket.create_server((host, 0), family=family)
         self.host = {"0.0.0.0": "127.0.0.1", "::": "::1"}.get(host, host)  # noqa: S104 - replaced
         self._ways: set[socket.socket] = set()
+        self._over = False
         self.port: int = self._listener.getsockname()[1]
         threading.Thread(target=self._accept, name="time", daemon=True).start()
 
@@ -96,16 +97,19 @@ class TimeLead:
 
     def stop(self) -> None:
         """Close the port; who follows goes on by itself."""
+        self._over = True
         for way in (self._listener, *list(self._ways)):
             _shut(way)
         self._listener.close()
 
     def _accept(self) -> None:
-        with suppress(OSError):
-            while True:
+        while not self._over:
+            try:
                 way, _ = self._listener.accept()
                 way.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
                 threading.Thread(target=self._hear, args=(way,), name="time", daemon=True).start()
+            except (OSError, RuntimeError):  # one that went at once, or too many: others may come
+                time.sleep(0.1)
 
     def _hear(self, way: socket.socket) -> None:
         def tell(course: Course) -> None:

@@ -4,10 +4,11 @@ Three lanes lead to a server, each with its own session and lock: the normal one
 so that nothing waits behind a download, and an urgent one for stop commands, so that a stop never
 waits behind a slow call of ours.
 
-Only GETs are repeated: once when the connection broke off, and as a ``patience`` given by the
-caller allows, once the server has answered at all. A PUT may already have moved something, so it
-never is; instead a connection that idled is replaced before a PUT, because small servers drop
-idle ones without a word. Nothing on the urgent lane waits for a repetition.
+GETs are repeated: once when the connection broke off, and as a ``patience`` given by the caller
+allows, once the server has answered at all. Of PUTs only settings are (`AlpacaConnection.set`): any
+other may already have moved something; instead a connection that idled is replaced before a PUT,
+because small servers drop idle ones without a word. Nothing on the urgent lane waits for a
+repetition.
 
 Proxies and .netrc of the environment are ignored (``trust_env = False``): Alpaca devices are on
 the local network, where a company proxy can only do harm.

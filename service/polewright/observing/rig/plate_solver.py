@@ -166,7 +166,7 @@ class PlateSolver:
         self._offset: Matrix = np.eye(3)
         self._last: Plate | None = None
         self._lost = False
-        """Whether the last live frame was given up after a quick search."""
+        """Whether the last live frame was not found."""
         self._confirmed = False
         self._rival: float | None = None
         self._told = SolveHint(None, hint_radius, nominal_scale, NOMINAL_SCALE_TOLERANCE, k1=k1)
@@ -395,6 +395,7 @@ class PlateSolver:
         *,
         tracking: bool,
         near: Near | None = None,
+        soon_again: bool = False,
     ) -> Plate:
         """Solve a frame taken near the one before, quickly: the live reading.
 
@@ -407,6 +408,8 @@ class PlateSolver:
             cancel: raises out of the solve.
             tracking: whether the camera has followed the sky since, or stood on the Earth.
             near: what `look_near` found; then only what it tells is learnt.
+            soon_again: whether the next frame comes soon, and this one may be smeared: it is given
+                up soon then, unless the one before was.
 
         Raises:
             SolveError: as the solver says, `ScaleContradicts`, or `SolutionRejected` for a quick
@@ -414,7 +417,7 @@ class PlateSolver:
             FirstSolutionFalse: as `solve` says.
         """
         began_s = self._threads.timer_s()
-        plate = self._followed(stars, frame, mount_icrs, cancel, tracking, near)
+        plate = self._followed(stars, frame, mount_icrs, cancel, tracking, near, soon_again)
         took_s = self._threads.timer_s() - began_s
         light = self._light.judge(
             self.solver, frame, plate.stars, plate.solution, plate.sky.julian_year
@@ -429,6 +432,7 @@ class PlateSolver:
         cancel: CancelToken,
         tracking: bool,
         near: Near | None,
+        soon_again: bool,
     ) -> Plate:
         sky = self.sky_at(frame.utc_mid_s)
         if near is not None:
@@ -453,9 +457,7 @@ class PlateSolver:
                 pass  # a full solve may find better
             else:
                 return self._learn(stars, sky, solution, mount_icrs)
-        # A frame that was taken while somebody turned is given up soon: the next one may be still.
-        # If that fails as well it is searched for longer.
-        quick, self._lost = not self._lost, not self._lost
+        quick, self._lost = soon_again and not self._lost, True
         hint = dataclasses.replace(self.hint(sky, mount_icrs), quick=quick)
         timeout_s = min(self.timeout_s, FOLLOW_TIMEOUT_S)
         try:

@@ -100,7 +100,8 @@ RULES: Mapping[str, Rule] = {
     "command": Rule(
         "a command (slew, tracking, expose) fails or its answer is lost",
         (alpaca.AlpacaError,),
-        again="nothing by itself: it may have been carried out, which is looked up where possible",
+        again="nothing by itself: it may have been carried out, which is looked up where possible; "
+        "only settings of the camera's window are sent again as a question is",
         exit_code=ExitCode.DEVICE,
     ),
     "connect": Rule(

@@ -28,6 +28,7 @@ from polewright.observing.rig.rig import Rig
 from polewright.observing.safety.disk_space import check_room
 from polewright.observing.safety.mount_lock import only_run
 from polewright.observing.safety.retry_policy import WATCHDOG_TRIES_S
+from polewright.observing.safety.watchdog_process import SAW_IT_STOPPED
 from polewright.records.events import Event, MotionStopped, Progress
 
 #: Real seconds within which the run is heard of again, by what it does. A wait or a look at a
@@ -74,7 +75,7 @@ class Watchdog:
         status_file: where it leaves its outcome.
         cancel: raised when the watchdog has stopped the mount under a run that hung.
         solve_s: longest a solve may take.
-        rate: of the clock, other than 1 in rehearsals.
+        rate: of the clock, other than 1 where that is the computer's, but faster.
         give_up_s: how long it tries to stop the mount; None: as the policy says.
         threads: of the run's clock: their timer tells when the run was heard of last.
     """
@@ -172,7 +173,7 @@ class Watchdog:
         ended_before = not self._tell("take over")
         # Beyond its own limit: the answers that it may still wait for.
         begins_s = max(0.0, self._begins_until_s - self._timer_s())
-        return self._close(self._give_up_s + begins_s + 30.0) == 1 and not ended_before
+        return self._close(self._give_up_s + begins_s + 30.0) == SAW_IT_STOPPED and not ended_before
 
     def leave_to_it(self) -> None:
         """Leave the mount to the watchdog without waiting for what comes of it."""

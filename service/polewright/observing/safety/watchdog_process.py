@@ -50,7 +50,7 @@ from polewright.devices.alpaca.errors import (
 )
 from polewright.devices.alpaca.models import BOOL, FLOAT, convert, excerpt, parse_reply
 from polewright.foundation.errors import in_words
-from polewright.foundation.rehearsal import hold_time
+from polewright.foundation.rehearsal import REHEARSAL_VARIABLE, hold_time
 
 T = TypeVar("T")
 
@@ -65,6 +65,8 @@ STILL_DEG = 20.0 / 3600.0
 SIDEREAL_DEG_S = 15.041 / 3600.0
 WATCHING, STOPPING, DISMISSED, STOPPED = "watching", "stopping", "dismissed", "stopped"
 UNKNOWN = "motion state unknown: go and look"
+SAW_IT_STOPPED, SAW_NOTHING = 10, 3
+"""Exit codes. None is 1, with which Python ends by itself when something fails."""
 
 
 #: What may go wrong with a question or a command.
@@ -105,7 +107,8 @@ class Mount:
         # connection forgets its socket with the headers of an answer that is to be the last.)
         limit = threading.Timer(ANSWER_S, _cut, (connection.sock,))
         limit.daemon = True
-        limit.start()
+        with contextlib.suppress(RuntimeError):  # no room for a thread: the socket's own is left
+            limit.start()
         try:
             if method == "GET":
                 connection.request("GET", f"{path}?{text}")
@@ -343,7 +346,7 @@ def watch(lines: Lines, heard: Heard, rate: float) -> str | None:
 
 
 def main(arguments: list[str]) -> int:
-    """Watch; return 0 when dismissed, 1 when the mount was stopped, 3 when that is unknown."""
+    """Watch; return 0 when dismissed, else what was seen of the stop (an exit code above)."""
     # Ctrl-C goes to the whole group of processes, and what systemd sends to a service that hangs
     # (SIGABRT) to all of it: the program reacts to them, not its watchdog.
     for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK", "SIGABRT"):
@@ -367,14 +370,23 @@ def guard(arguments: list[str], lines: Lines) -> int:
     if reason is None:
         write_status(path, state=DISMISSED, telescope=where)
         return 0
-    holding: list[object] = []  # keeps the connection open
-    threading.Thread(target=lambda: holding.append(hold_time()), daemon=True).start()
+    holding = _holding_time()
     tell_line(f"{reason}: stopping {where}")
     write_status(path, state=STOPPING, telescope=where, reason=reason)
     outcome = stop_and_see(mount, float(give_up_s), float(rate), heard.begins_until_s)
     write_status(path, state=outcome, telescope=where, reason=reason, troubles=mount.said)
     tell_line(f"{where}: {outcome}")
-    return 1 if outcome == STOPPED else 3
+    del holding
+    return SAW_IT_STOPPED if outcome == STOPPED else SAW_NOTHING
+
+
+def _holding_time() -> list[object]:
+    """Hold the time of a rehearsal as long as what is returned lives, without waiting for it."""
+    held: list[object] = []
+    if os.environ.get(REHEARSAL_VARIABLE):
+        with contextlib.suppress(RuntimeError):  # no room for a thread: the stop comes first
+            threading.Thread(target=lambda: held.append(hold_time()), daemon=True).start()
+    return held
 
 
 if __name__ == "__main__":
