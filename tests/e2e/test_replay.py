@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 import random
 import re
+import subprocess
+import sys
 import time
 from pathlib import Path
 from typing import Any
@@ -20,6 +22,9 @@ from polewright.session.states import Step
 from polewright_sim.simulated_clock import SimulatedClock
 
 pytestmark = pytest.mark.e2e
+
+
+BUSY = "while True: pass"
 
 
 class Shaken(SimulatedClock):
@@ -62,16 +67,22 @@ def _without_addresses(line: str, address: str) -> str:
     return re.sub(r'"(pid|software|client_id)": [^,}]+', r'"\1": 0', text)
 
 
-def test_the_same_night_is_had_again_over_sockets_with_shaken_threads(
+def test_the_same_night_is_had_again_on_a_busy_computer_over_sockets(
     start_night, tmp_path, monkeypatch
 ) -> None:
-    """The same journal twice: by calls, and over sockets with threads that are late as on a busy
-    computer."""
-    for name in ("alone", "shaken"):
+    """The same journal twice: by calls, and over sockets beside two busy programs and with threads
+    that take their turn late."""
+    for name in ("alone", "busy"):
         (tmp_path / name).mkdir()
     alone = journal_of(start_night, tmp_path / "alone")
     monkeypatch.setattr(nights, "SimulatedClock", Shaken)
-    shaken = journal_of(start_night, tmp_path / "shaken", sockets=True)
+    load = [subprocess.Popen([sys.executable, "-c", BUSY]) for _ in range(2)]
+    try:
+        busy = journal_of(start_night, tmp_path / "busy", sockets=True)
+    finally:
+        for program in load:
+            program.kill()
+            program.wait()
 
     assert len(alone) > 20
-    assert shaken == alone
+    assert busy == alone
