@@ -300,6 +300,7 @@ def test_an_exposure_passes_its_states_and_is_never_early() -> None:
     bench = RigBench(rate=10.0)
     try:
         clock = bench.rig.clock
+        before = clock.utc_s()
         bench.put(CAMERA + "startexposure", Duration=5.0, Light=True)
         started = clock.utc_s()
         assert bench.get(CAMERA + "camerastate") == 2
@@ -308,17 +309,16 @@ def test_an_exposure_passes_its_states_and_is_never_early() -> None:
         states = set()
         while not bench.get(CAMERA + "imageready"):
             states.add(bench.get(CAMERA + "camerastate"))
-            assert clock.utc_s() - started < 60.0
-        assert clock.utc_s() - started > 4.9
+            assert clock.utc_s() - started < 3000.0
+        assert clock.utc_s() - before > 4.999
         assert states <= {0, 2, 3, 4}
         assert 2 in states
         assert bench.get(CAMERA + "camerastate") == 0
         assert bench.get(CAMERA + "percentcompleted") == 100
         assert bench.get(CAMERA + "lastexposureduration") == pytest.approx(5.0)
         told = bench.get(CAMERA + "lastexposurestarttime")
-        assert np.datetime64(told).astype("datetime64[ms]").astype(float) / 1e3 == pytest.approx(
-            started, abs=2.0
-        )
+        told_s = np.datetime64(told).astype("datetime64[ms]").astype(float) / 1e3
+        assert before - 0.01 <= told_s <= started + 0.01
     finally:
         bench.close()
 
