@@ -1,6 +1,6 @@
 """Run every test on a fresh machine: ``python3 tests/run.py [pytest arguments]``.
 
-Makes ``.venv``, installs the project with its test extras and runs pytest, two processes a core
+Makes ``.venv``, installs the project with its test extras and runs pytest, three processes a core
 (six at most: many tests wait for a clock or a device, not for the processor).
 
 Arguments go to pytest: ``python3 tests/run.py -m "not e2e"`` runs the fast tests
@@ -30,7 +30,7 @@ def main() -> int:
     env.pop("PYTHONDONTWRITEBYTECODE", None)
     # Whole files to a worker: their fixtures start servers that the tests of a file share. In the
     # order of conftest.py, which has the long ones early.
-    count = min(6, 2 * (os.cpu_count() or 1))
+    count = min(6, 3 * (os.cpu_count() or 1))
     workers = ["-n", str(count), "--dist", "loadfile", "--no-loadscope-reorder"]
     return subprocess.run(
         [str(python), "-m", "pytest", *workers, *sys.argv[1:]], cwd=ROOT, env=env, check=False

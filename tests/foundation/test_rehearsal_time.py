@@ -17,6 +17,7 @@ from polewright.foundation.rehearsal import (
     REHEARSAL_VARIABLE,
     Course,
     RehearsalClock,
+    check_led,
     clock_from_environment,
     hold_time,
 )
@@ -212,3 +213,16 @@ def test_a_rig_that_does_not_tell_its_time_is_explained(monkeypatch, leads: bool
         assert url in str(raised.value)
         assert "refused" in str(raised.value)
     assert "--rate" in raised.value.advice
+
+
+def test_a_device_elsewhere_than_the_rig_of_the_rehearsal_is_refused(lead, monkeypatch) -> None:
+    """A real mount was driven by the time of a rig that had been left running."""
+    with serve(SimulatedRig(clock=lead.clock())) as running:
+        check_led("192.0.2.7", 11111)  # no rehearsal
+        monkeypatch.setenv(REHEARSAL_VARIABLE, running.url)
+        check_led("127.0.0.1", running.port)
+        check_led("localhost", running.port)
+
+        for host, port in (("127.0.0.1", running.port + 1), ("192.0.2.7", running.port)):
+            with pytest.raises(ConfigError, match="simulated rig"):
+                check_led(host, port)

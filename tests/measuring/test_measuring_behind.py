@@ -86,7 +86,9 @@ def test_what_a_solver_says_comes_out_in_the_runs_own_thread() -> None:
 def test_a_server_that_does_one_thing_at_a_time_has_the_slew_wait(silent, monkeypatch) -> None:
     """Nothing could stop a slew while the image comes: it begins after it."""
     monkeypatch.setattr(behind, "PROMPT_S", 0.05)
-    comes = threading.Event()
+    comes, over = threading.Event(), threading.Event()
+    # The image is followed by work that this rig has nothing for.
+    monkeypatch.setattr(behind, "measure_stars", lambda _rig, _frame: over.wait(20.0))
     threading.Timer(0.3, comes.set).start()
 
     def slewing() -> bool:
@@ -103,6 +105,7 @@ def test_a_server_that_does_one_thing_at_a_time_has_the_slew_wait(silent, monkey
     assert comes.is_set()
     assert set(rig.told) == {"download"}
     assert rig.times.download > 0.05
+    over.set()
 
 
 def test_a_solver_that_hangs_ends_the_run(monkeypatch) -> None:

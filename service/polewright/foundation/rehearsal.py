@@ -423,6 +423,49 @@ def clock_of_rig(url: str) -> RehearsalClock:
         raise error from trouble
 
 
+def in_rehearsal() -> bool:
+    """Whether this program goes by the time of a rehearsal."""
+    return bool(os.environ.get(REHEARSAL_VARIABLE))
+
+
+def check_led(host: str, port: int) -> None:
+    """Refuse a device that is not of the simulated rig which leads this program's time.
+
+    Raises:
+        ConfigError: by that time a real mount would be driven under another sky.
+    """
+    url = os.environ.get(REHEARSAL_VARIABLE, "")
+    if _given is not None or not url.startswith("http://"):
+        return
+    rig = urlsplit(url)
+    named, host = rig.hostname or "", host.strip("[]")
+    if rig.port == port and (named == host or _addresses(named, port) & _addresses(host, port)):
+        return
+    error = ConfigError(
+        say(
+            "the time is that of the simulated rig at {url} ({variable}), but a device is at "
+            "{host}:{port}: by that time neither the sky nor the Sun is where this program looks",
+            url=url,
+            variable=REHEARSAL_VARIABLE,
+            host=host,
+            port=port,
+        )
+    )
+    error.advice = say(
+        "With a real mount unset {variable}. In a rehearsal use the devices of that rig.",
+        variable=REHEARSAL_VARIABLE,
+    )
+    raise error
+
+
+def _addresses(host: str, port: int) -> set[str]:
+    """Return the addresses of a host; none where its name is not known."""
+    try:
+        return {str(found[4][0]) for found in socket.getaddrinfo(host, port)}
+    except (OSError, UnicodeError):
+        return set()
+
+
 def hold_time() -> socket.socket | None:
     """Have the time of a rig go at the computer's speed as long as what is returned is open.
 

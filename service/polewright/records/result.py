@@ -159,11 +159,13 @@ class SiteResult(_Part):
         "", description="what of site and clock contradicts the mount and was accepted"
     )
 
+    rehearsal: bool = Field(False, description="whether the time was that of a rehearsal")
+
     def sentence(self, started_utc: str, finished_utc: str) -> str:
         """Site and times that were used, in words."""
         told = say(
             "Used: site {latitude} {longitude} {elevation:.0f} m ({source}); time {started} to "
-            "{finished} UTC, this computer's clock.",
+            "{finished} UTC, {clock}.",
             latitude=f"{abs(self.latitude_deg):.3f}° {'S' if self.latitude_deg < 0 else 'N'},",
             longitude=f"{abs(_east_deg(self.longitude_deg)):.3f}° "
             f"{'W' if _east_deg(self.longitude_deg) < 0 else 'E'},",
@@ -171,6 +173,7 @@ class SiteResult(_Part):
             source=self.source,
             started=started_utc[:19].replace("T", " "),
             finished=finished_utc[11:19],
+            clock=say("that of a rehearsal") if self.rehearsal else say("this computer's clock"),
         )
         if not self.accepted:
             return told

@@ -188,7 +188,25 @@ def decide(
         unsteady=change,
         sentence=_sentence(
             verdict, cause, change, gap, there.covariance, None if one else least_sure, sure, wanted
-        ),
+        )
+        if not (known and verdict is Verdict.NEEDS_LONGER)
+        else _not_yet(last.span_s, rule, p_value),
+    )
+
+
+def _not_yet(span_s: float, rule: StopRule, p_value: float | None) -> str:
+    """Say why a direction that is known well enough is watched on."""
+    if span_s < rule.shortest_s:
+        return say(
+            "Needs longer: known well enough, but {least_s:.0f} s at least are watched, and so far "
+            "{span_s:.0f} s were: what slips or bends would not have shown.",
+            least_s=rule.shortest_s,
+            span_s=span_s,
+        )
+    return say(
+        "Needs longer: known well enough, but only {percent:.0f} of 100 axes that are as predicted "
+        "would look so different.",
+        percent=100.0 * (p_value or 0.0),
     )
 
 

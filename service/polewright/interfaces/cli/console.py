@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 import signal
 import sys
 import time
@@ -21,7 +20,11 @@ from polewright.foundation.angles import ARCSEC
 from polewright.foundation.clock import CancelToken, Clock
 from polewright.foundation.errors import ExitCode, Insisted, PolewrightError
 from polewright.foundation.language import joined, say, translated
-from polewright.foundation.rehearsal import REHEARSAL_VARIABLE, clock_from_environment
+from polewright.foundation.rehearsal import (
+    REHEARSAL_VARIABLE,
+    clock_from_environment,
+    in_rehearsal,
+)
 from polewright.interfaces.cli.terminal import Console, headed, styled
 from polewright.records import events
 from polewright.records.result import MeasurementResult, TimeResult
@@ -340,7 +343,7 @@ def run_clock(console: Console) -> Clock:
         ConfigError: as `clock_from_environment`.
     """
     clock = clock_from_environment()
-    if os.environ.get(REHEARSAL_VARIABLE):
+    if in_rehearsal():
         now = f"{datetime.fromtimestamp(clock.utc_s(), UTC):%Y-%m-%d %H:%M}"
         text = say(
             " {variable} is set, so this run takes the time to be {now} UTC. With "

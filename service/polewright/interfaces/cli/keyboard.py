@@ -69,6 +69,7 @@ class Keyboard:
         self._answer: Callable[[str], bool] | None = None
         self._axis, self._typed = "", ""
         self._prompt, self._gone_s = "", float("inf")
+        self._step: Step | None = None
         self._sweep_s: float | None = None
         """When the countdown ends."""
         self._held = False
@@ -146,6 +147,10 @@ class Keyboard:
 
     def tick(self, now: SessionSnapshot) -> None:
         """Let the time pass: count down to the confirming sweep, and ask for it."""
+        if now.step is not self._step:
+            self._step = now.step
+            if self._answer is None and self._stopped_s is None:
+                self._tell("")  # what came of a key was of the step before
         if (
             now.step in ENDED and self._stopped_s is not None
         ):  # what became of it is told at the end

@@ -33,6 +33,7 @@ from polewright.foundation.clock import CancelToken, Clock, threads_of
 from polewright.foundation.config import Config, DeviceSection
 from polewright.foundation.errors import DeviceError, PolewrightError
 from polewright.foundation.language import joined, say
+from polewright.foundation.rehearsal import check_led
 from polewright.observing.plan.rig_past import ask_history
 from polewright.observing.rig.camera_setup import ready_camera
 from polewright.observing.rig.mount_site import (
@@ -415,6 +416,7 @@ def _connection(
     address: tuple[str, int, int], clock: Clock, client_id: int | None = None
 ) -> AlpacaConnection:
     host, port, _ = address
+    check_led(host, port)
     return AlpacaConnection(
         host, port, client_id=client_id, patience=patience(), threads=threads_of(clock)
     )

@@ -17,6 +17,7 @@ from polewright.devices.alpaca.errors import AlpacaError, is_absent
 from polewright.foundation.angle_text import angle_text
 from polewright.foundation.angles import ARCMIN, ARCSEC, DEG, azalt_from_enu, spherical
 from polewright.foundation.language import say
+from polewright.foundation.rehearsal import in_rehearsal
 from polewright.observing.capture.auto_exposure import wanted_sigma
 from polewright.observing.plan.frame_noise import frame_noise
 from polewright.observing.plan.plan_from_config import planned_sweep, sweep_points
@@ -256,6 +257,7 @@ def describe(
             elevation_m=rig.site.elevation_m,
             source=rig.site_source,
             accepted=rig.site_accepted,
+            rehearsal=in_rehearsal(),
         ),
         weather=WeatherResult.of(rig.weather),
         telescope=rig.telescope.name(),

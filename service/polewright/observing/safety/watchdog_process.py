@@ -50,7 +50,7 @@ from polewright.devices.alpaca.errors import (
 )
 from polewright.devices.alpaca.models import BOOL, FLOAT, convert, excerpt, parse_reply
 from polewright.foundation.errors import in_words
-from polewright.foundation.rehearsal import REHEARSAL_VARIABLE, hold_time
+from polewright.foundation.rehearsal import hold_time, in_rehearsal
 
 T = TypeVar("T")
 
@@ -383,7 +383,7 @@ def guard(arguments: list[str], lines: Lines) -> int:
 def _holding_time() -> list[object]:
     """Hold the time of a rehearsal as long as what is returned lives, without waiting for it."""
     held: list[object] = []
-    if os.environ.get(REHEARSAL_VARIABLE):
+    if in_rehearsal():
         with contextlib.suppress(RuntimeError):  # no room for a thread: the stop comes first
             threading.Thread(target=lambda: held.append(hold_time()), daemon=True).start()
     return held

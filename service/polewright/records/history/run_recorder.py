@@ -24,7 +24,7 @@ from polewright.foundation.config import Config
 from polewright.foundation.errors import ExitCode, PolewrightError, in_words
 from polewright.foundation.files import write_whole
 from polewright.foundation.language import say
-from polewright.foundation.rehearsal import REHEARSAL_VARIABLE
+from polewright.foundation.rehearsal import in_rehearsal
 from polewright.records import events
 from polewright.records.history.rows import utc_s_of
 from polewright.records.history.run_record import (
@@ -66,7 +66,7 @@ def versions_used() -> dict[str, str]:
 
 def is_rehearsal(clock: Clock) -> bool:
     """Whether the run's time is simulated, so that it says nothing of a real pier."""
-    if os.environ.get(REHEARSAL_VARIABLE):
+    if in_rehearsal():
         return True
     return getattr(clock, "rate", 1.0) != 1.0 or abs(clock.utc_s() - time.time()) > 86400.0
 
