@@ -111,8 +111,9 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 
 def pytest_collection_finish() -> None:
-    """Begin to look for garbage, but not among what was made until now."""
+    """Begin to look for garbage, but seldom, and not among what was made until now."""
     gc.freeze()
+    gc.set_threshold(20_000, 20, 20)
     gc.enable()
 
 
