@@ -13,6 +13,9 @@ from unittest.mock import patch
 from polewright.observing.safety import watchdog_client, watchdog_process
 from polewright_sim.simulated_clock import SimulatedClock
 
+ANSWER_S, ASK = watchdog_process.ANSWER_S, watchdog_process.Mount.ask
+"""As the process has them: a night may begin while another's stand in their place."""
+
 
 class WatchdogWithin:
     """Stands where the run has its watchdog's process, and where that has its standard input."""
@@ -91,16 +94,14 @@ def watchdog_within(clock: SimulatedClock) -> Iterator[None]:
     def started(command: list[str]) -> Any:
         return WatchdogWithin(command, clock)
 
-    answer_s, ask = watchdog_process.ANSWER_S, watchdog_process.Mount.ask
-
     def asked(mount: watchdog_process.Mount, method: str, member: str, **values: str) -> Any:
-        with clock.threads.within(answer_s):
-            return ask(mount, method, member, **values)
+        with clock.threads.within(ANSWER_S):
+            return ASK(mount, method, member, **values)
 
     with (
         patch.object(watchdog_client, "_started", started),
         patch.object(watchdog_process, "time", _TimeOf(clock)),
-        patch.object(watchdog_process, "ANSWER_S", answer_s * clock.threads.stretch),
+        patch.object(watchdog_process, "ANSWER_S", ANSWER_S * clock.threads.stretch),
         patch.object(watchdog_process.Mount, "ask", asked),
     ):
         yield

@@ -372,11 +372,11 @@ def clock_from_environment() -> Clock:
     """
     if _given is not None:
         return _given
+    if url := _leading_rig():
+        return clock_of_rig(url)
     text = os.environ.get(REHEARSAL_VARIABLE)
     if not text:
         return SystemClock()
-    if text.startswith("http://"):
-        return clock_of_rig(text)
     try:
         start_utc_s, origin_real_s, rate = (float(word) for word in text.split(","))
         return SystemClock(rate, start_utc_s, origin_real_s)
@@ -428,14 +428,20 @@ def in_rehearsal() -> bool:
     return bool(os.environ.get(REHEARSAL_VARIABLE))
 
 
+def _leading_rig() -> str:
+    """Return the address of the rig that leads the time; empty where none does."""
+    told = os.environ.get(REHEARSAL_VARIABLE, "")
+    return told if told.startswith("http://") else ""
+
+
 def check_led(host: str, port: int) -> None:
     """Refuse a device that is not of the simulated rig which leads this program's time.
 
     Raises:
         ConfigError: by that time a real mount would be driven under another sky.
     """
-    url = os.environ.get(REHEARSAL_VARIABLE, "")
-    if _given is not None or not url.startswith("http://"):
+    url = _leading_rig()
+    if _given is not None or not url:
         return
     rig = urlsplit(url)
     named, host = rig.hostname or "", host.strip("[]")
@@ -471,8 +477,8 @@ def hold_time() -> socket.socket | None:
 
     For whoever watches a mount in real seconds. Never raises; None where no rig leads the time.
     """
-    url = os.environ.get(REHEARSAL_VARIABLE, "")
-    if url.startswith("http://"):
+    url = _leading_rig()
+    if url:
         with suppress(*NO_TIME):
             way = socket.create_connection(_time_of(url), timeout=ANSWER_S)
             send_line(way, f"{COMPUTES!r}")

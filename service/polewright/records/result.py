@@ -158,7 +158,6 @@ class SiteResult(_Part):
     accepted: Prose = Field(
         "", description="what of site and clock contradicts the mount and was accepted"
     )
-
     rehearsal: bool = Field(False, description="whether the time was that of a rehearsal")
 
     def sentence(self, started_utc: str, finished_utc: str) -> str:

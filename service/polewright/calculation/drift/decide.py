@@ -171,10 +171,17 @@ def decide(
     # More frames make the drift's own part smaller, never the prediction's.
     own = axis_error(measured.axis, measured.covariance, site, PoleTarget.TRUE, atmosphere)
     sure, least_sure = (math.sqrt(max(0.0, value)) for value in np.linalg.eigvalsh(own.covariance))
-    known = sure <= wanted if one else least_sure <= WORST_SHARE * wanted
+    known_to, enough_at = (sure, wanted) if one else (least_sure, WORST_SHARE * wanted)
+    known = known_to <= enough_at
     long_enough = last.span_s >= rule.shortest_s
     enough = (known and long_enough) or time_is_up
     verdict, cause = _judge(measured, change, p_value, enough, long_enough, known, time_is_up)
+    if verdict is not Verdict.NEEDS_LONGER:
+        sentence = _sentence(cause, change, gap, there.covariance)
+    elif known:
+        sentence = _not_yet(last.span_s, rule, p_value)
+    else:
+        sentence = _needs_longer(known_to, enough_at, one=one)
     return Decision(
         verdict=verdict,
         cause=cause,
@@ -186,11 +193,24 @@ def decide(
         sigma_worst=worst,
         p_value=p_value,
         unsteady=change,
-        sentence=_sentence(
-            verdict, cause, change, gap, there.covariance, None if one else least_sure, sure, wanted
+        sentence=sentence,
+    )
+
+
+def _needs_longer(known_to: float, wanted: float, *, one: bool) -> str:
+    """Say how well the axis is known so far; ``one``: in the one direction that a field shows."""
+    if one:
+        return say(
+            "Needs longer: in the direction that this field shows best, the axis is known to "
+            "± {best} (1 sigma) so far, ± {wanted} are wanted.",
+            best=angle_text(known_to),
+            wanted=angle_text(wanted),
         )
-        if not (known and verdict is Verdict.NEEDS_LONGER)
-        else _not_yet(last.span_s, rule, p_value),
+    return say(
+        "Needs longer: in the direction that both fields show least, the axis is known to "
+        "± {worst} (1 sigma) so far, ± {wanted} are wanted.",
+        worst=angle_text(known_to),
+        wanted=angle_text(wanted),
     )
 
 
@@ -263,30 +283,7 @@ def _where(gap: Vector, covariance: Matrix) -> str:
     return say("{azimuth} and {altitude}", azimuth=parts[0], altitude=parts[1])
 
 
-def _sentence(
-    verdict: Verdict,
-    cause: Cause | None,
-    change: Unsteady | None,
-    gap: Vector,
-    covariance: Matrix,
-    worst: float | None,
-    best: float,
-    wanted: float,
-) -> str:
-    if verdict is Verdict.NEEDS_LONGER and worst is None:
-        return say(
-            "Needs longer: in the direction that this field shows best, the axis is known to "
-            "± {best} (1 sigma) so far, ± {wanted} are wanted.",
-            best=angle_text(best),
-            wanted=angle_text(wanted),
-        )
-    if verdict is Verdict.NEEDS_LONGER and worst is not None:
-        return say(
-            "Needs longer: in the direction that both fields show least, the axis is known to "
-            "± {worst} (1 sigma) so far, ± {wanted} are wanted.",
-            worst=angle_text(worst),
-            wanted=angle_text(WORST_SHARE * wanted),
-        )
+def _sentence(cause: Cause | None, change: Unsteady | None, gap: Vector, covariance: Matrix) -> str:
     if cause in (Cause.JUMP, Cause.BEND) and change is not None:
         what = "declination" if change.part is Part.DECLINATION else say("roll of the camera")
         if cause is Cause.JUMP:

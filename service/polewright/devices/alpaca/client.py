@@ -247,24 +247,20 @@ class AlpacaConnection:
 
         Raises: the classes of `polewright.devices.alpaca.errors`.
         """
-        return self._patiently("GET", path, where, params, timeout_s, urgent, check)
 
-    def _patiently(
-        self,
-        method: Method,
-        path: str,
-        where: Where | None,
-        params: Mapping[str, Param] | None,
-        timeout_s: float | None,
-        urgent: bool = False,
-        check: Callable[[Reply], object] | None = None,
-    ) -> Reply:
+        def ask() -> Reply:
+            reply = self._json("GET", path, where, params, timeout_s, urgent)
+            if check is not None:
+                check(reply)
+            return reply
+
+        return self._patiently(path, ask, urgent=urgent)
+
+    def _patiently(self, path: str, ask: Callable[[], Reply], *, urgent: bool = False) -> Reply:
         used: dict[type[AlpacaError], int] = {}
         while True:
             try:
-                reply = self._json(method, path, where, params, timeout_s, urgent)
-                if check is not None:
-                    check(reply)
+                reply = ask()
             except AlpacaError as exc:
                 wait_s = None if urgent else self._next_wait(path, exc, used)
                 if wait_s is None:
@@ -310,7 +306,7 @@ class AlpacaConnection:
 
         Returns the checked answer. Raises as `get`.
         """
-        return self._patiently("PUT", path, where, params, None)
+        return self._patiently(path, lambda: self.put(path, where=where, params=params))
 
     def _json(
         self,
